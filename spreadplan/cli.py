@@ -1,0 +1,117 @@
+"""The `spreadplan` command: arguments, progress and exit codes. Imports late to start fast."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from spreadplan import __version__
+from spreadplan.errors import BadInput, CannotWrite
+
+DONE, DEFECT, BAD_INPUT = 0, 1, 2
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Every command with its options."""
+    parser = argparse.ArgumentParser(
+        prog="spreadplan",
+        description="From spreader discharge tests to plans, cab cards and use of material.",
+    )
+    parser.add_argument("--version", action="version", version=f"spreadplan {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def command(name: str, summary: str, folder: str = "WORKSPACE") -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=summary, description=summary)
+        sub.add_argument("folder", type=Path, metavar=folder)
+        return sub
+
+    pdf = argparse.ArgumentParser(add_help=False)
+    pdf.add_argument("--no-pdf", action="store_true", help="write the HTML reports only")
+
+    def reporting(name: str, summary: str, folder: str = "WORKSPACE") -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=summary, description=summary, parents=[pdf])
+        sub.add_argument("folder", type=Path, metavar=folder)
+        return sub
+
+    reporting("demo", "copy the sample county to a new folder and run everything on it", "FOLDER")
+    command("new", "write a starter workspace, with a page that explains each file", "FOLDER")
+    command("check", "read every input and name every problem; writes nothing")
+    calibrate = reporting("calibrate", "discharge tests to discharge models and certificates")
+    calibrate.add_argument(
+        "--as-of",
+        metavar="DATE",
+        help="judge the validity of tests at this date (default: today, or the end of the season "
+        "if that is past)",
+    )
+    plan = reporting("plan", "settings, material and loads for a storm, with cab cards")
+    plan.add_argument("storm", metavar="STORM", help="a folder below storms/")
+    plan.add_argument(
+        "--pick",
+        choices=("low", "middle", "high"),
+        default="middle",
+        help="which end of a policy's rate range to use (default: middle)",
+    )
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    arguments = build_parser().parse_args(argv)
+    try:
+        _run(arguments)
+    except BadInput as error:
+        for problem in error.problems:
+            print(problem, file=sys.stderr)
+        fatal = sum(problem.fatal for problem in error.problems)
+        print(f"{fatal} problem{'s' if fatal != 1 else ''}; nothing was changed", file=sys.stderr)
+        return BAD_INPUT
+    except CannotWrite as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("stopped; nothing was changed", file=sys.stderr)
+        return 130
+    return DONE
+
+
+def _run(arguments: argparse.Namespace) -> None:
+    from spreadplan import runs
+
+    say: Callable[[str], None] = print
+    options = runs.Options(
+        pdf=not getattr(arguments, "no_pdf", False), say=say, caution=_to_stderr, progress=progress
+    )
+    if arguments.command == "demo":
+        runs.demo(arguments.folder, options)
+    elif arguments.command == "new":
+        runs.new(arguments.folder, options)
+    elif arguments.command == "check":
+        runs.check(arguments.folder, options)
+    elif arguments.command == "calibrate":
+        runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
+    elif arguments.command == "plan":
+        runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
+
+
+def _to_stderr(message: str) -> None:
+    print(message, file=sys.stderr)
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Callable[[], None]]:
+    """A bar on the terminal for work of many steps; silent where output goes to a file."""
+    from tqdm import tqdm
+
+    with tqdm(total=total, desc=what, unit="", disable=not sys.stderr.isatty()) as bar:
+
+        def step() -> None:
+            bar.update(1)
+
+        yield step
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""One table of every column that a workspace may hold: it drives reading, checks and the docs."""

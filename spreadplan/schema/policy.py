@@ -1,0 +1,64 @@
+"""The agency's rules: rates by weather, tolerances, validity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+#: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases.
+RATE_ROW_COLUMNS = (
+    "row",
+    "event",
+    "pavement_temp_min_f",
+    "pavement_temp_max_f",
+    "trend",
+    "service_class",
+    "material",
+    "phase",
+    "rate_low_lb_per_lane_mile",
+    "rate_high_lb_per_lane_mile",
+    "rate_low_g_per_m2",
+    "rate_high_g_per_m2",
+    "rate_low_gal_per_lane_mile",
+    "rate_high_gal_per_lane_mile",
+    "basis",
+    "source",
+    "provenance",
+)
+
+
+def no_rates() -> pd.DataFrame:
+    """An empty table of policy rates."""
+    return pd.DataFrame({name: [] for name in RATE_ROW_COLUMNS})
+
+
+@dataclass(frozen=True)
+class Policy:
+    """`policy.toml`, with defaults where it is silent.
+
+    Attributes
+    ----------
+    rates : one row per ``[[rate]]``; columns in `RATE_ROW_COLUMNS`. ``row`` counts from 1.
+    sensitive_factor : share of the usual rate inside a sensitive area that states none itself.
+    over_pct, under_pct : how far an applied mass may lie above or below the plan.
+    confidence : probability needed to call an application over or under.
+    calibration_pct : 95 % half-width that a calibration should reach. The default of 5 % is from
+        memory: no published figure was found, so the agency sets its own.
+    calibration_max_age_days : a test counts this long. The default of a year follows the advice to
+        calibrate before each season (University of Delaware T2/LTAP, Salt Spreader Calibration,
+        2020).
+    scale_by_lane_width : whether a rate per lane-mile is meant for the reference lane and shrinks
+        or grows with the width of the lane.
+    reference_lane_width_ft : the reference lane, from `workspace.toml`.
+    """
+
+    rates: pd.DataFrame = field(default_factory=no_rates)
+    sensitive_factor: float = 1.0
+    over_pct: float = 10.0
+    under_pct: float = 10.0
+    confidence: float = 0.95
+    calibration_pct: float = 5.0
+    calibration_max_age_days: float = 365.0
+    scale_by_lane_width: bool = False
+    reference_lane_width_ft: float = 12.0

@@ -1,0 +1,587 @@
+"""Every table of a workspace, column by column.
+
+The upper limits are there to catch slips of the pen and wrong units (2,000 mph, a truck of 300
+tons), so they lie well above what the trade uses: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
+
+CONTROLS = ("closed_loop", "open_loop")
+METHODS = ("container", "vehicle_scale", "direct")
+CHANGES = ("gate", "feeder", "hydraulics", "sensor", "material", "other")
+CHEMICALS = ("NaCl", "CaCl2", "MgCl2", "none")
+
+MATERIALS = Table(
+    "materials",
+    "materials.csv",
+    "what the trucks spread",
+    (
+        ident("material", "name of the material, used in all other files", example="road_salt"),
+        choice("kind", "solid or liquid", ("solid", "liquid")),
+        quantity(
+            "bulk_density",
+            "bulk_density",
+            "mass of a cubic foot as it lies in the hopper",
+            required=False,
+            low=5,
+            high=250,
+            example="75",
+        ),
+        quantity(
+            "density",
+            "liquid_density",
+            "mass of a gallon (liquids)",
+            required=False,
+            low=6,
+            high=20,
+        ),
+        number(
+            "chloride_fraction",
+            "mass of chloride in a mass of the material as weighed",
+            required=False,
+            low=0,
+            high=0.8,
+            example="0.588",
+        ),
+        number(
+            "moisture_pct",
+            "water in the material, percent of the mass as weighed",
+            required=False,
+            low=0,
+            high=100,
+            example="1.5",
+        ),
+        quantity(
+            "cost_per", "price_per_mass", "price of a ton (solids)", required=False, example="78.50"
+        ),
+        quantity("cost_per", "price_per_volume", "price of a gallon (liquids)", required=False),
+        choice(
+            "chemical",
+            "what melts: NaCl, CaCl2, MgCl2, or none (sand)",
+            CHEMICALS,
+            required=False,
+            example="NaCl",
+        ),
+    ),
+    key=("material",),
+)
+
+TRUCKS = Table(
+    "trucks",
+    "trucks.csv",
+    "the spreader trucks",
+    (
+        ident("truck_id", "the truck's number", example="T1"),
+        choice(
+            "control",
+            "closed_loop: the controller follows the ground speed and counts the "
+            "feeder; open_loop: the driver sets the feeder",
+            CONTROLS,
+        ),
+        choice("feeder", "auger or conveyor", ("auger", "conveyor")),
+        quantity(
+            "capacity",
+            "mass",
+            "largest load of material",
+            above=True,
+            high=100_000,
+            example="14000",
+        ),
+        quantity(
+            "prewet_tank",
+            "volume",
+            "size of the prewetting tank",
+            required=False,
+            high=5_000,
+            example="120",
+        ),
+        number(
+            "min_feeder_pct",
+            "lowest feeder output that runs steadily, percent of full output",
+            required=False,
+            low=0,
+            high=100,
+            default=0.0,
+            example="10",
+        ),
+        number(
+            "max_feeder_pct",
+            "highest feeder output to use, percent of full output",
+            required=False,
+            low=0,
+            high=100,
+            above=True,
+            default=100.0,
+            example="100",
+        ),
+        number(
+            "control_step_pct",
+            "smallest step of the feeder control, percent of full output",
+            required=False,
+            low=0,
+            high=50,
+            above=True,
+            default=1.0,
+            example="5",
+        ),
+        Column(
+            "gate_positions",
+            "gate openings that the truck has, separated by semicolons",
+            "lengths",
+            "length",
+            "in",
+            required=False,
+            default=(),
+            low=0,
+            high=60,
+            above=True,
+            example="2;3;4",
+        ),
+        number(
+            "max_spread_lanes",
+            "most lanes that one pass can cover",
+            required=False,
+            low=0,
+            above=True,
+            high=10,
+            example="2",
+        ),
+    ),
+    key=("truck_id",),
+)
+
+DISCHARGE_TESTS = Table(
+    "discharge_tests",
+    "discharge_tests.csv",
+    "one row for each discharge test",
+    (
+        ident("test_id", "name of the test", example="D1"),
+        ident("truck_id", "the truck that was tested", example="T1"),
+        ident("material", "the material in the hopper", example="road_salt"),
+        moment("performed_at", "when the test was done", example="2026-10-20T09:30"),
+        quantity(
+            "gate",
+            "length",
+            "gate opening during the test",
+            unit="in",
+            above=True,
+            high=60,
+            example="3",
+        ),
+        number(
+            "feeder_pct",
+            "feeder output during the test, percent of full output",
+            low=0,
+            high=100,
+            above=True,
+            example="40",
+        ),
+        quantity(
+            "duration", "duration", "how long the feeder ran", above=True, high=7_200, example="60"
+        ),
+        number(
+            "sensor_counts",
+            "pulses of the feeder sensor during the run (closed loop)",
+            required=False,
+            low=0,
+            above=True,
+            high=1e9,
+            example="1200",
+        ),
+        quantity(
+            "duration_u",
+            "duration",
+            "standard uncertainty of the run time",
+            required=False,
+            high=600,
+        ),
+        number(
+            "engine_rpm",
+            "engine speed during the run",
+            required=False,
+            low=0,
+            high=6_000,
+            example="1300",
+        ),
+        Column(
+            "spinner_on",
+            "whether the spinner turned",
+            "flag",
+            required=False,
+            default=None,
+            example="true",
+        ),
+        text("voided_by", "why this test no longer counts; empty if it does"),
+    ),
+    key=("test_id",),
+)
+
+WEIGHINGS = Table(
+    "weighings",
+    "weighings.csv",
+    "what was weighed; several rows of one test add up",
+    (
+        ident("test_id", "the discharge test", example="D1"),
+        choice(
+            "method",
+            "container: full and empty; vehicle_scale: truck before and after; "
+            "direct: a scale that shows the material alone",
+            METHODS,
+        ),
+        quantity(
+            "gross", "mass", "full container, or truck before the run", high=200_000, example="96"
+        ),
+        quantity(
+            "tare",
+            "mass",
+            "empty container, or truck after the run",
+            required=False,
+            high=200_000,
+            example="6",
+        ),
+        number(
+            "count",
+            "how many equal containers this row stands for",
+            required=False,
+            low=1,
+            high=1_000,
+            whole=True,
+            default=1,
+            example="1",
+        ),
+        quantity(
+            "scale_division",
+            "mass",
+            "smallest step that the scale shows",
+            required=False,
+            above=True,
+            high=2_000,
+            example="0.5",
+        ),
+    ),
+)
+
+CHANGES_TABLE = Table(
+    "changes",
+    "changes.csv",
+    "work on a truck that may end the validity of its tests",
+    (
+        ident("truck_id", "the truck", example="T1"),
+        moment("changed_at", "when the work was done", example="2026-10-12"),
+        choice("what", "what was changed", CHANGES),
+        text("note", "in your own words", example="new gate plate"),
+    ),
+)
+
+ROUTES = Table(
+    "routes",
+    "routes.geojson",
+    "the roads to treat, as lines",
+    (
+        ident("route_id", "the route", example="R1"),
+        ident("segment_id", "the segment, named once in its route", example="R1-01"),
+        number("sequence", "order in which the route is driven", required=False, example="1"),
+        number(
+            "lanes",
+            "lanes to treat on the segment, all passes together",
+            low=0,
+            high=20,
+            above=True,
+            example="2",
+        ),
+        quantity(
+            "lane_width", "length", "width of a lane", required=False, low=4, high=40, example="12"
+        ),
+        number(
+            "passes",
+            "times the truck spreads along it in one application",
+            required=False,
+            low=1,
+            high=20,
+            whole=True,
+            default=1,
+            example="2",
+        ),
+        quantity("speed", "speed", "spreading speed", above=True, high=75, example="25"),
+        text("service_class", "class of winter service", example="A"),
+        ident("zone", "forecast zone", required=False, example="north"),
+        Column(
+            "two_way",
+            "whether trucks drive it in both directions",
+            "flag",
+            required=False,
+            default=True,
+            example="true",
+        ),
+        text("name", "name of the road, for the cab card", example="County Road 1"),
+    ),
+    key=("route_id", "segment_id"),
+    vector="LineString",
+)
+
+ASSIGNMENTS = Table(
+    "assignments",
+    "assignments.csv",
+    "which truck treats which route",
+    (
+        ident("route_id", "the route", example="R1"),
+        ident("truck_id", "its truck", example="T1"),
+        ident("yard_id", "the yard where it loads", example="Y1"),
+        ident("material", "what it spreads", example="road_salt"),
+        quantity(
+            "prewet",
+            "liquid_per_mass",
+            "liquid put on each ton of solid",
+            required=False,
+            high=100,
+            default=0.0,
+            example="10",
+        ),
+    ),
+    key=("route_id",),
+)
+
+YARDS = Table(
+    "yards",
+    "yards.csv",
+    "where material is stored and loaded",
+    (
+        ident("yard_id", "the yard", example="Y1"),
+        number(
+            "lon", "longitude, degrees east (west is negative)", low=-180, high=180, example="-94.2"
+        ),
+        number("lat", "latitude, degrees north", low=-90, high=90, example="46.1"),
+        quantity(
+            "reload",
+            "duration",
+            "time to load a truck",
+            unit="min",
+            required=False,
+            high=600,
+            example="12",
+        ),
+    ),
+    key=("yard_id",),
+)
+
+STOCK_COUNTS = Table(
+    "stock_counts",
+    "stock_counts.csv",
+    "what was measured on the pile",
+    (
+        ident("yard_id", "the yard", example="Y1"),
+        ident("material", "the material", example="road_salt"),
+        moment("counted_at", "when it was measured", example="2026-11-01"),
+        quantity("on_hand", "mass", "mass on the pile", high=4e9, example="800", shown="ton"),
+        quantity(
+            "on_hand_u",
+            "mass",
+            "standard uncertainty of it",
+            required=False,
+            high=4e9,
+            example="40",
+            shown="ton",
+        ),
+    ),
+    key=("yard_id", "material", "counted_at"),
+)
+
+DELIVERIES = Table(
+    "deliveries",
+    "deliveries.csv",
+    "what came in",
+    (
+        ident("ticket_id", "number of the delivery ticket", example="N1"),
+        ident("yard_id", "the yard", example="Y1"),
+        ident("material", "the material", example="road_salt"),
+        moment("delivered_at", "when it came", example="2026-11-05"),
+        quantity("net", "mass", "net mass on the ticket", high=4e6, example="24.6", shown="ton"),
+    ),
+    key=("ticket_id",),
+)
+
+SENSITIVE_AREAS = Table(
+    "sensitive_areas",
+    "sensitive_areas.geojson",
+    "places that need less salt, as polygons",
+    (
+        ident("area_id", "the area", example="S1"),
+        text("name", "its name", example="Wellhead"),
+        text("kind", "what it is", example="wellhead"),
+        quantity(
+            "max_rate",
+            "rate_limit",
+            "highest rate allowed inside",
+            required=False,
+            high=5_000,
+            example="150",
+        ),
+        number(
+            "rate_factor",
+            "share of the usual rate to use inside",
+            required=False,
+            low=0,
+            high=1,
+            example="0.7",
+        ),
+        quantity(
+            "chloride_limit",
+            "mass",
+            "chloride allowed in a season",
+            required=False,
+            high=4e9,
+            shown="ton",
+        ),
+        quantity(
+            "mean_flow", "stream_flow", "mean flow of the receiving water", required=False, high=1e7
+        ),
+    ),
+    key=("area_id",),
+    vector="Polygon",
+)
+
+BUDGETS = Table(
+    "budgets",
+    "budgets.csv",
+    "what may be used in a season",
+    (
+        ident("season", "the season", example="2026-27"),
+        choice("scope", "whose budget", ("agency", "yard", "route")),
+        ident("scope_id", "which yard or route; empty for the agency", required=False),
+        ident("material", "the material", example="road_salt"),
+        quantity("budget", "mass", "mass for the season", high=4e9, example="2400", shown="ton"),
+    ),
+    key=("season", "scope", "scope_id", "material"),
+)
+
+FORECAST = Table(
+    "forecast",
+    "forecast.csv",
+    "the weather to come, zone by zone",
+    (
+        ident("zone", "forecast zone; * for all", example="*"),
+        moment("start", "start of the period", example="2026-12-01T04:00"),
+        moment("end", "end of the period", example="2026-12-01T12:00"),
+        ident("event", "the event, as the policy names it", example="light_snow"),
+        quantity(
+            "pavement_temp", "temperature", "pavement temperature", low=-80, high=150, example="26"
+        ),
+        ident("trend", "trend of the pavement temperature", required=False, example="steady"),
+        quantity(
+            "precipitation",
+            "length",
+            "precipitation as depth of water",
+            unit="in",
+            required=False,
+            high=40,
+            example="0.10",
+        ),
+        ident(
+            "application",
+            "which round of spreading the row belongs to",
+            required=False,
+            example="1",
+        ),
+    ),
+    per_storm=True,
+)
+
+RATES = Table(
+    "rates",
+    "rates.csv",
+    "the planner's own rates; they win over the policy",
+    (
+        ident("route_id", "the route; * for all", example="*"),
+        ident("application", "which round of spreading", example="1"),
+        moment("start", "when it starts", required=False),
+    ),
+    key=("route_id", "application"),
+    rate=True,
+    per_storm=True,
+)
+
+LOADS = Table(
+    "loads",
+    "loads.csv",
+    "what trucks took from the yards",
+    (
+        ident("ticket_id", "number of the load ticket", example="L1"),
+        ident("truck_id", "the truck", example="T1"),
+        ident("yard_id", "the yard", example="Y1"),
+        moment("loaded_at", "when", example="2026-12-01T04:10"),
+        ident("material", "the material", example="road_salt"),
+        quantity("net", "mass", "net mass", high=100_000, example="13800"),
+        quantity(
+            "scale_division",
+            "mass",
+            "smallest step that the scale shows",
+            required=False,
+            above=True,
+            high=2_000,
+        ),
+    ),
+    key=("ticket_id",),
+    per_storm=True,
+)
+
+RETURNS = Table(
+    "returns",
+    "returns.csv",
+    "what trucks brought back",
+    (
+        ident("truck_id", "the truck", example="T1"),
+        ident("yard_id", "the yard", example="Y1"),
+        moment("returned_at", "when", example="2026-12-01T11:00"),
+        ident("material", "the material", example="road_salt"),
+        quantity("net", "mass", "net mass", high=100_000, example="1200"),
+    ),
+    per_storm=True,
+)
+
+TABLES: dict[str, Table] = {
+    table.name: table
+    for table in (
+        MATERIALS,
+        TRUCKS,
+        DISCHARGE_TESTS,
+        WEIGHINGS,
+        CHANGES_TABLE,
+        ROUTES,
+        ASSIGNMENTS,
+        YARDS,
+        STOCK_COUNTS,
+        DELIVERIES,
+        SENSITIVE_AREAS,
+        BUDGETS,
+        FORECAST,
+        RATES,
+        LOADS,
+        RETURNS,
+    )
+}
+
+#: (table, column) must name a row of (table, column); ``*`` is always allowed where it has meaning.
+REFERENCES: tuple[tuple[str, str, str, str], ...] = (
+    ("discharge_tests", "truck_id", "trucks", "truck_id"),
+    ("discharge_tests", "material", "materials", "material"),
+    ("weighings", "test_id", "discharge_tests", "test_id"),
+    ("changes", "truck_id", "trucks", "truck_id"),
+    ("assignments", "route_id", "routes", "route_id"),
+    ("assignments", "truck_id", "trucks", "truck_id"),
+    ("assignments", "yard_id", "yards", "yard_id"),
+    ("assignments", "material", "materials", "material"),
+    ("stock_counts", "yard_id", "yards", "yard_id"),
+    ("stock_counts", "material", "materials", "material"),
+    ("deliveries", "yard_id", "yards", "yard_id"),
+    ("deliveries", "material", "materials", "material"),
+    ("budgets", "material", "materials", "material"),
+    ("rates", "route_id", "routes", "route_id"),
+    ("loads", "truck_id", "trucks", "truck_id"),
+    ("loads", "yard_id", "yards", "yard_id"),
+    ("loads", "material", "materials", "material"),
+    ("returns", "truck_id", "trucks", "truck_id"),
+    ("returns", "yard_id", "yards", "yard_id"),
+    ("returns", "material", "materials", "material"),
+)

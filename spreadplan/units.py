@@ -1,0 +1,152 @@
+"""The unit registry, the column suffixes and the bases of a rate: the only place that converts.
+
+A lane is a dimension of its own, so that a rate per lane-mile can never be mixed up with a rate
+per plain mile. Inside the package every table is in one fixed system (`CANONICAL`): pounds, miles
+of route, feet of lane width, inches of gate, miles per hour, degrees Fahrenheit, US gallons,
+seconds, and pounds per lane-mile.
+
+Factors: NIST Special Publication 811 (2008), appendix B, and NIST Handbook 44, appendix C: 1 lb is
+0.453 592 37 kg, 1 ft is 0.3048 m and 1 US gallon is 231 cubic inches, each exactly.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pint
+from numpy.typing import NDArray
+
+units: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=None)
+units.define("lane = [lane]")
+units.define("lane_mile = lane * mile")
+units.define("two_lane_mile = 2 * lane_mile")
+units.define("lane_km = lane * kilometer")
+Quantity = units.Quantity
+
+#: suffix of a column -> unit, for every quantity that a file may hold. The first is canonical.
+SUFFIXES: dict[str, dict[str, str]] = {
+    "mass": {"lb": "pound", "kg": "kilogram", "ton": "short_ton", "t": "metric_ton"},
+    "length": {
+        "ft": "foot",
+        "in": "inch",
+        "mi": "mile",
+        "mm": "millimeter",
+        "m": "meter",
+        "km": "kilometer",
+    },
+    "speed": {"mph": "mile/hour", "km_h": "kilometer/hour"},
+    "temperature": {"f": "degF", "c": "degC"},
+    "volume": {"gal": "gallon", "l": "liter"},
+    "duration": {"s": "second", "min": "minute"},
+    "bulk_density": {"lb_ft3": "pound/foot**3", "kg_m3": "kilogram/meter**3"},
+    "liquid_density": {"lb_gal": "pound/gallon", "kg_l": "kilogram/liter"},
+    "liquid_per_mass": {"gal_per_ton": "gallon/short_ton", "l_per_t": "liter/metric_ton"},
+    "mass_flow": {"lb_min": "pound/minute", "kg_min": "kilogram/minute"},
+    "stream_flow": {"cfs": "foot**3/second", "m3_s": "meter**3/second"},
+    "rate_limit": {
+        "lb_per_lane_mile": "pound/lane_mile",
+        "lb_per_two_lane_mile": "pound/two_lane_mile",
+        "kg_per_lane_km": "kilogram/lane_km",
+    },
+    "price_per_mass": {"ton": "1/short_ton", "t": "1/metric_ton"},
+    "price_per_volume": {"gal": "1/gallon", "l": "1/liter"},
+}
+
+#: suffix of a rate -> unit and the canonical suffix it converts to. A rate per area depends on the
+#: width of the lane it falls on, a liquid one on the density of the liquid: both stay apart until
+#: the segment is known.
+RATE_SUFFIXES: dict[str, tuple[str, str]] = {
+    "lb_per_lane_mile": ("pound/lane_mile", "lb_per_lane_mile"),
+    "lb_per_two_lane_mile": ("pound/two_lane_mile", "lb_per_lane_mile"),
+    "kg_per_lane_km": ("kilogram/lane_km", "lb_per_lane_mile"),
+    "g_per_m2": ("gram/meter**2", "g_per_m2"),
+    "gal_per_lane_mile": ("gallon/lane_mile", "gal_per_lane_mile"),
+    "l_per_lane_km": ("liter/lane_km", "gal_per_lane_mile"),
+}
+RATE_UNITS = {
+    "lb_per_lane_mile": "pound/lane_mile",
+    "g_per_m2": "gram/meter**2",
+    "gal_per_lane_mile": "gallon/lane_mile",
+}
+
+
+@cache
+def _affine(source: str, target: str) -> tuple[float, float]:
+    """Factor and offset of ``target = factor * source + offset`` (offsets: temperatures)."""
+    at_zero = Quantity(0.0, source).to(target).magnitude
+    at_one = Quantity(1.0, source).to(target).magnitude
+    if source == target:
+        return 1.0, 0.0
+    return float(at_one - at_zero), float(at_zero)
+
+
+def convert(values: NDArray[np.float64], source: str, target: str) -> NDArray[np.float64]:
+    """Values given in pint unit ``source`` as values in pint unit ``target``; any shape.
+
+    Raises pint.DimensionalityError where the two measure different things.
+
+    >>> float(convert(np.array([100.0]), "pound/lane_mile", "kilogram/lane_km")[0])
+    28.184923...
+    """
+    factor, offset = _affine(source, target)
+    return values * factor + offset
+
+
+def canonical_suffix(quantity: str) -> str:
+    """The suffix that a quantity carries inside the package, e.g. ``lb`` for a mass."""
+    return next(iter(SUFFIXES[quantity]))
+
+
+def to_canonical(
+    values: NDArray[np.float64], quantity: str, suffix: str, wanted: str = ""
+) -> NDArray[np.float64]:
+    """Column values in the unit of ``suffix`` as values in the unit of ``wanted``.
+
+    ``wanted`` is one of the quantity's own suffixes; without it, the quantity's canonical one.
+    """
+    known = SUFFIXES[quantity]
+    return convert(values, known[suffix], known[wanted or canonical_suffix(quantity)])
+
+
+def area_rate_lb_per_lane_mile(
+    rate_g_per_m2: NDArray[np.float64], lane_width_ft: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """A rate per area as a rate per lane-mile of lanes this wide; shapes broadcast.
+
+    By definition: a lane-mile of width w has the area w times one mile. Over a 12 ft lane,
+    7.7058 g/m² is 100 lb per lane-mile.
+    """
+    lane_mile_m2 = convert(lane_width_ft, "foot", "meter") * 1609.344
+    return convert(rate_g_per_m2 * lane_mile_m2, "gram", "pound")
+
+
+def discharge_required(rate: Any, speed: Any, lanes: Any) -> Any:
+    """Mass flow the spreader must deliver to hold a rate at a speed.
+
+    Parameters
+    ----------
+    rate : quantity, mass / (lane * length), e.g. lb/lane_mile. Scalar or shape (n,).
+    speed : quantity, ground speed while spreading, >= 0. Scalar or shape (n,).
+    lanes : quantity, lanes covered in this one pass, > 0, in ``lane``. Scalar or shape (n,).
+
+    Returns
+    -------
+    quantity : mass flow in lb/min, shape of the broadcast inputs: rate * speed * lanes.
+
+    Raises
+    ------
+    DimensionalityError : rate per plain mile or per area, or lanes without a unit.
+    ValueError : speed below 0 or lanes not above 0; names the first row at fault.
+
+    Source: by definition of the lane-mile.
+
+    >>> discharge_required(Quantity(200, "lb/lane_mile"), Quantity(30, "mph"), Quantity(2, "lane"))
+    <Quantity(200.0, 'pound / minute')>
+    """
+    for name, quantity, lowest in (("speed", speed, 0.0), ("lanes", lanes, np.nextafter(0, 1))):
+        faulty = np.flatnonzero(~(np.atleast_1d(quantity.magnitude) >= lowest))
+        if faulty.size:
+            raise ValueError(f"{name} is {np.atleast_1d(quantity)[faulty[0]]} in row {faulty[0]}")
+    return (rate * speed * lanes).to("pound/minute")

@@ -1,0 +1,285 @@
+"""Read a workspace: every table that a command needs, and every problem in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from spreadplan.errors import BadInput, Problem
+from spreadplan.schema.columns import Table
+from spreadplan.schema.policy import Policy
+from spreadplan.schema.tables import TABLES
+from spreadplan.workspace import vector
+from spreadplan.workspace.csvfile import read_csv
+from spreadplan.workspace.parse import Rename, Source, parse_table
+from spreadplan.workspace.references import RULES, policy_materials, zones
+from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
+
+__all__ = ["Settings", "Workspace", "read_workspace", "storm_names"]
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """Validated tables in the inside units.
+
+    Attributes
+    ----------
+    tables : table name → frame; a table whose file is absent has no entry.
+    storms : storm → tables of that storm's folder.
+    cautions : what is odd but usable.
+    absent : files that a part of the work would have used and that are not there.
+    """
+
+    folder: Path
+    settings: Settings
+    policy: Policy
+    tables: Mapping[str, pd.DataFrame]
+    storms: Mapping[str, Mapping[str, pd.DataFrame]] = field(default_factory=dict)
+    cautions: tuple[Problem, ...] = ()
+    absent: tuple[str, ...] = ()
+
+    def table(self, name: str, storm: str = "") -> pd.DataFrame:
+        """A table, or an empty one with its columns where the file is absent."""
+        frame = (self.storms.get(storm, {}) if storm else self.tables).get(name)
+        return empty_table(TABLES[name]) if frame is None else frame
+
+
+def empty_table(table: Table) -> pd.DataFrame:
+    """A table without rows, with its columns in their types."""
+    cells = pd.DataFrame(
+        {name: [] for name in (next(iter(column.spellings())) for column in table.columns)},
+        dtype=object,
+    )
+    if table.rate:
+        cells["rate_lb_per_lane_mile"] = pd.Series([], dtype=object)
+    source = Source(table.file, 1, np.zeros(0, dtype=int), ZoneInfo("UTC"))
+    frame, _ = parse_table(cells, table, source, {})
+    if table.vector:
+        frame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=vector.WGS84))
+    return frame
+
+
+def storm_names(folder: Path) -> list[str]:
+    """The storms of a workspace, in order of name."""
+    storms = folder / "storms"
+    if not storms.is_dir():
+        return []
+    return sorted(
+        entry.name
+        for entry in storms.iterdir()
+        if entry.is_dir() and not entry.name.startswith(".")
+    )
+
+
+class _Reader:
+    """Gathers tables and problems while files are read, one after the other."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.problems: list[Problem] = []
+        self.absent: list[str] = []
+        self.renames: dict[str, dict[str, Rename]] = {}
+        self.settings = Settings("", "us", ZoneInfo("UTC"))
+
+    def missing(self, file: str, *, required: bool) -> None:
+        if required:
+            self.problems.append(Problem(file, 0, "*", "file is missing", f"add {file}"))
+        else:
+            self.absent.append(file)
+
+    def toml(self, policy_wanted: bool) -> Policy:
+        path = self.folder / "workspace.toml"
+        if path.is_file():
+            self.settings, faults = read_settings(path)
+            self.problems += faults
+        else:
+            self.missing("workspace.toml", required=True)
+        path = self.folder / "columns.toml"
+        if path.is_file():
+            self.renames, faults = read_renames(path)
+            self.problems += faults
+        policy = Policy(reference_lane_width_ft=self.settings.lane_width_ft)
+        path = self.folder / "policy.toml"
+        if policy_wanted and path.is_file():
+            policy, faults = read_policy(path, self.settings.lane_width_ft)
+            self.problems += faults
+        elif policy_wanted:
+            self.missing("policy.toml", required=False)
+        return policy
+
+    def table(self, table: Table, folder: Path, prefix: str, required: bool) -> pd.DataFrame | None:
+        if table.vector:
+            return self._vector(table, folder, required)
+        file = prefix + table.file
+        path = folder / table.file
+        if not path.is_file():
+            self.missing(file, required=required)
+            return None
+        raw, faults = read_csv(path, file)
+        self.problems += faults
+        if raw is None:
+            return None
+        source = Source(file, 1, np.array(raw.rows, dtype=int), self.settings.timezone)
+        return self._parsed(raw.cells, table, source)
+
+    def _parsed(self, cells: pd.DataFrame, table: Table, source: Source) -> pd.DataFrame | None:
+        try:
+            frame, faults = parse_table(cells, table, source, self.renames.get(table.name, {}))
+        except BadInput as error:
+            self.problems += error.problems
+            return None
+        self.problems += faults
+        return frame
+
+    def _vector(self, table: Table, folder: Path, required: bool) -> pd.DataFrame | None:
+        paths, usual = vector.find_vector(folder, table)
+        if len(paths) != 1:
+            if paths:
+                names = " and ".join(path.name for path in paths)
+                self.problems.append(
+                    Problem(
+                        usual, 0, "*", f"stands there twice: {names}", "keep exactly one of them"
+                    )
+                )
+            else:
+                self.missing(usual, required=required)
+            return None
+        file = paths[0].name
+        features, faults = vector.read_vector(paths[0], file)
+        self.problems += faults
+        if features is None:
+            return None
+        features, faults = vector.geometry_problems(features, table, file)
+        self.problems += faults
+        cells = pd.DataFrame(features.drop(columns="geometry")).reset_index(drop=True)
+        if paths[0].suffix == ".shp":
+            cells = cells.rename(columns=vector.short_shapefile_names(list(cells.columns), table))
+        source = Source(file, 0, np.arange(1, len(cells) + 1), self.settings.timezone)
+        frame = self._parsed(cells, table, source)
+        if frame is None:
+            return None
+        if frame.empty:
+            self.problems.append(
+                Problem(file, 0, "*", "has no feature", f"draw at least one {table.vector}")
+            )
+        geometry = features.geometry.reset_index(drop=True)
+        located: pd.DataFrame = gpd.GeoDataFrame(frame, geometry=geometry, crs=vector.WGS84)
+        return located
+
+
+def read_workspace(
+    folder: Path,
+    *,
+    required: Iterable[str],
+    optional: Iterable[str] = (),
+    storms: Mapping[str, Iterable[str]] | None = None,
+) -> Workspace:
+    """Read what a command needs and say everything that is wrong with it at once.
+
+    Parameters
+    ----------
+    required, optional : names of `spreadplan.schema.tables.TABLES`; ``policy`` counts as one.
+    storms : storm → names of the tables that are read from its folder where they are there.
+
+    Raises
+    ------
+    BadInput : with every problem found, in the order of files and rows.
+    """
+    if not folder.is_dir():
+        raise BadInput(
+            [
+                Problem(
+                    str(folder),
+                    0,
+                    "*",
+                    "is not a folder",
+                    "name a workspace, or make one with: spreadplan new FOLDER",
+                )
+            ]
+        )
+    required, optional = list(required), list(optional)
+    reader = _Reader(folder)
+    policy = reader.toml("policy" in required + optional)
+    tables: dict[str, pd.DataFrame] = {}
+    names = {"policy": "policy.toml"}
+    for name, table in TABLES.items():
+        if not table.per_storm and (name in required or name in optional):
+            frame = reader.table(table, folder, "", name in required)
+            if frame is not None:
+                tables[name] = frame
+            found = vector.find_vector(folder, table)[0] if table.vector else []
+            names[name] = found[0].name if found else table.file
+    if "routes" in tables:
+        tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
+        reader.problems += vector.same_line_cautions(tables["routes"], names["routes"])
+        if "yards" in tables:
+            reader.problems += vector.swapped_problem(
+                tables["routes"], tables["yards"], names["routes"]
+            )
+    for rule in RULES:
+        reader.problems += rule(tables, names)
+    reader.problems += policy_materials(policy, tables, "policy.toml")
+    by_storm = {
+        storm: _read_storm(reader, storm, set(wanted), tables, names)
+        for storm, wanted in (storms or {}).items()
+    }
+    problems = in_file_order(reader.problems)
+    if any(problem.fatal for problem in problems):
+        raise BadInput(problems)
+    return Workspace(
+        folder, reader.settings, policy, tables, by_storm, problems, tuple(reader.absent)
+    )
+
+
+def in_file_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Problems file by file as they were read, each file from top to bottom."""
+    problems = list(problems)
+    files = list(dict.fromkeys(problem.file for problem in problems))
+    return tuple(sorted(problems, key=lambda problem: (files.index(problem.file), problem.row)))
+
+
+def _complete(routes: pd.DataFrame, lane_width_ft: float) -> pd.DataFrame:
+    """Segments without a sequence follow the order of the file; lanes are the reference lane."""
+    position = routes.groupby("route_id").cumcount() + 1.0
+    return routes.assign(
+        sequence=routes["sequence"].fillna(position),
+        lane_width_ft=routes["lane_width_ft"].fillna(lane_width_ft),
+    )
+
+
+def _read_storm(
+    reader: _Reader,
+    storm: str,
+    wanted: set[str],
+    tables: Mapping[str, pd.DataFrame],
+    names: Mapping[str, str],
+) -> dict[str, pd.DataFrame]:
+    """The tables in a storm's folder, checked against the workspace's own."""
+    prefix = f"storms/{storm}/"
+    folder = reader.folder / "storms" / storm
+    if storm not in storm_names(reader.folder):
+        known = ", ".join(storm_names(reader.folder)) or "none"
+        reader.problems.append(
+            Problem(prefix, 0, "*", "is not a storm's folder", f"name one of the storms: {known}")
+        )
+        return {}
+    found = {}
+    for name, table in TABLES.items():
+        if name in wanted:
+            frame = reader.table(table, folder, prefix, required=False)
+            if frame is not None:
+                found[name] = frame
+    own = {prefix + TABLES[name].file for name in found}
+    file_names = {**names, **{name: prefix + TABLES[name].file for name in found}}
+    for rule in RULES:
+        for problem in rule({**tables, **found}, file_names):
+            # the workspace's own tables were checked before; only zones speak of both
+            if problem.file in own or rule is zones:
+                reader.problems.append(problem)
+    return found

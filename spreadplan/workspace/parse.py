@@ -1,0 +1,537 @@
+"""Cells of text → typed columns in the inside units, with every problem named.
+
+The order of work is the same for every file: which column is which (`match_columns`), what each
+cell holds (`parse_cell_columns`), and what rows say together (`row_problems`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.errors import BadInput, Problem
+from spreadplan.schema.columns import Column, Table
+from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, SUFFIXES, convert, to_canonical
+
+TRUE = {"true", "1", "yes", "y", "1.0"}
+FALSE = {"false", "0", "no", "n", "0.0"}
+YEARS = (1980, 2100)
+CONTROL_CHARACTERS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+
+
+@dataclass(frozen=True)
+class Rename:
+    """One line of `columns.toml`: our column is called ``theirs`` and is in ``unit``."""
+
+    theirs: str
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class Found:
+    """A column of the schema in the file at hand: its name there and its unit suffix."""
+
+    column: Column
+    name: str
+    suffix: str
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where cells come from: for messages and for times without an offset."""
+
+    file: str
+    header_row: int
+    rows: np.ndarray  # shape (n,), row number of each record
+    timezone: ZoneInfo
+
+    def at(self, position: Any, column: str, what: str, remedy: str) -> Problem:
+        """A problem in the record at this position."""
+        return Problem(self.file, int(self.rows[position]), column, what, remedy)
+
+    def in_header(self, column: str, what: str, remedy: str, *, fatal: bool = True) -> Problem:
+        """A problem of a whole column."""
+        return Problem(self.file, self.header_row, column, what, remedy, fatal)
+
+
+# --- which column is which ---------------------------------------------------------------------
+
+
+def apply_renames(
+    names: Iterable[str], table: Table, renames: Mapping[str, Rename]
+) -> dict[str, str]:
+    """Name in the file → name as the contract spells it, by `columns.toml`.
+
+    A rename may name our column with its unit (``net_lb``) or without (``net``); a unit given
+    beside it is the unit of *their* numbers.
+    """
+    theirs_to_ours: dict[str, str] = {}
+    for ours, rename in renames.items():
+        base = next(
+            (
+                column.name
+                for column in table.columns
+                if ours == column.name or ours in column.spellings()
+            ),
+            ours,
+        )
+        theirs_to_ours[rename.theirs] = f"{base}_{rename.unit}" if rename.unit else ours
+    return {name: theirs_to_ours.get(name, name) for name in names}
+
+
+def match_columns(
+    names: list[str], table: Table, source: Source
+) -> tuple[list[Found], list[Problem]]:
+    """Find each column of the schema among the names in a file.
+
+    Problems: a required column is missing, a quantity has no unit or an unknown one, one quantity
+    comes in two units. Cautions: columns that nobody knows.
+    """
+    found: list[Found] = []
+    problems: list[Problem] = []
+    known: set[str] = set()
+    by_base: dict[str, list[Column]] = {}
+    for column in table.columns:
+        by_base.setdefault(column.name, []).append(column)
+    for base, columns in by_base.items():
+        spellings = {
+            name: (column, suffix)
+            for column in columns
+            for name, suffix in column.spellings().items()
+        }
+        present = [name for name in names if name in spellings]
+        known.update(present)
+        if len(present) > 1:
+            problems.append(
+                source.in_header(
+                    present[1],
+                    f"the quantity is given twice: {' and '.join(present)}",
+                    "keep exactly one of them",
+                )
+            )
+        elif present:
+            column, suffix = spellings[present[0]]
+            found.append(Found(column, present[0], suffix))
+        else:
+            wrong = _wrong_unit(base, columns, names, table)
+            known.update(wrong)
+            problems.extend(_missing(base, columns, wrong, list(spellings), source))
+    if table.rate:
+        known.update(name for name in names if looks_like_rate(name))
+    problems.extend(
+        source.in_header(name, "is not a column of this file", "it is ignored", fatal=False)
+        for name in names
+        if name not in known
+    )
+    return found, problems
+
+
+def _wrong_unit(base: str, columns: list[Column], names: list[str], table: Table) -> list[str]:
+    """Names that begin like a quantity but carry no unit that is known."""
+    if not columns[0].quantity:
+        return []
+    others = {spelling for column in table.columns for spelling in column.spellings()}
+    return [
+        name
+        for name in names
+        if name not in others
+        and (name == base or name.startswith(f"{base}_"))
+        and not any(
+            name.startswith(f"{column.name}_")
+            for column in table.columns
+            if len(column.name) > len(base) and column.name.startswith(base)
+        )
+    ]
+
+
+def _missing(
+    base: str, columns: list[Column], wrong: list[str], spellings: list[str], source: Source
+) -> list[Problem]:
+    accepted = spellings[0]
+    if len(spellings) > 1:
+        accepted += f" (or with {', '.join(spelling[len(base) :] for spelling in spellings[1:])})"
+    if wrong:
+        return [
+            source.in_header(name, "has no unit that is known", f"name it {accepted}")
+            for name in wrong
+        ]
+    if all(column.required for column in columns):
+        return [
+            source.in_header(
+                base if len(spellings) > 1 else spellings[0], "column is missing", f"add {accepted}"
+            )
+        ]
+    return []
+
+
+# --- what each cell holds ----------------------------------------------------------------------
+
+
+def parse_cell_columns(
+    cells: pd.DataFrame, found: list[Found], table: Table, source: Source
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """Every column of the schema as a typed column; absent ones hold their default."""
+    problems: list[Problem] = []
+    typed: dict[str, object] = {}
+    by_inside = {item.column.inside: item for item in found}
+    for column in table.columns:
+        item = by_inside.get(column.inside)
+        if item is None:
+            typed[column.inside] = _absent(column, len(cells))
+            continue
+        raw = cells[item.name]
+        values, faults = _PARSERS[column.kind](raw, item, source)
+        problems.extend(faults)
+        if column.required:
+            problems.extend(
+                source.at(position, item.name, "is empty", f"give {column.meaning}")
+                for position in np.flatnonzero(_blank(raw))
+            )
+        typed[column.inside] = values
+    frame = pd.DataFrame(typed, index=pd.RangeIndex(len(cells)))
+    frame["row"] = source.rows
+    return frame, problems
+
+
+def _absent(column: Column, size: int) -> object:
+    if column.kind == "time":
+        return pd.Series(pd.NaT, index=range(size)).dt.tz_localize("UTC")
+    if column.kind in ("quantity", "number"):
+        value = float("nan") if column.default is None else column.default
+        return np.full(size, value, dtype=float)
+    return pd.Series([column.default] * size, index=range(size))
+
+
+def _blank(raw: pd.Series) -> np.ndarray:
+    if raw.dtype.kind in "iufb":
+        return np.asarray(raw.isna())
+    return np.asarray(raw.isna() | (raw.astype(object) == ""))
+
+
+def _text_of(value: object) -> str:
+    """Text of a cell that a vector file gave as some type: 7.0 is the identifier 7."""
+    if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
+        return ""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def _parse_text(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
+    values = raw.map(_text_of).astype(object)
+    odd = np.flatnonzero(values.map(lambda text: bool(CONTROL_CHARACTERS.search(text))))
+    return values, [
+        source.at(position, item.name, "has a control character", "type the text again")
+        for position in odd
+    ]
+
+
+def _parse_choice(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
+    values = raw.map(_text_of).astype(object)
+    wrong = np.flatnonzero(~values.isin([*item.column.choices, ""]))
+    words = ", ".join(item.column.choices)
+    values = values.where(values != "", item.column.default)
+    return values, [
+        source.at(
+            position, item.name, f"{_quote(raw.iloc[position])} is not known", f"use one of {words}"
+        )
+        for position in wrong
+    ]
+
+
+def _parse_flag(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
+    words = raw.map(_text_of).str.lower()
+    values = pd.Series(item.column.default, index=raw.index, dtype=object)
+    values[words.isin(TRUE)] = True
+    values[words.isin(FALSE)] = False
+    wrong = np.flatnonzero(~words.isin(TRUE | FALSE | {""}))
+    return values if item.column.default is None else values.astype(bool), [
+        source.at(
+            position,
+            item.name,
+            f"{_quote(raw.iloc[position])} is neither true nor false",
+            "use true or false",
+        )
+        for position in wrong
+    ]
+
+
+def _numbers(raw: pd.Series, name: str, source: Source) -> tuple[np.ndarray, list[Problem]]:
+    """Finite numbers of a column; blanks are NaN."""
+    if raw.dtype.kind in "iuf":
+        values = raw.to_numpy(dtype=float)
+        blank = np.isnan(values)
+    else:
+        texts = raw.map(_text_of)
+        blank = (texts == "").to_numpy()
+        values = pd.to_numeric(texts.where(~blank, "nan"), errors="coerce").to_numpy(dtype=float)
+    wrong = np.flatnonzero(~blank & ~np.isfinite(values))
+    problems = [
+        source.at(
+            position,
+            name,
+            f"{_quote(raw.iloc[position])} is not a number",
+            "write plain digits with a decimal point, as in 1250.5",
+        )
+        for position in wrong
+    ]
+    return np.where(blank | ~np.isfinite(values), np.nan, values), problems
+
+
+def _limit_problems(
+    values: np.ndarray, raw: pd.Series, item: Found, source: Source
+) -> list[Problem]:
+    """Values outside what the column accepts; limits are said in the unit of the file."""
+    column = item.column
+    problems: list[Problem] = []
+    for limit, beyond, word in (
+        (
+            column.low,
+            np.less_equal if column.above else np.less,
+            "above" if column.above else "at least",
+        ),
+        (column.high, np.greater, "at most"),
+    ):
+        if limit is None:
+            continue
+        with np.errstate(invalid="ignore"):
+            wrong = np.flatnonzero(beyond(values, limit))
+        shown = limit
+        if item.suffix:
+            units = SUFFIXES[column.quantity]
+            inside = units[column.unit or next(iter(units))]
+            shown = float(convert(np.array([limit]), inside, units[item.suffix])[0])
+        problems.extend(
+            source.at(
+                position,
+                item.name,
+                f"{raw.iloc[position]} is not possible here",
+                f"it must be {word} {shown:.6g}; check the unit and the digits",
+            )
+            for position in wrong
+        )
+    return problems
+
+
+def _parse_number(raw: pd.Series, item: Found, source: Source) -> tuple[np.ndarray, list[Problem]]:
+    values, problems = _numbers(raw, item.name, source)
+    if item.suffix:
+        values = to_canonical(values, item.column.quantity, item.suffix, item.column.unit)
+    problems += _limit_problems(values, raw, item, source)
+    default = item.column.default
+    if isinstance(default, (int, float)) and not np.isnan(default):
+        values = np.where(np.isnan(values) & _blank(raw), float(default), values)
+    return values, problems
+
+
+def _parse_whole(raw: pd.Series, item: Found, source: Source) -> tuple[object, list[Problem]]:
+    values, problems = _parse_number(raw, item, source)
+    wrong = np.flatnonzero(np.isfinite(values) & (values != np.round(values)))
+    problems += [
+        source.at(
+            position,
+            item.name,
+            f"{raw.iloc[position]} is not a whole number",
+            "write a whole number",
+        )
+        for position in wrong
+    ]
+    return (values.astype(int) if np.isfinite(values).all() else values), problems
+
+
+def _parse_lengths(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
+    problems: list[Problem] = []
+    lists: list[tuple[float, ...]] = []
+    for position, cell in enumerate(raw.map(_text_of)):
+        parts = pd.Series([part.strip() for part in cell.split(";") if part.strip()], dtype=object)
+        spot = Source(
+            source.file,
+            source.header_row,
+            np.full(len(parts), source.rows[position]),
+            source.timezone,
+        )
+        values, faults = _parse_number(parts, item, spot)
+        problems += faults
+        lists.append(tuple(sorted(set(values[np.isfinite(values)].tolist()))))
+    return pd.Series(lists, index=raw.index, dtype=object), problems
+
+
+def parse_moment(value: str, timezone: ZoneInfo) -> tuple[datetime | None, str]:
+    """An ISO 8601 text as a moment in UTC, or what is wrong with it.
+
+    A time without an offset is local; one that the clock skips, or shows twice, is refused since
+    nobody can know which is meant.
+    """
+    try:
+        moment = datetime.fromisoformat(value)
+    except ValueError:
+        return None, "is not a date or time that exists"
+    if not YEARS[0] <= moment.year <= YEARS[1]:
+        return None, f"lies outside the years {YEARS[0]} to {YEARS[1]}"
+    if moment.tzinfo is None:
+        early, late = (
+            moment.replace(tzinfo=timezone, fold=0),
+            moment.replace(tzinfo=timezone, fold=1),
+        )
+        if early.utcoffset() != late.utcoffset():
+            skipped = early.astimezone(UTC).astimezone(timezone).replace(tzinfo=None) != moment
+            return None, f"{'does not exist' if skipped else 'comes twice'} on the local clock"
+        moment = early
+    return moment.astimezone(UTC), ""
+
+
+def _parse_time(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
+    problems: list[Problem] = []
+    moments: list[Any] = []
+    for position, cell in enumerate(raw.map(_text_of)):
+        moment, fault = parse_moment(cell, source.timezone) if cell else (None, "")
+        moments.append(moment)
+        if fault:
+            problems.append(
+                source.at(
+                    position,
+                    item.name,
+                    f"{_quote(cell)} {fault}",
+                    "write it as 2026-12-01T04:30, with an offset such as -06:00 where the clock "
+                    "change makes it unclear",
+                )
+            )
+    return pd.Series(pd.to_datetime(moments, utc=True), index=raw.index), problems
+
+
+def _quote(value: object) -> str:
+    text = _text_of(value)
+    return f'"{text[:40]}{"…" if len(text) > 40 else ""}"'
+
+
+_PARSERS = {
+    "id": _parse_text,
+    "text": _parse_text,
+    "choice": _parse_choice,
+    "flag": _parse_flag,
+    "whole": _parse_whole,
+    "number": _parse_number,
+    "time": _parse_time,
+    "quantity": _parse_number,
+    "lengths": _parse_lengths,
+}
+
+
+# --- rates and rows ----------------------------------------------------------------------------
+
+
+def rate_basis(name: str) -> str:
+    """The basis that a rate column or key carries in its name, or nothing."""
+    return next(
+        (suffix for suffix in RATE_SUFFIXES if name == suffix or name.endswith(f"_{suffix}")), ""
+    )
+
+
+def looks_like_rate(name: str) -> bool:
+    """Whether a column is meant as a rate, with a basis or without."""
+    return bool(rate_basis(name)) or name.split("_")[0] == "rate" or name.endswith("_rate")
+
+
+def rate_problem(names: list[str]) -> tuple[str, str, str] | None:
+    """What is wrong with the rate columns or keys of a table: name, what, remedy."""
+    accepted = ", ".join(f"rate_{suffix}" for suffix in RATE_SUFFIXES)
+    rates = [name for name in names if looks_like_rate(name)]
+    if not rates:
+        return "rate", "rate is missing", f"add one of {accepted}"
+    if len(rates) > 1:
+        return rates[1], f"the rate is given twice: {' and '.join(rates)}", "keep exactly one"
+    if not rate_basis(rates[0]):
+        return (
+            rates[0],
+            "the rate has no basis: per lane-mile and per two-lane-mile differ by a factor of two",
+            f"name it one of {accepted}",
+        )
+    return None
+
+
+def parse_rate_column(cells: pd.DataFrame, source: Source) -> tuple[dict[str, Any], list[Problem]]:
+    """The one rate column of a table: a column for each inside basis, all but one NaN."""
+    fault = rate_problem(list(cells.columns))
+    if fault:
+        return {}, [source.in_header(*fault)]
+    name = next(name for name in cells.columns if looks_like_rate(name))
+    basis = rate_basis(name)
+    unit, inside = RATE_SUFFIXES[basis]
+    values, problems = _numbers(cells[name], name, source)
+    problems += [
+        source.at(position, name, "is empty", "give the rate; 0 means no treatment")
+        for position in np.flatnonzero(_blank(cells[name]))
+    ]
+    converted = convert(values, unit, RATE_UNITS[inside])
+    problems += [
+        source.at(
+            position,
+            name,
+            f"{cells[name].iloc[position]} is not possible here",
+            "a rate is at least 0 and at most 5,000 lb per lane-mile",
+        )
+        for position in np.flatnonzero((converted < 0) | (converted > 5_000))
+    ]
+    columns: dict[str, Any] = {
+        f"rate_{suffix}": converted if suffix == inside else np.full(len(cells), np.nan)
+        for suffix in RATE_UNITS
+    }
+    return {**columns, "basis": basis}, problems
+
+
+def duplicate_problems(frame: pd.DataFrame, table: Table, source: Source) -> list[Problem]:
+    """Rows that share the table's key with an earlier row."""
+    if not table.key or frame.empty:
+        return []
+    repeated = np.flatnonzero(frame.duplicated(list(table.key)))
+    if not repeated.size:
+        return []
+    first = frame.drop_duplicates(list(table.key)).set_index(list(table.key))["row"]
+    problems = []
+    for position in repeated:
+        values = tuple(frame[name].iloc[position] for name in table.key)
+        label = ", ".join(str(value) for value in values)
+        earlier = first.loc[values if len(values) > 1 else values[0]]
+        problems.append(
+            source.at(
+                position,
+                table.key[-1],
+                f"{label} stands already in row {earlier}",
+                "keep one of the two, or give it a name of its own",
+            )
+        )
+    return problems
+
+
+def parse_table(
+    cells: pd.DataFrame, table: Table, source: Source, renames: Mapping[str, Rename]
+) -> tuple[pd.DataFrame, list[Problem]]:
+    """Cells of one file as a validated table; see the module's text for the steps."""
+    cells = cells.rename(columns=apply_renames(cells.columns, table, renames))
+    twice = cells.columns[cells.columns.duplicated()]
+    if len(twice):
+        raise BadInput(
+            [
+                source.in_header(
+                    str(twice[0]),
+                    "two columns of the file are mapped to it in columns.toml",
+                    "map only one of them",
+                )
+            ]
+        )
+    found, problems = match_columns(list(cells.columns), table, source)
+    frame, faults = parse_cell_columns(cells, found, table, source)
+    problems += faults
+    if table.rate:
+        rates, faults = parse_rate_column(cells, source)
+        problems += faults
+        for name, values in rates.items():
+            frame[name] = values
+    return frame, problems + duplicate_problems(frame, table, source)

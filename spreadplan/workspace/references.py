@@ -1,0 +1,234 @@
+"""What the rows of the tables say together: each rule is one small function."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.errors import Problem
+from spreadplan.frames import lines
+from spreadplan.schema.policy import Policy
+from spreadplan.schema.tables import REFERENCES
+
+Tables = Mapping[str, pd.DataFrame]
+Names = Mapping[str, str]  # table -> file, for messages
+Rule = Callable[[Tables, Names], Iterator[Problem]]
+
+
+def dangling(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A row that speaks of a truck, yard, route, material or test that no file lists."""
+    for table, column, target, target_column in REFERENCES:
+        if table not in tables or target not in tables:
+            continue
+        frame = tables[table]
+        known = {*tables[target][target_column], ""}
+        if table == "rates":
+            known.add("*")
+        for position in np.flatnonzero(~frame[column].isin(known)):
+            yield Problem(
+                names[table],
+                int(frame["row"].iloc[position]),
+                column,
+                f'"{frame[column].iloc[position]}" is not in {names[target]}',
+                f"correct the name, or add it to {names[target]}",
+            )
+
+
+def weighing_rows(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A tare above its gross, or a reading that needs a tare and has none."""
+    if "weighings" not in tables:
+        return
+    for line in lines(tables["weighings"]):
+        if line.gross_lb < line.tare_lb:
+            yield Problem(
+                names["weighings"],
+                line.row,
+                "gross_lb",
+                f"gross {line.gross_lb:g} lb is less than tare {line.tare_lb:g} lb",
+                "check whether the two were swapped",
+            )
+        elif np.isnan(line.tare_lb) and line.method == "vehicle_scale":
+            yield Problem(
+                names["weighings"],
+                line.row,
+                "tare_lb",
+                "is empty for a truck scale",
+                "give the truck's weight after the run",
+            )
+        elif np.isnan(line.tare_lb) and line.method == "container":
+            yield Problem(
+                names["weighings"],
+                line.row,
+                "tare_lb",
+                "container without a tare",
+                "the gross is taken as net; weigh the empty container",
+                fatal=False,
+            )
+
+
+def tests_without_weighing(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A discharge test that nothing was weighed for."""
+    if not {"weighings", "discharge_tests"} <= set(tables):
+        return
+    tests = tables["discharge_tests"]
+    for position in np.flatnonzero(~tests["test_id"].isin(tables["weighings"]["test_id"])):
+        yield Problem(
+            names["discharge_tests"],
+            int(tests["row"].iloc[position]),
+            "test_id",
+            f'nothing was weighed for test "{tests["test_id"].iloc[position]}"',
+            f"add its rows to {names['weighings']}; it does not count until then",
+            fatal=False,
+        )
+
+
+def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
+    """Tests that do not fit the truck: a gate it does not have, a closed loop without counts."""
+    if not {"discharge_tests", "trucks"} <= set(tables):
+        return
+    trucks = tables["trucks"].drop_duplicates("truck_id").set_index("truck_id")
+    for test in lines(tables["discharge_tests"]):
+        if test.truck_id not in trucks.index:
+            continue
+        truck = trucks.loc[test.truck_id]
+        gates = truck["gate_positions_in"]
+        if gates and not any(abs(gate - test.gate_in) < 0.01 for gate in gates):
+            yield Problem(
+                names["discharge_tests"],
+                test.row,
+                "gate_in",
+                f"truck {test.truck_id} has no gate position {test.gate_in:g} in",
+                f"check it against {names['trucks']}",
+                fatal=False,
+            )
+        if truck["control"] == "closed_loop" and np.isnan(test.sensor_counts):
+            yield Problem(
+                names["discharge_tests"],
+                test.row,
+                "sensor_counts",
+                "closed-loop test without the sensor's counts",
+                "give the counts; without them the test gives no calibration number",
+                fatal=False,
+            )
+
+
+def truck_limits(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A lowest feeder output that is not below the highest."""
+    if "trucks" not in tables:
+        return
+    trucks = tables["trucks"]
+    for position in np.flatnonzero(trucks["min_feeder_pct"] >= trucks["max_feeder_pct"]):
+        yield Problem(
+            names["trucks"],
+            int(trucks["row"].iloc[position]),
+            "min_feeder_pct",
+            "is not below max_feeder_pct",
+            "check the two outputs",
+        )
+
+
+def periods(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A forecast period that ends before it starts."""
+    if "forecast" not in tables:
+        return
+    forecast = tables["forecast"]
+    for position in np.flatnonzero(forecast["end"] <= forecast["start"]):
+        yield Problem(
+            names["forecast"],
+            int(forecast["row"].iloc[position]),
+            "end",
+            "is not after the start",
+            "check the two times",
+        )
+
+
+def zones(tables: Tables, names: Names) -> Iterator[Problem]:
+    """Zones that only one of forecast and routes knows."""
+    if not {"forecast", "routes"} <= set(tables):
+        return
+    forecast, routes = tables["forecast"], tables["routes"]
+    known = {*routes["zone"], "*"}
+    for position in np.flatnonzero(~forecast["zone"].isin(known)):
+        yield Problem(
+            names["forecast"],
+            int(forecast["row"].iloc[position]),
+            "zone",
+            f'no segment lies in zone "{forecast["zone"].iloc[position]}"',
+            "check the zone's name",
+            fatal=False,
+        )
+    if "*" in set(forecast["zone"]):
+        return
+    for zone, rows in routes[~routes["zone"].isin(forecast["zone"])].groupby("zone"):
+        yield Problem(
+            names["routes"],
+            int(rows["row"].iloc[0]),
+            "zone",
+            f'{len(rows)} segments lie in zone "{zone}", which has no forecast',
+            "add the zone to the forecast, or a row with zone *",
+            fatal=False,
+        )
+
+
+def liquids(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A liquid whose density nobody gave: gallons cannot be weighed."""
+    if "materials" not in tables:
+        return
+    materials = tables["materials"]
+    lacking = (materials["kind"] == "liquid") & materials["density_lb_gal"].isna()
+    for position in np.flatnonzero(lacking):
+        yield Problem(
+            names["materials"],
+            int(materials["row"].iloc[position]),
+            "density_lb_gal",
+            "is empty for a liquid",
+            "give the mass of a gallon",
+        )
+
+
+def budget_scopes(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A budget of a yard or route that does not exist."""
+    if "budgets" not in tables:
+        return
+    for line in lines(tables["budgets"]):
+        target = {"yard": "yards", "route": "routes"}.get(line.scope, "")
+        if target in tables and line.scope_id not in set(tables[target][f"{line.scope}_id"]):
+            yield Problem(
+                names["budgets"],
+                line.row,
+                "scope_id",
+                f'"{line.scope_id}" is not in {names[target]}',
+                "correct the name",
+            )
+
+
+def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
+    """Policy rates for a material that no file lists."""
+    if "materials" not in tables:
+        return
+    known = {*tables["materials"]["material"], "*"}
+    for line in lines(policy.rates):
+        if line.material not in known:
+            yield Problem(
+                file,
+                line.row,
+                "rate.material",
+                f'"{line.material}" is not a material',
+                "correct the name; the row cannot apply until then",
+                fatal=False,
+            )
+
+
+RULES: tuple[Rule, ...] = (
+    dangling,
+    weighing_rows,
+    tests_without_weighing,
+    tests_and_trucks,
+    truck_limits,
+    periods,
+    zones,
+    liquids,
+    budget_scopes,
+)

@@ -1,0 +1,365 @@
+"""`workspace.toml`, `policy.toml` and `columns.toml`."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.errors import Problem
+from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
+from spreadplan.schema.tables import TABLES
+from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
+from spreadplan.workspace.csvfile import read_text
+from spreadplan.workspace.parse import Rename, looks_like_rate, rate_basis, rate_problem
+
+#: names a key, what is wrong with it, what would be right
+Report = Callable[[str, str, str], None]
+PHASES = ("", "initial", "subsequent")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """`workspace.toml`."""
+
+    name: str
+    units: str
+    timezone: ZoneInfo
+    lane_width_ft: float = 12.0
+    season_start: date | None = None
+    season_end: date | None = None
+
+
+def read_toml(path: Path, file: str) -> tuple[dict[str, Any], list[Problem]]:
+    """The tables of a TOML file; a fault of the text is named with its line."""
+    text, problems = read_text(path, file)
+    if problems:
+        return {}, problems
+    try:
+        return tomllib.loads(text), []
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        line = re.search(r"line (\d+)", str(error))
+        return {}, [
+            Problem(
+                file,
+                int(line[1]) if line else 0,
+                "*",
+                f"is not well-formed TOML ({error})",
+                "put text in double quotes and write one key = value on a line",
+            )
+        ]
+
+
+def _unknown_keys(
+    given: Mapping[str, Any], known: set[str], file: str, where: str, row: int = 0
+) -> list[Problem]:
+    return [
+        Problem(
+            file,
+            row,
+            f"{where}.{key}" if where else key,
+            "is not a key of this file",
+            "it is ignored",
+            fatal=False,
+        )
+        for key in given
+        if key not in known
+    ]
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _section(data: Mapping[str, Any], name: str, file: str) -> tuple[dict[str, Any], list[Problem]]:
+    section = data.get(name, {})
+    if isinstance(section, dict):
+        return section, []
+    return {}, [Problem(file, 0, name, "is not a table", f"write [{name}] and its keys below it")]
+
+
+# --- workspace.toml ----------------------------------------------------------------------------
+
+
+def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
+    """`workspace.toml`; where it has problems the settings are stand-ins, to let checks go on."""
+    file = path.name
+    data, problems = read_toml(path, file)
+    stand_in = Settings("", "us", ZoneInfo("UTC"))
+    if problems:
+        return stand_in, problems
+    section, problems = _section(data, "workspace", file)
+    problems += _unknown_keys(data, {"workspace"}, file, "")
+
+    def wrong(key: str, what: str, remedy: str) -> None:
+        problems.append(Problem(file, 0, f"workspace.{key}", what, remedy))
+
+    name = section.get("name")
+    if not isinstance(name, str) or not name.strip():
+        wrong("name", "is missing", 'add name = "Your County"')
+    units = section.get("units")
+    if units not in ("us", "metric"):
+        wrong(
+            "units",
+            f"is {units!r}" if "units" in section else "is missing",
+            'write units = "us" or units = "metric"',
+        )
+    timezone = _timezone(section.get("timezone"), wrong)
+    width = _lane_width(section, wrong)
+    start, end = (_season_day(section, key, wrong) for key in ("season_start", "season_end"))
+    if start and end and end <= start:
+        wrong("season_end", "is not after season_start", "check the two dates")
+    known = {
+        "name",
+        "units",
+        "timezone",
+        "lane_width_ft",
+        "lane_width_m",
+        "season_start",
+        "season_end",
+    }
+    problems += _unknown_keys(section, known, file, "workspace")
+    if any(problem.fatal for problem in problems):
+        return Settings("", "us", timezone, width), problems
+    return Settings(str(name).strip(), str(units), timezone, width, start, end), problems
+
+
+def _timezone(value: object, wrong: Report) -> ZoneInfo:
+    try:
+        if isinstance(value, str) and value:
+            return ZoneInfo(value)
+    except (KeyError, ValueError, OSError):
+        pass
+    wrong(
+        "timezone",
+        "is missing" if value is None else f"{value!r} is not a known time zone",
+        'write a name such as timezone = "America/Chicago"',
+    )
+    return ZoneInfo("UTC")
+
+
+def _lane_width(section: Mapping[str, Any], wrong: Report) -> float:
+    given = [key for key in ("lane_width_ft", "lane_width_m") if key in section]
+    if not given:
+        return 12.0
+    if len(given) == 2:
+        wrong("lane_width_m", "the quantity is given twice", "keep exactly one of the two")
+        return 12.0
+    value = section[given[0]]
+    width = float(value) if _is_number(value) else math.nan
+    width = width / 0.3048 if given[0].endswith("_m") else width
+    if not 4 <= width <= 40:
+        wrong(given[0], f"{value!r} is not possible here", "give the reference lane, as 12 ft")
+        return 12.0
+    return width
+
+
+def _season_day(section: Mapping[str, Any], key: str, wrong: Report) -> date | None:
+    value = section.get(key)
+    if value is None:
+        return None
+    if isinstance(value, datetime):
+        return value.date()
+    if isinstance(value, date):
+        return value
+    try:
+        return date.fromisoformat(str(value))
+    except ValueError:
+        wrong(key, f"{value!r} is not a date", f"write {key} = 2026-10-15")
+        return None
+
+
+# --- policy.toml -------------------------------------------------------------------------------
+
+
+def read_policy(path: Path, reference_lane_width_ft: float) -> tuple[Policy, list[Problem]]:
+    """`policy.toml` with defaults where it is silent."""
+    file = path.name
+    data, problems = read_toml(path, file)
+    if problems:
+        return Policy(reference_lane_width_ft=reference_lane_width_ft), problems
+    problems += _unknown_keys(data, {"rate", "sensitive", "tolerance", "width"}, file, "")
+    numbers: dict[str, float] = {}
+    for section_name, keys in (
+        ("sensitive", {"factor": ("sensitive_factor", 0.0, 1.0)}),
+        (
+            "tolerance",
+            {
+                "over_pct": ("over_pct", 0.0, 200.0),
+                "under_pct": ("under_pct", 0.0, 100.0),
+                "confidence": ("confidence", 0.5, 0.9999),
+                "calibration_pct": ("calibration_pct", 0.1, 100.0),
+                "calibration_max_age_days": ("calibration_max_age_days", 1.0, 10_000.0),
+            },
+        ),
+    ):
+        section, faults = _section(data, section_name, file)
+        problems += faults + _unknown_keys(section, set(keys), file, section_name)
+        for key, (attribute, low, high) in keys.items():
+            if key not in section:
+                continue
+            value = section[key]
+            if _is_number(value) and low <= value <= high:
+                numbers[attribute] = float(value)
+            else:
+                problems.append(
+                    Problem(
+                        file,
+                        0,
+                        f"{section_name}.{key}",
+                        f"{value!r} is not possible here",
+                        f"give a number from {low:g} to {high:g}",
+                    )
+                )
+    width, faults = _section(data, "width", file)
+    problems += faults + _unknown_keys(width, {"scale_by_lane_width"}, file, "width")
+    scale = width.get("scale_by_lane_width", False)
+    if not isinstance(scale, bool):
+        problems.append(
+            Problem(
+                file,
+                0,
+                "width.scale_by_lane_width",
+                f"{scale!r} is not a flag",
+                "write true or false",
+            )
+        )
+    rates, faults = _rate_rows(data.get("rate", []), file)
+    return Policy(
+        rates=rates,
+        scale_by_lane_width=scale is True,
+        reference_lane_width_ft=reference_lane_width_ft,
+        **numbers,
+    ), problems + faults
+
+
+def _rate_rows(rows: object, file: str) -> tuple[pd.DataFrame, list[Problem]]:
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        return pd.DataFrame(columns=RATE_ROW_COLUMNS), [
+            Problem(file, 0, "rate", "is not a list of tables", "write each rate below [[rate]]")
+        ]
+    parsed = []
+    problems: list[Problem] = []
+    for number, row in enumerate(rows, start=1):
+        entry, faults = _rate_row(row, number, file)
+        problems += faults
+        if not any(fault.fatal for fault in faults):
+            parsed.append(entry)
+    return pd.DataFrame(parsed, columns=list(RATE_ROW_COLUMNS)), problems
+
+
+def _rate_row(
+    row: Mapping[str, Any], number: int, file: str
+) -> tuple[dict[str, object], list[Problem]]:
+    problems: list[Problem] = []
+
+    def wrong(key: str, what: str, remedy: str) -> None:
+        problems.append(Problem(file, number, f"rate.{key}", what, remedy))
+
+    entry: dict[str, object] = {"row": number}
+    for key in ("event", "material", "source"):
+        value = row.get(key)
+        if not isinstance(value, str) or not value.strip():
+            wrong(key, "is missing", f'add {key} = "…"; a rate needs it')
+        entry[key] = str(value or "").strip()
+    for key in ("trend", "service_class", "phase", "provenance"):
+        value = row.get(key, "")
+        if not isinstance(value, str):
+            wrong(key, f"{value!r} is not text", "put it in double quotes")
+        entry[key] = str(value).strip()
+    if entry["phase"] not in PHASES:
+        wrong(
+            "phase", f"{entry['phase']!r} is not known", "use initial or subsequent, or leave out"
+        )
+    entry["pavement_temp_min_f"] = _temperature(row, "min", wrong)
+    entry["pavement_temp_max_f"] = _temperature(row, "max", wrong)
+    if entry["pavement_temp_min_f"] > entry["pavement_temp_max_f"]:  # type: ignore[operator]
+        wrong("pavement_temp_max", "is below the minimum", "swap the two")
+    entry.update(_rate_range(row, wrong))
+    known = {"event", "material", "source", "trend", "service_class", "phase", "provenance"}
+    known |= {f"pavement_temp_{end}_{unit}" for end in ("min", "max") for unit in "fc"}
+    known |= {key for key in row if looks_like_rate(key)}
+    return entry, problems + _unknown_keys(row, known, file, "rate", number)
+
+
+def _temperature(row: Mapping[str, Any], end: str, wrong: Report) -> float:
+    """A limit of a row's temperatures; one that is left out is open."""
+    given = [unit for unit in "fc" if f"pavement_temp_{end}_{unit}" in row]
+    if not given:
+        return -math.inf if end == "min" else math.inf
+    key = f"pavement_temp_{end}_{given[0]}"
+    value = row[key]
+    if len(given) > 1:
+        wrong(key, "the quantity is given twice", "keep exactly one of the two")
+    elif not isinstance(value, (int, float)) or isinstance(value, bool) or math.isnan(value):
+        wrong(key, f"{value!r} is not a number", "give a temperature, or leave it out if open")
+    else:
+        return float(value) if given[0] == "f" else float(value) * 1.8 + 32.0
+    return -math.inf if end == "min" else math.inf
+
+
+def _rate_range(row: Mapping[str, Any], wrong: Report) -> dict[str, object]:
+    """The rate of a row, a number or ``[low, high]``, in its inside basis."""
+    fault = rate_problem(list(row))
+    if fault:
+        wrong(*fault)
+        return {}
+    key = next(key for key in row if looks_like_rate(key))
+    basis = rate_basis(key)
+    value = row[key]
+    ends = value if isinstance(value, list) and len(value) == 2 else [value, value]
+    if not all(_is_number(end) and end >= 0 for end in ends) or ends[0] > ends[1]:
+        wrong(key, f"{value!r} is not a rate", "give a number, or [low, high]")
+        return {}
+    unit, inside = RATE_SUFFIXES[basis]
+    low, high = convert(np.array(ends, dtype=float), unit, RATE_UNITS[inside])
+    entry: dict[str, object] = {"basis": basis}
+    for suffix in RATE_UNITS:
+        entry[f"rate_low_{suffix}"] = float(low) if suffix == inside else math.nan
+        entry[f"rate_high_{suffix}"] = float(high) if suffix == inside else math.nan
+    return entry
+
+
+# --- columns.toml ------------------------------------------------------------------------------
+
+
+def read_renames(path: Path) -> tuple[dict[str, dict[str, Rename]], list[Problem]]:
+    """`columns.toml`: table → our column → the name, and perhaps the unit, in the foreign export.
+
+    A line is ``ours = "theirs"`` or ``ours = { column = "theirs", unit = "kg" }``.
+    """
+    file = path.name
+    data, problems = read_toml(path, file)
+    known = {*TABLES, "telemetry"}
+    problems += _unknown_keys(data, known, file, "")
+    renames: dict[str, dict[str, Rename]] = {}
+    for table, lines in data.items():
+        if table not in known or not isinstance(lines, dict):
+            continue
+        renames[table] = {}
+        for ours, line in lines.items():
+            theirs, unit = (
+                (line.get("column"), line.get("unit", "")) if isinstance(line, dict) else (line, "")
+            )
+            if isinstance(theirs, str) and theirs and isinstance(unit, str):
+                renames[table][ours] = Rename(theirs.strip(), unit.strip())
+            else:
+                problems.append(
+                    Problem(
+                        file,
+                        0,
+                        f"{table}.{ours}",
+                        "is not a column name",
+                        f'write {ours} = "their name", or {{ column = "their name", unit = "kg" }}',
+                    )
+                )
+    return renames, problems

@@ -1,0 +1,270 @@
+"""One clear line for each mistake: file, row, column, what is wrong, what would be right."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+
+from spreadplan.errors import BadInput
+from spreadplan.schema.tables import TABLES
+from spreadplan.workspace import read_workspace
+from tests.conftest import FILES, route_features
+
+STORM_TABLES = [table.name for table in TABLES.values() if table.per_storm]
+
+
+def read(folder):
+    return read_workspace(
+        folder,
+        required=["trucks", "materials"],
+        optional=[*TABLES, "policy"],
+        storms={"s1": STORM_TABLES},
+    )
+
+
+def problems(folder):
+    with pytest.raises(BadInput) as caught:
+        read(folder)
+    return [problem for problem in caught.value.problems if problem.fatal]
+
+
+def edit(file, old, new, count=1):
+    assert old in FILES[file]
+    return {file: FILES[file].replace(old, new, count)}
+
+
+def with_routes(change):
+    collection = route_features()
+    change(collection["features"])
+    return {"routes.geojson": json.dumps(collection)}
+
+
+def test_the_small_workspace_is_clean(workspace):
+    result = read(workspace())
+    assert not [problem for problem in result.cautions if problem.fatal]
+    assert len(result.tables["routes"]) == 3
+
+
+CELLS = [
+    ("trucks.csv", "14000", "heavy", "2", "capacity_lb", "is not a number"),
+    ("trucks.csv", "14000", "nan", "2", "capacity_lb", "is not a number"),
+    ("trucks.csv", "14000", "inf", "2", "capacity_lb", "is not a number"),
+    ("trucks.csv", "14000", "-14000", "2", "capacity_lb", "not possible"),
+    ("trucks.csv", "14000", "", "2", "capacity_lb", "is empty"),
+    ("trucks.csv", "open_loop", "open", "2", "control", "is not known"),
+    ("trucks.csv", "2;3", "2;wide", "2", "gate_positions_in", "is not a number"),
+    ("trucks.csv", "T2,", "T1,", "3", "truck_id", "stands already in row 2"),
+    ("discharge_tests.csv", "2026-10-20T09:00", "2026-02-30", "2", "performed_at", "not a date"),
+    ("discharge_tests.csv", "2026-10-20T09:00", "20.10.2026", "2", "performed_at", "not a date"),
+    ("discharge_tests.csv", "2026-10-20T09:00", "1826-10-20", "2", "performed_at", "years"),
+    ("discharge_tests.csv", "2026-10-20T09:00", "2026-11-01T01:30", "2", "performed_at", "twice"),
+    (
+        "discharge_tests.csv",
+        "2026-10-20T09:00",
+        "2026-03-08T02:30",
+        "2",
+        "performed_at",
+        "not exist",
+    ),
+    ("discharge_tests.csv", "100,60,", "100,0,", "2", "duration_s", "not possible"),
+    ("discharge_tests.csv", "D1,T1", "D1,T9", "2", "truck_id", "not in trucks.csv"),
+    ("weighings.csv", "30000,29400", "29400,30000", "2", "gross_lb", "less than tare"),
+    ("weighings.csv", "30000,29400", "30000,", "2", "tare_lb", "empty for a truck scale"),
+    ("weighings.csv", "80,5,4", "80,5,2.5", "3", "count", "not a whole number"),
+    ("weighings.csv", "D2,", "D7,", "3", "test_id", "not in discharge_tests.csv"),
+    ("weighings.csv", "D3,direct", "D3,bucket", "4", "method", "is not known"),
+    ("assignments.csv", "R1,T1,Y1", "R1,T1,Y5", "2", "yard_id", "not in yards.csv"),
+    ("assignments.csv", "R2,", "R1,", "3", "route_id", "stands already"),
+    ("yards.csv", "-94,46", "46,-94", "2", "lat", "not possible"),
+    ("storms/s1/rates.csv", "*,1,200", "R9,1,200", "2", "route_id", "not in routes.geojson"),
+    ("storms/s1/rates.csv", "*,1,200", "*,1,-5", "2", "rate_lb_per_lane_mile", "not possible"),
+    ("storms/s1/forecast.csv", "T10:00", "T03:00", "2", "end", "not after the start"),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "row", "column", "words"), CELLS)
+def test_a_wrong_cell_is_named(workspace, file, old, new, row, column, words):
+    found = [str(problem) for problem in problems(workspace(edit(file, old, new)))]
+    assert any(line.startswith(f"{file}:{row}:{column}: ") and words in line for line in found), (
+        found
+    )
+    assert all(re.fullmatch(r"[^:]+:\d+:[^:]+: .+; .+", line) for line in found)
+
+
+HEADERS = [
+    ("trucks.csv", "capacity_lb", "capacity", "capacity", "no unit"),
+    ("trucks.csv", "capacity_lb", "capacity_stone", "capacity_stone", "no unit"),
+    ("trucks.csv", "capacity_lb", "load", "capacity", "column is missing"),
+    ("trucks.csv", "capacity_lb", "truck_id", "truck_id", "stands twice"),
+    ("weighings.csv", "tare_lb", "gross_kg", "gross_kg", "given twice"),
+    (
+        "storms/s1/rates.csv",
+        "rate_lb_per_lane_mile",
+        "rate_lb_per_mile",
+        "rate_lb_per_mile",
+        "basis",
+    ),
+    ("storms/s1/rates.csv", "rate_lb_per_lane_mile", "rate_lb", "rate_lb", "basis"),
+    ("storms/s1/rates.csv", "rate_lb_per_lane_mile", "amount", "rate", "rate is missing"),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "column", "words"), HEADERS)
+def test_a_wrong_header_is_named(workspace, file, old, new, column, words):
+    found = problems(workspace(edit(file, old, new)))
+    assert any(
+        p.file == file and p.row == 1 and p.column == column and words in p.what for p in found
+    ), [str(p) for p in found]
+
+
+WHOLE_FILES = [
+    (b"", "is empty"),
+    (b"\n\n", "is empty"),
+    (FILES["trucks.csv"].replace(",", ";").replace("2;3", "2").encode(), "separated by semicolons"),
+    (FILES["trucks.csv"].replace(",", "\t").encode(), "separated by tabs"),
+    (FILES["trucks.csv"].encode("utf-16"), "UTF-16"),
+    (FILES["trucks.csv"].replace("T1", "Tä").encode("latin-1"), "not UTF-8"),
+    (FILES["trucks.csv"].replace("T1", "T\x00").encode(), "NUL"),
+    (FILES["trucks.csv"].replace("auger", '"auger').encode(), "not well-formed CSV"),
+    (FILES["trucks.csv"].replace("auger", "a" * 20_000).encode(), "not well-formed CSV"),
+    (FILES["trucks.csv"].replace(",auger", "").encode(), "has 5 cells where the header has 6"),
+    (b",".join(b"c%d" % i for i in range(10_000)), "has 10000 columns"),
+]
+
+
+@pytest.mark.parametrize(("content", "words"), WHOLE_FILES)
+def test_a_file_that_cannot_be_understood_is_named(workspace, content, words):
+    found = problems(workspace({"trucks.csv": content}))
+    assert any(p.file == "trucks.csv" and words in p.what for p in found), [str(p) for p in found]
+
+
+def test_a_missing_required_file_and_a_missing_folder(workspace, tmp_path):
+    found = problems(workspace({"trucks.csv": None}))
+    assert any(str(p).startswith("trucks.csv:0:*: file is missing; add trucks.csv") for p in found)
+    assert "is not a folder" in problems(tmp_path / "nowhere")[0].what
+
+
+def test_all_problems_come_in_one_go_in_file_order(workspace):
+    changes = {
+        **edit("trucks.csv", "14000", "x"),
+        **edit("weighings.csv", "30000", "y"),
+        **edit("yards.csv", "46", "z"),
+    }
+    files = [problem.file for problem in problems(workspace(changes))]
+    assert files == ["trucks.csv", "weighings.csv", "yards.csv"]
+
+
+def test_unknown_columns_are_one_caution_each_and_nothing_more(workspace):
+    text = FILES["yards.csv"].replace("lat\n", "lat,colour\n").replace("46\n", "46,red\n")
+    result = read(workspace({"yards.csv": text}))
+    assert [str(c) for c in result.cautions] == [
+        "yards.csv:1:colour: is not a column of this file; it is ignored"
+    ]
+
+
+GEOMETRIES = [
+    ({"type": "Point", "coordinates": [-94, 46]}, "is a Point"),
+    (
+        {
+            "type": "MultiLineString",
+            "coordinates": [[[-94, 46], [-94, 46.1]], [[-93, 46], [-93, 46.1]]],
+        },
+        "is a MultiLineString",
+    ),
+    (None, "is empty"),
+    ({"type": "LineString", "coordinates": []}, "is empty"),
+    ({"type": "LineString", "coordinates": [[-94, 46], [-94, 46]]}, "has no length"),
+    ({"type": "LineString", "coordinates": [[46, -94], [46.05, -94]]}, "outside the globe"),
+]
+
+
+@pytest.mark.parametrize(("geometry", "words"), GEOMETRIES)
+def test_a_wrong_geometry_is_named_by_its_feature(workspace, geometry, words):
+    changes = with_routes(lambda features: features[1].update(geometry=geometry))
+    found = problems(workspace(changes))
+    assert [(p.file, p.row, p.column) for p in found] == [("routes.geojson", 2, "geometry")]
+    assert words in found[0].what
+
+
+def test_swapped_coordinates_are_found_where_both_are_on_the_globe(workspace):
+    def swap(features):
+        for feature in features:
+            line = feature["geometry"]["coordinates"]
+            feature["geometry"]["coordinates"] = [[lat, lon + 50] for lon, lat in line]
+
+    changes = {**with_routes(swap), "yards.csv": "yard_id,lon,lat\nY1,-44,46\n"}
+    found = problems(workspace(changes))
+    assert [p.row for p in found] == [1, 2, 3]
+    assert all("coordinates exchanged" in p.what for p in found)
+
+
+def test_a_line_that_runs_twice_and_a_line_drawn_twice_are_cautions(workspace):
+    def bend(features):
+        features[0]["geometry"]["coordinates"] = [[-94, 46], [-94, 46.05], [-94, 46.02]]
+        features[1]["geometry"]["coordinates"] = features[0]["geometry"]["coordinates"][::-1]
+
+    cautions = read(workspace(with_routes(bend))).cautions
+    said = [(c.row, c.what.split(",")[0]) for c in cautions if c.column == "geometry"]
+    assert (1, "runs twice along the same road") in said
+    assert (2, "is the same line as feature 1 of its route") in said
+
+
+def test_a_loop_that_only_crosses_itself_is_fine(workspace):
+    ramp = [[-94, 46], [-93.99, 46], [-93.99, 46.01], [-93.995, 46.01], [-93.995, 45.99]]
+    changes = with_routes(lambda features: features[0]["geometry"].update(coordinates=ramp))
+    assert not [c for c in read(workspace(changes)).cautions if c.column == "geometry"]
+
+
+def test_duplicate_segments_and_absurd_speeds(workspace):
+    def change(features):
+        features[1]["properties"].update(segment_id="a", speed_mph=2000)
+
+    found = [(p.row, p.column) for p in problems(workspace(with_routes(change)))]
+    assert found == [(2, "speed_mph"), (2, "segment_id")]
+
+
+POLICY_ROW = """[[rate]]
+event = "light_snow"
+pavement_temp_min_f = 20
+pavement_temp_max_f = 28
+material = "salt"
+rate_lb_per_lane_mile = [250, 350]
+source = "a table"
+"""
+POLICIES = [
+    (
+        POLICY_ROW.replace("rate_lb_per_lane_mile", "rate_lb_per_mile"),
+        1,
+        "rate.rate_lb_per_mile",
+        "basis",
+    ),
+    (POLICY_ROW.replace("[250, 350]", "[350, 250]"), 1, "rate.rate_lb_per_lane_mile", "not a rate"),
+    (POLICY_ROW.replace('source = "a table"', ""), 1, "rate.source", "is missing"),
+    (POLICY_ROW.replace("min_f = 20", "min_f = 40"), 1, "rate.pavement_temp_max", "below"),
+    (POLICY_ROW + "rate_kg_per_lane_km = 5", 1, "rate.rate_kg_per_lane_km", "given twice"),
+    ("[tolerance]\nconfidence = 95\n", 0, "tolerance.confidence", "not possible"),
+    ("[tolerance\n", 1, "*", "not well-formed TOML"),
+    ("rate = 5\n", 0, "rate", "not a list"),
+]
+
+
+@pytest.mark.parametrize(("text", "row", "key", "words"), POLICIES)
+def test_a_wrong_policy_is_named(workspace, text, row, key, words):
+    found = problems(workspace({"policy.toml": text}))
+    assert any((p.row, p.column) == (row, key) and words in p.what for p in found), found
+
+
+SETTINGS = [
+    ('units = "us"', 'units = "imperial"', "workspace.units"),
+    ("America/Chicago", "Mars/Base", "workspace.timezone"),
+    ("2027-04-30", "2025-04-30", "workspace.season_end"),
+    ('name = "Small"', "", "workspace.name"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "key"), SETTINGS)
+def test_a_wrong_setting_is_named(workspace, old, new, key):
+    found = problems(workspace(edit("workspace.toml", old, new)))
+    assert [p.column for p in found] == [key]

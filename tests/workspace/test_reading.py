@@ -1,0 +1,161 @@
+"""Every accepted form of the same data gives the same tables."""
+
+from __future__ import annotations
+
+import json
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.conftest import FILES, route_features
+from tests.workspace.test_bad_input import read
+
+UNITS = [
+    # file, US column and value, the same in another unit
+    ("trucks.csv", "capacity_lb", "14000", "capacity_kg", "6350.29318"),
+    ("trucks.csv", "capacity_lb", "14000", "capacity_ton", "7"),
+    ("trucks.csv", "capacity_lb", "14000", "capacity_t", "6.35029318"),
+    ("trucks.csv", "gate_positions_in", "2;3", "gate_positions_mm", "50.8;76.2"),
+    ("discharge_tests.csv", "duration_s", ",60,", "duration_min", ",1,"),
+]
+
+
+@pytest.mark.parametrize(("file", "name", "value", "other", "other_value"), UNITS)
+def test_a_quantity_means_the_same_in_each_unit(workspace, file, name, value, other, other_value):
+    text = FILES[file].replace(name, other).replace(value, other_value)
+    table = file.removesuffix(".csv")
+    inside = "gate_positions_in" if name.startswith("gate") else name
+    given = read(workspace()).tables[table][inside].iloc[0]
+    if file == "trucks.csv":  # the second truck's 20,000 is a payload in pounds only
+        text = text.replace("20000", "9")
+    again = read(workspace({file: text})).tables[table][inside].iloc[0]
+    assert again == pytest.approx(given, rel=1e-9)
+
+
+def test_two_lane_rates_are_half_of_lane_rates(workspace):
+    # Minnesota Snow and Ice Control Field Handbook, LRRB 2005-01: one lane takes half of a rate
+    # that is listed per two-lane mile.
+    text = "route_id,application,rate_lb_per_two_lane_mile\n*,1,400\n"
+    rates = read(workspace({"storms/s1/rates.csv": text})).storms["s1"]["rates"]
+    assert rates["rate_lb_per_lane_mile"].iloc[0] == pytest.approx(200)
+    assert rates["basis"].iloc[0] == "lb_per_two_lane_mile"
+
+
+def test_liquid_and_area_rates_stay_apart(workspace):
+    for name, inside in (("g_per_m2", "g_per_m2"), ("l_per_lane_km", "gal_per_lane_mile")):
+        text = f"route_id,application,rate_{name}\n*,1,10\n"
+        rates = read(workspace({"storms/s1/rates.csv": text})).storms["s1"]["rates"]
+        filled = [
+            column
+            for column in rates.columns
+            if column.startswith("rate_") and rates[column].notna().all()
+        ]
+        assert filled == [f"rate_{inside}"]
+
+
+@pytest.mark.parametrize("suffix", ["gpkg", "shp", "parquet"])
+@pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:26915", "EPSG:3857"])
+def test_routes_are_the_same_from_every_format_and_crs(workspace, suffix, crs):
+    plain = read(workspace()).tables["routes"]
+    folder = workspace({"routes.geojson": None})
+    (folder / "routes.geojson").unlink()
+    frame = gpd.GeoDataFrame.from_features(route_features(), crs="EPSG:4326").to_crs(crs)
+    path = folder / f"routes.{suffix}"
+    if suffix == "parquet":
+        frame.to_parquet(path)
+    else:
+        frame.to_file(path)
+    again = read(folder).tables["routes"]
+    assert list(again["segment_id"]) == list(plain["segment_id"])
+    assert list(again["passes"]) == list(plain["passes"])
+    assert again.geometry.geom_equals_exact(plain.geometry, 1e-7).all()
+
+
+def test_a_file_without_crs_is_refused_and_two_files_for_one_table(workspace):
+    from tests.workspace.test_bad_input import problems
+
+    folder = workspace()
+    frame = gpd.GeoDataFrame.from_features(route_features())
+    frame.to_parquet(folder / "routes.parquet")
+    assert any("stands there twice" in p.what for p in problems(folder))
+    (folder / "routes.geojson").unlink()
+    assert any("coordinate system" in p.what for p in problems(folder))
+
+
+def test_a_mark_at_the_start_quotes_blank_lines_and_spaces_are_tolerated(workspace):
+    text = '\ufeff"yard_id", lon ,lat\r\n\r\n" Y1 ",-94, 46 \r\n'
+    yards = read(workspace({"yards.csv": text})).tables["yards"]
+    assert yards[["yard_id", "lon", "lat", "row"]].to_numpy().tolist() == [["Y1", -94.0, 46.0, 3]]
+
+
+def test_local_times_follow_the_workspace_and_offsets_win(workspace):
+    tests = read(workspace()).tables["discharge_tests"]
+    assert tests["performed_at"].iloc[0] == pd.Timestamp("2026-10-20T14:00", tz="UTC")
+    text = FILES["discharge_tests.csv"].replace("2026-10-20T09:00", "2026-11-01T01:30-06:00")
+    tests = read(workspace({"discharge_tests.csv": text})).tables["discharge_tests"]
+    assert tests["performed_at"].iloc[0] == pd.Timestamp("2026-11-01T07:30", tz="UTC")
+
+
+def test_columns_toml_maps_foreign_names_and_units(workspace):
+    text = "Truck,Loop,Type,Payload\nT1,open_loop,auger,6350.29318\nT2,closed_loop,auger,9000\n"
+    mapping = (
+        '[trucks]\ntruck_id = "Truck"\ncontrol = "Loop"\nfeeder = "Type"\n'
+        'capacity = { column = "Payload", unit = "kg" }\n'
+    )
+    result = read(workspace({"trucks.csv": text, "columns.toml": mapping}))
+    assert result.tables["trucks"]["capacity_lb"].iloc[0] == pytest.approx(14000)
+
+
+def test_a_shapefile_column_that_lost_its_unit_can_be_mapped(workspace):
+    mapping = '[routes]\nlane_width = { column = "lane_width", unit = "m" }\n'
+    folder = workspace({"routes.geojson": None, "columns.toml": mapping})
+    (folder / "routes.geojson").unlink(missing_ok=True)
+    collection = route_features()
+    for feature in collection["features"]:
+        feature["properties"].update(lane_width=3.6576, service_cl="A")
+    gpd.GeoDataFrame.from_features(collection, crs="EPSG:4326").to_file(folder / "routes.shp")
+    routes = read(folder).tables["routes"]
+    assert routes["lane_width_ft"].to_numpy() == pytest.approx(12)
+    assert set(routes["service_class"]) == {"A"}
+
+
+def test_absent_optional_files_are_said_and_defaults_hold(workspace):
+    result = read(workspace())
+    assert "sensitive_areas.geojson" in result.absent
+    assert "policy.toml" in result.absent
+    routes = result.tables["routes"]
+    assert (routes["lane_width_ft"] == 12).all()
+    assert routes["sequence"].tolist() == [1, 2, 1]
+    assert result.tables["trucks"]["max_feeder_pct"].tolist() == [100, 100]
+    assert np.isnan(result.tables["trucks"]["max_spread_lanes"]).all()
+    assert result.table("deliveries").empty
+
+
+def test_numbers_as_identifiers_keep_their_text(workspace):
+    collection = route_features()
+    for feature in collection["features"]:
+        feature["properties"]["route_id"] = {"R1": 7, "R2": 8}[feature["properties"]["route_id"]]
+    assignments = FILES["assignments.csv"].replace("R1", "7").replace("R2", "8")
+    result = read(
+        workspace({"routes.geojson": json.dumps(collection), "assignments.csv": assignments})
+    )
+    assert result.tables["routes"]["route_id"].tolist() == ["7", "7", "8"]
+
+
+def test_the_starter_workspace_is_clean_in_every_file(tmp_path):
+    from spreadplan.schema.tables import TABLES
+    from spreadplan.workspace import read_workspace
+    from spreadplan.workspace.starter import write_starter
+
+    write_starter(tmp_path / "mine", "2026-10-01", "2027-04-30")
+    per_storm = [table.name for table in TABLES.values() if table.per_storm]
+    result = read_workspace(
+        tmp_path / "mine",
+        required=[name for name in TABLES if name not in per_storm] + ["policy"],
+        storms={"first-storm": per_storm},
+    )
+    assert result.cautions == ()
+    assert result.absent == ()
+    assert all(len(frame) == 1 for frame in result.tables.values())
