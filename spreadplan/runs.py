@@ -3,25 +3,44 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterable
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from functools import partial
 from pathlib import Path
 
+import geopandas as gpd
 import pandas as pd
 
 from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
+from spreadplan.frames import lines
+from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning.plan import SEGMENT_COLUMNS
+from spreadplan.planning.rates import Pick
 from spreadplan.resources import resource
 from spreadplan.results import ResultStore, open_results
+from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.tables import write_csv
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
 from spreadplan.workspace.starter import write_starter
 
+#: the workspace's tables that a plan takes as they are
+PLAN_TABLES = (
+    "assignments",
+    "trucks",
+    "materials",
+    "yards",
+    "stock_counts",
+    "deliveries",
+    "sensitive_areas",
+)
+#: what a map of the plan shows of a segment besides the contract's columns
+MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
 PER_STORM = tuple(table.name for table in TABLES.values() if table.per_storm)
 GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
 TESTING = ("trucks", "materials", "discharge_tests", "weighings")
@@ -41,6 +60,12 @@ class Options:
     caution: Callable[[str], None]
     progress: Progress
     pdf: bool = True
+
+
+@contextmanager
+def no_progress(_what: str, _total: int) -> Iterator[Callable[[], None]]:
+    """Progress that nobody sees."""
+    yield lambda: None
 
 
 def new(folder: Path, options: Options) -> None:
@@ -63,7 +88,7 @@ def _refuse_full(folder: Path) -> None:
 
 def check(folder: Path, options: Options) -> None:
     """Read every input, report every problem, write nothing."""
-    storms = {storm: PER_STORM for storm in storm_names(folder)}
+    storms = dict.fromkeys(storm_names(folder), PER_STORM)
     workspace = read_workspace(
         folder, required=["trucks", "materials"], optional=[*GENERAL, "policy"], storms=storms
     )
@@ -155,6 +180,138 @@ def _write_calibration(
     store.discard("calibration/certificate_*")
 
 
+# --- plan --------------------------------------------------------------------------------------
+
+
+def plan(folder: Path, storm: str, options: Options, pick: Pick = "middle") -> StormPlan:
+    """Settings, material and loads for a storm; a cab card for each truck and route."""
+    workspace, fleet, result = compute_plan(folder, storm, options, pick)
+    with open_results(folder) as store:
+        _store_plan_tables(store, workspace, storm, result)
+    _say_plan(result, options)
+    options.say(f"look at {folder / 'results' / storm}")
+    return result
+
+
+def compute_plan(
+    folder: Path, storm: str, options: Options, pick: Pick = "middle"
+) -> tuple[Workspace, Calibration, StormPlan]:
+    """Read, calibrate as of the storm's start, and plan; nothing is written."""
+    workspace = _planning_workspace(folder, storm)
+    _cautions(workspace, options)
+    fleet = calibrate_fleet(workspace, _storm_start(workspace, storm))
+    with options.progress("planning", 100) as step:
+        result = plan_storm(_plan_inputs(workspace, storm, fleet, pick), _steps(step))
+    return workspace, fleet, result
+
+
+def _planning_workspace(folder: Path, storm: str) -> Workspace:
+    others = {name: ("loads", "returns") for name in storm_names(folder) if name != storm}
+    workspace = read_workspace(
+        folder,
+        required=["routes", "trucks", "materials", "assignments", "yards"],
+        optional=[*GENERAL, "policy"],
+        storms={storm: ("forecast", "rates"), **others},
+    )
+    given = workspace.storms[storm]
+    if not {"forecast", "rates"} & set(given):
+        raise BadInput(
+            [
+                Problem(
+                    f"storms/{storm}/forecast.csv",
+                    0,
+                    "*",
+                    "neither a forecast nor the planner's own rates are there",
+                    f"add it, or storms/{storm}/rates.csv",
+                )
+            ]
+        )
+    return workspace
+
+
+def _storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
+    """When spreading starts: calibrations must be in force then."""
+    starts = pd.concat([workspace.table(name, storm)["start"] for name in ("forecast", "rates")])
+    return _as_of(workspace, None) if starts.isna().all() else pd.Timestamp(starts.min())
+
+
+def _plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick) -> PlanInputs:
+    def of_other_storms(name: str) -> pd.DataFrame:
+        frames = [workspace.table(name, other) for other in workspace.storms if other != storm]
+        return pd.concat(frames, ignore_index=True) if frames else workspace.table(name, storm)
+
+    return PlanInputs(
+        storm=storm,
+        routes=workspace.tables["routes"],
+        loads=of_other_storms("loads"),
+        returns=of_other_storms("returns"),
+        forecast=workspace.table("forecast", storm),
+        rates=workspace.table("rates", storm),
+        policy=workspace.policy,
+        models=fleet.models,
+        advice=fleet.advice,
+        pick=pick,
+        **{name: workspace.table(name) for name in PLAN_TABLES},
+    )
+
+
+def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:
+    """A progress function of shares of the work, as steps of a bar of 100."""
+    done = 0
+
+    def tell(_what: str, share: float) -> None:
+        nonlocal done
+        while done < round(100 * share):
+            step()
+            done += 1
+
+    return tell
+
+
+def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: StormPlan) -> None:
+    """The plan without its reports and cab cards."""
+    with open_results(folder) as store:
+        _store_plan_tables(store, workspace, storm, result)
+
+
+def _store_plan_tables(
+    store: ResultStore, workspace: Workspace, storm: str, result: StormPlan
+) -> None:
+    zone = workspace.settings.timezone
+    for name, frame in (
+        ("plan_segments", result.segments.drop(columns="geometry")),
+        ("plan_routes", result.routes),
+        ("plan_yards", result.yards),
+        ("plan_settings", result.settings),
+        ("plan_reloads", result.reloads),
+        ("plan_melting", result.melting),
+        ("plan_findings", result.findings),
+    ):
+        write_csv(frame, store.path(f"{storm}/{name}.csv"), zone)
+    write_geopackage(_plan_layers(workspace, result), store.path(f"{storm}/plan.gpkg"))
+    store.discard(f"{storm}/cab_cards/*")
+
+
+def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDataFrame]:
+    """Layers of plan.gpkg: segments, where hoppers run out, yards, sensitive areas."""
+    segments = result.segments[[*SEGMENT_COLUMNS, *MAP_FIELDS, "geometry"]]
+    layers = {"segments": segments, "sensitive_areas": workspace.table("sensitive_areas")}
+    for name, frame in (("reload_points", result.reloads), ("yards", workspace.table("yards"))):
+        points = gpd.points_from_xy(frame["lon"], frame["lat"], crs="EPSG:4326")
+        layers[name] = gpd.GeoDataFrame(frame, geometry=points)
+    return layers
+
+
+def _say_plan(result: StormPlan, options: Options) -> None:
+    for finding in lines(result.findings[result.findings["severity"] == "problem"]):
+        options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
+    for yard in lines(result.yards):
+        options.say(
+            f"yard {yard.yard_id}, {yard.material}: needs {yard.needed_ton:.0f} tons "
+            f"(up to {yard.needed_hi_ton:.0f}), has {yard.on_hand_ton:.0f}"
+        )
+
+
 # --- demo --------------------------------------------------------------------------------------
 
 
@@ -165,6 +322,10 @@ def demo(folder: Path, options: Options) -> None:
     steps: Iterable[tuple[str, Callable[[], object]]] = [
         ("check", lambda: check(folder, options)),
         ("calibrate", lambda: calibrate(folder, options)),
+        *(
+            (f"plan {storm}", partial(plan, folder, storm, options))
+            for storm in storm_names(folder)
+        ),
     ]
     for name, step in steps:
         options.say(f"--- spreadplan {name}")

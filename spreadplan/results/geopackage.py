@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
-import pandas as pd
+
+from spreadplan.results.tables import safe_text
 
 
 def write_geopackage(layers: Mapping[str, gpd.GeoDataFrame], path: Path) -> None:
@@ -20,12 +20,6 @@ def write_geopackage(layers: Mapping[str, gpd.GeoDataFrame], path: Path) -> None
             continue
         plain = frame.reset_index(drop=True)
         for column in plain.columns:
-            if plain[column].dtype == object and column != plain.geometry.name:
-                plain[column] = plain[column].map(_plain)
-        plain.to_file(path, layer=name, driver="GPKG", engine="pyogrio")
-
-
-def _plain(value: Any) -> object:
-    if isinstance(value, (tuple, list)):
-        return ";".join(str(item) for item in value)
-    return None if value is None or pd.isna(value) else value
+            if plain[column].dtype == object:
+                plain[column] = plain[column].map(safe_text).astype("str")
+        plain.to_file(path, layer=name, driver="GPKG", engine="pyogrio", use_arrow=True)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+from pyarrow import csv
 
 #: What a spreadsheet would take for the start of a formula.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -18,47 +22,71 @@ def write_csv(frame: pd.DataFrame, path: Path, timezone: object = None) -> None:
     Times are written in ``timezone`` with their offset. Text that a spreadsheet would run as a
     formula gets an apostrophe in front.
     """
-    shown = {str(name): _shown(frame[name], timezone) for name in frame.columns}
-    pd.DataFrame(shown).to_csv(path, index=False, lineterminator="\n")
+    table = pa.table({str(name): _shown(frame[name], timezone) for name in frame.columns})
+    with path.open("wb") as handle:
+        handle.write(",".join(table.column_names).encode() + b"\n")
+        csv.write_csv(table, handle, csv.WriteOptions(include_header=False))
 
 
-def _shown(column: pd.Series, timezone: object) -> pd.Series:
-    if column.dtype == bool:
-        return pd.Series(np.where(column, "true", "false"), index=column.index)
+def _shown(column: pd.Series[Any], timezone: object) -> Any:
+    """A column as an Arrow array that is written as it should be read."""
     if isinstance(column.dtype, pd.DatetimeTZDtype):
-        local = column.dt.tz_convert(timezone or "UTC")
-        texts = ["" if pd.isna(moment) else moment.isoformat() for moment in local]
-        return pd.Series(texts, index=column.index)
+        local = column.dt.tz_convert(timezone or "UTC")  # type: ignore[arg-type]
+        return pa.array([None if pd.isna(moment) else moment.isoformat() for moment in local])
     if column.dtype.kind == "f":
-        return _rounded(column)
-    if column.dtype.kind in "iu":
-        return column
-    return column.map(lambda value: _safe_text(value, timezone))
+        return _short_numbers(rounded(column.to_numpy(dtype=float)))
+    if column.dtype.kind in "iub":
+        return pa.array(column.to_numpy())
+    return pa.array(_each_once(column, lambda value: safe_text(value, timezone)), pa.string())
 
 
-def _rounded(column: pd.Series) -> pd.Series:
+def _short_numbers(values: np.ndarray) -> Any:
+    """Whole numbers without a decimal point where the whole column is so, as 3 in place of 3.0."""
+    missing = ~np.isfinite(values)
+    if np.array_equal(values[~missing], np.round(values[~missing])) and not missing.any():
+        return (
+            pa.array(values.astype(np.int64)) if (np.abs(values) < 1e15).all() else pa.array(values)
+        )
+    return pa.array(values, mask=missing)
+
+
+def _each_once(column: pd.Series[Any], shown: Callable[[Any], str | None]) -> list[str | None]:
+    """The text of each cell; a value that repeats is turned into text once."""
+    known: dict[Any, str | None] = {}
+    texts = []
+    for value in column:
+        try:
+            text = known[value]
+        except KeyError:
+            text = known[value] = shown(value)
+        except TypeError:  # a list cannot be a key
+            text = shown(value)
+        texts.append(text)
+    return texts
+
+
+def rounded(values: np.ndarray) -> np.ndarray:
     """Nine significant digits: more would be noise, fewer would break sums."""
-    values = column.to_numpy(dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
         exponent = np.floor(np.log10(np.abs(values)))
     exponent = np.where(np.isfinite(exponent), exponent, 0.0)
     scale = np.power(10.0, DIGITS - 1 - exponent)
-    rounded = np.where(np.isfinite(values), np.round(values * scale) / scale, np.nan)
-    return pd.Series(rounded, index=column.index)
+    return np.where(np.isfinite(values), np.round(values * scale) / scale, np.nan)
 
 
-def _safe_text(value: object, timezone: object) -> object:
+def safe_text(value: Any, timezone: object = None) -> str | None:
+    """A cell as text; None where it is missing."""
     if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
-        return ""
+        return None
     if isinstance(value, (bool, np.bool_)):
         return "true" if value else "false"
     if isinstance(value, (tuple, list)):
-        return ";".join(str(item) for item in value)
+        texts = (f"{item:g}" if isinstance(item, float) else str(item) for item in value)
+        return ";".join(texts) or None
     if isinstance(value, pd.Timestamp):
         return value.tz_convert(timezone or "UTC").isoformat()  # type: ignore[arg-type]
-    if isinstance(value, str) and value.startswith(FORMULA_STARTS) and not _is_number(value):
-        return f"'{value}"
-    return value
+    text = str(value)
+    return f"'{text}" if text.startswith(FORMULA_STARTS) and not _is_number(text) else text or None
 
 
 def _is_number(text: str) -> bool:

@@ -97,15 +97,8 @@ def match_columns(
     found: list[Found] = []
     problems: list[Problem] = []
     known: set[str] = set()
-    by_base: dict[str, list[Column]] = {}
     for column in table.columns:
-        by_base.setdefault(column.name, []).append(column)
-    for base, columns in by_base.items():
-        spellings = {
-            name: (column, suffix)
-            for column in columns
-            for name, suffix in column.spellings().items()
-        }
+        spellings = column.spellings()
         present = [name for name in names if name in spellings]
         known.update(present)
         if len(present) > 1:
@@ -117,12 +110,11 @@ def match_columns(
                 )
             )
         elif present:
-            column, suffix = spellings[present[0]]
-            found.append(Found(column, present[0], suffix))
+            found.append(Found(column, present[0], spellings[present[0]]))
         else:
-            wrong = _wrong_unit(base, columns, names, table)
+            wrong = [name for name in _wrong_unit(column, names, table) if name not in known]
             known.update(wrong)
-            problems.extend(_missing(base, columns, wrong, list(spellings), source))
+            problems.extend(_missing(column, wrong, source))
     if table.rate:
         known.update(name for name in names if looks_like_rate(name))
     problems.extend(
@@ -133,41 +125,37 @@ def match_columns(
     return found, problems
 
 
-def _wrong_unit(base: str, columns: list[Column], names: list[str], table: Table) -> list[str]:
+def _wrong_unit(column: Column, names: list[str], table: Table) -> list[str]:
     """Names that begin like a quantity but carry no unit that is known."""
-    if not columns[0].quantity:
+    if not column.quantity:
         return []
-    others = {spelling for column in table.columns for spelling in column.spellings()}
+    spelled = {spelling for other in table.columns for spelling in other.spellings()}
+    longer = [
+        f"{other.name}_"
+        for other in table.columns
+        if len(other.name) > len(column.name) and other.name.startswith(column.name)
+    ]
     return [
         name
         for name in names
-        if name not in others
-        and (name == base or name.startswith(f"{base}_"))
-        and not any(
-            name.startswith(f"{column.name}_")
-            for column in table.columns
-            if len(column.name) > len(base) and column.name.startswith(base)
-        )
+        if name not in spelled
+        and (name == column.name or name.startswith(f"{column.name}_"))
+        and not name.startswith(tuple(longer))
     ]
 
 
-def _missing(
-    base: str, columns: list[Column], wrong: list[str], spellings: list[str], source: Source
-) -> list[Problem]:
-    accepted = spellings[0]
-    if len(spellings) > 1:
-        accepted += f" (or with {', '.join(spelling[len(base) :] for spelling in spellings[1:])})"
+def _missing(column: Column, wrong: list[str], source: Source) -> list[Problem]:
+    usual, *others = column.spellings()
+    accepted = usual
+    if others:
+        accepted += f" (or with {', '.join(name[len(column.name) :] for name in others)})"
     if wrong:
         return [
             source.in_header(name, "has no unit that is known", f"name it {accepted}")
             for name in wrong
         ]
-    if all(column.required for column in columns):
-        return [
-            source.in_header(
-                base if len(spellings) > 1 else spellings[0], "column is missing", f"add {accepted}"
-            )
-        ]
+    if column.required:
+        return [source.in_header(column.name, "column is missing", f"add {accepted}")]
     return []
 
 
@@ -225,8 +213,11 @@ def _text_of(value: object) -> str:
 
 
 def _parse_text(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
-    values = raw.map(_text_of).astype(object)
-    odd = np.flatnonzero(values.map(lambda text: bool(CONTROL_CHARACTERS.search(text))))
+    codes, unique = pd.factorize(raw.astype(object), use_na_sentinel=False)
+    texts = np.array([_text_of(value) for value in unique] or [""], dtype=object)
+    odd_texts = np.array([bool(CONTROL_CHARACTERS.search(text)) for text in texts])
+    values = pd.Series(texts[codes] if len(codes) else [], index=raw.index, dtype=object)
+    odd = np.flatnonzero(odd_texts[codes]) if len(codes) else []
     return values, [
         source.at(position, item.name, "has a control character", "type the text again")
         for position in odd

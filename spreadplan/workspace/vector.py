@@ -177,19 +177,25 @@ def same_line_cautions(frame: gpd.GeoDataFrame, file: str) -> list[Problem]:
     """Segments of one route that are the same line, in either direction, under two names."""
     if frame.empty:
         return []
-    shape = shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy()))
-    keys = pd.DataFrame({"route_id": frame["route_id"].to_numpy(), "shape": shape})
-    first = keys.groupby(["route_id", "shape"]).cumcount().to_numpy()
-    original = keys.drop_duplicates().reset_index().set_index(["route_id", "shape"])["index"]
+    # most segments differ in their bounds: only those that share them are compared in full
+    bounds = pd.DataFrame(shapely.bounds(frame.geometry.to_numpy())).assign(
+        route_id=frame["route_id"].to_numpy()
+    )
+    close = np.flatnonzero(bounds.duplicated(keep=False))
+    shape = shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy()[close]))
+    keys = pd.DataFrame({"route_id": frame["route_id"].to_numpy()[close], "shape": shape})
+    groups = keys.groupby(["route_id", "shape"])
+    first = close[groups["shape"].transform(lambda rows: rows.index[0]).to_numpy(dtype=int)]
+    repeats = first != close
     return [
         Problem(
             file,
             int(position) + 1,
             "geometry",
-            f"is the same line as feature {original.loc[tuple(keys.iloc[position])] + 1} of its "
+            f"is the same line as feature {original + 1} of its "
             "route, which counts its length twice",
             "keep one and give the number of passes",
             fatal=False,
         )
-        for position in np.flatnonzero(first > 0)
+        for position, original in zip(close[repeats], first[repeats], strict=True)
     ]

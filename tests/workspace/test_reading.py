@@ -159,3 +159,13 @@ def test_the_starter_workspace_is_clean_in_every_file(tmp_path):
     assert result.cautions == ()
     assert result.absent == ()
     assert all(len(frame) == 1 for frame in result.tables.values())
+
+
+def test_solids_and_liquids_have_prices_of_their_own(workspace):
+    text = (
+        "material,kind,density_lb_gal,cost_per_ton,cost_per_gal\n"
+        "salt,solid,,78.5,\nbrine,liquid,9.83,,0.21\n"
+    )
+    materials = read(workspace({"materials.csv": text})).tables["materials"]
+    assert materials["cost_per_ton"].tolist()[0] == 78.5
+    assert materials["cost_per_gal"].tolist()[1] == 0.21
