@@ -7,7 +7,8 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
-BASE = {"units", "errors", "frames", "schema", "resources"}
+BASE = {"units", "errors", "frames", "schema"}
+COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
     "units": set(),
     "errors": set(),
@@ -15,12 +16,10 @@ ALLOWED = {
     "resources": set(),
     "schema": {"units", "errors"},
     "workspace": BASE,
-    "calibration": BASE - {"resources"},
-    "planning": BASE - {"resources"} | {"calibration"},
-    "reconcile": BASE - {"resources"} | {"calibration", "planning"},
+    **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
     "results": BASE,
-    "reports": BASE | {"calibration", "planning", "reconcile", "results", "workspace"},
-    "runs": BASE | {"workspace", "calibration", "planning", "reconcile", "results", "reports"},
+    "reports": BASE | {*COMPUTING, "resources"},
+    "runs": BASE | {*COMPUTING, "resources", "workspace", "results", "reports"},
     "cli": {"errors", "runs"},
 }
 

@@ -1,0 +1,139 @@
+"""The rounds of spreading in a storm, and the weather that each zone gets in each of them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import pandas as pd
+from pandas.api.typing import NaTType
+
+from spreadplan.planning.findings import Finding
+from spreadplan.planning.frames import groups
+
+#: a moment, or NaT where none was given.
+Moment = pd.Timestamp | NaTType
+#: the zone, route, event or material that stands for all of them.
+ALL = "*"
+
+
+@dataclass(frozen=True)
+class Application:
+    """One round of spreading.
+
+    ``phase`` is "initial" for the first one of the storm and "subsequent" for the others, the two
+    columns that treatment tables usually have. ``start`` is NaT where nobody gave a time.
+    """
+
+    label: str
+    phase: str
+    start: Moment
+
+
+@dataclass(frozen=True)
+class Condition:
+    """Forecast weather of a zone during an application.
+
+    ``zone`` is the forecast's own zone, "*" where the row stands for all zones. Temperature in
+    degrees Fahrenheit, precipitation as depth of water in inches (NaN: not forecast).
+    """
+
+    zone: str
+    event: str
+    pavement_temp_f: float
+    trend: str
+    precipitation_in: float
+    start: Moment
+    end: Moment
+
+
+def label_order(label: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key that puts "2" before "10" and "A2" before "A10"."""
+    parts = re.findall(r"\d+|\D+", label)
+    return tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts)
+
+
+def labelled_forecast(forecast: pd.DataFrame) -> pd.DataFrame:
+    """The forecast with every row's application: the one given, else 1, 2, ... in its zone.
+
+    Rows are numbered by their start among the rows of the zone that name no application.
+    """
+    labelled = forecast.sort_values(["start", "row"], kind="stable").copy()
+    unnamed = labelled["application"] == ""
+    number = labelled[unnamed].groupby("zone").cumcount() + 1
+    label = labelled["application"].astype(object)
+    label[unnamed] = number.astype(str)
+    return labelled.assign(application=label)
+
+
+def applications_of(forecast: pd.DataFrame, rates: pd.DataFrame) -> list[Application]:
+    """The storm's applications in the order in which they begin.
+
+    Parameters
+    ----------
+    forecast : as `labelled_forecast` returns it.
+    rates : the planner's own rates; a row without an application or with "*" adds none.
+    """
+    columns = ["application", "start"]
+    named = pd.concat(
+        [frame[columns].astype({"application": object}) for frame in (forecast, rates)]
+    )
+    named = named[~named["application"].isin(["", ALL])]
+    starts = named.groupby("application", sort=False)["start"].min()
+    # an application that nobody gave a time comes after those with one
+    ordered = sorted(
+        starts.items(),
+        key=lambda item: (
+            pd.isna(item[1]), 0 if pd.isna(item[1]) else item[1].value, label_order(str(item[0]))
+        ),
+    )  # fmt: skip
+    return [
+        Application(str(label), "subsequent" if place else "initial", start)
+        for place, (label, start) in enumerate(ordered)
+    ]
+
+
+def conditions_of(
+    forecast: pd.DataFrame, zones: Iterable[str], applications: Iterable[Application]
+) -> tuple[dict[tuple[str, str], Condition], list[Finding]]:
+    """The weather of each (zone, application); a pair without any forecast row is left out.
+
+    A row for the zone itself wins over one for "*". Of several rows for one zone and application
+    the coldest pavement counts and precipitation adds up: the cautious reading, and a finding.
+    """
+    rows = {
+        (str(zone), str(label)): frame
+        for (zone, label), frame in groups(forecast, ["zone", "application"])
+    }
+    findings: list[Finding] = []
+    conditions: dict[tuple[str, str], Condition] = {}
+    for application in applications:
+        for zone in zones:
+            source = zone if (zone, application.label) in rows else ALL
+            if (source, application.label) not in rows:
+                continue
+            frame = rows[source, application.label]
+            conditions[zone, application.label] = _condition(source, frame)
+            if len(frame) > 1:
+                findings.append(_several_rows(source, application.label, frame))
+    return conditions, findings
+
+
+def _condition(zone: str, frame: pd.DataFrame) -> Condition:
+    coldest = frame.sort_values("pavement_temp_f", kind="stable").iloc[0]
+    return Condition(
+        zone, str(coldest["event"]), float(coldest["pavement_temp_f"]), str(coldest["trend"]),
+        float(frame["precipitation_in"].sum(min_count=1)), frame["start"].min(),
+        frame["end"].max(),
+    )  # fmt: skip
+
+
+def _several_rows(zone: str, label: str, frame: pd.DataFrame) -> Finding:
+    rows = ", ".join(str(row) for row in sorted(frame["row"]))
+    return Finding(
+        "note", f"zone {zone}, application {label}",
+        f"forecast rows {rows} all belong to this application; the plan takes the coldest "
+        "pavement temperature and the sum of precipitation",
+        "give each row its own application if they are separate rounds of spreading",
+    )  # fmt: skip

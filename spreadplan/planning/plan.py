@@ -1,0 +1,241 @@
+"""The plan of a storm: from rates to settings, material, loads and need by yard."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.planning.applications import Application, Moment
+from spreadplan.planning.findings import findings_table
+from spreadplan.planning.loads import Cycle, cycle
+from spreadplan.planning.material import (
+    liquid_gal,
+    planned_mass_lb,
+    prewet_gal,
+    row_intervals,
+    summed_intervals,
+)
+from spreadplan.planning.melting import melter_of, melting_check, water_held
+from spreadplan.planning.rates import Pick
+from spreadplan.planning.review import no_application, review
+from spreadplan.planning.rows import Storm, parts_of, target_rows
+from spreadplan.planning.serving import served
+from spreadplan.planning.settings import Models
+from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
+from spreadplan.planning.stock import on_hand, yard_table
+from spreadplan.planning.stretches import control_names, rate_kept, stretches, with_speed_steps
+from spreadplan.schema.policy import Policy
+
+#: told what is being done and which share of the work is behind, 0 to 1.
+Progress = Callable[[str, float], None]
+
+SEGMENT_COLUMNS = (
+    "application", "route_id", "segment_id", "truck_id", "material", "lane_miles",
+    "target_rate_lb_per_lane_mile", "rate_source", "speed_mph", "discharge_lb_per_min", "gate_in",
+    "feeder_pct", "achieved_rate_lb_per_lane_mile", "mass_lb", "mass_lo_lb", "mass_hi_lb",
+    "prewet_gal", "max_speed_mph", "status", "note",
+)  # fmt: skip
+SEGMENT_EXTRAS = (
+    "part", "from_mi", "to_mi", "length_mi", "lanes", "passes", "lanes_per_pass", "lane_width_ft",
+    "service_class", "zone", "name", "yard_id", "area_id", "cap_lb_per_lane_mile", "phase", "event",
+    "pavement_temp_f", "precipitation_in", "water_held_in", "lb_per_count", "most_lb_per_min",
+    "rate_at_5_mph_more_lb_per_lane_mile", "liquid_gal", "geometry",
+)  # fmt: skip
+ROUTE_COLUMNS = (
+    "application", "route_id", "truck_id", "yard_id", "material", "lane_miles", "mass_lb",
+    "mass_lo_lb", "mass_hi_lb", "loads", "prewet_gal", "minutes", "status",
+)  # fmt: skip
+ROUTE_EXTRAS = (
+    "gate_in", "control", "settings", "load_lb", "spreading_minutes", "reload_minutes",
+    "travel_minutes", "liquid_gal", "not_treatable_lane_miles", "max_speed_mph",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PlanInputs:
+    """What a plan is made from; the tables have the columns and units of the workspace's schema.
+
+    ``loads`` and ``returns`` are those of other storms, for the stock. ``models`` come from
+    `spreadplan.calibration`, ``advice`` is its advice on tests, None without. ``pick`` chooses in
+    the policy's ranges.
+    """
+
+    storm: str
+    routes: gpd.GeoDataFrame
+    assignments: pd.DataFrame
+    trucks: pd.DataFrame
+    materials: pd.DataFrame
+    yards: pd.DataFrame
+    stock_counts: pd.DataFrame
+    deliveries: pd.DataFrame
+    loads: pd.DataFrame
+    returns: pd.DataFrame
+    forecast: pd.DataFrame
+    rates: pd.DataFrame
+    policy: Policy
+    sensitive_areas: gpd.GeoDataFrame | None
+    models: Models
+    advice: pd.DataFrame | None = None
+    pick: Pick = "middle"
+
+
+@dataclass(frozen=True)
+class StormPlan:
+    """The plan of a storm.
+
+    Attributes
+    ----------
+    storm : name of the storm.
+    applications : its rounds of spreading, in order.
+    start : start of the first of them; NaT where no time was given.
+    segments : one row for each application of each part of a segment, in driving order:
+        `SEGMENT_COLUMNS`, then `SEGMENT_EXTRAS`. Lines in WGS 84 degrees.
+    routes : one row for each application of each route: `ROUTE_COLUMNS`, then `ROUTE_EXTRAS`.
+    yards : yard_id, material, needed_ton, needed_hi_ton, on_hand_ton, short_ton, then order_ton
+        and on_hand_at.
+    settings : what the driver sets and where it changes, see `stretches` and `with_speed_steps`.
+    reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
+        one), segment_id, part, pass, miles_into_segment, lon, lat.
+    melting : see `melting_check`.
+    findings : severity, subject, what, remedy; the most important first.
+    """
+
+    storm: str
+    applications: tuple[Application, ...]
+    start: Moment
+    segments: gpd.GeoDataFrame
+    routes: pd.DataFrame
+    yards: pd.DataFrame
+    settings: pd.DataFrame
+    reloads: pd.DataFrame
+    melting: pd.DataFrame
+    findings: pd.DataFrame = field(repr=False)
+
+
+def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
+    """Plan a storm: settings, material and loads for every route and application.
+
+    Everything found wanting is a finding and a status, never an exception: a plan with gaps is of
+    more use in a storm than none.
+    """
+    tell = progress or (lambda what, share: None)
+    tell("cutting segments at sensitive areas", 0.0)
+    parts = parts_of(inputs.routes, inputs.assignments, inputs.sensitive_areas)
+    tell("choosing rates", 0.2)
+    storm = Storm(inputs.forecast, inputs.rates, inputs.policy, inputs.sensitive_areas,
+                  inputs.materials, inputs.pick)  # fmt: skip
+    rows, applications, found = target_rows(parts, storm)
+    if not applications:
+        found.append(no_application(inputs.storm))
+    tell("choosing gates and settings", 0.4)
+    rows = _with_settings(rows, inputs)
+    tell("adding up material", 0.6)
+    rows = _with_material(rows, inputs)
+    routes, timing = _routes(rows, inputs)
+    start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
+    yards = _yards(rows, inputs, start)
+    tell("making settings for the cab", 0.8)
+    settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
+    melters = {
+        str(one.material): melter_of(str(one.chemical), float(one.chloride_fraction))
+        for one in lines(inputs.materials)
+    }
+    rows["water_held_in"] = water_held(rows, melters)
+    melting = melting_check(rows, melters)
+    routes = routes.assign(settings=_settings_count(settings, routes))
+    found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    tell("done", 1.0)
+    return StormPlan(
+        inputs.storm, tuple(applications), start,
+        rows[[*SEGMENT_COLUMNS, *SEGMENT_EXTRAS]],
+        routes[[*ROUTE_COLUMNS, *ROUTE_EXTRAS]].reset_index(drop=True), yards,
+        settings.drop(columns="run"), _reloads(rows, timing), melting, findings_table(found),
+    )  # fmt: skip
+
+
+def _with_settings(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> gpd.GeoDataFrame:
+    """Rows with gate, feeder, achieved rate, fastest speed, status and note."""
+    rows = pd.concat([rows, served(rows, inputs.trucks, inputs.models)], axis=1)
+    target = rows["target_rate_lb_per_lane_mile"].to_numpy()
+    rows["achieved_rate_lb_per_lane_mile"] = rows["achieved_rate_lb_per_lane_mile"].where(
+        ~((target == 0.0) & (rows["truck_id"] != "")), 0.0
+    )
+    rows["too_wide"] = too_wide(rows, inputs.trucks)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fastest = rows["most_lb_per_min"] * 60.0 / (target * rows["lanes_per_pass"])
+    rows["max_speed_mph"] = fastest.where(rows["modelled"])
+    rows["rate_at_5_mph_more_lb_per_lane_mile"] = rate_kept(
+        rows["closed_loop"].to_numpy(), target, rows["achieved_rate_lb_per_lane_mile"].to_numpy(),
+        rows["most_lb_per_min"].to_numpy(), rows["lanes_per_pass"].to_numpy(),
+        rows["speed_mph"].to_numpy(), 5.0,
+    )  # fmt: skip
+    rows["status"] = statuses(rows)
+    return rows.assign(**notes(rows, inputs.trucks, inputs.models))
+
+
+def _with_material(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> gpd.GeoDataFrame:
+    """Rows with mass, its interval, prewetting and liquid volume."""
+    rows["mass_lb"] = planned_mass_lb(rows)
+    found = row_intervals(rows)
+    solids = inputs.materials.loc[inputs.materials["kind"] == "solid", "material"]
+    rows["solid"] = rows["material"].isin(solids).to_numpy()
+    return rows.assign(
+        mass_lo_lb=found.lo_lb, mass_hi_lb=found.hi_lb,
+        prewet_gal=np.where(rows["solid"], prewet_gal(rows), 0.0),
+        liquid_gal=liquid_gal(rows, inputs.materials),
+    )  # fmt: skip
+
+
+def _routes(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> tuple[pd.DataFrame, Cycle]:
+    """One row a run, index run, and its loads and times."""
+    grouped = rows.groupby("run", sort=True)
+    same = ["application", "route_id", "truck_id", "yard_id", "material", "prewet_gal_per_ton",
+            "solid", "closed_loop"]  # fmt: skip
+    routes = grouped[[*same, "gate_in"]].first()
+    routes["control"] = control_names(routes)
+    routes["lane_miles"] = grouped["lane_miles"].sum()
+    masses = summed_intervals(rows, ["run"])
+    has_mass = grouped["mass_lb"].count() > 0
+    routes = routes.join(masses.where(has_mass))
+    for name in ("prewet_gal", "liquid_gal"):
+        routes[name] = grouped[name].sum(min_count=1)
+    routes["max_speed_mph"] = grouped["max_speed_mph"].min()
+    bad = rows["lane_miles"].where(rows["status"] == "infeasible", 0.0)
+    routes["not_treatable_lane_miles"] = bad.groupby(rows["run"], sort=True).sum()
+    routes["status"] = worst_status(rows["status"], rows["run"])
+    timing = cycle(rows, routes, inputs.trucks, inputs.yards)
+    return routes.join(timing.runs), timing
+
+
+def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.DataFrame:
+    """Need against stock; routes without a yard are left out."""
+    at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
+    needed = summed_intervals(at_yard, ["yard_id", "material"]).reset_index()
+    stock = on_hand(
+        needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
+    )
+    return yard_table(needed, stock)
+
+
+def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:
+    """Number of different settings that the driver of each run has to make; index run."""
+    dial = settings["rate_to_set_lb_per_lane_mile"].fillna(settings["feeder_pct"]).round(6)
+    return dial.groupby(settings["run"]).nunique().reindex(routes.index)
+
+
+def _reloads(rows: gpd.GeoDataFrame, timing: Cycle) -> pd.DataFrame:
+    """Run-out points with the names of what they lie on."""
+    at = rows.iloc[timing.reloads["row"].to_numpy()].reset_index(drop=True)
+    names = at[["application", "route_id", "truck_id", "yard_id", "segment_id", "part"]]
+    points = timing.reloads[["load", "pass", "lon", "lat"]]
+    table = pd.concat([pd.DataFrame(names), points], axis=1)
+    table["miles_into_segment"] = at["from_mi"] + timing.reloads["part_mi"]
+    return table[[
+        "application", "route_id", "truck_id", "yard_id", "load", "segment_id", "part", "pass",
+        "miles_into_segment", "lon", "lat",
+    ]]  # fmt: skip

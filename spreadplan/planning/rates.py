@@ -1,0 +1,282 @@
+"""The rate to aim at on every part of every segment, and where it comes from.
+
+The planner's own rate comes first, then the policy table; then the lane's width, then sensitive
+areas. Rates are in lb per lane-mile unless a name says otherwise. A rate is guidance for the
+planner, never an order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spreadplan.frames import lines
+from spreadplan.planning.applications import ALL, Application, Condition
+from spreadplan.planning.findings import Finding
+from spreadplan.schema.policy import Policy
+from spreadplan.units import area_rate_lb_per_lane_mile
+
+Floats = NDArray[np.float64]
+Pick = Literal["low", "middle", "high"]
+
+BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
+#: how a range is written in each basis; without a word it is in lb per lane-mile.
+IN_WORDS = {"lb_per_lane_mile": "", "g_per_m2": " g/m²", "gal_per_lane_mile": " gal per lane-mile"}
+FROM_MEMORY = "from memory"
+
+
+@dataclass(frozen=True)
+class BaseRate:
+    """A rate as it was given, before width and sensitive areas. Exactly one basis is not NaN."""
+
+    lb_per_lane_mile: float
+    g_per_m2: float
+    gal_per_lane_mile: float
+    source: str
+    note: str = ""
+
+
+def base_rate(values: Mapping[str, float], source: str, note: str = "") -> BaseRate:
+    """A rate from its value in each of `BASES`; a basis that is left out is NaN."""
+    lb, area, gallons = (values.get(base, np.nan) for base in BASES)
+    return BaseRate(lb, area, gallons, source, note)
+
+
+NO_RATE = base_rate({}, "")
+
+
+def policy_rows(
+    rates: Iterable[Any], condition: Condition, service_class: str, material: str, phase: str
+) -> list[Any]:
+    """The policy rows that hold, best first; more than one only where the policy is ambiguous.
+
+    Parameters
+    ----------
+    rates : rows of the policy table as records with the columns of `RATE_ROW_COLUMNS`.
+    material : "" for a route without an assignment: any material's row holds.
+
+    A row holds from its lowest to its highest pavement temperature, both included; where two rows
+    share a border the colder one holds there. Of several rows the one that states more of class,
+    trend, phase, event and material wins.
+    """
+    temp = condition.pavement_temp_f
+    held = [
+        row for row in rates
+        if _same(row.event, condition.event, ALL)
+        and _same(row.trend, condition.trend, ALL)
+        and _same(row.service_class, service_class)
+        and _same(row.phase, phase)
+        and (material == "" or _same(row.material, material, ALL))
+        and not temp < row.pavement_temp_min_f and not temp > row.pavement_temp_max_f
+    ]  # fmt: skip
+    if not held or np.isnan(temp):
+        return []
+    most = max(_stated(row) for row in held)
+    held = [row for row in held if _stated(row) == most]
+    colder = [row for row in held if row.pavement_temp_min_f != temp]
+    return colder or held
+
+
+def _same(wanted: str, given: str, everything: str = "") -> bool:
+    return wanted in ("", everything) or wanted.casefold() == given.casefold()
+
+
+def _stated(row: Any) -> int:
+    fields = (row.event, row.trend, row.service_class, row.material, row.phase)
+    return sum(text not in ("", ALL) for text in fields)
+
+
+def pick_from_range(low: float, high: float, pick: Pick) -> float:
+    """The chosen place in a range of rates; a range of one value may leave the other end NaN."""
+    low, high = (high if np.isnan(low) else low), (low if np.isnan(high) else high)
+    return {"low": low, "middle": (low + high) / 2.0, "high": high}[pick]
+
+
+def _policy_rate(row: Any, phase: str, pick: Pick) -> BaseRate:
+    values: dict[str, float] = {}
+    chosen = ""
+    for base in BASES:
+        low, high = getattr(row, f"rate_low_{base}"), getattr(row, f"rate_high_{base}")
+        values[base] = pick_from_range(low, high, pick)
+        if low < high:
+            chosen = f"{pick} of {low:g}-{high:g}{IN_WORDS[base]}, "
+    memory = " (from memory, not checked against its source)"
+    source = f"policy row {row.row}: {row.source}; {chosen}{phase}"
+    return base_rate(values, source + (memory if FROM_MEMORY in row.provenance else ""))
+
+
+def policy_rate(
+    rates: Iterable[Any], condition: Condition | None, service_class: str, material: str,
+    phase: str, pick: Pick,
+) -> tuple[BaseRate, list[Finding]]:  # fmt: skip
+    """The policy's rate for one kind of segment, or no rate with a note that says why."""
+    if condition is None:
+        missing = "no rate: the forecast has no row for this zone and application"
+        return base_rate({}, "", missing), []
+    rows = policy_rows(rates, condition, service_class, material, phase)
+    if not rows:
+        classes = f", class {service_class}" if service_class else ""
+        note = (
+            f"no rate: the policy has no row for {condition.event} at "
+            f"{condition.pavement_temp_f:g} F{classes}, {material or 'any material'}, {phase}"
+        )
+        return base_rate({}, "", note), []
+    findings = []
+    if len(rows) > 1 and material:
+        numbers = ", ".join(str(row.row) for row in rows)
+        findings.append(
+            Finding(
+                "caution", "policy",
+                f"rows {numbers} hold equally for {condition.event} at "
+                f"{condition.pavement_temp_f:g} F; the plan takes row {rows[0].row}",
+                "make one of the rows more specific, or narrow its temperatures",
+            )
+        )  # fmt: skip
+    return _policy_rate(rows[0], phase, pick), findings
+
+
+def planner_rates(
+    rates: pd.DataFrame, routes: Iterable[str], label: str
+) -> tuple[dict[str, BaseRate], list[Finding]]:
+    """The planner's own rate of each route in one application; a route without one is left out.
+
+    A row for the route itself wins over "*"; then a row for the application over one for all.
+    """
+    found: dict[str, Any] = {}
+    findings: list[Finding] = []
+    given = rates[rates[[f"rate_{base}" for base in BASES]].notna().any(axis=1)]
+    for row in lines(given[given["application"].isin([label, "", ALL])]):
+        level = 2 * (row.route_id != ALL) + (row.application == label)
+        key = str(row.route_id)
+        if key not in found or level > found[key][0]:
+            found[key] = (level, row)
+        elif level == found[key][0]:
+            findings.append(_repeated(row, found[key][1], label))
+    chosen = {route: found.get(route, found.get(ALL)) for route in routes}
+    return {
+        route: base_rate(
+            {base: float(getattr(held[1], f"rate_{base}")) for base in BASES},
+            f"planner (rates.csv row {held[1].row})",
+        )
+        for route, held in chosen.items() if held is not None
+    }, findings  # fmt: skip
+
+
+def _repeated(row: Any, first: Any, label: str) -> Finding:
+    return Finding(
+        "caution", f"route {row.route_id}, application {label}",
+        f"rates.csv rows {first.row} and {row.row} both give its rate; the plan takes row "
+        f"{first.row}", "remove one of the rows",
+    )  # fmt: skip
+
+
+def width_factor(lane_width_ft: Floats, policy: Policy) -> Floats:
+    """What a rate per lane-mile is multiplied by for the width of the lane, shape (n,).
+
+    Source: Minnesota Snow and Ice Control Field Handbook for Snowplow Operators, LRRB manual
+    2005-01, p. 15: an 18 ft road takes 0.75 of the rate for two lanes (24 ft).
+    """
+    if not policy.scale_by_lane_width:
+        return np.ones_like(lane_width_ft)
+    return lane_width_ft / policy.reference_lane_width_ft
+
+
+def rate_on_lane(
+    base: pd.DataFrame, lane_width_ft: Floats, density_lb_gal: Floats, policy: Policy
+) -> Floats:
+    """Rates in any basis as lb per lane-mile of the lane they fall on, shape (n,).
+
+    Parameters
+    ----------
+    base : columns lb_per_lane_mile, g_per_m2, gal_per_lane_mile; NaN but for one.
+    density_lb_gal : of the material; NaN leaves a rate in gallons unknown.
+
+    A rate per area already depends on the width, so it is not scaled a second time.
+    """
+    per_lane = base["lb_per_lane_mile"].to_numpy()
+    per_lane = np.where(
+        np.isnan(per_lane), base["gal_per_lane_mile"].to_numpy() * density_lb_gal, per_lane
+    )
+    per_lane = per_lane * width_factor(lane_width_ft, policy)
+    per_area = area_rate_lb_per_lane_mile(base["g_per_m2"].to_numpy(), lane_width_ft)
+    return np.where(np.isnan(per_lane), per_area, per_lane)
+
+
+@dataclass(frozen=True)
+class Sensitive:
+    """The effect of sensitive areas on rates; arrays of shape (n,)."""
+
+    rate_lb_per_lane_mile: Floats
+    cap_lb_per_lane_mile: Floats
+    lowered: NDArray[np.bool_]
+
+
+def lower_in_areas(
+    rate: Floats, area_ids: pd.Series, areas: pd.DataFrame | None, policy: Policy
+) -> Sensitive:
+    """Rates lowered where a part lies in sensitive areas: min(rate x factor, cap), lowest counts.
+
+    ``cap_lb_per_lane_mile`` is the lowest cap that applies, infinity where there is none.
+    """
+    lowered = rate.copy()
+    cap = np.full(len(rate), np.inf)
+    if areas is None or not len(areas):
+        return Sensitive(lowered, cap, np.zeros(len(rate), dtype=bool))
+    usual = 1.0 if np.isnan(policy.sensitive_factor) else policy.sensitive_factor
+    factors = dict(zip(areas["area_id"], areas["rate_factor"].fillna(usual), strict=True))
+    caps = dict(
+        zip(areas["area_id"], areas["max_rate_lb_per_lane_mile"].fillna(np.inf), strict=True)
+    )
+    codes, sets = pd.factorize(area_ids)
+    for code, names in enumerate(sets):
+        if names:
+            where = codes == code
+            cap[where] = min(caps[name] for name in names)
+            lowest = min(factors[name] for name in names)
+            lowered[where] = np.minimum(rate[where] * lowest, cap[where])
+    return Sensitive(lowered, cap, lowered < rate)
+
+
+def base_rates(
+    rows: pd.DataFrame, application: Application, rates: pd.DataFrame, policy: Policy,
+    conditions: dict[tuple[str, str], Condition], pick: Pick,
+) -> tuple[pd.DataFrame, list[Finding]]:  # fmt: skip
+    """The base rate of each row in one application.
+
+    Parameters
+    ----------
+    rows : columns route_id, zone, service_class, material; shape (n,).
+
+    Returns
+    -------
+    DataFrame on the index of ``rows``: lb_per_lane_mile, g_per_m2, gal_per_lane_mile, source, note.
+    """
+    route_code, route_ids = pd.factorize(rows["route_id"])
+    given, findings = planner_rates(rates, [str(route) for route in route_ids], application.label)
+    kinds = ["zone", "service_class", "material"]
+    kind_code = rows.groupby(kinds, sort=False, dropna=False).ngroup().to_numpy()
+    # a route with a rate of its own never asks the policy
+    own = [given.get(str(route)) for route in route_ids]
+    is_own = np.array([rate is not None for rate in own], dtype=bool)[route_code]
+    asking = set(kind_code[~is_own].tolist())
+    table = list(lines(policy.rates))
+    choices: list[BaseRate] = []
+    for code, kind in enumerate(lines(rows[kinds].drop_duplicates())):
+        if code not in asking:
+            choices.append(NO_RATE)
+            continue
+        weather = conditions.get((str(kind.zone), application.label))
+        rate, found = policy_rate(
+            table, weather, str(kind.service_class), str(kind.material), application.phase, pick
+        )
+        choices.append(rate)
+        findings += found
+    place = np.where(is_own, len(choices) + route_code, kind_code)
+    choices += [rate or NO_RATE for rate in own]
+    base = pd.DataFrame([vars(choice) for choice in choices])
+    return base.iloc[place].set_axis(rows.index), findings

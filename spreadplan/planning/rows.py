@@ -1,0 +1,161 @@
+"""One row for each application of each part of each segment, with the rate to aim at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spreadplan.planning.applications import (
+    Application,
+    Condition,
+    applications_of,
+    conditions_of,
+    labelled_forecast,
+)
+from spreadplan.planning.findings import Finding
+from spreadplan.planning.geometry import split_at_areas
+from spreadplan.planning.rates import Pick, base_rates, lower_in_areas, rate_on_lane, width_factor
+from spreadplan.schema.policy import Policy
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Objects = NDArray[np.object_]
+
+
+@dataclass(frozen=True)
+class Storm:
+    """What the rates depend on, as the workspace holds it."""
+
+    forecast: pd.DataFrame
+    rates: pd.DataFrame
+    policy: Policy
+    sensitive_areas: gpd.GeoDataFrame | None
+    materials: pd.DataFrame
+    pick: Pick
+
+
+def parts_of(
+    routes: gpd.GeoDataFrame, assignments: pd.DataFrame, areas: gpd.GeoDataFrame | None
+) -> gpd.GeoDataFrame:
+    """Segments in driving order, cut at sensitive areas, with who treats them and with what.
+
+    A route is driven in the order of ``sequence``, where that is missing in the order of the file.
+    Adds to the columns of `split_at_areas`: truck_id, yard_id, material ("" where the route has no
+    assignment), prewet_gal_per_ton, area_id (ids joined by "; "), lane_miles, lanes_per_pass.
+    """
+    order = routes.sort_values(["route_id", "sequence", "row"], kind="stable")
+    parts = split_at_areas(order.drop(columns="row"), areas)
+    parts["area_id"] = parts["area_ids"].map("; ".join)
+    who = assignments[["route_id", "truck_id", "yard_id", "material", "prewet_gal_per_ton"]]
+    place = pd.Index(who["route_id"]).get_indexer(pd.Index(parts["route_id"]))
+    known = place >= 0
+    for name in ("truck_id", "yard_id", "material"):
+        text = np.append(who[name].to_numpy(dtype=object), "")
+        parts[name] = text[np.where(known, place, len(who))]
+    prewet = np.append(who["prewet_gal_per_ton"].to_numpy(dtype=float), 0.0)
+    parts["prewet_gal_per_ton"] = prewet[np.where(known, place, len(who))]
+    parts["lane_miles"] = parts["length_mi"] * parts["lanes"]
+    parts["lanes_per_pass"] = parts["lanes"] / parts["passes"]
+    return parts
+
+
+def target_rows(
+    parts: gpd.GeoDataFrame, storm: Storm
+) -> tuple[gpd.GeoDataFrame, list[Application], list[Finding]]:
+    """Every part in every application with its target rate, in order of application.
+
+    Adds to the parts: application, phase, event, pavement_temp_f, precipitation_in,
+    target_rate_lb_per_lane_mile (NaN: none), cap_lb_per_lane_mile, rate_source, note, run (number
+    of the application of a route) and discharge_lb_per_min (needed).
+    """
+    forecast = labelled_forecast(storm.forecast)
+    applications = applications_of(forecast, storm.rates)
+    zones = [str(zone) for zone in parts["zone"].drop_duplicates()]
+    conditions, findings = conditions_of(forecast, zones, applications)
+    frames = []
+    for application in applications:
+        base, found = base_rates(
+            parts, application, storm.rates, storm.policy, conditions, storm.pick
+        )
+        findings += found
+        frames.append(_with_targets(parts, base, storm).assign(
+            application=application.label, phase=application.phase,
+            **_weather(parts["zone"], application, conditions),
+        ))  # fmt: skip
+    if not frames:
+        frames = [_with_targets(parts, _no_base(parts), storm).iloc[:0].assign(
+            application="", phase="", event="", pavement_temp_f=np.nan, precipitation_in=np.nan,
+        )]  # fmt: skip
+    rows = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
+    rows["run"] = rows.groupby(["application", "route_id"], sort=False).ngroup()
+    rows["discharge_lb_per_min"] = (
+        rows["target_rate_lb_per_lane_mile"] * rows["lanes_per_pass"] * rows["speed_mph"] / 60.0
+    )
+    return rows, applications, findings
+
+
+def _no_base(parts: pd.DataFrame) -> pd.DataFrame:
+    blank = {"lb_per_lane_mile": np.nan, "g_per_m2": np.nan, "gal_per_lane_mile": np.nan}
+    return pd.DataFrame({**blank, "source": "", "note": ""}, index=parts.index)
+
+
+def _weather(
+    zones: pd.Series, application: Application, conditions: dict[tuple[str, str], Condition]
+) -> dict[str, Any]:
+    """Event, temperature and precipitation of each zone; "" and NaN without a forecast."""
+    codes, names = pd.factorize(zones)
+    unknown = Condition("", "", np.nan, "", np.nan, pd.NaT, pd.NaT)
+    found = [conditions.get((str(name), application.label), unknown) for name in names]
+    return {
+        "event": np.array([one.event for one in found], dtype=object)[codes],
+        "pavement_temp_f": np.array([one.pavement_temp_f for one in found])[codes],
+        "precipitation_in": np.array([one.precipitation_in for one in found])[codes],
+    }
+
+
+def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> gpd.GeoDataFrame:
+    """The parts with target rate, cap, source and the notes on how the rate came about."""
+    width = parts["lane_width_ft"].to_numpy(dtype=float)
+    density = parts["material"].map(
+        dict(zip(storm.materials["material"], storm.materials["density_lb_gal"], strict=True))
+    ).to_numpy(dtype=float)  # fmt: skip
+    rate = rate_on_lane(base, width, density, storm.policy)
+    sensitive = lower_in_areas(rate, parts["area_ids"], storm.sensitive_areas, storm.policy)
+    note = base["note"].to_numpy(dtype=object).copy()
+    gallons = base["gal_per_lane_mile"].notna().to_numpy() & np.isnan(rate)
+    note[gallons] = "no rate: a rate in gallons needs the material's density_lb_gal"
+    factor = width_factor(width, storm.policy)
+    scaled = (factor != 1.0) & base["g_per_m2"].isna().to_numpy() & ~np.isnan(rate)
+    _add_note(note, scaled, _scaled_note(width, factor, scaled))
+    _add_note(note, sensitive.lowered, _lowered_note(parts, rate, sensitive.lowered))
+    return parts.assign(
+        target_rate_lb_per_lane_mile=sensitive.rate_lb_per_lane_mile,
+        cap_lb_per_lane_mile=sensitive.cap_lb_per_lane_mile,
+        rate_source=base["source"].to_numpy(), note=note,
+    )  # fmt: skip
+
+
+def _add_note(notes: Objects, where: Bools, texts: list[str]) -> None:
+    """Append texts to the notes where the mask holds, in place."""
+    notes[where] = [
+        f"{note}; {text}" if note else text for note, text in zip(notes[where], texts, strict=True)
+    ]
+
+
+def _scaled_note(width: Floats, factor: Floats, where: Bools) -> list[str]:
+    return [
+        f"{share:.3g} of the rate for a lane of {feet:g} ft"
+        for share, feet in zip(factor[where], width[where], strict=True)
+    ]
+
+
+def _lowered_note(parts: pd.DataFrame, rate: Floats, where: Bools) -> list[str]:
+    return [
+        f"sensitive area {area}: lowered from {before:.0f}"
+        for area, before in zip(parts["area_id"].to_numpy()[where], rate[where], strict=True)
+    ]

@@ -1,0 +1,322 @@
+"""One gate for a run, and the feeder settings that meet the rates along it.
+
+A run is one application of one route. The driver cannot leave the cab, so the gate stays where it
+was; with open-loop control the feeder output is set by hand, so few settings serve better than
+many. Discharges are in lb/min, feeder outputs in percent, gates in inches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+#: an open-loop setting serves a segment if its discharge is this near to the need. Below what a
+#: calibration can tell apart; our choice.
+NEAR_ENOUGH = 0.02
+#: settings that still swap rows after this many rounds differ by rounding.
+MOST_ROUNDS = 20
+#: a need this little above the most that a truck gives is rounding, not a shortage.
+ROUNDING = 1e-9
+
+
+class Prediction(Protocol):
+    """What a discharge model says of feeder outputs; arrays of the same shape."""
+
+    @property
+    def discharge_lb_per_min(self) -> Floats:
+        """Mean discharge."""
+
+    @property
+    def extrapolated(self) -> Bools:
+        """Whether the output lies outside the tested ones."""
+
+
+class Curve(Protocol):
+    """Discharge against feeder output, as fitted."""
+
+    def gradient(self, feeder_pct: Any) -> Floats:
+        """Change of discharge with each fitted parameter, shape (n, p)."""
+
+
+class SpreaderModel(Protocol):
+    """The part of a discharge model (`spreadplan.calibration.models`) that planning relies on."""
+
+    @property
+    def gate_in(self) -> float:
+        """Gate opening."""
+
+    @property
+    def curve(self) -> Curve:
+        """The fitted curve."""
+
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of the curve's parameters, shape (p, p)."""
+
+    @property
+    def tested_lo_pct(self) -> float:
+        """Lowest tested output."""
+
+    @property
+    def tested_hi_pct(self) -> float:
+        """Highest tested output."""
+
+    @property
+    def lb_per_count(self) -> float:
+        """Mass per sensor count, NaN where not known."""
+
+    @property
+    def repeatability(self) -> float:
+        """Relative standard deviation of one run."""
+
+    @property
+    def dof(self) -> float:
+        """Degrees of freedom of the uncertainties."""
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What a user must know of the model."""
+
+    def predict(self, feeder_pct: Any) -> Prediction:
+        """Discharge at feeder outputs."""
+
+    def feeder_for(self, discharge_lb_per_min: Any) -> Any:
+        """Smallest output that gives a discharge; NaN where none does."""
+
+    def relative_u_per_count(self, feeder_pct: Any) -> Any:
+        """Relative standard uncertainty of the counted mass at feeder outputs."""
+
+
+#: by truck, material and gate opening in inches.
+Models = Mapping[tuple[str, str, float], SpreaderModel]
+
+
+@dataclass(frozen=True)
+class Control:
+    """How a truck's feeder is controlled; outputs in percent of full output."""
+
+    closed_loop: bool
+    min_feeder_pct: float
+    max_feeder_pct: float
+    step_pct: float
+
+    def grid(self) -> Floats:
+        """The feeder outputs that an open-loop control can be set to, ascending."""
+        steps = int(np.floor((self.max_feeder_pct - self.min_feeder_pct) / self.step_pct + 1e-9))
+        return np.round(self.min_feeder_pct + self.step_pct * np.arange(steps + 1), 9)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How one gate serves rows of needs; arrays of shape (n,) unless stated.
+
+    Attributes
+    ----------
+    gate_in : the gate's opening.
+    feeder_pct : the predicted output (closed loop) or the nearest setting (open loop).
+    low, high : first and last place in ``grid_pct`` that serves the row (open loop).
+    grid_pct, grid_discharge : settings that give material and their discharge, shape (g,); empty
+        for a closed loop.
+    max_discharge : at the highest feeder output, scalar.
+    short, excess : the gate gives too little at its most, or too much at its least.
+    extrapolated : the output lies outside the tested ones.
+    """
+
+    gate_in: float
+    feeder_pct: Floats
+    discharge: Floats
+    low: Ints
+    high: Ints
+    grid_pct: Floats
+    grid_discharge: Floats
+    max_discharge: float
+    short: Bools
+    excess: Bools
+    extrapolated: Bools
+
+
+def fit_gate(model: SpreaderModel, control: Control, need: Floats, cap: Floats) -> Fit:
+    """How one gate serves each need.
+
+    Parameters
+    ----------
+    need : discharge needed, > 0, shape (n,).
+    cap : discharge that must not be exceeded (a sensitive area's limit), infinity for none.
+    """
+    ends = model.predict(np.array([control.min_feeder_pct, control.max_feeder_pct]))
+    least, most = (float(value) for value in ends.discharge_lb_per_min)
+    if control.closed_loop:
+        return _fit_closed_loop(model, control, need, least, most)
+    return _fit_open_loop(model, control, need, cap, most)
+
+
+def _fit_closed_loop(
+    model: SpreaderModel, control: Control, need: Floats, least: float, most: float
+) -> Fit:
+    short, excess = need > most * (1.0 + ROUNDING), need < least * (1.0 - ROUNDING)
+    feeder = np.asarray(model.feeder_for(np.clip(need, least, most)), dtype=float)
+    feeder = np.where(excess, control.min_feeder_pct, feeder)
+    feeder = np.where(short, control.max_feeder_pct, feeder)
+    feeder = np.clip(feeder, control.min_feeder_pct, control.max_feeder_pct)
+    nothing = np.zeros(len(need), dtype=np.int64)
+    return Fit(
+        model.gate_in, feeder, np.clip(need, least, most), nothing, nothing, np.array([]),
+        np.array([]), most, short, excess, model.predict(feeder).extrapolated,
+    )  # fmt: skip
+
+
+def _fit_open_loop(
+    model: SpreaderModel, control: Control, need: Floats, cap: Floats, most: float
+) -> Fit:
+    grid = control.grid()
+    predicted = model.predict(grid)
+    gives = predicted.discharge_lb_per_min > 0.0
+    grid, discharge = grid[gives], np.asarray(predicted.discharge_lb_per_min)[gives]
+    if not len(grid):
+        return _no_setting(model.gate_in, need)
+    last = len(grid) - 1
+    # the nearest setting below or above the need, kept under the cap
+    above = np.clip(np.searchsorted(discharge, need), 0, last)
+    below = np.maximum(above - 1, 0)
+    nearer_below = np.abs(discharge[below] - need) < np.abs(discharge[above] - need)
+    allowed = np.searchsorted(discharge, cap * (1.0 + ROUNDING), side="right") - 1
+    nearest = np.minimum(np.where(nearer_below, below, above), np.maximum(allowed, 0))
+    low = np.searchsorted(discharge, need * (1.0 - NEAR_ENOUGH) * (1.0 - ROUNDING), side="left")
+    high = np.searchsorted(discharge, need * (1.0 + NEAR_ENOUGH) * (1.0 + ROUNDING), side="right")
+    high = np.minimum(high - 1, np.maximum(allowed, 0))
+    none = low > high
+    low, high = np.where(none, nearest, low), np.where(none, nearest, high)
+    short = need > discharge[-1] * (1.0 + NEAR_ENOUGH)
+    excess = (need < discharge[0] * (1.0 - NEAR_ENOUGH)) | (allowed < 0)
+    return Fit(
+        model.gate_in, grid[nearest], discharge[nearest], low, high, grid, discharge, most, short,
+        excess, np.asarray(predicted.extrapolated)[gives][nearest],
+    )  # fmt: skip
+
+
+def _no_setting(gate_in: float, need: Floats) -> Fit:
+    """A gate that gives nothing at any setting."""
+    zero, nothing = np.zeros(len(need)), np.zeros(len(need), dtype=np.int64)
+    no = np.zeros(len(need), dtype=bool)
+    return Fit(
+        gate_in, zero, zero, nothing, nothing, np.array([0.0]), np.array([0.0]), 0.0, ~no, no, no
+    )
+
+
+def choose_gate(
+    fits: list[Fit], control: Control, need: Floats, lane_miles: Floats, run: Ints, runs: int
+) -> Ints:
+    """The best gate of each run, as places in ``fits``, shape (runs,).
+
+    Compared in turn: lane-miles it cannot serve; lane-miles outside the tested outputs; the root
+    mean square relative error over lane-miles, in whole percent, because less means nothing beside
+    a calibration; and how far the feeder is from the middle of its range. A full tie goes to the
+    first gate.
+    """
+    total = np.bincount(run, weights=lane_miles, minlength=runs)
+    total[total == 0.0] = 1.0
+    middle = (control.min_feeder_pct + control.max_feeder_pct) / 2.0
+
+    def mean(values: Floats, digits: int) -> Floats:
+        summed = np.bincount(run, weights=values * lane_miles, minlength=runs)
+        return np.asarray(np.round(summed / total, digits))
+
+    best = np.zeros(runs, dtype=np.int64)
+    lowest: list[Floats] = []
+    for place, fit in enumerate(fits):
+        unable = fit.short | fit.excess
+        error = fit.discharge / need - 1.0
+        score: list[Floats] = [
+            mean(unable.astype(float), 9),
+            mean((fit.extrapolated & ~unable).astype(float), 9),
+            np.asarray(np.round(np.sqrt(mean(error**2, 12)), 2)),
+            mean(np.abs(fit.feeder_pct - middle), 6),
+        ]  # fmt: skip
+        if not lowest:
+            lowest = score
+            continue
+        better, equal = np.zeros(runs, dtype=bool), np.ones(runs, dtype=bool)
+        for mine, theirs in zip(score, lowest, strict=True):
+            better |= equal & (mine < theirs)
+            equal &= mine == theirs
+        best[better] = place
+        lowest = [
+            np.where(better, mine, theirs) for mine, theirs in zip(score, lowest, strict=True)
+        ]
+    return best
+
+
+def fewest_settings(
+    low: Ints, high: Ints, need: Floats, weight: Floats, grid_discharge: Floats
+) -> Ints:
+    """The setting of each row of one run, with as few different settings as serve them all.
+
+    Parameters
+    ----------
+    low, high : first and last place in the grid that serves the row, low <= high, shape (n,).
+    need : discharge needed, > 0, shape (n,).
+    weight : lane-miles, shape (n,).
+    grid_discharge : discharge at each place, ascending, shape (g,).
+
+    Returns
+    -------
+    Places in the grid, shape (n,). The number of different ones is the smallest possible: rows are
+    taken by their highest place, and a new setting is opened only when a row cannot use the last
+    one (the greedy choice is optimal for intervals). Then each setting moves to the place within
+    reach of all its rows with the least weighted squared relative error, and each row takes the
+    best of the settings that serve it, until nothing changes: neither step can add to the error.
+    """
+    group = _stabbed(low, high)
+    places = _best_places(group, low, high, need, weight, grid_discharge)
+    for _ in range(MOST_ROUNDS):
+        error = np.abs(grid_discharge[places] / need[:, None] - 1.0)
+        serves = (places >= low[:, None]) & (places <= high[:, None])
+        nearest = np.argmin(np.where(serves, error, np.inf), axis=1)
+        _, better = np.unique(nearest, return_inverse=True)
+        if np.array_equal(better, group):
+            break
+        group = better
+        places = _best_places(group, low, high, need, weight, grid_discharge)
+    return np.asarray(places[group])
+
+
+def _stabbed(low: Ints, high: Ints) -> Ints:
+    """Groups of rows that share a place, as few as possible: number of each row's, from 0."""
+    group = np.full(len(low), -1)
+    order = np.argsort(high, kind="stable")
+    number = 0
+    while len(order):
+        reached = low[order] <= high[order[0]]
+        group[order[reached]] = number
+        order = order[~reached]
+        number += 1
+    return group
+
+
+def _best_places(
+    group: Ints, low: Ints, high: Ints, need: Floats, weight: Floats, discharge: Floats
+) -> Ints:
+    """For each group the place that all its rows accept with the least weighted squared error.
+
+    The error of a discharge q is a parabola in q with its lowest point at sum(w/n) / sum(w/n2), so
+    the nearest place to that point is the best one.
+    """
+    count = int(group.max()) + 1
+    square = np.bincount(group, weights=weight / need**2, minlength=count)
+    best = np.bincount(group, weights=weight / need, minlength=count) / square
+    above = np.clip(np.searchsorted(discharge, best), 1, max(len(discharge) - 1, 1))
+    above = np.minimum(above, len(discharge) - 1)
+    below = np.maximum(above - 1, 0)
+    nearer_below = best - discharge[below] <= discharge[above] - best
+    first, last = np.zeros(count, dtype=np.int64), np.full(count, len(discharge) - 1)
+    np.maximum.at(first, group, low)
+    np.minimum.at(last, group, high)
+    return np.clip(np.where(nearer_below, below, above), first, last)

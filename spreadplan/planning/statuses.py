@@ -1,0 +1,161 @@
+"""What each row's plan is worth, and a note that says why and what would help."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spreadplan.planning.serving import controls_of, models_by_truck
+from spreadplan.planning.settings import Models
+
+#: worst first: a route has the worst status of its rows.
+STATUSES = (
+    "unassigned", "no_rate", "uncalibrated", "infeasible", "extrapolated", "ok", "untreated",
+)  # fmt: skip
+#: an achieved rate this far from the target is worth a note.
+NOTABLE_ERROR = 0.02
+#: at most this many other trucks are named as a cure.
+TRUCKS_NAMED = 2
+
+
+def statuses(rows: pd.DataFrame) -> NDArray[np.object_]:
+    """The status of each row, one of `STATUSES`.
+
+    ``rows``: target_rate_lb_per_lane_mile, truck_id, modelled, short, excess, too_wide,
+    extrapolated.
+    """
+    target = rows["target_rate_lb_per_lane_mile"].to_numpy()
+    infeasible = (rows["short"] | rows["excess"] | rows["too_wide"]).to_numpy()
+    conditions = [
+        (rows["truck_id"] == "").to_numpy(), np.isnan(target), target == 0.0,
+        ~rows["modelled"].to_numpy(), infeasible, rows["extrapolated"].to_numpy(),
+    ]  # fmt: skip
+    names = ["unassigned", "no_rate", "untreated", "uncalibrated", "infeasible", "extrapolated"]
+    return np.select(conditions, [np.array(name, dtype=object) for name in names], "ok")
+
+
+def worst_status(status: pd.Series, run: pd.Series) -> pd.Series:
+    """The worst status of each run; index: run."""
+    place = {name: number for number, name in enumerate(STATUSES)}
+    worst = status.map(place).groupby(run, sort=True).min()
+    return worst.map(dict(enumerate(STATUSES)))
+
+
+def too_wide(rows: pd.DataFrame, trucks: pd.DataFrame) -> NDArray[np.bool_]:
+    """Whether a pass has more lanes than the truck can cover; False where no limit is known."""
+    limit = rows["truck_id"].map(
+        dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True))
+    ).to_numpy(dtype=float)  # fmt: skip
+    return rows["lanes_per_pass"].to_numpy() > np.where(np.isnan(limit), np.inf, limit) + 1e-9
+
+
+def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFrame:
+    """What to say of each row; index of ``rows``.
+
+    ``note``: how its rate came about, what is wrong and what would help; ``fault``: the last two
+    alone, "" where nothing is wrong.
+    """
+    fault = np.full(len(rows), "", dtype=object)
+    cures = Cures(trucks, models)
+    status = rows["status"].to_numpy()
+
+    def add(where: NDArray[np.bool_], columns: list[str], say: Callable[..., str]) -> None:
+        places = np.flatnonzero(where)
+        values = [rows[name].to_numpy()[places] for name in columns]
+        said: dict[Any, str] = {}
+        for place, *key in zip(places.tolist(), *values, strict=True):
+            text = said.get(tuple(key))
+            if text is None:
+                text = said[tuple(key)] = say(*key)
+            fault[place] = f"{fault[place]}; {text}" if fault[place] else text
+
+    add(status == "unassigned", [], lambda: "no truck is assigned to this route")
+    add(status == "uncalibrated", ["truck_id", "material"], cures.untested)
+    infeasible = status == "infeasible"
+    needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min", "most_lb_per_min"]
+    add(infeasible & rows["short"].to_numpy(), [*needs, "max_speed_mph"], cures.short)
+    add(infeasible & rows["excess"].to_numpy(), needs[:-1], cures.excess)
+    add(infeasible & rows["too_wide"].to_numpy(), ["truck_id", "lanes_per_pass"], cures.too_wide)
+    add(
+        (status == "extrapolated"), ["feeder_pct", "tested_lo_pct", "tested_hi_pct"],
+        lambda at, low, high: f"feeder {at:.0f} % is outside the tested {low:g} to {high:g} %",
+    )  # fmt: skip
+    achieved, target = (
+        rows[f"{name}_rate_lb_per_lane_mile"].to_numpy() for name in ("achieved", "target")
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        percent = np.round(100.0 * (achieved / target - 1.0))
+    missed = np.isin(status, ["ok", "extrapolated"]) & (np.abs(percent) > 100.0 * NOTABLE_ERROR)
+    rows = rows.assign(percent=percent)
+    add(missed, ["percent"], lambda off: f"nearest setting gives {off:+.0f} % of the target rate")
+    rate = rows["note"].to_numpy(dtype=object)
+    both = (rate != "") & (fault != "")
+    note = np.where(rate != "", rate, fault)
+    note[both] = rate[both] + "; " + fault[both]
+    return pd.DataFrame({"note": note, "fault": fault}, index=rows.index)
+
+
+class Cures:
+    """What would make an infeasible need feasible."""
+
+    def __init__(self, trucks: pd.DataFrame, models: Models) -> None:
+        controls = controls_of(trucks)
+        self._gates = dict(zip(trucks["truck_id"], trucks["gate_positions_in"], strict=True))
+        self._limits = dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True))
+        self._counting = {truck for truck, control in controls.items() if control.closed_loop}
+        #: by material: (most, least, truck, gate) of every tested gate, weakest first
+        self._ranges: dict[str, list[tuple[float, float, str, float]]] = defaultdict(list)
+        for (truck, material), gates in models_by_truck(models, controls).items():
+            ends = [controls[truck].max_feeder_pct, controls[truck].min_feeder_pct]
+            for model in gates:
+                most, least = model.predict(np.array(ends)).discharge_lb_per_min.tolist()
+                self._ranges[material].append((most, least, truck, model.gate_in))
+        for ranges in self._ranges.values():
+            ranges.sort()
+
+    def short(
+        self, truck: str, material: str, gate: float, need: float, most: float, speed: float
+    ) -> str:
+        """Why a truck gives too little, and the cures: slower, another gate, another truck."""
+        ways = [f"slower, at most {np.floor(speed):.0f} mph"] if speed >= 1.0 else []
+        able = [held for held in self._ranges[material] if held[1] <= need <= held[0]]
+        ways += self._others(able, truck, gate)
+        return f"needs {need:.0f} lb/min, gate {gate:g} in gives at most {most:.0f}: " + (
+            ", or ".join(ways) or "no tested truck and gate gives enough"
+        )
+
+    def excess(self, truck: str, material: str, gate: float, need: float) -> str:
+        """Why a truck gives too much at its least, and the cures."""
+        able = [held for held in self._ranges[material] if held[1] <= need <= held[0]]
+        ways = ["faster where that is safe", *self._others(able, truck, gate)]
+        return (
+            f"needs only {need:.0f} lb/min, gate {gate:g} in gives more at its lowest setting: "
+            + ", or ".join(ways)
+        )
+
+    def _others(
+        self, able: list[tuple[float, float, str, float]], truck: str, gate: float
+    ) -> list[str]:
+        own = [f"gate {held[3]:g} in" for held in able if held[2] == truck and held[3] != gate]
+        seen: dict[str, str] = {}
+        for _, _, other, other_gate in able:
+            if other != truck:
+                seen.setdefault(other, f"truck {other} (gate {other_gate:g} in)")
+        return own + list(seen.values())[:TRUCKS_NAMED]
+
+    def untested(self, truck: str, material: str) -> str:
+        """Which test is missing."""
+        gates = "; ".join(f"{gate:g}" for gate in self._gates.get(truck, ()))
+        at = f"at gate {gates} in" if gates else "at each gate used"
+        counts = " that has sensor counts" if truck in self._counting else ""
+        return f"{truck} has no valid discharge test with {material}{counts}: test it {at}"
+
+    def too_wide(self, truck: str, lanes: float) -> str:
+        """How many lanes a pass can have."""
+        limit = self._limits[truck]
+        return f"{lanes:g} lanes in one pass, {truck} covers at most {limit:g}: more passes"

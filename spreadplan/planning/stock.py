@@ -1,0 +1,98 @@
+"""Need of each yard against what it has."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.planning.applications import Moment
+from spreadplan.planning.findings import Finding
+from spreadplan.planning.material import POUNDS_PER_TON
+
+
+def on_hand(
+    needed: pd.DataFrame, counts: pd.DataFrame, deliveries: pd.DataFrame, loads: pd.DataFrame,
+    returns: pd.DataFrame, start: Moment,
+) -> pd.DataFrame:  # fmt: skip
+    """What each yard has of each material when the storm starts.
+
+    Parameters
+    ----------
+    needed : yard_id, material; one row each.
+    start : start of the storm; NaT takes everything on record.
+
+    Returns
+    -------
+    DataFrame on the index of ``needed``: on_hand_lb (NaN without a count) and on_hand_at (time of
+    the count): the latest count at or before ``start``, and what came and went since then.
+    """
+    until = start if not pd.isna(start) else pd.Timestamp.max.tz_localize("UTC")
+    keys = ["yard_id", "material"]
+    counted = counts[counts["counted_at"] <= until].sort_values("counted_at", kind="stable")
+    latest = counted.groupby(keys).last()[["counted_at", "on_hand_lb"]]
+    stock = needed[keys].join(latest, on=keys)
+    total = stock["on_hand_lb"]
+    movements = (
+        (deliveries, "delivered_at", 1.0),
+        (loads, "loaded_at", -1.0),
+        (returns, "returned_at", 1.0),
+    )
+    for frame, moment, sign in movements:
+        moved = frame.merge(stock[[*keys, "counted_at"]], on=keys)
+        since = (moved[moment] > moved["counted_at"]) & (moved[moment] <= until)
+        net = moved[since].groupby(keys)["net_lb"].sum().rename("moved_lb")
+        total = total + sign * needed[keys].join(net, on=keys)["moved_lb"].fillna(0.0)
+    return pd.DataFrame({"on_hand_lb": total, "on_hand_at": stock["counted_at"]})
+
+
+def yard_table(needed: pd.DataFrame, stock: pd.DataFrame) -> pd.DataFrame:
+    """Need against stock, in short tons.
+
+    Parameters
+    ----------
+    needed : yard_id, material, mass_lb, mass_hi_lb.
+    stock : as `on_hand` returns it, on the same index.
+
+    Returns
+    -------
+    DataFrame: yard_id, material, needed_ton, needed_hi_ton, on_hand_ton, short_ton, order_ton (to
+    be safe at the upper end of the 95 % interval) and on_hand_at. Without a count the last four
+    are missing.
+    """
+    have = stock["on_hand_lb"]
+    return pd.DataFrame({
+        "yard_id": needed["yard_id"], "material": needed["material"],
+        "needed_ton": needed["mass_lb"] / POUNDS_PER_TON,
+        "needed_hi_ton": needed["mass_hi_lb"] / POUNDS_PER_TON,
+        "on_hand_ton": have / POUNDS_PER_TON,
+        "short_ton": (needed["mass_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
+        "order_ton": (needed["mass_hi_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
+        "on_hand_at": stock["on_hand_at"],
+    })  # fmt: skip
+
+
+def yard_findings(yards: pd.DataFrame) -> list[Finding]:
+    """Yards that run short, may run short, or were never counted."""
+    findings = []
+    for yard in lines(yards):
+        subject = f"yard {yard.yard_id}, {yard.material}"
+        if np.isnan(yard.on_hand_ton):
+            findings.append(Finding(
+                "caution", subject, "no stock count before the storm: what is on hand is not known",
+                f"measure the pile; {yard.needed_hi_ton:.1f} tons cover the plan",
+            ))  # fmt: skip
+        elif yard.short_ton > 0:
+            findings.append(Finding(
+                "problem", subject,
+                f"{yard.needed_ton:.1f} tons needed, {yard.on_hand_ton:.1f} on hand",
+                f"order {yard.order_ton:.1f} tons, or load at another yard",
+            ))  # fmt: skip
+        elif yard.order_ton > 0:
+            findings.append(Finding(
+                "caution", subject,
+                f"{yard.on_hand_ton:.1f} tons on hand cover the plan ({yard.needed_ton:.1f}), but "
+                f"not the upper end of its 95 % interval ({yard.needed_hi_ton:.1f})",
+                f"order {yard.order_ton:.1f} tons to be safe",
+            ))  # fmt: skip
+    return findings

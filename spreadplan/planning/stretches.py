@@ -1,0 +1,149 @@
+"""What the driver sets, and where it changes: the plan as a cab card needs it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spreadplan.planning.frames import places
+from spreadplan.planning.serving import controls_of
+from spreadplan.planning.settings import Control, Models, SpreaderModel, fit_gate
+
+Floats = NDArray[np.float64]
+
+#: differences from the planned speed that a cab card lists, mph: suffix -> difference.
+SPEED_STEPS_MPH = {"10_mph_less": -10.0, "5_mph_less": -5.0, "5_mph_more": 5.0}
+
+
+def stretches(rows: pd.DataFrame) -> pd.DataFrame:
+    """Consecutive parts of a run with the same setting, speed, lanes and sensitive areas, as one.
+
+    Parameters
+    ----------
+    rows : planned parts in driving order, grouped by run.
+
+    Returns
+    -------
+    DataFrame, one row a stretch: application, route_id, truck_id, yard_id, material, stretch
+    (1, 2, ...), from_segment_id, from_part, from_name, to_segment_id, to_part, to_name, from_mi
+    and to_mi (miles of road since the start of the route), miles, lane_miles, lanes_per_pass,
+    speed_mph, control, gate_in, feeder_pct, rate_to_set_lb_per_lane_mile (closed loop),
+    lb_per_count, target_ and achieved_rate_lb_per_lane_mile (means over lane-miles),
+    discharge_lb_per_min, max_speed_mph, mass_lb, area_id, status and run.
+    """
+    closed = rows["closed_loop"].to_numpy()
+    to_set = rows["target_rate_lb_per_lane_mile"].where(closed & rows["modelled"].to_numpy())
+    # a driver of an open loop sets the feeder, of a closed loop the rate
+    dial = to_set.where(closed, rows["feeder_pct"])
+    work = rows.assign(
+        rate_to_set_lb_per_lane_mile=to_set,
+        control=control_names(rows),
+        target_lb=rows["target_rate_lb_per_lane_mile"] * rows["lane_miles"],
+        achieved_lb=rows["achieved_rate_lb_per_lane_mile"] * rows["lane_miles"],
+    )
+    keys = [
+        rows["run"], dial.round(6).fillna(-1.0), rows["gate_in"].fillna(-1.0), rows["speed_mph"],
+        rows["lanes_per_pass"], pd.factorize(rows["area_id"])[0], pd.factorize(rows["status"])[0],
+    ]  # fmt: skip
+    changed = np.zeros(len(rows), dtype=bool)
+    changed[:1] = True
+    for key in keys:
+        values = np.asarray(key)
+        changed[1:] |= values[1:] != values[:-1]
+    number = np.cumsum(changed)
+    grouped = work.groupby(number, sort=True)
+    same = [
+        "application", "route_id", "truck_id", "yard_id", "material", "run", "control", "gate_in",
+        "feeder_pct", "rate_to_set_lb_per_lane_mile", "lb_per_count", "speed_mph", "lanes_per_pass",
+        "discharge_lb_per_min", "max_speed_mph", "area_id", "status",
+    ]  # fmt: skip
+    first = np.flatnonzero(changed)
+    last = np.append(first[1:], len(rows))[: len(first)] - 1
+    table = pd.DataFrame({name: work[name].to_numpy()[first] for name in same})
+    for end, row in (("from", first), ("to", last)):
+        for name in ("segment_id", "part", "name"):
+            table[f"{end}_{name}"] = rows[name].to_numpy()[row]
+    sums = grouped[["length_mi", "lane_miles", "target_lb", "achieved_lb"]].sum()
+    table["miles"] = sums["length_mi"].to_numpy()
+    table["lane_miles"] = sums["lane_miles"].to_numpy()
+    table["mass_lb"] = grouped["mass_lb"].sum(min_count=1).to_numpy()
+    for name in ("target", "achieved"):
+        known = grouped[f"{name}_lb"].count().to_numpy() > 0
+        mean = (sums[f"{name}_lb"] / sums["lane_miles"]).to_numpy()
+        table[f"{name}_rate_lb_per_lane_mile"] = np.where(known, mean, np.nan)
+    by_run = table.groupby("run", sort=False)
+    table["stretch"] = by_run.cumcount() + 1
+    table["to_mi"] = by_run["miles"].cumsum()
+    table["from_mi"] = table["to_mi"] - table["miles"]
+    return table
+
+
+def control_names(rows: pd.DataFrame) -> NDArray[np.object_]:
+    """The control of the truck in words, "" where no truck is assigned."""
+    names = np.where(rows["closed_loop"], "closed_loop", "open_loop").astype(object)
+    names[(rows["truck_id"] == "").to_numpy()] = ""
+    return names
+
+
+def with_speed_steps(table: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFrame:
+    """Stretches with what holds at other speeds.
+
+    Adds for each of `SPEED_STEPS_MPH`: ``feeder_at_..._pct``, the setting (closed loop: the
+    predicted output) that keeps the target rate at that speed, NaN where none does; and
+    ``rate_at_..._lb_per_lane_mile``, what comes out if the driver changes nothing: an open loop
+    gives the same discharge over more or less road, a closed loop follows as far as it can.
+    """
+    controls = controls_of(trucks)
+    shape = (len(SPEED_STEPS_MPH), len(table))
+    feeder, rate = np.full(shape, np.nan), np.full(shape, np.nan)
+    steps = np.array(list(SPEED_STEPS_MPH.values()))[:, None]
+    row = {name: table[name].to_numpy() for name in (
+        "speed_mph", "lanes_per_pass", "target_rate_lb_per_lane_mile",
+        "achieved_rate_lb_per_lane_mile",
+    )}  # fmt: skip
+    for key, at in places(table, ["truck_id", "material", "gate_in"]).items():
+        control, model = controls.get(key[0]), models.get(key)
+        if control is not None and model is not None:
+            some = {name: values[at] for name, values in row.items()}
+            feeder[:, at], rate[:, at] = _at_speeds(some, model, control, steps)
+    columns = {}
+    for number, step in enumerate(SPEED_STEPS_MPH):
+        columns[f"feeder_at_{step}_pct"] = feeder[number]
+        columns[f"rate_at_{step}_lb_per_lane_mile"] = rate[number]
+    return table.assign(**columns)
+
+
+def _at_speeds(
+    row: dict[str, Floats], model: SpreaderModel, control: Control, faster_mph: Floats
+) -> tuple[Floats, Floats]:
+    """Feeder output that keeps the rate, and rate if nothing is changed, at other speeds.
+
+    ``faster_mph`` has shape (k, 1), the columns of ``row`` (n,), the results (k, n).
+    """
+    speed, lanes = row["speed_mph"], row["lanes_per_pass"]
+    target, achieved = (row[f"{name}_rate_lb_per_lane_mile"] for name in ("target", "achieved"))
+    need = (target * lanes * (speed + faster_mph) / 60.0).ravel()
+    moving = need > 0
+    asked = np.where(moving, need, 1.0)
+    fit = fit_gate(model, control, asked, np.full(len(asked), np.inf))
+    able = moving & ~fit.short & ~fit.excess
+    feeder = np.where(able, fit.feeder_pct, np.nan).reshape(-1, len(speed))
+    kept = rate_kept(
+        control.closed_loop, target, achieved, fit.max_discharge, lanes, speed, faster_mph
+    )
+    return feeder, kept
+
+
+def rate_kept(
+    closed_loop: bool | NDArray[np.bool_], target: Floats, achieved: Floats,
+    most_lb_per_min: float | Floats, lanes_per_pass: Floats, speed_mph: Floats,
+    faster_mph: float | Floats,
+) -> Floats:  # fmt: skip
+    """Rate in lb per lane-mile if the truck drives faster and the driver changes nothing.
+
+    NaN where the speed would be 0 or less. By definition of discharge and rate.
+    """
+    speed = np.where(speed_mph + faster_mph > 0, speed_mph + faster_mph, np.nan)
+    follows = np.minimum(target, most_lb_per_min * 60.0 / (lanes_per_pass * speed))
+    return np.where(closed_loop, follows, achieved * speed_mph / speed)

@@ -1,0 +1,409 @@
+"""A storm planned whole, against hand and plain-Python computations."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import Geod
+
+from spreadplan.planning import plan_storm
+from spreadplan.planning.plan import (
+    ROUTE_COLUMNS,
+    ROUTE_EXTRAS,
+    SEGMENT_COLUMNS,
+    SEGMENT_EXTRAS,
+)
+from spreadplan.schema.policy import Policy
+from tests.planning.small_county import (
+    NAN,
+    LineModel,
+    area,
+    county,
+    frame,
+    line_route,
+    policy_rates,
+    rates,
+    times,
+    trucks,
+)
+
+
+def by_segment(plan):
+    return plan.segments.set_index("segment_id")
+
+
+def test_a_small_plan_by_hand():
+    """200 lb per lane-mile, two lanes a pass at 30 mph: 200 x 2 x 30 / 60 = 200 lb/min.
+
+    T1 (open loop, steps of 5 %): gate 2 gives 4 lb/min per percent, so 50 %, its middle; gate 3
+    gives 8, so 25 % exactly: both meet the rate, the first is nearer to the middle. T2 (closed
+    loop): 9 lb/min per percent, 22.2 %.
+    """
+    plan = plan_storm(county())
+    found = by_segment(plan)
+    assert list(found["discharge_lb_per_min"]) == [200.0] * 3
+    assert list(found["gate_in"]) == [2.0, 2.0, 3.0]
+    assert found["feeder_pct"].to_numpy() == pytest.approx([50.0, 50.0, 200 / 9])
+    assert list(found["status"]) == ["ok"] * 3
+    miles = Geod(ellps="WGS84").inv(-94.0, 46.0, -93.98, 46.0)[2] / 1609.344
+    mass = 200.0 * 2 * miles
+    assert found["mass_lb"].to_numpy() == pytest.approx([mass, mass, 2 * mass])
+    # 2 % calibration and 3 % run, Student with 8 degrees of freedom: 2.306
+    half = 2.306004 * math.hypot(0.02, 0.03)
+    assert found["mass_hi_lb"].to_numpy() == pytest.approx(found["mass_lb"] * (1 + half), rel=1e-6)
+    assert plan.routes["mass_hi_lb"].to_numpy() == pytest.approx(2 * mass * (1 + half), rel=1e-6)
+    # two trucks are independent: each has u = hypot, the sum has it over the root of two, and
+    # 16 effective degrees of freedom: 2.1199
+    yard = plan.yards.iloc[0]
+    assert yard["needed_ton"] == pytest.approx(4 * mass / 2000)
+    factor = 1 + 2.119905 * math.hypot(0.02, 0.03) / math.sqrt(2)
+    assert yard["needed_hi_ton"] == pytest.approx(yard["needed_ton"] * factor, rel=1e-6)
+    assert (yard["on_hand_ton"], yard["short_ton"]) == (50.0, 0.0)
+    # fastest: 400 lb/min at 100 % is twice the need; 5 mph more gives an open loop 30/35
+    assert found["max_speed_mph"].to_numpy() == pytest.approx([60.0, 60.0, 135.0])
+    assert found["rate_at_5_mph_more_lb_per_lane_mile"].to_numpy() == pytest.approx(
+        [200 * 30 / 35, 200 * 30 / 35, 200.0]
+    )
+    assert found.loc["c", "prewet_gal"] == pytest.approx(10 * 2 * mass / 2000)
+
+
+def test_columns_are_the_contracts_and_then_ours():
+    plan = plan_storm(county())
+    assert tuple(plan.segments.columns) == SEGMENT_COLUMNS + SEGMENT_EXTRAS
+    assert tuple(plan.routes.columns) == ROUTE_COLUMNS + ROUTE_EXTRAS
+    assert plan.segments.crs == 4326
+    assert plan.segments.geometry.name == "geometry"
+
+
+def test_the_cab_card_sees_where_settings_change():
+    segments = [{"route_id": "R1", "segment_id": name, "speed_mph": speed}
+                for name, speed in zip("abcd", (30.0, 30.0, 20.0, 30.0), strict=True)]  # fmt: skip
+    plan = plan_storm(county(routes=line_route(segments)))
+    found = plan.settings
+    assert list(found["stretch"]) == [1, 2, 3]
+    assert list(zip(found["from_segment_id"], found["to_segment_id"], strict=True)) == [
+        ("a", "b"), ("c", "c"), ("d", "d"),
+    ]  # fmt: skip
+    assert found["from_mi"].to_numpy()[1:] == pytest.approx(found["to_mi"].to_numpy()[:-1])
+    assert found["to_mi"].iloc[-1] == pytest.approx(plan.segments["length_mi"].sum())
+    assert found["mass_lb"].sum() == pytest.approx(plan.segments["mass_lb"].sum())
+    # 133.3 lb/min at 20 mph: 35 % of gate 2 gives 140
+    assert list(found["feeder_pct"]) == [50.0, 35.0, 50.0]
+    assert plan.routes["settings"].iloc[0] == 2
+    first = found.iloc[0]
+    assert first["feeder_at_10_mph_less_pct"] == 35.0
+    assert first["feeder_at_5_mph_more_pct"] == 60.0
+    assert first["rate_at_10_mph_less_lb_per_lane_mile"] == pytest.approx(300.0)
+
+
+def test_a_slow_truck_has_no_row_for_standing_still():
+    segments = [{"route_id": "R1", "segment_id": "a", "speed_mph": 8.0}]
+    found = plan_storm(county(routes=line_route(segments))).settings.iloc[0]
+    assert math.isnan(found["rate_at_10_mph_less_lb_per_lane_mile"])
+    assert math.isnan(found["feeder_at_10_mph_less_pct"])
+    assert found["rate_at_5_mph_less_lb_per_lane_mile"] > found["achieved_rate_lb_per_lane_mile"]
+
+
+def test_closed_loop_at_its_limit_loses_the_rate():
+    models = {("T2", "salt", 3.0): LineModel(3.0, 2.0, lb_per_count=0.3)}
+    plan = plan_storm(county(models=models))
+    row = by_segment(plan).loc["c"]
+    # 200 lb/min of 200 at most: any faster and the rate falls by speed
+    assert row["status"] == "extrapolated"
+    assert row["max_speed_mph"] == pytest.approx(30.0)
+    assert row["rate_at_5_mph_more_lb_per_lane_mile"] == pytest.approx(200 * 30 / 35)
+
+
+def test_infeasible_says_why_and_what_would_help():
+    models = {
+        ("T1", "salt", 2.0): LineModel(2.0, 1.0),
+        ("T1", "salt", 3.0): LineModel(3.0, 1.9),
+        ("T2", "salt", 3.0): LineModel(3.0, 9.0, lb_per_count=0.3),
+    }
+    plan = plan_storm(county(models=models))
+    row = by_segment(plan).loc["a"]
+    assert row["status"] == "infeasible"
+    assert row["note"] == (
+        "needs 200 lb/min, gate 3 in gives at most 190: slower, at most 28 mph, "
+        "or truck T2 (gate 3 in)"
+    )
+    assert row["mass_lb"] == pytest.approx(200.0 * row["lane_miles"]), "the need, for the order"
+    assert row["achieved_rate_lb_per_lane_mile"] == pytest.approx(190.0)
+    assert plan.routes.set_index("route_id").loc["R1", "status"] == "infeasible"
+    assert plan.findings.iloc[0]["severity"] == "problem"
+    assert plan.findings.iloc[0]["subject"] == "route R1, application 1"
+    assert plan.findings.iloc[0]["remedy"] == f"a: {row['note']}"
+
+
+def test_one_gate_for_the_route_names_the_other_as_a_cure():
+    segments = [{"route_id": "R1", "segment_id": "long", "degrees": 0.5, "speed_mph": 5.0},
+                {"route_id": "R1", "segment_id": "short", "speed_mph": 45.0}]  # fmt: skip
+    models = {
+        ("T1", "salt", 2.0): LineModel(2.0, 2.0, tested_lo_pct=10.0),
+        ("T1", "salt", 3.0): LineModel(3.0, 8.0, tested_lo_pct=10.0),
+    }
+    held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 10.0, 100.0, 5.0, (2.0, 3.0), NAN))
+    plan = plan_storm(county(routes=line_route(segments), models=models, trucks=held))
+    found = by_segment(plan)
+    # gate 3 gives no less than 80 lb/min, the long segment needs 33
+    assert list(found["gate_in"]) == [2.0, 2.0]
+    assert list(found["status"]) == ["ok", "infeasible"]
+    assert "gate 3 in" in found.loc["short", "note"]
+
+
+def test_too_much_at_the_lowest_setting():
+    held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 60.0, 100.0, 5.0, (2.0, 3.0), NAN),
+                  ("T2", "closed_loop", "conveyor", 12000.0, 100.0, 0.0, 100.0, 1.0, (3.0,), 3.0),
+                  )  # fmt: skip
+    row = by_segment(plan_storm(county(trucks=held))).loc["a"]
+    assert row["status"] == "infeasible"
+    assert row["note"].startswith("needs only 200 lb/min, gate 2 in gives more at its lowest")
+    assert "truck T2 (gate 3 in)" in row["note"]
+
+
+def test_more_lanes_than_a_pass_covers():
+    segments = [{"route_id": "R2", "segment_id": "c", "lanes": 4.0}]
+    row = by_segment(plan_storm(county(routes=line_route(segments)))).loc["c"]
+    assert row["status"] == "infeasible"
+    assert "4 lanes in one pass, T2 covers at most 3: more passes" in row["note"]
+
+
+def test_an_untested_truck_has_no_setting_but_a_need():
+    plan = plan_storm(county(models={("T2", "salt", 3.0): LineModel(3.0, 9.0, lb_per_count=0.3)}))
+    row = by_segment(plan).loc["a"]
+    assert row["status"] == "uncalibrated"
+    assert row["note"] == "T1 has no valid discharge test with salt: test it at gate 2; 3 in"
+    assert math.isnan(row["achieved_rate_lb_per_lane_mile"])
+    assert math.isnan(row["gate_in"])
+    assert row["mass_hi_lb"] == pytest.approx(row["mass_lb"] * (1 + 1.959964 * 0.2), rel=1e-6)
+
+
+def test_a_closed_loop_without_counts_is_untested():
+    plan = plan_storm(county(models={("T2", "salt", 3.0): LineModel(3.0, 9.0)}))
+    row = by_segment(plan).loc["c"]
+    assert row["status"] == "uncalibrated"
+    assert "that has sensor counts" in row["note"]
+
+
+def test_outside_the_tested_outputs_is_never_silent():
+    models = {("T1", "salt", 2.0): LineModel(2.0, 4.0, tested_lo_pct=60.0, tested_hi_pct=80.0)}
+    row = by_segment(plan_storm(county(models=models))).loc["a"]
+    assert row["status"] == "extrapolated"
+    assert row["note"] == "feeder 50 % is outside the tested 60 to 80 %"
+
+
+def test_routes_without_a_truck_or_a_rate():
+    inputs = county()
+    plan = plan_storm(county(assignments=inputs.assignments.iloc[1:]))
+    assert list(plan.segments["status"]) == ["unassigned", "unassigned", "ok"]
+    assert plan.segments["mass_lb"].iloc[0] == pytest.approx(
+        200.0 * plan.segments["lane_miles"].iloc[0]
+    )
+    assert list(plan.routes["status"]) == ["unassigned", "ok"]
+    assert plan.routes["control"].iloc[0] == ""
+    assert plan.findings.iloc[0]["what"] == "no truck is assigned to it"
+    frosty = county(policy=Policy(rates=policy_rates({"event": "frost"})))
+    plan = plan_storm(frosty)
+    assert set(plan.segments["status"]) == {"no_rate"}
+    assert plan.segments["mass_lb"].isna().all()
+    assert plan.routes["mass_lb"].isna().all()
+    assert plan.segments["note"].iloc[0] == (
+        "no rate: the policy has no row for light_snow at 25 F, class A, salt, initial"
+    )
+    assert plan.yards.empty
+
+
+def test_the_planners_rate_wins_and_says_so():
+    plan = plan_storm(county(rates=rates(("R2", "1", 120.0, NAN, NAN))))
+    assert list(plan.segments["target_rate_lb_per_lane_mile"]) == [200.0, 200.0, 120.0]
+    assert plan.segments["rate_source"].iloc[2] == "planner (rates.csv row 2)"
+
+
+def test_two_applications():
+    forecast = times(frame(
+        "zone start end event pavement_temp_f trend precipitation_in application",
+        ("*", "2026-12-01T08:00Z", "2026-12-01T12:00Z", "light_snow", 20.0, "", 0.05, ""),
+        ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, ""),
+    ), "start", "end")  # fmt: skip
+    policy = Policy(rates=policy_rates(
+        {"phase": "initial", "rate_low_lb_per_lane_mile": 200.0},
+        {"phase": "subsequent", "rate_low_lb_per_lane_mile": 100.0},
+    ))  # fmt: skip
+    plan = plan_storm(county(forecast=forecast, policy=policy))
+    assert [(one.label, one.phase) for one in plan.applications] == [
+        ("1", "initial"), ("2", "subsequent"),
+    ]  # fmt: skip
+    assert plan.start == pd.Timestamp("2026-12-01T04:00Z")
+    assert list(plan.segments["application"]) == ["1"] * 3 + ["2"] * 3
+    assert list(plan.segments["target_rate_lb_per_lane_mile"]) == [200.0] * 3 + [100.0] * 3
+    assert list(plan.routes["route_id"]) == ["R1", "R2"] * 2
+    assert plan.yards["needed_ton"].iloc[0] == pytest.approx(plan.segments["mass_lb"].sum() / 2000)
+
+
+def test_a_rate_from_memory_is_marked_wherever_it_shows():
+    policy = Policy(rates=policy_rates(
+        {"rate_low_lb_per_lane_mile": 200.0, "provenance": "from memory"}
+    ))  # fmt: skip
+    plan = plan_storm(county(policy=policy))
+    assert plan.segments["rate_source"].str.contains("from memory").all()
+    assert plan.findings["what"].str.startswith("rate from memory in use").sum() == 1
+
+
+def test_a_sensitive_area_cuts_and_lowers():
+    plan = plan_storm(
+        county(sensitive_areas=area("well", shapely.box(-93.99, 45, -93.98, 47), 120.0))
+    )
+    found = plan.segments[plan.segments["segment_id"] == "a"]
+    assert list(found["part"]) == [1, 2]
+    assert list(found["target_rate_lb_per_lane_mile"]) == [200.0, 120.0]
+    # 30 % would be exactly 120 lb/min; no setting above the cap
+    assert list(found["achieved_rate_lb_per_lane_mile"]) == [200.0, 120.0]
+    assert list(found["area_id"]) == ["", "well"]
+    assert found["note"].iloc[1] == "sensitive area well: lowered from 200"
+    assert found.geometry.iloc[0].coords[-1] == (-93.99, 46.0)
+    assert found["length_mi"].to_numpy() == pytest.approx(
+        by_segment(plan).loc["b", "length_mi"] / 2, rel=1e-9
+    )
+    # the segment after it touches the area's border at one point, and is left whole
+    assert list(plan.segments.loc[plan.segments["segment_id"] == "b", "part"]) == [1]
+
+
+def test_a_cap_wins_over_the_nearest_setting():
+    held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 0.0, 100.0, 50.0, (2.0,), NAN))
+    everywhere = area("well", shapely.box(-95, 45, -93, 47), 160.0)
+    models = {("T1", "salt", 2.0): LineModel(2.0, 2.0)}
+    plan = plan_storm(county(trucks=held, sensitive_areas=everywhere, models=models))
+    # settings give 100 or 200 lb per lane-mile; 200 is nearer to 160, but over the cap
+    assert by_segment(plan).loc["a", "achieved_rate_lb_per_lane_mile"] == 100.0
+    assert "nearest setting gives -38 % of the target rate" in by_segment(plan).loc["a", "note"]
+
+
+def test_scaling_by_lane_width_is_noted():
+    segments = [{"route_id": "R2", "segment_id": "c", "lane_width_ft": 9.0, "speed_mph": 45.0}]
+    policy = replace(county().policy, scale_by_lane_width=True)
+    row = by_segment(plan_storm(county(routes=line_route(segments), policy=policy))).loc["c"]
+    assert row["target_rate_lb_per_lane_mile"] == 150.0
+    assert row["note"] == "0.75 of the rate for a lane of 9 ft"
+
+
+def test_an_empty_storm_is_an_empty_plan():
+    inputs = county()
+    plan = plan_storm(county(forecast=inputs.forecast.iloc[:0]))
+    assert plan.applications == ()
+    assert plan.segments.empty
+    assert plan.routes.empty
+    assert plan.yards.empty
+    assert plan.settings.empty
+    assert tuple(plan.segments.columns) == SEGMENT_COLUMNS + SEGMENT_EXTRAS
+    assert plan.findings["severity"].iloc[0] == "problem", "no application is worth saying"
+
+
+def test_advice_and_flags_reach_the_findings():
+    advice = pd.DataFrame({
+        "truck_id": ["T9"], "material": ["salt"], "need": ["test"], "advice": ["run for 90 s"],
+    })  # fmt: skip
+    flagged = {("T1", "salt", 2.0): LineModel(2.0, 4.0, flags=("one test only",))}
+    found = plan_storm(county(models=flagged, advice=advice)).findings
+    assert "run for 90 s" in set(found["remedy"])
+    assert "one test only" in set(found["what"])
+
+
+def plain_need_lb(inputs, spread):
+    """Route masses by plain Python: loops, one formula, no arrays."""
+    total = {}
+    for row in inputs.routes.itertuples():
+        (lon_a, lat_a), (lon_b, lat_b) = row.geometry.coords
+        miles = Geod(ellps="WGS84").inv(lon_a, lat_a, lon_b, lat_b)[2] / 1609.344
+        mass = spread[row.route_id, row.segment_id] * row.lanes * miles
+        total[row.route_id] = total.get(row.route_id, 0.0) + mass
+    return total
+
+
+def test_against_a_plain_recomputation():
+    """Random county; every achieved rate is re-derived by trying all gates and settings in turn."""
+    rng = np.random.default_rng(7)
+    segments = [
+        {"route_id": f"R{route}", "segment_id": f"{route}-{n}", "degrees": rng.uniform(0.005, 0.03),
+         "lanes": float(rng.integers(1, 4)), "speed_mph": float(rng.choice([20, 25, 30, 35]))}
+        for route in (1, 2) for n in range(12)
+    ]  # fmt: skip
+    inputs = county(routes=line_route(segments))
+    plan = plan_storm(inputs)
+    spread = {}
+    for row in plan.segments.itertuples():
+        need = 200.0 * row.lanes_per_pass * row.speed_mph / 60
+        slope = inputs.models[row.truck_id, "salt", row.gate_in].slope
+        if row.truck_id == "T2":
+            spread[row.route_id, row.segment_id] = 200.0
+        else:
+            offered = [slope * pct for pct in range(5, 101, 5)]
+            near = [one for one in offered if abs(one / need - 1) <= 0.02]
+            allowed = near or [min(offered, key=lambda one: abs(one - need))]
+            given = slope * row.feeder_pct
+            assert any(given == pytest.approx(one) for one in allowed)
+            spread[row.route_id, row.segment_id] = given / (row.lanes_per_pass * row.speed_mph / 60)
+    expected = plain_need_lb(inputs, spread)
+    found = plan.routes.set_index("route_id")["mass_lb"]
+    for route, mass in expected.items():
+        assert found[route] == pytest.approx(mass, rel=1e-9)
+
+
+@settings(max_examples=6, deadline=None)
+@given(order=st.permutations(range(6)))
+def test_the_order_of_rows_does_not_matter(order):
+    segments = [{"route_id": f"R{1 + n // 3}", "segment_id": f"s{n}", "lanes": 1.0 + n % 3,
+                 "speed_mph": 20.0 + 5 * n} for n in range(6)]  # fmt: skip
+    routes = line_route(segments)
+    shuffled = routes.iloc[list(order)].reset_index(drop=True)
+    shuffled["row"] = np.arange(1, 7)
+    plain, mixed = plan_storm(county(routes=routes)), plan_storm(county(routes=shuffled))
+    pd.testing.assert_frame_equal(
+        pd.DataFrame(plain.segments.drop(columns="geometry")),
+        pd.DataFrame(mixed.segments.drop(columns="geometry")),
+    )
+    pd.testing.assert_frame_equal(plain.routes, mixed.routes)
+
+
+@settings(max_examples=6, deadline=None)
+@given(share=st.floats(0.05, 0.95), speed=st.floats(10.0, 40.0))
+def test_cutting_a_segment_in_two_changes_no_mass(share, speed):
+    whole = [{"route_id": "R2", "segment_id": "c", "degrees": 0.02, "speed_mph": speed}]
+    cut = [
+        {"route_id": "R2", "segment_id": "c1", "degrees": 0.02 * share, "speed_mph": speed},
+        {"route_id": "R2", "segment_id": "c2", "degrees": 0.02 * (1 - share), "speed_mph": speed},
+    ]
+    # along a parallel the straight way bends: a few parts in a billion over two miles
+    one, two = (plan_storm(county(routes=line_route(segments))).routes for segments in (whole, cut))
+    for name in ("mass_lb", "mass_lo_lb", "mass_hi_lb", "spreading_minutes"):
+        assert two[name].iloc[0] == pytest.approx(one[name].iloc[0], rel=1e-7)
+
+
+@settings(max_examples=6, deadline=None)
+@given(u=st.floats(0.001, 0.2), more=st.floats(1.01, 3.0))
+def test_doubt_widens_every_interval(u, more):
+    def plan_with(relative_u):
+        return plan_storm(county(models={
+            ("T1", "salt", 2.0): LineModel(2.0, 4.0, relative_u=relative_u),
+            ("T2", "salt", 3.0): LineModel(3.0, 9.0, relative_u=relative_u, lb_per_count=0.3),
+        }))  # fmt: skip
+
+    sure, unsure = plan_with(u), plan_with(u * more)
+    for name in ("segments", "routes"):
+        narrow, wide = getattr(sure, name), getattr(unsure, name)
+        assert (wide["mass_hi_lb"] > narrow["mass_hi_lb"]).all()
+        assert (wide["mass_lo_lb"] <= narrow["mass_lo_lb"]).all()
+    assert unsure.yards["needed_hi_ton"].iloc[0] > sure.yards["needed_hi_ton"].iloc[0]
+    assert unsure.yards["needed_ton"].iloc[0] == pytest.approx(sure.yards["needed_ton"].iloc[0])
+
+
+def test_progress_runs_from_nothing_to_all():
+    told = []
+    plan_storm(county(), lambda what, share: told.append((what, share)))
+    shares = [share for _, share in told]
+    assert shares == sorted(shares)
+    assert (shares[0], shares[-1]) == (0.0, 1.0)
