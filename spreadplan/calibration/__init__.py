@@ -1,0 +1,103 @@
+"""Calibration: weighings -> tests -> discharge models -> validity, drift, advice."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import pandas as pd
+
+from spreadplan.calibration.advice import advise
+from spreadplan.calibration.budget import uncertainty_budget
+from spreadplan.calibration.drift import drift
+from spreadplan.calibration.models import (
+    DischargeModel,
+    GateInterpolation,
+    ModelKey,
+    Prediction,
+    between_gates,
+    fit_models,
+)
+from spreadplan.calibration.tables import discharge_table, models_table
+from spreadplan.calibration.tests import discharge_results
+from spreadplan.calibration.trucks import trucks_by_id
+from spreadplan.calibration.weighing import weigh
+
+__all__ = [
+    "Calibration",
+    "CalibrationPolicy",
+    "DischargeModel",
+    "GateInterpolation",
+    "ModelKey",
+    "Prediction",
+    "between_gates",
+    "calibrate",
+    "uncertainty_budget",
+]
+
+
+class CalibrationPolicy(Protocol):
+    """The part of the policy that calibration needs."""
+
+    @property
+    def calibration_pct(self) -> float:
+        """Target for the 95 % uncertainty of a calibration, percent."""
+        ...
+
+    @property
+    def calibration_max_age_days(self) -> float:
+        """Age up to which a test counts, days."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """Everything that calibration finds out.
+
+    tests : one row per test, see `tests.discharge_results`.
+    models : fitted models by (truck_id, material, gate_in).
+    models_table : one row per model, see `tables.models_table`.
+    discharge : discharge against output, see `tables.discharge_table`.
+    drift : successive tests compared, see `drift.drift`.
+    advice : what to test next, see `advice.advise`.
+    as_of : the moment for which tests were judged.
+    """
+
+    tests: pd.DataFrame
+    models: dict[ModelKey, DischargeModel]
+    models_table: pd.DataFrame
+    discharge: pd.DataFrame
+    drift: pd.DataFrame
+    advice: pd.DataFrame
+    as_of: pd.Timestamp
+
+
+def calibrate(
+    tests: pd.DataFrame,
+    weighings: pd.DataFrame,
+    trucks: pd.DataFrame,
+    materials: pd.DataFrame,
+    changes: pd.DataFrame,
+    assignments: pd.DataFrame,
+    policy: CalibrationPolicy,
+    as_of: pd.Timestamp,
+) -> Calibration:
+    """Work out the calibration of a fleet as it stands at a moment.
+
+    Parameters
+    ----------
+    tests, weighings, trucks, materials, changes, assignments : the workspace's tables in the
+        package's fixed units (mass lb, time s, gate in). Changes and assignments may be empty.
+    policy : calibration_pct (95 % tolerance, percent) and calibration_max_age_days.
+    as_of : timezone-aware moment; later tests and changes do not count yet.
+    """
+    fleet = trucks_by_id(trucks)
+    results = discharge_results(tests, weigh(weighings), fleet, changes, policy, as_of)
+    models = fit_models(results, fleet)
+    return Calibration(
+        tests=results,
+        models=models,
+        models_table=models_table(models),
+        discharge=discharge_table(models, fleet),
+        drift=drift(results[results["performed_at"] <= as_of], changes),
+        advice=advise(models, results, fleet, assignments, materials, policy.calibration_pct),
+        as_of=as_of,
+    )

@@ -1,0 +1,71 @@
+"""Figures that calibration takes for granted where a test does not supply them.
+
+None of them was found in a published source: each is common practice, no source, unless its
+comment says otherwise. They stand in one place so that a reader can see all of them at once.
+"""
+
+from typing import Final
+
+REPEATABILITY_REL: Final = 0.03
+"""Run-to-run standard deviation of a spreader's discharge, relative. A starting point only: the
+fit scales it by what the tests show. Common practice, no source."""
+
+PRIOR_DOF: Final = 4.0
+"""How many degrees of freedom the figure above is worth, so that two lucky repeats do not make a
+spreader look perfect. Common practice, no source."""
+
+STARTUP_U_PCT: Final = 5.0
+"""Standard uncertainty of the output at which material starts to flow, in points of feeder
+output, where no test shows it. Common practice, no source."""
+
+STOPWATCH_U_S: Final = 0.3
+"""Standard uncertainty of a hand-timed run, start and stop together, seconds. Common practice,
+no source."""
+
+FILL_SPREAD_REL: Final = 0.02
+"""Container-to-container standard deviation of containers filled to the same mark, relative, where
+fewer than three were weighed. Common practice, no source."""
+
+MIN_CONTAINERS_FOR_SPREAD: Final = 3
+"""Containers that must be weighed one by one before their own spread is used."""
+
+SCALE_DIVISION_LB: Final = {"container": 1.0, "direct": 1.0, "vehicle_scale": 20.0}
+"""Scale division by weighing method where none is given, lb. Common practice, no source."""
+
+SIGNIFICANCE: Final = 0.05
+"""A further parameter is taken only when it is significant at this level."""
+
+CONTRADICTION_SIGNIFICANCE: Final = 0.01
+"""Tests are said to contradict each other when chance explains their scatter less often."""
+
+ONE_OUTPUT_SPREAD_PCT: Final = 10.0
+"""Outputs that lie within fewer points than this count as one output."""
+
+SAME_OUTPUT_PCT: Final = 2.5
+"""Two open-loop tests are compared for drift when their outputs differ by no more, points."""
+
+SHORT_RUN_S: Final = 60.0
+"""A shorter run draws a warning, seconds. Common practice, no source."""
+
+ENGINE_RPM: Final = (1200.0, 1400.0)
+"""Engine speed outside this band draws a warning. Common practice, no source."""
+
+CLOSED_LOOP_OUTPUT_PCT: Final = (35.0, 40.0)
+"""Feeder output recommended for closed-loop tests, percent. Common practice, no source."""
+
+FAR_FROM_BAND_PCT: Final = 10.0
+"""A closed-loop test further than this from the band above draws a warning, points."""
+
+WORKING_FLOOR_PCT: Final = 20.0
+"""Lowest feeder output at which advice asks for the calibration target: below it the start-up
+threshold rules and no spreader holds a percentage. Common practice, no source."""
+
+MAX_FURTHER_RUNS: Final = 6
+"""Advice never asks for more runs than this at one time."""
+
+MAX_RUN_S: Final = 300.0
+"""Longest run that advice asks for, seconds. Common practice, no source."""
+
+CONTAINER_NET_LB: Final = 40.0
+"""What one hand-carried container holds where the tests do not say, lb. Common practice, no
+source."""

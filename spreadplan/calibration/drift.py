@@ -1,0 +1,153 @@
+"""Drift: do successive tests of the same truck, material and gate agree?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration.assumptions import (
+    ONE_OUTPUT_SPREAD_PCT,
+    REPEATABILITY_REL,
+    SAME_OUTPUT_PCT,
+)
+from spreadplan.calibration.validity import Change, changes_by_truck
+
+DRIFT_COLUMNS = (
+    "truck_id",
+    "material",
+    "gate_in",
+    "test_id",
+    "previous_test_id",
+    "performed_at",
+    "value",
+    "value_unit",
+    "value_u",
+    "previous_value",
+    "previous_value_u",
+    "en",
+    "verdict",
+    "change_between",
+)
+
+
+def normalised_error(value: float, value_u: float, earlier: float, earlier_u: float) -> float:
+    """Normalised error En = (value - earlier) / sqrt(U**2 + U_earlier**2) with U = 2 u.
+
+    Values in one unit; ``_u`` are standard uncertainties, > 0. |En| <= 1 says that both agree.
+
+    Source: ISO 13528:2022, En score; ISO/IEC 17043 (coverage factor 2).
+
+    >>> round(normalised_error(104.0, 1.5, 100.0, 1.5), 3)
+    0.943
+    """
+    return (value - earlier) / float(np.hypot(2.0 * value_u, 2.0 * earlier_u))
+
+
+def drift(results: pd.DataFrame, changes: pd.DataFrame) -> pd.DataFrame:
+    """Compare each test with the latest earlier one that it can be compared with.
+
+    A closed loop is compared by mass per count at outputs less than 10 points apart. An open loop
+    is compared by discharge at outputs within 2.5 points, the earlier one taken to the same output
+    in proportion. Voided
+    tests are left out; outdated ones stay, drift being about the past.
+
+    Parameters
+    ----------
+    results : as `tests.discharge_results` returns it.
+    changes : truck_id, changed_at, what.
+
+    Returns
+    -------
+    Columns `DRIFT_COLUMNS`, one row per comparison, in order of truck, material, gate and time.
+    value_u includes run-to-run repeatability (standard uncertainty); verdict is "steady" for
+    |En| <= 1, else "drift"; change_between tells of work on the truck between the two tests.
+    """
+    usable = results[~results["voided"].to_numpy(dtype=bool) & (results["net_lb"] > 0.0)]
+    ordered = usable.sort_values(["performed_at", "test_id"], kind="stable")
+    by_truck = changes_by_truck(changes)
+    rows = []
+    for _, tests in ordered.groupby(["truck_id", "material", "gate_in"], sort=True):
+        readings = _readings(tests)
+        for place, reading in enumerate(readings):
+            earlier = _latest_comparable(reading, readings[:place])
+            if earlier is not None:
+                rows.append(_compare(reading, earlier, by_truck.get(reading.truck_id, [])))
+    return pd.DataFrame(rows, columns=DRIFT_COLUMNS)
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """What one test says: a mass per count (``counted``) or a discharge, with its uncertainty."""
+
+    truck_id: str
+    material: str
+    gate_in: float
+    test_id: str
+    performed_at: pd.Timestamp
+    feeder_pct: float
+    counted: bool
+    value: float
+    measured_u: float
+
+
+def _readings(tests: pd.DataFrame) -> list[_Reading]:
+    counted = tests["lb_per_count"].notna()
+    value = tests["lb_per_count"].where(counted, tests["discharge_lb_per_min"])
+    measured_u = tests["lb_per_count_u"].where(counted, tests["discharge_u_lb_per_min"])
+    return [
+        _Reading(*fields)
+        for fields in zip(
+            tests["truck_id"].astype(str),
+            tests["material"].astype(str),
+            tests["gate_in"],
+            tests["test_id"].astype(str),
+            tests["performed_at"],
+            tests["feeder_pct"],
+            counted,
+            value,
+            measured_u,
+            strict=True,
+        )
+    ]
+
+
+def _latest_comparable(reading: _Reading, before: Sequence[_Reading]) -> _Reading | None:
+    for earlier in reversed(before):
+        apart_pct = abs(reading.feeder_pct - earlier.feeder_pct)
+        # Mass per count hardly depends on output, but slip at another output is not drift.
+        near = (
+            apart_pct < ONE_OUTPUT_SPREAD_PCT if reading.counted else (apart_pct <= SAME_OUTPUT_PCT)
+        )
+        if reading.counted == earlier.counted and near:
+            return earlier
+    return None
+
+
+def _compare(reading: _Reading, earlier: _Reading, work: Sequence[Change]) -> dict[str, object]:
+    to_same_output = 1.0 if reading.counted else reading.feeder_pct / earlier.feeder_pct
+    previous = earlier.value * to_same_output
+    value_u = float(np.hypot(reading.measured_u, REPEATABILITY_REL * reading.value))
+    previous_u = float(np.hypot(earlier.measured_u * to_same_output, REPEATABILITY_REL * previous))
+    en = normalised_error(reading.value, value_u, previous, previous_u)
+    between = [
+        f"{change.what} {change.changed_at.date()}"
+        for change in work
+        if earlier.performed_at < change.changed_at <= reading.performed_at
+    ]
+    return {
+        "truck_id": reading.truck_id,
+        "material": reading.material,
+        "gate_in": reading.gate_in,
+        "test_id": reading.test_id,
+        "previous_test_id": earlier.test_id,
+        "performed_at": reading.performed_at,
+        "value": reading.value,
+        "value_unit": "lb/count" if reading.counted else "lb/min",
+        "value_u": value_u,
+        "previous_value": previous,
+        "previous_value_u": previous_u,
+        "en": en,
+        "verdict": "steady" if abs(en) <= 1.0 else "drift",
+        "change_between": "; ".join(between),
+    }

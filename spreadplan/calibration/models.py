@@ -1,0 +1,359 @@
+"""Discharge models: what a truck delivers of a material at a gate, with its uncertainty.
+
+Fixed units: feeder output in percent, discharge in lb/min, mass in lb, gate opening in inches.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.calibration.counts import CountFit, fit_counts
+from spreadplan.calibration.curve import Curve, Kind, fit_curve
+from spreadplan.calibration.fit import BoolArray, FloatArray, coverage_factor
+from spreadplan.calibration.trucks import Truck
+
+ModelKey = tuple[str, str, float]
+"""truck_id, material, gate_in"""
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """Predicted mean discharge; each field has the shape of the outputs asked for.
+
+    discharge_lb_per_min : mean discharge.
+    discharge_u_lb_per_min : its standard uncertainty. One run differs from the mean by a further
+        `DischargeModel.repeatability`.
+    extrapolated : output lies outside the tested outputs.
+    """
+
+    discharge_lb_per_min: FloatArray
+    discharge_u_lb_per_min: FloatArray
+    extrapolated: BoolArray
+
+
+@dataclass(frozen=True, eq=False)
+class DischargeModel:
+    """Discharge of one truck with one material at one tested gate.
+
+    curve : discharge against feeder output.
+    counts : mass per sensor count (closed loop); None where no valid test has counts.
+    tested_pct : feeder output of each test used, percent, ascending.
+    test_ids : the tests used, in order of time.
+    """
+
+    truck_id: str
+    material: str
+    gate_in: float
+    control: str
+    curve: Curve
+    counts: CountFit | None
+    tested_pct: tuple[float, ...]
+    test_ids: tuple[str, ...]
+    flags: tuple[str, ...]
+
+    @property
+    def kind(self) -> Kind:
+        """Form of the discharge curve."""
+        return self.curve.kind
+
+    @property
+    def choice(self) -> str:
+        """How the form was chosen, one sentence."""
+        return self.curve.choice
+
+    @property
+    def parameter_names(self) -> tuple[str, ...]:
+        """Names of the curve's parameters, with their units."""
+        names = ("slope_lb_per_min_per_pct", "start_pct", "saturation_pct")
+        return names[: len(self.curve.covariance)]
+
+    @property
+    def parameter_values(self) -> FloatArray:
+        """The curve's parameters, in the order of their names."""
+        values = [self.curve.slope, self.curve.start_pct, self.curve.saturation_pct]
+        return np.array(values[: len(self.curve.covariance)])
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Covariance of the curve's parameters."""
+        return self.curve.covariance
+
+    @property
+    def tested_lo_pct(self) -> float:
+        """Lowest tested output, percent."""
+        return self.tested_pct[0]
+
+    @property
+    def tested_hi_pct(self) -> float:
+        """Highest tested output, percent."""
+        return self.tested_pct[-1]
+
+    @property
+    def dof(self) -> float:
+        """Degrees of freedom of the curve."""
+        return self.curve.dof
+
+    @property
+    def scale(self) -> float:
+        """Variance factor of the curve."""
+        return self.curve.scale
+
+    @property
+    def repeatability(self) -> float:
+        """Relative standard deviation of one run about the mean discharge.
+
+        A closed loop repeats as its mass per count does, an open loop as its discharge does.
+        """
+        scale = self.counts.scale if self.counts is not None else self.curve.scale
+        return float(REPEATABILITY_REL * np.sqrt(scale))
+
+    @property
+    def lb_per_count(self) -> float:
+        """Mass per sensor count, lb; NaN without counts."""
+        return float("nan") if self.counts is None else self.counts.lb_per_count
+
+    @property
+    def lb_per_count_u(self) -> float:
+        """Standard uncertainty of the mass per count, lb; NaN without counts."""
+        return float("nan") if self.counts is None else self.counts.lb_per_count_u
+
+    @property
+    def count_kind(self) -> str:
+        """ "constant", "varies" (with feeder output) or "" without counts."""
+        if self.counts is None:
+            return ""
+        return "constant" if self.counts.trend is None else "varies"
+
+    @property
+    def count_trend_p(self) -> float:
+        """Probability of so strong a dependence on output by chance; NaN: not testable."""
+        return float("nan") if self.counts is None else self.counts.trend_p
+
+    def predict(self, feeder_pct: FloatArray | float) -> Prediction:
+        """Mean discharge at an output.
+
+        Parameters
+        ----------
+        feeder_pct : feeder output, percent, scalar or any shape.
+
+        Returns
+        -------
+        Prediction of the same shape.
+        """
+        output = np.asarray(feeder_pct, dtype=float)
+        slack = 1e-9
+        outside = (output < self.tested_lo_pct - slack) | (output > self.tested_hi_pct + slack)
+        return Prediction(
+            self.curve.discharge(output), self.curve.discharge_u(output), np.asarray(outside)
+        )
+
+    def interval(
+        self, feeder_pct: FloatArray | float, confidence: float = 0.95
+    ) -> tuple[FloatArray, FloatArray]:
+        """Interval of the mean discharge at an output, lb/min: lower and upper end."""
+        return self.curve.interval(np.asarray(feeder_pct, dtype=float), confidence)
+
+    def feeder_for(self, discharge_lb_per_min: FloatArray | float) -> FloatArray:
+        """Smallest feeder output that gives a discharge, percent; NaN if 100 % gives less."""
+        return self.curve.feeder_for(np.asarray(discharge_lb_per_min, dtype=float))
+
+    def relative_u_per_count(self, feeder_pct: FloatArray | float) -> FloatArray:
+        """Relative standard uncertainty of the counted mass at an output; NaN without counts."""
+        output = np.asarray(feeder_pct, dtype=float)
+        if self.counts is None:
+            return np.full_like(output, np.nan)
+        return self.counts.relative_u(output)
+
+    def relative_u(self, feeder_pct: FloatArray | float) -> FloatArray:
+        """Relative standard uncertainty of the calibration at an output; infinite for no flow.
+
+        That of the counted mass for a closed loop, which regulates by counts; that of the
+        discharge otherwise.
+        """
+        if self.counts is not None:
+            return self.relative_u_per_count(feeder_pct)
+        found = self.predict(feeder_pct)
+        mean = found.discharge_lb_per_min
+        flows = mean > 0.0
+        return np.where(flows, found.discharge_u_lb_per_min / np.where(flows, mean, 1.0), np.inf)
+
+    @property
+    def middle_pct(self) -> float:
+        """Middle of the tested outputs at which material flows, percent."""
+        return (max(self.tested_lo_pct, self.curve.start_pct) + self.tested_hi_pct) / 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class GateInterpolation:
+    """Discharge at a gate between two tested ones, by linear interpolation in the opening."""
+
+    lower: DischargeModel
+    upper: DischargeModel
+    gate_in: float
+
+    @property
+    def tested_lo_pct(self) -> float:
+        """Lowest output tested at both gates, percent."""
+        return max(self.lower.tested_lo_pct, self.upper.tested_lo_pct)
+
+    @property
+    def tested_hi_pct(self) -> float:
+        """Highest output tested at both gates, percent."""
+        return min(self.lower.tested_hi_pct, self.upper.tested_hi_pct)
+
+    @property
+    def dof(self) -> float:
+        """Degrees of freedom of the curve."""
+        return min(self.lower.dof, self.upper.dof)
+
+    @property
+    def repeatability(self) -> float:
+        """Relative standard deviation of one run about the mean discharge."""
+        return max(self.lower.repeatability, self.upper.repeatability)
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What a user must know."""
+        return (
+            f"gate {self.gate_in:g} in was not tested: interpolated between "
+            f"{self.lower.gate_in:g} and {self.upper.gate_in:g} in",
+        )
+
+    @property
+    def upper_weight(self) -> float:
+        """Weight of the upper gate, 0 to 1."""
+        return (self.gate_in - self.lower.gate_in) / (self.upper.gate_in - self.lower.gate_in)
+
+    def predict(self, feeder_pct: FloatArray | float) -> Prediction:
+        """Mean discharge at an output, percent; see `DischargeModel.predict`.
+
+        How discharge grows with the opening is not known. The doubt is rectangular with the half
+        width w1 * w2 * difference: the departure of a quadratic law from the straight line.
+        """
+        below, above = self.lower.predict(feeder_pct), self.upper.predict(feeder_pct)
+        w2 = self.upper_weight
+        w1 = 1.0 - w2
+        apart = above.discharge_lb_per_min - below.discharge_lb_per_min
+        bend_u = w1 * w2 * np.abs(apart) / np.sqrt(3.0)
+        u = np.sqrt(
+            (w1 * below.discharge_u_lb_per_min) ** 2
+            + (w2 * above.discharge_u_lb_per_min) ** 2
+            + bend_u**2
+        )
+        return Prediction(
+            below.discharge_lb_per_min + w2 * apart, u, below.extrapolated | above.extrapolated
+        )
+
+    def interval(
+        self, feeder_pct: FloatArray | float, confidence: float = 0.95
+    ) -> tuple[FloatArray, FloatArray]:
+        """Interval of the mean discharge at an output, lb/min: lower and upper end."""
+        found = self.predict(feeder_pct)
+        half = coverage_factor(self.dof, confidence) * found.discharge_u_lb_per_min
+        middle = found.discharge_lb_per_min
+        return np.maximum(middle - half, 0.0), middle + half
+
+    def feeder_for(self, discharge_lb_per_min: FloatArray | float) -> FloatArray:
+        """Smallest feeder output that gives a discharge, percent; NaN if 100 % gives less."""
+        wanted = np.asarray(discharge_lb_per_min, dtype=float)
+        curves = (self.lower.curve, self.upper.curve)
+        # Between the first start-up and the last saturation the sum of both curves rises strictly
+        # and is straight between the corners of either.
+        first = max(0.0, min(curve.start_pct for curve in curves))
+        last = min(100.0, max(curve.saturation_pct for curve in curves))
+        corners = [first, last, *(c.start_pct for c in curves), *(c.saturation_pct for c in curves)]
+        output = np.unique(np.clip(corners, first, last))
+        discharge = self.predict(output).discharge_lb_per_min
+        feeder_pct = np.where(wanted <= 0.0, 0.0, np.interp(wanted, discharge, output))
+        return np.where(wanted > discharge[-1] * (1.0 + 1e-12), np.nan, feeder_pct)
+
+
+def between_gates(
+    models: Mapping[ModelKey, DischargeModel], truck_id: str, material: str, gate_in: float
+) -> DischargeModel | GateInterpolation | None:
+    """Predictor for any gate of a truck and material.
+
+    Returns
+    -------
+    The model of that gate if it was tested; an interpolation if it lies between two tested gates;
+    None outside the tested gates: nothing is known there.
+    """
+    if (truck_id, material, gate_in) in models:
+        return models[truck_id, material, gate_in]
+    gates = sorted(gate for truck, what, gate in models if (truck, what) == (truck_id, material))
+    lower = [gate for gate in gates if gate < gate_in]
+    upper = [gate for gate in gates if gate > gate_in]
+    if not lower or not upper:
+        return None
+    return GateInterpolation(
+        models[truck_id, material, lower[-1]], models[truck_id, material, upper[0]], gate_in
+    )
+
+
+def fit_models(
+    results: pd.DataFrame, trucks: Mapping[str, Truck]
+) -> dict[ModelKey, DischargeModel]:
+    """Fit one discharge model for each truck, material and gate with a valid test.
+
+    Parameters
+    ----------
+    results : one row per test, as `tests.discharge_results` returns it.
+    trucks : by truck_id.
+
+    Returns
+    -------
+    Models by (truck_id, material, gate_in). A group in which nothing came out has none.
+    """
+    valid = results[results["valid"].to_numpy(dtype=bool)].sort_values(
+        ["performed_at", "test_id"], kind="stable"
+    )
+    models: dict[ModelKey, DischargeModel] = {}
+    for _, tests in valid.groupby(["truck_id", "material", "gate_in"], sort=True):
+        first = tests.iloc[0]
+        key = (str(first["truck_id"]), str(first["material"]), float(first["gate_in"]))
+        model = _fit_model(key, trucks[key[0]].closed_loop, tests)
+        if model is not None:
+            models[key] = model
+    return models
+
+
+def _fit_model(key: ModelKey, closed_loop: bool, tests: pd.DataFrame) -> DischargeModel | None:
+    def column(name: str) -> FloatArray:
+        return tests[name].to_numpy(dtype=float)
+
+    curve = fit_curve(
+        column("feeder_pct"), column("discharge_lb_per_min"), column("discharge_u_lb_per_min")
+    )
+    if curve is None:
+        return None
+    counts = None
+    if closed_loop:
+        counts = fit_counts(
+            column("feeder_pct"),
+            column("net_lb"),
+            column("sensor_counts"),
+            column("lb_per_count_u"),
+        )
+    return DischargeModel(
+        truck_id=key[0],
+        material=key[1],
+        gate_in=key[2],
+        control="closed_loop" if closed_loop else "open_loop",
+        curve=curve,
+        counts=counts,
+        tested_pct=tuple(sorted(float(pct) for pct in column("feeder_pct"))),
+        test_ids=tuple(str(test_id) for test_id in tests["test_id"]),
+        flags=_flags(closed_loop, curve, counts),
+    )
+
+
+def _flags(closed_loop: bool, curve: Curve, counts: CountFit | None) -> tuple[str, ...]:
+    if not closed_loop:
+        return curve.flags
+    if counts is None:
+        return (*curve.flags, "no valid test has sensor counts: mass per count is unknown")
+    # The controller holds the rate by counts; the curve only predicts the output it will need.
+    return (*counts.flags, *(f"predicted output: {flag}" for flag in curve.flags))

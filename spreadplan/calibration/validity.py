@@ -1,0 +1,182 @@
+"""Which discharge tests count, and what is doubtful about those that do."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration.assumptions import (
+    CLOSED_LOOP_OUTPUT_PCT,
+    ENGINE_RPM,
+    FAR_FROM_BAND_PCT,
+    SHORT_RUN_S,
+)
+from spreadplan.calibration.trucks import Truck
+
+VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
+NO_SOURCE = "common practice, no source"
+
+
+class AgePolicy(Protocol):
+    """The part of the policy that says how long a test counts."""
+
+    @property
+    def calibration_max_age_days(self) -> float:
+        """Age up to which a test counts, days."""
+        ...
+
+
+@dataclass(frozen=True)
+class Change:
+    """Work on a truck."""
+
+    changed_at: pd.Timestamp
+    what: str
+
+
+def changes_by_truck(changes: pd.DataFrame) -> dict[str, list[Change]]:
+    """Work on each truck in order of time, from truck_id, changed_at, what."""
+    by_truck: dict[str, list[Change]] = {}
+    ordered = changes.sort_values("changed_at", kind="stable")
+    for truck_id, changed_at, what in zip(
+        ordered["truck_id"], ordered["changed_at"], ordered["what"], strict=True
+    ):
+        by_truck.setdefault(str(truck_id), []).append(Change(changed_at, str(what)))
+    return by_truck
+
+
+def reasons_not_to_count(
+    tests: pd.DataFrame,
+    net_lb: "pd.Series[float]",
+    trucks: Mapping[str, Truck],
+    changes: pd.DataFrame,
+    policy: AgePolicy,
+    as_of: pd.Timestamp,
+) -> "pd.Series[str]":
+    """Why each test does not count at a moment; "" where it counts.
+
+    Parameters
+    ----------
+    tests : truck_id, performed_at, feeder_pct, voided_by.
+    net_lb : mass of each test, NaN without weighing, on the index of ``tests``.
+    trucks : by truck_id. A sensor matters only to a closed loop.
+    changes : truck_id, changed_at, what. Only work after the test and up to ``as_of`` counts.
+    policy : with calibration_max_age_days; a test of exactly that age still counts.
+    as_of : the moment for which tests are judged; its timezone is used to show dates.
+
+    Returns
+    -------
+    One text for each test, several reasons joined by "; ".
+    """
+    by_truck = changes_by_truck(changes)
+    reasons = []
+    for truck_id, performed_at, voided_by, output, mass in zip(
+        tests["truck_id"],
+        tests["performed_at"],
+        tests["voided_by"],
+        tests["feeder_pct"],
+        net_lb,
+        strict=True,
+    ):
+        closed_loop = trucks[truck_id].closed_loop
+        found = [f"voided: {voided_by}"] if voided_by else []
+        if np.isnan(mass):
+            found.append("no weighing")
+        if not output > 0.0:
+            found.append("run without feeder output")
+        found += _age_reasons(performed_at, policy.calibration_max_age_days, as_of)
+        found += _change_reasons(by_truck.get(truck_id, []), performed_at, closed_loop, as_of)
+        reasons.append("; ".join(found))
+    return pd.Series(reasons, index=tests.index, dtype="str")
+
+
+def _age_reasons(performed_at: pd.Timestamp, max_age_days: float, as_of: pd.Timestamp) -> list[str]:
+    if performed_at > as_of:
+        return ["performed after the date of this calibration"]
+    age = as_of - performed_at
+    if np.isfinite(max_age_days) and age > pd.Timedelta(days=max_age_days):
+        return [
+            f"{age / pd.Timedelta(days=1):.0f} days old, more than the {max_age_days:g} days "
+            "that the policy allows"
+        ]
+    return []
+
+
+def _change_reasons(
+    changes: Sequence[Change], performed_at: pd.Timestamp, closed_loop: bool, as_of: pd.Timestamp
+) -> list[str]:
+    voiding = (*VOIDING_CHANGES, "sensor") if closed_loop else VOIDING_CHANGES
+    return [
+        f"{change.what} changed {_date(change.changed_at, as_of)}, after this test"
+        for change in changes
+        if change.what in voiding and performed_at < change.changed_at <= as_of
+    ]
+
+
+def _date(moment: pd.Timestamp, as_of: pd.Timestamp) -> str:
+    return str(moment.tz_convert(as_of.tz).date())
+
+
+def warnings_about(
+    tests: pd.DataFrame,
+    division_assumed: "pd.Series[bool]",
+    valid: "pd.Series[bool]",
+    trucks: Mapping[str, Truck],
+    changes: pd.DataFrame,
+    as_of: pd.Timestamp,
+) -> "pd.Series[str]":
+    """What is doubtful about each test, several warnings joined by "; "; "" for none.
+
+    Parameters
+    ----------
+    tests : truck_id, material, performed_at, gate_in, feeder_pct, duration_s, engine_rpm.
+    division_assumed : the scale division was not given; on the index of ``tests``.
+    valid : the test counts; on the index of ``tests``.
+    trucks : by truck_id.
+    changes, as_of : see `reasons_not_to_count`.
+
+    Source of every limit: common practice, no source.
+    """
+    by_truck = changes_by_truck(changes)
+    group = ["truck_id", "material", "gate_in"]
+    only = valid & (valid.groupby([tests[name] for name in group]).transform("sum") == 1)
+    texts = []
+    for row, alone, assumed in zip(tests.to_dict("records"), only, division_assumed, strict=True):
+        truck = trucks[str(row["truck_id"])]
+        found = _run_warnings(float(row["duration_s"]), float(row["engine_rpm"]))
+        if truck.closed_loop:
+            found += _closed_loop_warnings(float(row["feeder_pct"]))
+        elif alone and float(row["feeder_pct"]) < truck.max_feeder_pct:
+            found.append(f"the only test here was not run at full output ({NO_SOURCE})")
+        if assumed:
+            found.append(f"scale division assumed from the weighing method ({NO_SOURCE})")
+        found += [
+            f"{change.what} change noted {_date(change.changed_at, as_of)}, after this test: "
+            "check with a short run"
+            for change in by_truck.get(str(row["truck_id"]), [])
+            if change.what in ("material", "other")
+            and row["performed_at"] < change.changed_at <= as_of
+        ]
+        texts.append("; ".join(found))
+    return pd.Series(texts, index=tests.index, dtype="str")
+
+
+def _run_warnings(duration_s: float, engine_rpm: float) -> list[str]:
+    found = []
+    if duration_s < SHORT_RUN_S:
+        found.append(f"run of {duration_s:g} s is shorter than {SHORT_RUN_S:g} s ({NO_SOURCE})")
+    low, high = ENGINE_RPM
+    if not np.isnan(engine_rpm) and not low <= engine_rpm <= high:
+        found.append(
+            f"engine at {engine_rpm:,.0f} rev/min, outside {low:,.0f} to {high:,.0f} ({NO_SOURCE})"
+        )
+    return found
+
+
+def _closed_loop_warnings(feeder_pct: float) -> list[str]:
+    low, high = CLOSED_LOOP_OUTPUT_PCT
+    if low - FAR_FROM_BAND_PCT <= feeder_pct <= high + FAR_FROM_BAND_PCT:
+        return []
+    return [f"run at {feeder_pct:g} % output, far from {low:g} to {high:g} % ({NO_SOURCE})"]

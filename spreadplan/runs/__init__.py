@@ -1,0 +1,18 @@
+"""One function for each command: read → compute → results → reports. Only here the rooms join."""
+
+from spreadplan.runs.calibrating import calibrate
+from spreadplan.runs.options import Options, no_progress
+from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
+from spreadplan.runs.starting import check, demo, new
+
+__all__ = [
+    "Options",
+    "calibrate",
+    "check",
+    "compute_plan",
+    "demo",
+    "new",
+    "no_progress",
+    "plan",
+    "write_plan_tables",
+]

@@ -1,0 +1,99 @@
+"""The `calibrate` command."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime, time
+from pathlib import Path
+
+import pandas as pd
+
+from spreadplan import calibration as calibration_room
+from spreadplan.calibration import Calibration
+from spreadplan.errors import BadInput, Problem
+from spreadplan.frames import lines
+from spreadplan.reports.certificate import certificates, work_sheet
+from spreadplan.reports.display import file_names
+from spreadplan.reports.setting import setting_of
+from spreadplan.results import ResultStore, open_results
+from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.workspace import Workspace, read_workspace
+
+TESTING = ("trucks", "materials", "discharge_tests", "weighings")
+
+
+def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calibration:
+    """Discharge models with uncertainty, a certificate per truck, a blank work sheet."""
+    workspace = read_workspace(
+        folder, required=TESTING, optional=["changes", "assignments", "policy"]
+    )
+    say_cautions(workspace, options)
+    result = calibrate_fleet(workspace, judged_at(workspace, as_of))
+    with open_results(folder) as store:
+        _write_calibration(store, workspace, result, options)
+    valid = int(result.tests["valid"].sum())
+    options.say(
+        f"{len(result.models)} discharge models from {valid} of {len(result.tests)} tests that "
+        f"count on {result.as_of.tz_convert(workspace.settings.timezone).date()}"
+    )
+    for line in lines(result.advice[result.advice["need"] == "test"]):
+        gate = "" if pd.isna(line.gate_in) else f", gate {line.gate_in:g} in"
+        options.say(f"to test: {line.truck_id}, {line.material}{gate}: {line.advice}")
+    options.say(f"look at {folder / 'results' / 'calibration'}")
+    return result
+
+
+def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp) -> Calibration:
+    """The calibration of every truck as it stands at a moment."""
+    return calibration_room.calibrate(
+        tests=workspace.table("discharge_tests"),
+        weighings=workspace.table("weighings"),
+        trucks=workspace.table("trucks"),
+        materials=workspace.table("materials"),
+        changes=workspace.table("changes"),
+        assignments=workspace.table("assignments"),
+        policy=workspace.policy,
+        as_of=as_of,
+    )
+
+
+def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
+    """The date that validity is judged at: the given one, today, or the end of a past season."""
+    zone = workspace.settings.timezone
+    if given is not None:
+        try:
+            day = date.fromisoformat(given)
+        except ValueError:
+            problem = Problem("--as-of", 0, "*", f'"{given}" is not a date', "write 2026-12-01")
+            raise BadInput([problem]) from None
+    else:
+        day = datetime.now(zone).date()
+        end = workspace.settings.season_end
+        day = min(day, end) if end else day
+    return pd.Timestamp(datetime.combine(day, time.max, tzinfo=zone)).tz_convert("UTC")
+
+
+def _write_calibration(
+    store: ResultStore, workspace: Workspace, result: Calibration, options: Options
+) -> None:
+    tables = {
+        "tests": result.tests,
+        "models": result.models_table,
+        "discharge": result.discharge,
+        "drift": result.drift,
+        "advice": result.advice,
+    }
+    write_tables(store, "calibration", tables, workspace.settings.timezone)
+    store.discard("calibration/certificate_*")
+    write_reports(store, _pages(workspace, result), "certificates", options)
+
+
+def _pages(workspace: Workspace, result: Calibration) -> Iterator[tuple[str, str]]:
+    setting = setting_of(workspace.settings)
+    trucks = workspace.table("trucks")
+    names = file_names(trucks["truck_id"])
+    for truck_id, page in certificates(
+        result, trucks, workspace.table("changes"), workspace.policy, setting
+    ):
+        yield f"calibration/certificate_{names[truck_id]}", page
+    yield "calibration/work_sheet", work_sheet(setting, result.as_of)

@@ -1,0 +1,62 @@
+"""How a command speaks, and what commands have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from datetime import tzinfo
+
+import pandas as pd
+
+from spreadplan.reports import render
+from spreadplan.results import ResultStore
+from spreadplan.results.tables import write_csv
+from spreadplan.workspace import Workspace
+
+Progress = Callable[[str, int], AbstractContextManager[Callable[[], None]]]
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a command speaks, and what it may leave out.
+
+    ``say`` gets what the command did, ``caution`` what is odd but usable; ``progress(what, total)``
+    is a context that gives a function to call after each step.
+    """
+
+    say: Callable[[str], None]
+    caution: Callable[[str], None]
+    progress: Progress
+    pdf: bool = True
+
+
+@contextmanager
+def no_progress(_what: str, _total: int) -> Iterator[Callable[[], None]]:
+    """Progress that nobody sees."""
+    yield lambda: None
+
+
+def say_cautions(workspace: Workspace, options: Options) -> None:
+    """Say what is odd in the input but usable."""
+    for caution in workspace.cautions:
+        options.caution(f"caution: {caution}")
+
+
+def write_tables(
+    store: ResultStore, folder: str, tables: Mapping[str, pd.DataFrame], timezone: tzinfo
+) -> None:
+    """Write each table as ``folder/name.csv``."""
+    for name, frame in tables.items():
+        write_csv(frame, store.path(f"{folder}/{name}.csv"), timezone)
+
+
+def write_reports(
+    store: ResultStore, pages: Iterable[tuple[str, str]], what: str, options: Options
+) -> None:
+    """Write pages as HTML and PDF, with progress, and say where PDFs had to be left out."""
+    pages = list(pages)
+    with options.progress(what, len(pages)) as step:
+        left_out = render.write_all(store, pages, options.pdf, step)
+    if left_out:
+        options.caution(left_out)

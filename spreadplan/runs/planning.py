@@ -1,0 +1,187 @@
+"""The `plan` command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+
+from spreadplan.calibration import Calibration
+from spreadplan.errors import BadInput, Problem
+from spreadplan.frames import lines
+from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning.plan import SEGMENT_COLUMNS
+from spreadplan.planning.rates import Pick
+from spreadplan.reports.cab_card import cab_cards
+from spreadplan.reports.plan_report import PlanBackground, plan_report
+from spreadplan.reports.setting import setting_of
+from spreadplan.results import ResultStore, open_results
+from spreadplan.results.geopackage import write_geopackage
+from spreadplan.runs.calibrating import calibrate_fleet, judged_at
+from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.schema.tables import TABLES
+from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.load import storm_names
+
+GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
+#: the workspace's tables that a plan takes as they are
+PLAN_TABLES = (
+    "assignments",
+    "trucks",
+    "materials",
+    "yards",
+    "stock_counts",
+    "deliveries",
+    "sensitive_areas",
+)
+#: what a map of the plan shows of a segment besides the contract's columns
+MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
+
+
+def plan(folder: Path, storm: str, options: Options, pick: Pick = "middle") -> StormPlan:
+    """Settings, material and loads for a storm; a cab card for each truck and route."""
+    workspace, fleet, result = compute_plan(folder, storm, options, pick)
+    with open_results(folder) as store:
+        _store_plan_tables(store, workspace, storm, result)
+        store.discard(f"{storm}/cab_cards/*")
+        pages = _pages(workspace, fleet, result, pick)
+        write_reports(store, pages, "plan report and cab cards", options)
+    _say_plan(workspace, result, options)
+    options.say(f"look at {folder / 'results' / storm}")
+    return result
+
+
+def compute_plan(
+    folder: Path, storm: str, options: Options, pick: Pick = "middle"
+) -> tuple[Workspace, Calibration, StormPlan]:
+    """Read, calibrate as of the storm's start, and plan; nothing is written."""
+    workspace = _planning_workspace(folder, storm)
+    say_cautions(workspace, options)
+    fleet = calibrate_fleet(workspace, _storm_start(workspace, storm))
+    with options.progress("planning", 100) as step:
+        result = plan_storm(_plan_inputs(workspace, storm, fleet, pick), _steps(step))
+    return workspace, fleet, result
+
+
+def _planning_workspace(folder: Path, storm: str) -> Workspace:
+    others = {name: ("loads", "returns") for name in storm_names(folder) if name != storm}
+    workspace = read_workspace(
+        folder,
+        required=["routes", "trucks", "materials", "assignments", "yards"],
+        optional=[*GENERAL, "policy"],
+        storms={storm: ("forecast", "rates"), **others},
+    )
+    given = workspace.storms[storm]
+    if not {"forecast", "rates"} & set(given):
+        raise BadInput(
+            [
+                Problem(
+                    f"storms/{storm}/forecast.csv",
+                    0,
+                    "*",
+                    "neither a forecast nor the planner's own rates are there",
+                    f"add it, or storms/{storm}/rates.csv",
+                )
+            ]
+        )
+    return workspace
+
+
+def _storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
+    """When spreading starts: calibrations must be in force then."""
+    starts = pd.concat([workspace.table(name, storm)["start"] for name in ("forecast", "rates")])
+    return judged_at(workspace, None) if starts.isna().all() else pd.Timestamp(starts.min())
+
+
+def _plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick) -> PlanInputs:
+    def of_other_storms(name: str) -> pd.DataFrame:
+        frames = [workspace.table(name, other) for other in workspace.storms if other != storm]
+        return pd.concat(frames, ignore_index=True) if frames else workspace.table(name, storm)
+
+    return PlanInputs(
+        storm=storm,
+        routes=workspace.tables["routes"],
+        loads=of_other_storms("loads"),
+        returns=of_other_storms("returns"),
+        forecast=workspace.table("forecast", storm),
+        rates=workspace.table("rates", storm),
+        policy=workspace.policy,
+        models=fleet.models,
+        advice=fleet.advice,
+        pick=pick,
+        **{name: workspace.table(name) for name in PLAN_TABLES},
+    )
+
+
+def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:
+    """A progress function of shares of the work, as steps of a bar of 100."""
+    done = 0
+
+    def tell(_what: str, share: float) -> None:
+        nonlocal done
+        while done < round(100 * share):
+            step()
+            done += 1
+
+    return tell
+
+
+def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: StormPlan) -> None:
+    """The plan without its reports and cab cards."""
+    with open_results(folder) as store:
+        _store_plan_tables(store, workspace, storm, result)
+
+
+def _store_plan_tables(
+    store: ResultStore, workspace: Workspace, storm: str, result: StormPlan
+) -> None:
+    tables = {
+        "plan_segments": result.segments.drop(columns="geometry"),
+        "plan_routes": result.routes,
+        "plan_yards": result.yards,
+        "plan_settings": result.settings,
+        "plan_reloads": result.reloads,
+        "plan_melting": result.melting,
+        "plan_findings": result.findings,
+    }
+    write_tables(store, storm, tables, workspace.settings.timezone)
+    write_geopackage(_plan_layers(workspace, result), store.path(f"{storm}/plan.gpkg"))
+
+
+def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDataFrame]:
+    """Layers of plan.gpkg: segments, where hoppers run out, yards, sensitive areas."""
+    segments = result.segments[[*SEGMENT_COLUMNS, *MAP_FIELDS, "geometry"]]
+    layers = {"segments": segments, "sensitive_areas": workspace.table("sensitive_areas")}
+    for name, frame in (("reload_points", result.reloads), ("yards", workspace.table("yards"))):
+        points = gpd.points_from_xy(frame["lon"], frame["lat"], crs="EPSG:4326")
+        layers[name] = gpd.GeoDataFrame(frame, geometry=points)
+    return layers
+
+
+def _pages(
+    workspace: Workspace, fleet: Calibration, result: StormPlan, pick: Pick
+) -> Iterator[tuple[str, str]]:
+    setting = setting_of(workspace.settings)
+    areas = workspace.table("sensitive_areas")
+    absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
+    background = PlanBackground(areas, workspace.table("yards"), workspace.policy, pick, absent)
+    yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
+    for name, page in cab_cards(result, areas, setting, fleet.as_of):
+        yield f"{result.storm}/cab_cards/{name}", page
+
+
+def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
+    shown = setting_of(workspace.settings).display
+    for finding in lines(result.findings[result.findings["severity"] == "problem"]):
+        options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
+    for yard in lines(result.yards):
+        need, most, stock = (
+            shown.show(2000.0 * tons, "bulk")
+            for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton)
+        )
+        options.say(
+            f"yard {yard.yard_id}, {yard.material}: needs {need} (at most {most}), "
+            + ("stock not counted" if pd.isna(yard.on_hand_ton) else f"has {stock}")
+        )

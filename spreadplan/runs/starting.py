@@ -1,0 +1,77 @@
+"""The `new`, `check` and `demo` commands."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterable
+from datetime import date
+from functools import partial
+from pathlib import Path
+
+from spreadplan.errors import BadInput, Problem
+from spreadplan.resources import resource
+from spreadplan.runs.calibrating import calibrate
+from spreadplan.runs.options import Options, say_cautions
+from spreadplan.runs.planning import GENERAL, plan
+from spreadplan.schema.tables import TABLES
+from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.load import storm_names
+from spreadplan.workspace.starter import write_starter
+
+PER_STORM = tuple(table.name for table in TABLES.values() if table.per_storm)
+
+
+def new(folder: Path, options: Options) -> None:
+    """Write a starter workspace."""
+    today = date.today()
+    start = date(today.year if today.month >= 5 else today.year - 1, 10, 1)
+    end = date(start.year + 1, 4, 30)
+    _refuse_full(folder)
+    files = write_starter(folder, start.isoformat(), end.isoformat())
+    options.say(f"{len(files)} files written to {folder}; about-the-files.html explains each")
+    options.say(f"replace the example rows with your own, then run: spreadplan check {folder}")
+
+
+def _refuse_full(folder: Path) -> None:
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise BadInput(
+            [Problem(str(folder), 0, "*", "is not a new or empty folder", "name another")]
+        )
+
+
+def check(folder: Path, options: Options) -> None:
+    """Read every input, report every problem, write nothing."""
+    storms = dict.fromkeys(storm_names(folder), PER_STORM)
+    workspace = read_workspace(
+        folder, required=["trucks", "materials"], optional=[*GENERAL, "policy"], storms=storms
+    )
+    say_cautions(workspace, options)
+    for name, frame in workspace.tables.items():
+        options.say(f"{TABLES[name].file}: {len(frame)} rows")
+    for storm, tables in workspace.storms.items():
+        for name, frame in tables.items():
+            options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")
+    _absent(workspace, options)
+    options.say("no problems found" if not workspace.cautions else "nothing that stops the work")
+
+
+def _absent(workspace: Workspace, options: Options) -> None:
+    for file in workspace.absent:
+        options.say(f"{file}: not there; what needs it is left out")
+
+
+def demo(folder: Path, options: Options) -> None:
+    """Copy the sample county and run every command on it."""
+    _refuse_full(folder)
+    shutil.copytree(resource("sample_routes") / "county", folder, dirs_exist_ok=True)
+    steps: Iterable[tuple[str, Callable[[], object]]] = [
+        ("check", lambda: check(folder, options)),
+        ("calibrate", lambda: calibrate(folder, options)),
+        *(
+            (f"plan {storm}", partial(plan, folder, storm, options))
+            for storm in storm_names(folder)
+        ),
+    ]
+    for name, step in steps:
+        options.say(f"--- spreadplan {name}")
+        step()

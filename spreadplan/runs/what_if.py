@@ -1,0 +1,167 @@
+"""A plan with some of its inputs changed, to see the effect before anything is written."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration import Calibration
+from spreadplan.planning import StormPlan, plan_storm
+from spreadplan.planning.rates import Pick
+from spreadplan.runs.calibrating import calibrate_fleet
+from spreadplan.runs.planning import _plan_inputs, _planning_workspace, _storm_start
+from spreadplan.workspace import Workspace
+
+EVERY = "*"
+"""Stands for all routes or all zones."""
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """Changes to try. All are tuples, so that a set of changes can be a key.
+
+    Attributes
+    ----------
+    rates : (route_id or ``*``, application or ``*``, rate in lb per lane-mile).
+    speeds : (route_id or ``*``, spreading speed in mph).
+    gates : (truck_id, gate in inches): the only gate that the truck may use.
+    trucks : (route_id, truck_id).
+    warmer : (zone or ``*``, °F added to the forecast's pavement temperature).
+    pick : which end of a policy's range.
+    """
+
+    rates: tuple[tuple[str, str, float], ...] = ()
+    speeds: tuple[tuple[str, float], ...] = ()
+    gates: tuple[tuple[str, float], ...] = ()
+    trucks: tuple[tuple[str, str], ...] = ()
+    warmer: tuple[tuple[str, float], ...] = ()
+    pick: Pick = "middle"
+
+    @property
+    def changes_nothing(self) -> bool:
+        """Whether it is the plan as the files have it."""
+        return not (self.rates or self.speeds or self.gates or self.trucks or self.warmer)
+
+
+AS_IT_STANDS = WhatIf()
+
+
+@dataclass(frozen=True, eq=False)
+class PlanView:
+    """A plan with what it was made from."""
+
+    workspace: Workspace
+    fleet: Calibration
+    plan: StormPlan
+    what_if: WhatIf
+
+
+def read_for_plan(folder: Path, storm: str) -> tuple[Workspace, Calibration]:
+    """What a plan is made from: the tables, and the calibrations as of the storm's start."""
+    workspace = _planning_workspace(folder, storm)
+    return workspace, calibrate_fleet(workspace, _storm_start(workspace, storm))
+
+
+def plan_from(
+    workspace: Workspace, fleet: Calibration, storm: str, what_if: WhatIf = AS_IT_STANDS
+) -> PlanView:
+    """The plan of a storm with some inputs changed; nothing is written.
+
+    Raises ValueError where a change names a route, truck or zone that is not there, or a value
+    that is not possible.
+    """
+    changed = changed_workspace(workspace, storm, what_if)
+    if what_if.trucks:
+        fleet = calibrate_fleet(changed, fleet.as_of)
+    inputs = _plan_inputs(changed, storm, fleet, what_if.pick)
+    only = dict(what_if.gates)
+    _known(only, workspace.table("trucks")["truck_id"], "truck")
+    if only:
+        models = {
+            key: model
+            for key, model in inputs.models.items()
+            if key[0] not in only or math.isclose(key[2], only[key[0]], abs_tol=0.01)
+        }
+        inputs = replace(inputs, models=models)
+    return PlanView(changed, fleet, plan_storm(inputs), what_if)
+
+
+def changed_workspace(workspace: Workspace, storm: str, what_if: WhatIf) -> Workspace:
+    """The workspace as it would be read with the changes in its files."""
+    routes, assignments = workspace.table("routes"), workspace.table("assignments")
+    route_ids = routes["route_id"]
+    if what_if.speeds:
+        routes = routes.assign(speed_mph=_speeds(routes, dict(what_if.speeds)))
+    if what_if.trucks:
+        moved = dict(what_if.trucks)
+        _known(moved, route_ids, "route")
+        _known(set(moved.values()), workspace.table("trucks")["truck_id"], "truck")
+        truck_id = assignments["route_id"].map(moved).fillna(assignments["truck_id"])
+        assignments = assignments.assign(truck_id=truck_id)
+    of_storm = dict(workspace.storms[storm])
+    if what_if.rates:
+        _known({route for route, _, _ in what_if.rates}, route_ids, "route")
+        of_storm["rates"] = _rates(workspace.table("rates", storm), what_if.rates)
+    if what_if.warmer:
+        of_storm["forecast"] = _warmer(workspace.table("forecast", storm), dict(what_if.warmer))
+    return replace(
+        workspace,
+        tables={**workspace.tables, "routes": routes, "assignments": assignments},
+        storms={**workspace.storms, storm: of_storm},
+    )
+
+
+def _known(names: Any, known: Any, what: str) -> None:
+    unknown = sorted(set(names) - {*known, EVERY})
+    if unknown:
+        raise ValueError(f'"{unknown[0]}" is not a {what} of this workspace')
+
+
+def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[float]:
+    _known(speeds, routes["route_id"], "route")
+    if not all(0.0 < speed <= 75.0 for speed in speeds.values()):
+        raise ValueError("a spreading speed is above 0 and at most 75 mph")
+    own = routes["route_id"].map(speeds)
+    return own.fillna(speeds.get(EVERY, math.nan)).fillna(routes["speed_mph"])
+
+
+def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> pd.DataFrame:
+    """The planner's own rates with those wanted in place of, or beside, those given."""
+    if not all(0.0 <= rate <= 5_000.0 for _, _, rate in wanted):
+        raise ValueError("a rate is at least 0 and at most 5,000 lb per lane-mile")
+    given = dict(
+        zip(zip(rates["route_id"], rates["application"], strict=True), rates["start"], strict=True)
+    )
+    starts = [given.get((route, application), pd.NaT) for route, application, _ in wanted]
+    added = pd.DataFrame(
+        {
+            "route_id": [route for route, _, _ in wanted],
+            "application": [application for _, application, _ in wanted],
+            # a rate that replaces another starts when that one did
+            "start": pd.to_datetime(starts, utc=True),
+            "row": 0,
+            "rate_lb_per_lane_mile": [rate for _, _, rate in wanted],
+            "rate_g_per_m2": math.nan,
+            "rate_gal_per_lane_mile": math.nan,
+            "basis": "lb_per_lane_mile",
+        }
+    )
+    replaced = {(route, application) for route, application, _ in wanted}
+    kept = rates[np.array([key not in replaced for key in given], dtype=bool)]
+    if kept.empty:
+        return added
+    return pd.concat([kept, added.astype(dict(kept.dtypes[added.columns]))], ignore_index=True)
+
+
+def _warmer(forecast: pd.DataFrame, shifts: Mapping[str, float]) -> pd.DataFrame:
+    _known(shifts, forecast["zone"], "forecast zone")
+    if not all(abs(shift) <= 100.0 for shift in shifts.values()):
+        raise ValueError("the pavement temperature can be shifted by at most 100 °F")
+    shift = forecast["zone"].map(shifts).fillna(shifts.get(EVERY, 0.0))
+    return forecast.assign(pavement_temp_f=forecast["pavement_temp_f"] + shift)

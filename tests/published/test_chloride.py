@@ -1,0 +1,57 @@
+"""Chloride arithmetic that others published."""
+
+from __future__ import annotations
+
+import pytest
+
+from spreadplan.season.chloride import chloride_in
+from spreadplan.season.water import CRITERIA, allowable_parts, concentration_mg_l, load_lb
+
+
+@pytest.mark.parametrize(
+    ("salt", "fraction"), [("NaCl", 0.6066), ("CaCl2", 0.6389), ("MgCl2", 0.7447)]
+)
+def test_mass_fraction_of_chloride(salt, fraction):
+    """IUPAC Commission on Isotopic Abundances and Atomic Weights, standard atomic weights 2021,
+    abridged: Cl 35.45, Na 22.990, Mg 24.305, Ca 40.078. Worked out to four figures.
+    """
+    assert chloride_in(salt) == pytest.approx(fraction, abs=5e-5)
+
+
+def test_load_of_a_cubic_foot_a_second_at_the_chronic_criterion():
+    """1 ft3/s is 28.316 846 592 L/s and 1 lb is 453 592.37 mg, each exactly (NIST Special
+    Publication 811, appendix B): 86,400 s x 28.3168 L/s x 230 mg/L is 1,241 lb a day, or 5.394 lb
+    a day for each ft3/s and mg/L.
+    """
+    assert load_lb(1.0, 230.0, 24.0) == pytest.approx(1240.6, abs=0.05)
+    assert load_lb(1.0, 1.0, 24.0) == pytest.approx(5.39378, abs=1e-5)
+    assert concentration_mg_l(1240.6, 1.0, 24.0) == pytest.approx(230.0, abs=0.01)
+
+
+def test_share_of_a_wasteload_by_area():
+    """Minnesota Pollution Control Agency, Minnesota Stormwater Manual, Guidance for categorical
+    TMDLs: 100 lb a day over 75 % and 25 % of the area are 75 and 25 lb a day.
+    """
+    assert allowable_parts(100.0, 0.0, 0.0, [0.75, 0.25]) == pytest.approx([75.0, 25.0])
+
+
+def test_parts_of_a_daily_load_add_up_to_it():
+    """TMDL = WLA + LA + MOS + RC at the target of 230 mg/L: Minnesota Pollution Control Agency,
+    Twin Cities Metro Chloride TMDL, TMDL development. Flow, margin and reserve are ours.
+    """
+    total = load_lb(4.0, 230.0, 24.0)
+    margin, reserve = 0.1 * total, 0.05 * total
+    parts = allowable_parts(total, margin, reserve, [2.0, 1.0])
+    assert sum(parts) + margin + reserve == pytest.approx(total)
+    with pytest.raises(ValueError, match="exceed"):
+        allowable_parts(1.0, 0.8, 0.3, [1.0])
+
+
+def test_criteria_carry_their_averaging_time():
+    """230 mg/L over four days, and 860 mg/L, in Minnesota over 24 hours: Minnesota Pollution
+    Control Agency, Minnesota Stormwater Manual, Twin Cities Metro Chloride TMDL, applicable
+    standards (which quotes US EPA 440/5-88-001, 1988). EPA's one hour is from memory, not tested.
+    """
+    known = {one.name: (one.limit_mg_l, one.averaging_h) for one in CRITERIA}
+    assert known["EPA, chronic"] == (230.0, 96.0)
+    assert known["Minnesota, maximum"] == (860.0, 24.0)
