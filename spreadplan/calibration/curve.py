@@ -279,9 +279,13 @@ def _fit_above_dry_run(runs: _Runs, dry_pct: float) -> Curve:
     if np.ptp(runs.feeder_pct) >= ONE_OUTPUT_SPREAD_PCT:
         line = _line(runs)
         if line.values[1] > 0.0 and -line.values[0] / line.values[1] >= dry_pct:
-            return _curve_from_line(
+            chosen = _curve_from_line(
                 "line", line, np.nan, (), f"line: {dry}, as the line through the other tests says"
             )
+            levelled = _saturating_if_supported(runs, chosen)
+            start_u = float(np.sqrt(levelled.covariance[1, 1]))
+            # the form that levels off must not start flowing where nothing came out
+            return levelled if levelled.start_pct >= dry_pct - 2.0 * start_u else chosen
     slope = float(_proportional(runs, dry_pct).values[0])
     steadied = _line_with_startup(runs, dry_pct, slope)
     if steadied.values[1] <= 0.0:

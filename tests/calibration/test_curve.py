@@ -266,3 +266,14 @@ def test_interval_uses_the_student_factor():
 def test_interval_never_goes_below_zero():
     low, _ = fitted([50], [150]).interval(np.array([1.0, 5.0]), 0.95)
     assert np.all(low == 0.0)
+
+
+def test_levelling_off_is_found_above_an_empty_catch_as_well():
+    """A test at 5 % that gave nothing must not hide that more than 84 % brings no more."""
+    output = np.array([5.0, 15.0, 30.0, 45.0, 60.0, 80.0, 100.0])
+    discharge = np.array([0.0, 36.1, 105.1, 169.8, 251.0, 330.0, 350.0])
+    curve = fit_curve(output, discharge, np.full(7, 0.5))
+    assert curve is not None
+    assert curve.kind == "saturating"
+    assert 75.0 < curve.saturation_pct < 95.0
+    assert curve.start_pct > 5.0
