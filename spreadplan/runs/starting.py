@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from spreadplan.errors import BadInput, Problem
+from spreadplan.reports.about_files import about_files
 from spreadplan.resources import resource
 from spreadplan.runs.calibrating import calibrate
 from spreadplan.runs.options import Options, say_cautions
@@ -28,6 +29,8 @@ def new(folder: Path, options: Options) -> None:
     end = date(start.year + 1, 4, 30)
     _refuse_full(folder)
     files = write_starter(folder, start.isoformat(), end.isoformat())
+    page = about_files("spreadplan", "letter")
+    (folder / "about-the-files.html").write_text(page, encoding="utf-8")
     options.say(f"{len(files)} files written to {folder}; about-the-files.html explains each")
     options.say(f"replace the example rows with your own, then run: spreadplan check {folder}")
 

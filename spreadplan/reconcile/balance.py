@@ -1,0 +1,106 @@
+"""Stockpiles: what was there, what came and went, what should be left, what was found."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.reconcile.tickets import ticket_variance_lb2
+
+KEYS: Final = ["yard_id", "material"]
+BALANCE_COLUMNS: Final = (
+    "yard_id", "material", "opening_ton", "delivered_ton", "loaded_ton", "returned_ton",
+    "expected_ton", "counted_ton", "difference_ton", "difference_u_ton", "verdict",
+)  # fmt: skip
+BALANCE_EXTRAS: Final = ("opening_at", "counted_at", "expected_u_ton")
+
+PILE_U_REL: Final = 0.05
+"""Relative standard uncertainty of a measured pile where the count doesn't state it. Common
+practice, no source."""
+
+
+def stock_balance(
+    counts: pd.DataFrame,
+    deliveries: pd.DataFrame,
+    loads: pd.DataFrame,
+    returns: pd.DataFrame,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+) -> pd.DataFrame:
+    """Balance of each yard and material between the count before a storm and the one after it.
+
+    Parameters
+    ----------
+    counts : yard_id, material, counted_at, on_hand_lb, on_hand_u_lb (standard; NaN: not stated).
+    deliveries : yard_id, material, delivered_at, net_lb.
+    loads : yard_id, material, loaded_at, net_lb, scale_division_lb; of all storms.
+    returns : yard_id, material, returned_at, net_lb; of all storms.
+    start, end : of the storm. Without a count before it, movements count from its start, without
+        one after it up to its end.
+
+    Returns
+    -------
+    `BALANCE_COLUMNS` in short tons, then `BALANCE_EXTRAS`, in order of yard and material. The
+    difference is counted minus expected. Its verdict is "agrees" where it is at most twice its
+    standard uncertainty, else "more used than recorded" or "more delivered than recorded";
+    "not counted yet" or "no opening count" where a count is missing.
+    """
+    seen = pd.concat([frame[KEYS] for frame in (counts, deliveries, loads, returns)])
+    table = seen.drop_duplicates().sort_values(KEYS, ignore_index=True)
+    ordered = counts.sort_values("counted_at", kind="stable")
+    before = ordered[ordered["counted_at"] <= start].groupby(KEYS).last()
+    after = ordered[ordered["counted_at"] >= end].groupby(KEYS).first()
+    for name, frame in (("opening", before), ("counted", after)):
+        u_lb = frame["on_hand_u_lb"].fillna(PILE_U_REL * frame["on_hand_lb"])
+        known = pd.DataFrame({
+            f"{name}_lb": frame["on_hand_lb"], f"{name}_at": frame["counted_at"],
+            f"{name}_variance": u_lb.astype(float) ** 2,
+        })  # fmt: skip
+        table = table.join(known, on=KEYS)
+    window = table[KEYS].assign(
+        since=table["opening_at"].fillna(start), until=table["counted_at"].fillna(end)
+    )
+    variance = table["opening_variance"]
+    for name, frame, moment in (
+        ("delivered", deliveries, "delivered_at"), ("loaded", loads, "loaded_at"),
+        ("returned", returns, "returned_at"),
+    ):  # fmt: skip
+        moved = _moved(frame, moment, window)
+        table[f"{name}_lb"] = moved["net_lb"]
+        variance = variance + moved["variance"]
+    table["expected_lb"] = (
+        table["opening_lb"] + table["delivered_lb"] - table["loaded_lb"] + table["returned_lb"]
+    )
+    table["difference_lb"] = table["counted_lb"] - table["expected_lb"]
+    table["expected_u_lb"] = np.sqrt(variance)
+    table["difference_u_lb"] = np.sqrt(variance + table["counted_variance"])
+    in_tons = {
+        name.replace("_lb", "_ton"): table[name] / POUNDS_PER_TON
+        for name in map(str, table.columns)
+        if name.endswith("_lb")
+    }
+    table = table.assign(verdict=_verdicts(table), **in_tons)
+    return table[[*BALANCE_COLUMNS, *BALANCE_EXTRAS]]
+
+
+def _moved(frame: pd.DataFrame, moment: str, window: pd.DataFrame) -> pd.DataFrame:
+    """Net mass and its variance within each yard's own window, on the index of ``window``."""
+    tickets = frame.assign(variance=ticket_variance_lb2(frame)).merge(window, on=KEYS)
+    within = (tickets[moment] > tickets["since"]) & (tickets[moment] <= tickets["until"])
+    sums = tickets[within].groupby(KEYS)[["net_lb", "variance"]].sum()
+    return window[KEYS].join(sums, on=KEYS)[["net_lb", "variance"]].fillna(0.0)
+
+
+def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
+    difference, u = table["difference_lb"], table["difference_u_lb"]
+    conditions = [
+        table["opening_lb"].isna(), table["counted_lb"].isna(), difference.abs() <= 2.0 * u,
+        difference < 0.0,
+    ]  # fmt: skip
+    names = ["no opening count", "not counted yet", "agrees", "more used than recorded"]
+    found = np.select([one.to_numpy() for one in conditions], names, "more delivered than recorded")
+    return found.astype(object)

@@ -1,0 +1,217 @@
+"""From reported to true mass: each truck's ratio, what it means, and what to do about it.
+
+Masses in lb; a ratio is true mass over reported mass.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from spreadplan.frames import lines
+from spreadplan.planning.material import COVERAGE, coverage_factor
+from spreadplan.reconcile.ratio_model import Floats, fit_ratios, quantiles
+from spreadplan.reconcile.tickets import storm_tickets
+
+TRUCK_COLUMNS: Final = (
+    "truck_id", "material", "reported_lb", "loaded_lb", "returned_lb", "ratio", "ratio_lo",
+    "ratio_hi", "verdict", "advice",
+)  # fmt: skip
+TRUCK_EXTRAS: Final = (
+    "ratio_u", "ratio_fleet_u", "fleet_ratio", "fleet_share", "storm_ratio", "storms", "loads",
+    "p_missing", "test_again",
+)  # fmt: skip
+
+VERDICTS: Final = (
+    "agrees", "reports too little", "reports too much", "tickets missing", "no tickets",
+)  # fmt: skip
+
+LIKELY_MISSING: Final = 0.5
+"""Load tickets are said to be missing where that is more likely than not."""
+
+
+@dataclass(frozen=True)
+class _Ends:
+    """Estimate and 95 % interval of ln ratio, shape (trucks,) each, and standard uncertainty."""
+
+    middle: Floats
+    low: Floats
+    high: Floats
+    u: Floats
+
+
+def mass_ratios(
+    reported: pd.DataFrame,
+    loads: pd.DataFrame,
+    returns: pd.DataFrame,
+    storm: str,
+    calibration_pct: float,
+) -> pd.DataFrame:
+    """Ratio of true to reported mass of every truck and material of a storm.
+
+    All storms of the season are used: a truck's ratio is taken to be the same in all of them but
+    for run-to-run scatter, and drawn towards its fleet (the trucks with this material) as far as
+    its own tickets are few.
+
+    Parameters
+    ----------
+    reported : storm, truck_id, material, reported_lb (sum over the storm), all storms.
+    loads, returns : tickets of all storms, see `tickets.storm_tickets`.
+    storm : the storm asked for.
+    calibration_pct : an error below this needs no new test, percent.
+
+    Returns
+    -------
+    `TRUCK_COLUMNS`, then `TRUCK_EXTRAS`, in order of truck and material. ratio_u is the relative
+    standard uncertainty of the ratio and ratio_fleet_u the part of it that all trucks of a material
+    have in common; fleet_ratio is the ratio of the fleet, fleet_share how much of the estimate
+    rests on it (1: all); storm_ratio what this storm's tickets alone say (NaN without); storms how
+    many storms had tickets; p_missing the probability that load tickets of this storm are missing.
+    """
+    tickets = storm_tickets(reported, loads, returns)
+    fleets = [
+        _fleet(fleet.reset_index(drop=True), storm)
+        for _, fleet in tickets.groupby("material", sort=True)
+        if (fleet["storm"] == storm).any()
+    ]
+    if not fleets:
+        return pd.DataFrame(columns=[*TRUCK_COLUMNS, *TRUCK_EXTRAS])
+    table = pd.concat(fleets, ignore_index=True)
+    table = table.sort_values(["truck_id", "material"], kind="stable", ignore_index=True)
+    table["verdict"] = _verdicts(table)
+    off = (np.abs(table["ratio"] - 1.0) > calibration_pct / 100.0) | (table["reported_lb"] <= 0.0)
+    table["test_again"] = off & table["verdict"].str.startswith("reports")
+    table["advice"] = [_advice(row, calibration_pct) for row in lines(table)]
+    return table[[*TRUCK_COLUMNS, *TRUCK_EXTRAS]]
+
+
+def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
+    """Rows of one material: the ratios of the trucks that were out in the storm."""
+    numbers, trucks = pd.factorize(tickets["truck_id"])
+    now = np.flatnonzero((tickets["storm"] == storm).to_numpy())
+    found = fit_ratios(tickets, numbers, len(trucks), now)
+    ends, fleet = _ends(found.density), _ends(found.fleet_density[None, :])
+    truck = numbers[now]
+    rows = tickets.iloc[now].drop(columns=["storm", "ticket_u_lb", "unreturned_lb"])
+    net = rows["loaded_lb"] - rows["returned_lb"]
+    says = (rows["loads"] > 0) & (rows["reported_lb"] > 0.0)
+    storms = np.bincount(numbers, (tickets["loads"] > 0).to_numpy(), len(trucks))
+    return rows.assign(
+        ratio=np.exp(ends.middle[truck]),
+        ratio_lo=np.exp(ends.low[truck]),
+        ratio_hi=np.exp(ends.high[truck]),
+        ratio_u=ends.u[truck],
+        ratio_fleet_u=np.minimum(found.fleet_u, ends.u)[truck],
+        storm_ratio=(net / rows["reported_lb"].where(says)).where(net > 0.0),
+        storms=storms[truck].astype(int),
+        p_missing=found.p_missing,
+        fleet_ratio=float(np.exp(fleet.middle[0])),
+        # with normal errors the weight of a prior is the ratio of the variances after and before
+        fleet_share=np.minimum((ends.u[truck] / fleet.u[0]) ** 2, 1.0),
+    )
+
+
+def _ends(density: Floats) -> _Ends:
+    """Median, 95 % interval, and the standard uncertainty that its wider half stands for."""
+    tail = (1.0 - COVERAGE) / 2.0
+    low, middle, high = (quantiles(density, share) for share in (tail, 0.5, 1.0 - tail))
+    factor = float(coverage_factor(np.array(np.inf)))
+    return _Ends(middle, low, high, np.maximum(high - middle, middle - low) / factor)
+
+
+def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
+    silent = (table["reported_lb"] <= 0.0) & (table["loaded_lb"] > table["returned_lb"])
+    conditions = [
+        silent,
+        table["storms"] == 0,
+        table["p_missing"] > LIKELY_MISSING,
+        table["ratio_lo"] > 1.0,
+        table["ratio_hi"] < 1.0,
+    ]
+    names = ["reports too little", "no tickets", "tickets missing", "reports too little",
+             "reports too much"]  # fmt: skip
+    found = np.select([one.to_numpy() for one in conditions], names, "agrees")
+    return found.astype(object)
+
+
+def _advice(row: Any, calibration_pct: float) -> str:
+    """What to do, one sentence; ``row`` is a row of the table."""
+    verdict = row.verdict
+    ratio, low, high = (getattr(row, name) for name in ("ratio", "ratio_lo", "ratio_hi"))
+    truck, material = row.truck_id, row.material
+    if verdict == "no tickets":
+        return (
+            f"weigh the loads of {truck} with {material}: without tickets its true mass is known "
+            f"only from the fleet, {low:.2f} to {high:.2f} times what it reports"
+        )
+    if row.reported_lb <= 0.0:
+        return f"{truck} was loaded with {material} but reported none: check its sensor and record"
+    if verdict == "tickets missing":
+        return f"look for missing load tickets of {truck} before judging it: {_shortfall(row)}"
+    if verdict == "agrees":
+        if high / low <= (1.0 + calibration_pct / 100.0) ** 2:
+            return "none needed"
+        return (
+            f"no error is proven, but {low:.2f} to {high:.2f} is possible: more load tickets, and "
+            f"a return ticket after each last load, would tell more"
+        )
+    if not row.test_again:
+        return f"none needed: the error is below the {calibration_pct:g} % of the policy"
+    return (
+        f"test {truck} again with {material}: expect its calibration number to change to "
+        f"{ratio:.2f} times the present one (95 %: {low:.2f} to {high:.2f})"
+    )
+
+
+def _shortfall(row: Any) -> str:
+    reported, loaded, returned, load, ratio = (
+        float(getattr(row, name))
+        for name in ("reported_lb", "loaded_lb", "returned_lb", "typical_load_lb", "ratio")
+    )
+    count = max(round((reported * ratio - (loaded - returned)) / load), 1)
+    return (
+        f"it put down about {reported * ratio / (loaded - returned):.2f} times what its tickets "
+        f"account for; {count} of its usual load{'s' if count > 1 else ''} would explain it"
+        if loaded > returned
+        else "its tickets say that more came back than went out"
+    )
+
+
+def own_tests(ratios: pd.DataFrame, models: pd.DataFrame, drift: pd.DataFrame) -> pd.DataFrame:
+    """What the trucks' own discharge tests say, beside the ratios from the tickets.
+
+    If the controller still has the calibration number of the test before the last, the ratio of
+    the tickets should be the change between the two tests.
+
+    Parameters
+    ----------
+    ratios : truck_id, material; one row each.
+    models : as `calibration.tables.models_table` returns it.
+    drift : as `calibration.drift.drift` returns it.
+
+    Returns
+    -------
+    DataFrame on the index of ``ratios``: tests (ids of the valid tests, joined by ";"),
+    test_relative_u_pct (largest over the gates), last_test_id, last_test_at, test_change (last test
+    over the one before) and test_change_u (relative); "" or missing where there is none.
+    """
+    keys = ["truck_id", "material"]
+    tested = models.groupby(keys).agg(
+        tests=("tests", lambda ids: ";".join(str(one) for one in ids)),
+        test_relative_u_pct=("relative_u_pct", "max"),
+    )
+    last = drift.sort_values("performed_at", kind="stable").groupby(keys).last()
+    change = pd.DataFrame({
+        "last_test_id": last["test_id"], "last_test_at": last["performed_at"],
+        "test_change": last["value"] / last["previous_value"],
+        "test_change_u": np.hypot(
+            (last["value_u"] / last["value"]).to_numpy(dtype=float),
+            (last["previous_value_u"] / last["previous_value"]).to_numpy(dtype=float),
+        ),
+    })  # fmt: skip
+    found = ratios[keys].join(tested, on=keys).join(change, on=keys).drop(columns=keys)
+    return found.fillna({"tests": "", "last_test_id": ""})

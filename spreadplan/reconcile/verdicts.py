@@ -1,0 +1,201 @@
+"""Over or under the plan? A decision rule with guard bands.
+
+`over` is said only where the true mass lies above what is allowed with the confidence of the
+policy: the estimate must be a guard band beyond the limit, and the width of the band follows from
+the estimate's own uncertainty. Masses in lb.
+
+Source: JCGM 106:2012, 7 (conformance probability) and 8.3 (guard bands).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from spreadplan.reconcile.ratio_model import Floats
+from spreadplan.schema.policy import Policy
+
+VERDICTS: Final = ("over", "probably_over", "within", "probably_under", "under", "unknown")
+
+MIN_COVERAGE: Final = 0.8
+"""Less of the expected passes within hearing, and missing mass says nothing. Common practice, no
+source."""
+
+MAX_RELATIVE_U: Final = 0.5
+"""An estimate whose standard uncertainty is more than this share of the plan can't be judged.
+Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class DecisionRule:
+    """How far from the plan is too far, and how sure one must be to say so.
+
+    over_pct, under_pct : tolerances, percent of the plan.
+    confidence : probability needed for a verdict without "probably", 0.5 to 1.
+    """
+
+    over_pct: float
+    under_pct: float
+    confidence: float
+
+    @classmethod
+    def of(cls, policy: Policy) -> DecisionRule:
+        """The rule of a policy."""
+        return cls(policy.over_pct, policy.under_pct, policy.confidence)
+
+    def sentence(self) -> str:
+        """The rule in words."""
+        sure = f"{100.0 * self.confidence:g} %"
+        return (
+            f"A segment is called over (under) only where the probability that its true mass lies "
+            f"above (below) the plan by more than {self.over_pct:g} % ({self.under_pct:g} %) is at "
+            f"least {sure}; probably over (under) where it is between 50 % and {sure}. In a "
+            f"sensitive area with a greatest rate of its own, that rate is the upper limit, "
+            f"without tolerance. Unknown: nothing was planned, less than "
+            f"{100.0 * MIN_COVERAGE:g} % of the expected passes were within hearing (unless what "
+            f"was heard is too much already), or "
+            f"the standard uncertainty is more than {100.0 * MAX_RELATIVE_U:g} % of the plan. "
+            f"Method: JCGM 106:2012."
+        )
+
+
+def probability_above(estimate: Floats, u: Floats, limit: Floats) -> Floats:
+    """Probability that the true value lies above a limit, normal errors.
+
+    Parameters
+    ----------
+    estimate, u, limit : in one unit; shapes broadcast. ``u`` is the standard uncertainty, >= 0;
+        where it is 0 the answer is 0 or 1, a value at the limit is not above it.
+
+    Source: JCGM 106:2012, 7.2.2: the probability of conforming to one upper limit is
+    Phi((limit - estimate) / u).
+
+    >>> float(probability_above(np.array(110.0), np.array(5.0), np.array(110.0)))
+    0.5
+    """
+    estimate, u, limit = np.broadcast_arrays(estimate, u, limit)
+    certain = u == 0.0
+    z = (estimate - limit) / np.where(certain, 1.0, u)
+    above: Floats = np.where(certain, (z > 0.0).astype(float), special.ndtr(z))
+    return np.where(np.isnan(z), np.nan, above)
+
+
+def guard_band(u: Floats, confidence: float) -> Floats:
+    """How far beyond a limit an estimate must lie for the true value to, with this confidence.
+
+    Source: JCGM 106:2012, 8.3.2: w = r U; with one limit and normal errors r U is z u, where z is
+    the quantile of the standard normal at the confidence.
+    """
+    width: Floats = float(special.ndtri(confidence)) * u
+    return width
+
+
+def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
+    """What may lie on each segment, all applications together.
+
+    Parameters
+    ----------
+    planned : one row for each application of each part of a segment: route_id, segment_id,
+        material, lane_miles, mass_lb (NaN: none planned), max_rate_lb_per_lane_mile (greatest rate
+        of the sensitive area that it lies in; NaN: none).
+
+    Returns
+    -------
+    route_id, segment_id, material, planned_lb, allowed_lb, least_lb; NaN where any part of the
+    segment has no plan.
+    """
+    mass = planned["mass_lb"]
+    limit = planned["max_rate_lb_per_lane_mile"] * planned["lane_miles"]
+    with_tolerance = mass * (1.0 + rule.over_pct / 100.0)
+    rows = planned[["route_id", "segment_id", "material"]].assign(
+        planned_lb=mass,
+        allowed_lb=limit.where(limit.notna() & mass.notna(), with_tolerance),
+        least_lb=mass * (1.0 - rule.under_pct / 100.0),
+    )
+    keys = ["route_id", "segment_id", "material"]
+    totals = rows.groupby(keys, sort=True).sum()
+    unplanned = rows["planned_lb"].isna().groupby([rows[key] for key in keys], sort=True).any()
+    totals.loc[unplanned.to_numpy()] = np.nan
+    return totals.reset_index()
+
+
+def against_plan(applied: pd.DataFrame, allowed: pd.DataFrame) -> pd.DataFrame:
+    """Every segment with use or with a plan: a planned one that got nothing has zeros.
+
+    ``applied`` : as `applied.applied_by_segment` returns it; ``allowed`` : as `allowances`.
+    """
+    keys = ["route_id", "segment_id", "material"]
+    rows = applied.merge(allowed, on=keys, how="outer", validate="one_to_one")
+    zeros = [
+        "passes", "applications", "reported_lb", "applied_lb", "applied_u_lb", "applied_lo_lb",
+        "applied_hi_lb",
+    ]  # fmt: skip
+    return rows.fillna(dict.fromkeys(zeros, 0.0))
+
+
+def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
+    """Verdict on each segment.
+
+    Parameters
+    ----------
+    rows : applied_lb, applied_u_lb, planned_lb, allowed_lb, least_lb (NaN: no plan), coverage
+        (share of the expected passes during which the trucks that were to make them were heard,
+        0 to 1).
+
+    Returns
+    -------
+    DataFrame on the index of ``rows``: verdict, p_over, p_under, reason (of `unknown`, else "").
+    """
+    applied, u, planned, allowed, least = (
+        rows[name].to_numpy(dtype=float)
+        for name in ("applied_lb", "applied_u_lb", "planned_lb", "allowed_lb", "least_lb")
+    )
+    p_over = probability_above(applied, u, allowed)
+    p_under = probability_above(least, u, applied)
+    no_plan = np.isnan(allowed) | np.isnan(least)
+    # what was not heard can only add: too much is too much however thin the coverage
+    thin = ~(rows["coverage"].to_numpy(dtype=float) >= MIN_COVERAGE) & ~(p_over >= 0.5)
+    vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
+    vague &= (p_over < rule.confidence) & (p_under < rule.confidence)
+    conditions = [
+        no_plan | thin | vague, p_over >= rule.confidence, p_over >= 0.5,
+        p_under >= rule.confidence, p_under >= 0.5,
+    ]  # fmt: skip
+    names = ["unknown", "over", "probably_over", "under", "probably_under"]
+    reasons = ["nothing planned here with this material", "coverage too thin", "too uncertain"]
+    return pd.DataFrame({
+        "verdict": np.select(conditions, names, "within").astype(object), "p_over": p_over,
+        "p_under": p_under,
+        "reason": np.select([no_plan, thin, vague], reasons, "").astype(object),
+    }, index=rows.index)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PlainComparison:
+    """Findings of a comparison without uncertainty, and how many of them the data support."""
+
+    over: int
+    over_supported: int
+    under: int
+    under_supported: int
+
+    @property
+    def unsupported(self) -> int:
+        """Findings that the data don't support."""
+        return self.over - self.over_supported + self.under - self.under_supported
+
+
+def plain_comparison(rows: pd.DataFrame, mass: str = "applied_lb") -> PlainComparison:
+    """What comparing a bare mass with the limits would have found.
+
+    ``rows`` : verdict, allowed_lb, least_lb and the column ``mass`` (applied_lb or reported_lb).
+    """
+    over, under = rows[mass] > rows["allowed_lb"], rows[mass] < rows["least_lb"]
+    return PlainComparison(
+        int(over.sum()), int((over & (rows["verdict"] == "over")).sum()),
+        int(under.sum()), int((under & (rows["verdict"] == "under")).sum()),
+    )  # fmt: skip

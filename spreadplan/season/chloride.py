@@ -1,0 +1,291 @@
+"""Chloride put down: by route, sensitive area, watershed, storm and season, with uncertainty.
+
+Masses in lb. The chloride in a material follows from its stated fraction, else from the formula of
+its salt, its purity and its moisture. What is put down is not what reaches a stream: see
+`spreadplan.season.water`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from spreadplan.frames import lines
+from spreadplan.planning.geometry import split_at_areas
+from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.schema.policy import Policy
+from spreadplan.season.use import LAYERS, Z95, layered_u
+
+ATOMIC_WEIGHT: Final = {"Cl": 35.45, "Na": 22.990, "Mg": 24.305, "Ca": 40.078}
+"""IUPAC standard atomic weights, abridged to five figures (2021)."""
+CHLORIDE_ATOMS: Final = {"NaCl": ("Na", 1), "MgCl2": ("Mg", 2), "CaCl2": ("Ca", 2)}
+
+PURITY: Final = (0.95, 1.0)
+"""Range of the sodium chloride in road salt where nothing is stated: 95 % is the least that
+solicitations which quote ASTM D632 accept (Massachusetts, Missouri, Maine; read second-hand)."""
+MOISTURE: Final = (0.0, 0.02)
+"""Range of the moisture where nothing is stated: 2 % is the most that a solicitation quoting ASTM
+D632 accepts (Missouri; others 1.0 and 1.5 %)."""
+
+CHLORIDE_LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
+    **{f"chloride_{name}": common for name, common in LAYERS.items()},
+    "fraction_u_lb": ("material",), "share_u_lb": ("route_id", "segment_id", "area_id"),
+}  # fmt: skip
+
+WATERSHED: Final = "watershed"
+CHLORIDE_COLUMNS: Final = (
+    "season", "scope", "scope_id", "name", "storm", "material_ton", "chloride_lb",
+    "chloride_u_lb", "chloride_lo_lb", "chloride_hi_lb", "limit_lb", "p_over", "verdict",
+)  # fmt: skip
+VERDICTS: Final = ("over", "probably_over", "within", "no limit")
+
+
+def chloride_in(chemical: str) -> float:
+    """Mass fraction of chloride in a dry salt, from its formula.
+
+    >>> round(chloride_in("NaCl"), 4), round(chloride_in("CaCl2"), 4)
+    (0.6066, 0.6389)
+    """
+    metal, atoms = CHLORIDE_ATOMS[chemical]
+    chloride = atoms * ATOMIC_WEIGHT["Cl"]
+    return chloride / (ATOMIC_WEIGHT[metal] + chloride)
+
+
+@dataclass(frozen=True)
+class ChlorideFraction:
+    """Mass of chloride in a mass of material as weighed: estimate, standard uncertainty, basis.
+
+    NaN where it can't be known; the basis then says what is missing.
+    """
+
+    value: float
+    u: float
+    basis: str
+
+
+def chloride_fraction(material: Any) -> ChlorideFraction:
+    """Chloride in a material.
+
+    ``material`` : a row of the materials: kind, chemical, chloride_fraction, moisture_pct. A stated
+    fraction is taken as it is. Purity and moisture that nobody states are taken as anywhere in
+    their range (JCGM 100:2008, 4.3.7: rectangular).
+    """
+    stated = float(material.chloride_fraction)
+    if not np.isnan(stated):
+        return ChlorideFraction(stated, 0.0, "as stated in materials.csv")
+    if material.chemical == "none":
+        return ChlorideFraction(0.0, 0.0, "no salt in it")
+    if material.chemical not in CHLORIDE_ATOMS:
+        return ChlorideFraction(
+            np.nan, np.nan, "not known: state chloride_fraction or chemical in materials.csv"
+        )
+    if material.kind == "liquid" or material.chemical != "NaCl":
+        return ChlorideFraction(
+            np.nan, np.nan,
+            "not known: state chloride_fraction (the strength of a brine, or the water in the "
+            "crystals of CaCl2 and MgCl2, is not known)",
+        )  # fmt: skip
+    moisture = float(material.moisture_pct) / 100.0
+    dry, dry_u = (1.0 - moisture, 0.0)
+    if np.isnan(moisture):
+        dry, dry_u = 1.0 - sum(MOISTURE) / 2.0, (MOISTURE[1] - MOISTURE[0]) / 12.0**0.5
+    pure, pure_u = sum(PURITY) / 2.0, (PURITY[1] - PURITY[0]) / 12.0**0.5
+    value = chloride_in("NaCl") * pure * dry
+    basis = (
+        f"NaCl {chloride_in('NaCl'):.4f} x purity {PURITY[0]:g} to {PURITY[1]:g} x dry share "
+        + (f"{dry:g}" if dry_u == 0.0 else f"{1 - MOISTURE[1]:g} to {1 - MOISTURE[0]:g}")
+    )
+    return ChlorideFraction(value, value * float(np.hypot(pure_u / pure, dry_u / dry)), basis)
+
+
+def fractions(materials: pd.DataFrame) -> dict[str, ChlorideFraction]:
+    """Chloride in each material."""
+    return {str(one.material): chloride_fraction(one) for one in lines(materials)}
+
+
+def area_shares(
+    routes: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None, policy: Policy
+) -> pd.DataFrame:
+    """Share of each segment's material that falls in each area.
+
+    Two readings bound it: the driver keeps one rate along the segment, and the driver lowers it in
+    the area by the area's factor (nobody records which). The estimate is the middle, the standard
+    uncertainty that of a rectangle between the two.
+
+    Returns
+    -------
+    route_id, segment_id, area_id, share, share_u, area_mi; only segments that touch an area.
+    """
+    columns = ["route_id", "segment_id", "area_id", "share", "share_u", "area_mi"]
+    if areas is None or not len(areas):
+        kinds = dict.fromkeys(columns[:3], "object") | dict.fromkeys(columns[3:], "float64")
+        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
+    parts = split_at_areas(routes, areas)
+    factors = dict(
+        zip(areas["area_id"], areas["rate_factor"].fillna(policy.sensitive_factor), strict=True)
+    )
+    least = [min((factors[name] for name in names), default=1.0) for names in parts["area_ids"]]
+    weighted = parts.assign(kept_mi=parts["length_mi"] * np.array(least, dtype=float))
+    keys = ["route_id", "segment_id"]
+    whole = weighted.groupby(keys, sort=True)[["length_mi", "kept_mi"]].sum().add_suffix("_whole")
+    inside = pd.DataFrame(weighted.drop(columns="geometry")).explode("area_ids")
+    inside = inside[inside["area_ids"].notna()].rename(columns={"area_ids": "area_id"})
+    sums = inside.groupby([*keys, "area_id"], sort=True)[["length_mi", "kept_mi"]].sum()
+    sums = sums.reset_index().join(whole, on=keys)
+    flat = sums["length_mi"] / sums["length_mi_whole"]
+    lowered = (sums["kept_mi"] / sums["kept_mi_whole"]).where(sums["kept_mi_whole"] > 0.0, flat)
+    return sums.assign(
+        share=(flat + lowered) / 2.0, share_u=(flat - lowered).abs() / 12.0**0.5,
+        area_mi=sums["length_mi"],
+    )[columns]  # fmt: skip
+
+
+def chloride_rows(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> pd.DataFrame:
+    """The season's use with chloride_lb and the parts of its uncertainty (`CHLORIDE_LAYERS`).
+
+    A material whose chloride is not known counts as NaN; `without_chloride` names it.
+    """
+    value = use["material"].map({name: one.value for name, one in known.items()}).astype(float)
+    u = use["material"].map({name: one.u for name, one in known.items()}).astype(float)
+    layers = {f"chloride_{name}": use[name] * value for name in LAYERS}
+    return use.assign(
+        chloride_lb=use["applied_lb"] * value, fraction_u_lb=use["applied_lb"] * u,
+        share_u_lb=0.0, area_id="", **layers,
+    )  # fmt: skip
+
+
+def without_chloride(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> pd.DataFrame:
+    """Materials in use whose chloride is not known: material, used_ton, basis."""
+    tons = use.groupby("material", sort=True)["applied_lb"].sum() / POUNDS_PER_TON
+    rows = [
+        (name, ton, known[str(name)].basis)
+        for name, ton in tons.items()
+        if np.isnan(known[str(name)].value)
+    ]
+    return pd.DataFrame(rows, columns=["material", "used_ton", "basis"])
+
+
+def rows_in_areas(rows: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
+    """`chloride_rows` cut down to what falls in each area, one row for each area it touches."""
+    inside = rows.drop(columns="area_id").merge(shares, on=["route_id", "segment_id"])
+    inside["share_u_lb"] = inside["chloride_lb"] * inside["share_u"]
+    for name in ("applied_lb", "chloride_lb", "fraction_u_lb",
+                 *(f"chloride_{layer}" for layer in LAYERS)):  # fmt: skip
+        inside[name] = inside[name] * inside["share"]
+    return inside
+
+
+def chloride_table(
+    use: pd.DataFrame,
+    materials: pd.DataFrame,
+    shares: pd.DataFrame,
+    areas: pd.DataFrame | None,
+    season: str,
+    confidence: float,
+) -> pd.DataFrame:
+    """Chloride of the agency, each route, sensitive area and watershed, by storm and season.
+
+    Parameters
+    ----------
+    use : as `use.season_use` returns it.
+    shares : as `area_shares` returns it.
+    areas : area_id, name, kind, chloride_limit_lb (a season's). An area of the kind "watershed" has
+        that scope. Areas may overlap: their rows don't add up to the agency's.
+    confidence : probability needed to say "over" without "probably".
+
+    Returns
+    -------
+    `CHLORIDE_COLUMNS`; storm is "" for the season. limit_lb, p_over and verdict hold for the
+    season only.
+    """
+    rows = chloride_rows(use, fractions(materials))
+    rows = rows[rows["chloride_lb"].notna()].assign(all="")
+    inside = rows_in_areas(rows, shares)
+    facts = {} if areas is None else {str(one.area_id): one for one in lines(areas)}
+    found = [_scope(rows, "agency", "all"), _scope(rows, "route", "route_id"),
+             _scope(inside, "area", "area_id")]  # fmt: skip
+    table = pd.concat(found, ignore_index=True)
+    table["season"] = season
+    table["name"] = [facts[one].name if one in facts else "" for one in table["scope_id"]]
+    kinds = [str(facts[one].kind).casefold() if one in facts else "" for one in table["scope_id"]]
+    is_area = table["scope"] == "area"
+    table.loc[is_area & (np.array(kinds) == WATERSHED), "scope"] = WATERSHED
+    limits = [facts[one].chloride_limit_lb if one in facts else np.nan for one in table["scope_id"]]
+    whole = is_area & (table["storm"] == "")
+    table["limit_lb"] = pd.Series(limits, index=table.index, dtype=float).where(whole)
+    return judged(table, confidence)[list(CHLORIDE_COLUMNS)]
+
+
+def _scope(rows: pd.DataFrame, scope: str, column: str) -> pd.DataFrame:
+    """Sums of one scope: the season first, then its storms in order of time."""
+    frames = []
+    for by in ([column], [column, "storm"]):
+        sums = rows.groupby(by, sort=True)[["applied_lb", "chloride_lb"]].sum()
+        sums["chloride_u_lb"] = layered_u(rows, by, CHLORIDE_LAYERS) if len(rows) else 0.0
+        frames.append(sums.reset_index().assign(storm="") if len(by) == 1 else sums.reset_index())
+    table = pd.concat(frames, ignore_index=True).rename(columns={column: "scope_id"})
+    order = {name: place for place, name in enumerate(["", *rows["storm"].unique()])}
+    half = Z95 * table["chloride_u_lb"]
+    return table.assign(
+        scope=scope, material_ton=table["applied_lb"] / POUNDS_PER_TON,
+        chloride_lo_lb=(table["chloride_lb"] - half).clip(lower=0.0),
+        chloride_hi_lb=table["chloride_lb"] + half, place=table["storm"].map(order),
+    ).sort_values(["scope_id", "place"], kind="stable", ignore_index=True)  # fmt: skip
+
+
+def judged(table: pd.DataFrame, confidence: float) -> pd.DataFrame:
+    """Rows with p_over and verdict against limit_lb (NaN: "no limit").
+
+    Source of the rule: JCGM 106:2012, 7.2 (probability of conforming to one limit).
+    """
+    over = table["chloride_lb"] - table["limit_lb"]
+    u = table["chloride_u_lb"]
+    p_over = pd.Series(special.ndtr((over / u.where(u > 0.0)).to_numpy(dtype=float)), table.index)
+    p_over = p_over.where(u > 0.0, (over > 0.0).astype(float)).where(table["limit_lb"].notna())
+    verdict = np.select(
+        [p_over.isna(), p_over >= confidence, p_over >= 0.5],
+        ["no limit", "over", "probably_over"], "within",
+    )  # fmt: skip
+    return table.assign(p_over=p_over, verdict=verdict.astype(object))
+
+
+def prewet_chloride_lb(
+    use: pd.DataFrame, assignments: pd.DataFrame, materials: pd.DataFrame
+) -> pd.DataFrame:
+    """Chloride of the prewetting liquid by route, as assigned: an addition of about one percent.
+
+    Nobody records which liquid it is, so it is worked out only where the workspace has exactly one
+    whose chloride and density are known. Returns route_id, prewet_gal, chloride_lb (NaN where it
+    can't be known); routes without prewetting are left out.
+    """
+    liquids = [
+        one for one in lines(materials)
+        if one.kind == "liquid" and not np.isnan(chloride_fraction(one).value)
+        and not np.isnan(one.density_lb_gal)
+    ]  # fmt: skip
+    per_gal = np.nan
+    if len(liquids) == 1:
+        per_gal = liquids[0].density_lb_gal * chloride_fraction(liquids[0]).value
+    solids = materials.loc[materials["kind"] == "solid", "material"]
+    tons = (
+        use[use["material"].isin(solids)].groupby("route_id", sort=True)["applied_lb"].sum()
+        / POUNDS_PER_TON
+    )
+    prewet = assignments.set_index("route_id")["prewet_gal_per_ton"]
+    gallons = (tons * prewet.reindex(tons.index)).dropna()
+    gallons = gallons[gallons > 0.0]
+    return pd.DataFrame(
+        {"prewet_gal": gallons, "chloride_lb": gallons * per_gal}
+    ).reset_index()  # fmt: skip
+
+
+def storm_loads(table: pd.DataFrame, scopes: Sequence[str] = ("area", WATERSHED)) -> pd.DataFrame:
+    """The rows of single storms of the given scopes: scope_id, storm, chloride_lb, and its u."""
+    rows = table[table["scope"].isin(scopes) & (table["storm"] != "")]
+    return rows[["scope_id", "name", "storm", "chloride_lb", "chloride_u_lb"]]

@@ -1,0 +1,178 @@
+"""Over-application, with the evidence to act on it or to defend it.
+
+Everything that a plain comparison would call over is listed; ``supported`` says whether the
+measurement bears it out with the policy's confidence. Masses in lb, rates in lb per lane-mile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.reconcile.verdicts import probability_above
+from spreadplan.season.use import SEGMENT_KEYS, Z95, StormUse, layered_u
+
+EVIDENCE_COLUMNS: Final = (
+    "storm", "route_id", "segment_id", "material", "trucks", "lane_miles", "applications",
+    "rate_lb_per_lane_mile", "rate_lo_lb_per_lane_mile", "rate_hi_lb_per_lane_mile",
+    "limit_lb_per_lane_mile", "applied_lb", "allowed_lb", "over_lb", "p_over", "verdict",
+    "supported", "area_id", "calibration", "says",
+)  # fmt: skip
+
+
+def evidence(
+    storms: Sequence[StormUse],
+    calibrations: Mapping[str, pd.DataFrame],
+    shares: pd.DataFrame,
+    confidence: float,
+) -> pd.DataFrame:
+    """Every segment of every storm whose estimate lies above its limit.
+
+    Parameters
+    ----------
+    storms : measured ones; planned storms say nothing about what was put down.
+    calibrations : discharge tests as judged at the start of each storm (`Calibration.tests`); a
+        storm may be missing.
+    shares : as `chloride.area_shares` returns it: which segments touch which area.
+    confidence : probability needed to act on a finding.
+
+    Returns
+    -------
+    `EVIDENCE_COLUMNS`, the surest first. Rates are those of one application, lo and hi the ends of
+    the 95 % interval. ``supported`` is False where the estimate lies above the limit but the
+    measurement can't tell it from a conforming one.
+    """
+    frames = [_of_storm(one, calibrations.get(one.storm), confidence)
+              for one in storms if one.source == "measured"]  # fmt: skip
+    frames = [frame for frame in frames if len(frame)]
+    if not frames:
+        return pd.DataFrame(columns=list(EVIDENCE_COLUMNS))
+    table = pd.concat(frames, ignore_index=True)
+    table["area_id"] = _areas_of(table, shares)
+    table["says"] = [_sentence(row) for row in lines(table)]
+    order = ["supported", "p_over", "over_lb"]
+    return table.sort_values(order, ascending=False, kind="stable", ignore_index=True)[
+        list(EVIDENCE_COLUMNS)
+    ]
+
+
+def _of_storm(
+    one: StormUse, tests: pd.DataFrame | None, confidence: float
+) -> pd.DataFrame:  # fmt: skip
+    rows = one.segments[one.segments["applied_lb"] > one.segments["allowed_lb"]].copy()
+    if not len(rows):
+        return rows
+    u = rows["applied_u_lb"]
+    treated = rows["lane_miles"] * rows["applications"]
+    treated = treated.where(treated > 0.0)
+    p_over = probability_above(
+        *(rows[name].to_numpy(dtype=float) for name in ("applied_lb", "applied_u_lb", "allowed_lb"))
+    )
+    rows = rows.assign(
+        storm=one.storm, p_over=p_over, over_lb=rows["applied_lb"] - rows["allowed_lb"],
+        rate_lb_per_lane_mile=rows["applied_lb"] / treated,
+        rate_lo_lb_per_lane_mile=(rows["applied_lb"] - Z95 * u).clip(lower=0.0) / treated,
+        rate_hi_lb_per_lane_mile=(rows["applied_lb"] + Z95 * u) / treated,
+        limit_lb_per_lane_mile=rows["allowed_lb"] / treated, supported=p_over >= confidence,
+    )  # fmt: skip
+    mass = one.parts[one.parts["applied_lb"] > 0.0]
+    trucks = mass.groupby(SEGMENT_KEYS)["truck_id"].agg(lambda ids: "; ".join(sorted(set(ids))))
+    rows = rows.join(trucks.rename("trucks"), on=SEGMENT_KEYS)
+    rows["trucks"] = rows["trucks"].fillna("")
+    rows["calibration"] = [
+        "; ".join(calibration_in_force(tests, truck, row.material)
+                  for truck in row.trucks.split("; ") if truck)
+        for row in lines(rows)
+    ]  # fmt: skip
+    return rows
+
+
+def calibration_in_force(tests: pd.DataFrame | None, truck_id: str, material: str) -> str:
+    """Which calibration a truck had, in words.
+
+    ``tests`` : test_id, truck_id, material, performed_at, valid; as judged at the moment asked
+    about. None: no test was read.
+    """
+    if tests is None:
+        return f"{truck_id}: calibration not read"
+    own = tests[(tests["truck_id"] == truck_id) & (tests["material"] == material) & tests["valid"]]
+    if not len(own):
+        return f"{truck_id}: no valid test with {material}"
+    last = own.sort_values("performed_at", kind="stable").iloc[-1]
+    day = pd.Timestamp(last["performed_at"]).date().isoformat()
+    others = f" and {len(own) - 1} more" if len(own) > 1 else ""
+    return f"{truck_id}: test {last['test_id']} of {day}{others}"
+
+
+def _areas_of(rows: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
+    touched: dict[tuple[str, str], list[str]] = {}
+    for one in lines(shares):
+        touched.setdefault((str(one.route_id), str(one.segment_id)), []).append(str(one.area_id))
+    return [
+        "; ".join(touched.get((str(row.route_id), str(row.segment_id)), [])) for row in lines(rows)
+    ]
+
+
+def _sentence(row: Any) -> str:
+    odds = f"{100.0 * row.p_over:.0f} % likely over its limit"
+    if np.isnan(row.rate_lb_per_lane_mile):
+        return f"{row.over_lb:.0f} lb above what was allowed, {odds}"
+    rate = (
+        f"{row.rate_lb_per_lane_mile:.0f} lb per lane-mile (95 %: "
+        f"{row.rate_lo_lb_per_lane_mile:.0f} to {row.rate_hi_lb_per_lane_mile:.0f}) against "
+        f"{row.limit_lb_per_lane_mile:.0f}: {odds}"
+    )
+    if row.supported:
+        return rate
+    return f"{rate}; not supported: the measurement can't tell it from a conforming one"
+
+
+def repeat_offences(
+    storms: Sequence[StormUse], use: pd.DataFrame, confidence: float
+) -> pd.DataFrame:
+    """Segments over the season as a whole: small excesses that add up, or chance that does not.
+
+    Parameters
+    ----------
+    use : as `use.season_use` returns it.
+
+    Returns
+    -------
+    route_id, segment_id, material, storms (judged), storms_above (estimate above the limit),
+    applied_lb, applied_u_lb, allowed_lb, over_lb, p_over, verdict ("over" or "probably_over");
+    those whose season's estimate lies above the season's limit, the surest first. The
+    truck's error is common to all storms, so more storms do not make it certain.
+    """
+    measured = [one for one in storms if one.source == "measured"]
+    columns = [*SEGMENT_KEYS, "storms", "storms_above", "applied_lb", "applied_u_lb", "allowed_lb",
+               "over_lb", "p_over", "verdict"]  # fmt: skip
+    if not measured:
+        return pd.DataFrame(columns=columns)
+    rows = pd.concat(
+        [one.segments[one.segments["allowed_lb"].notna()].assign(storm=one.storm)
+         for one in measured], ignore_index=True,
+    )  # fmt: skip
+    rows["above"] = rows["applied_lb"] > rows["allowed_lb"]
+    sums = rows.groupby(SEGMENT_KEYS, sort=True).agg(
+        storms=("storm", "nunique"), storms_above=("above", "sum"),
+        applied_lb=("applied_lb", "sum"), allowed_lb=("allowed_lb", "sum"),
+    )  # fmt: skip
+    judged = use.merge(rows[["storm", *SEGMENT_KEYS]], on=["storm", *SEGMENT_KEYS])
+    sums["applied_u_lb"] = layered_u(judged, SEGMENT_KEYS)
+    sums = sums.fillna({"applied_u_lb": 0.0})
+    sums["over_lb"] = sums["applied_lb"] - sums["allowed_lb"]
+    sums["p_over"] = probability_above(
+        *(sums[name].to_numpy(dtype=float) for name in ("applied_lb", "applied_u_lb", "allowed_lb"))
+    )
+    sums["verdict"] = np.where(sums["p_over"] >= confidence, "over", "probably_over")
+    table = sums[sums["over_lb"] > 0.0].reset_index()
+    return table.sort_values(["p_over", "over_lb"], ascending=False, ignore_index=True)[columns]
+
+
+def support(table: pd.DataFrame) -> tuple[int, int]:
+    """How many findings a plain comparison makes, and how many the measurement supports."""
+    return len(table), int(table["supported"].sum()) if len(table) else 0

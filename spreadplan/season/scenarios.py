@@ -1,0 +1,190 @@
+"""What if? Plans of one storm side by side.
+
+Each scenario changes the inputs of a plan and leaves the rest alone; the plans are then made by the
+same code as the planner's own. Guidance, never an order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.season.budgets import price_per_ton
+
+AS_PLANNED: Final = "as planned"
+SCENARIO_COLUMNS: Final = (
+    "scenario", "mass_ton", "mass_lo_ton", "mass_hi_ton", "cost", "prewet_gal", "loads",
+    "route_minutes", "longest_minutes", "lane_miles", "not_treatable_lane_miles", "short_ton",
+    "yards_short", "problems",
+)  # fmt: skip
+COMPARED: Final = (
+    "mass_ton", "cost", "prewet_gal", "loads", "route_minutes", "longest_minutes",
+    "not_treatable_lane_miles", "short_ton", "yards_short", "problems",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Scenario:
+    """A changed set of inputs: its name, and what was changed in a sentence."""
+
+    name: str
+    change: str
+    inputs: PlanInputs
+
+
+def rates_changed(inputs: PlanInputs, percent: float) -> Scenario:
+    """All rates, of the policy and the planner's own, up or down by so many percent.
+
+    The caps of sensitive areas stay as they are.
+    """
+    factor = 1.0 + percent / 100.0
+    if factor < 0.0:
+        raise ValueError(f"{percent} % would make rates negative")
+    policy = replace(inputs.policy, rates=_scaled(inputs.policy.rates, factor))
+    changed = replace(inputs, policy=policy, rates=_scaled(inputs.rates, factor))
+    return Scenario(f"rates {percent:+g} %", f"every rate times {factor:g}", changed)
+
+
+def _scaled(table: pd.DataFrame, factor: float) -> pd.DataFrame:
+    names = [name for name in table.columns if name.startswith("rate_")]
+    return table.assign(**{name: table[name].astype(float) * factor for name in names})
+
+
+def colder(inputs: PlanInputs, degrees_f: float) -> Scenario:
+    """The pavement colder than forecast by so many degrees Fahrenheit (negative: warmer)."""
+    forecast = inputs.forecast.assign(
+        pavement_temp_f=inputs.forecast["pavement_temp_f"] - degrees_f
+    )
+    word = "colder" if degrees_f >= 0 else "warmer"
+    name = f"{abs(degrees_f):g} F {word}"
+    return Scenario(name, f"pavement {name} than forecast", replace(inputs, forecast=forecast))
+
+
+def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float = 0.0) -> Scenario:
+    """Every solid prewetted with so many gallons a ton (0: none), and so much less salt put down.
+
+    How much less is the planner's choice; the Minnesota Snow and Ice Control Field Handbook for
+    Snowplow Operators (LRRB manual 2005-01, p. 7) gives 20 to 30 % saved by wetting.
+    """
+    solid = inputs.materials.loc[inputs.materials["kind"] == "solid", "material"]
+    wet = inputs.assignments["material"].isin(solid)
+    gallons = inputs.assignments["prewet_gal_per_ton"].where(~wet, gal_per_ton)
+    changed = replace(
+        inputs, assignments=inputs.assignments.assign(prewet_gal_per_ton=gallons.astype(float))
+    )
+    name = f"prewet {gal_per_ton:g} gal/ton" if gal_per_ton > 0.0 else "no prewetting"
+    if less_salt_pct:
+        changed = rates_changed(changed, -less_salt_pct).inputs
+        name += f", {less_salt_pct:g} % less salt"
+    return Scenario(name, name, changed)
+
+
+def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) -> Scenario:
+    """A truck out of service; its routes go to other trucks or stay open.
+
+    Parameters
+    ----------
+    instead : route_id to the truck that takes it over; a route not named stays without a truck.
+
+    Raises
+    ------
+    ValueError : the truck is not known or has no route, or a named truck is not known.
+    """
+    known = set(inputs.trucks["truck_id"])
+    own = inputs.assignments["truck_id"] == truck_id
+    if truck_id not in known or not own.any():
+        raise ValueError(f"truck {truck_id} is not known or has no route")
+    for route, truck in instead.items():
+        if truck not in known or truck == truck_id:
+            raise ValueError(f"route {route}: truck {truck} is not known or is out itself")
+    other = inputs.assignments["route_id"].map(dict(instead))
+    keep = ~own | other.notna()
+    assigned = inputs.assignments.assign(
+        truck_id=other.where(own, inputs.assignments["truck_id"]).astype(object)
+    )[keep]
+    open_routes = sorted(inputs.assignments.loc[~keep, "route_id"])
+    said = [f"{route} to {truck}" for route, truck in sorted(instead.items())]
+    said += [f"{route} open" for route in open_routes]
+    return Scenario(
+        f"{truck_id} out", f"truck {truck_id} out of service: {', '.join(said)}",
+        replace(inputs, assignments=assigned.reset_index(drop=True)),
+    )  # fmt: skip
+
+
+def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
+    """Rates 20 % down and up, 5 F colder, no prewetting."""
+    found = [rates_changed(inputs, -20.0), rates_changed(inputs, 20.0), colder(inputs, 5.0)]
+    if (inputs.assignments["prewet_gal_per_ton"] > 0.0).any():
+        found.append(prewet_changed(inputs, 0.0))
+    return found
+
+
+def figures(name: str, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
+    """The figures of one plan, `SCENARIO_COLUMNS`.
+
+    A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
+    mass adds up the ends of the runs, as if all trucks erred alike, so it is wider than it
+    need be. Minutes: route_minutes of all runs together, longest_minutes of the truck that is out
+    longest. Cost leaves out the prewetting liquid.
+    """
+    yards = plan.yards
+    routes = plan.routes[plan.routes["truck_id"] != ""]
+    prices = {str(one.material): price_per_ton(one) for one in lines(materials)}
+    tons = routes["mass_lb"].fillna(0.0) / POUNDS_PER_TON
+    cost = tons * np.array([prices.get(str(name), np.nan) for name in routes["material"]])
+    per_truck = routes.groupby("truck_id")["minutes"].sum()
+    return {
+        "scenario": name, "mass_ton": float(tons.sum()),
+        "mass_lo_ton": float(routes["mass_lo_lb"].sum() / POUNDS_PER_TON),
+        "mass_hi_ton": float(routes["mass_hi_lb"].sum() / POUNDS_PER_TON),
+        "cost": float(cost[tons > 0.0].sum()),
+        "prewet_gal": float(routes["prewet_gal"].sum()), "loads": float(routes["loads"].sum()),
+        "route_minutes": float(routes["minutes"].sum()),
+        "longest_minutes": float(per_truck.max()) if len(per_truck) else 0.0,
+        "lane_miles": float(plan.routes["lane_miles"].sum()),
+        "not_treatable_lane_miles": float(_not_treatable(plan)),
+        "short_ton": float(yards["short_ton"].sum()),
+        "yards_short": int((yards["short_ton"] > 0.0).sum()),
+        "problems": int((plan.findings["severity"] == "problem").sum()),
+    }  # fmt: skip
+
+
+def _not_treatable(plan: StormPlan) -> float:
+    """Lane-miles that nobody can treat as planned: no truck, no calibration, out of range."""
+    bad = plan.segments["status"].isin(["unassigned", "uncalibrated", "infeasible", "no_rate"])
+    return float(plan.segments.loc[bad, "lane_miles"].sum())
+
+
+def compare(
+    inputs: PlanInputs,
+    base: StormPlan,
+    scenarios: Sequence[Scenario],
+    told: Callable[[str], None] = lambda name: None,
+) -> pd.DataFrame:
+    """Plans side by side.
+
+    Parameters
+    ----------
+    base : the plan of ``inputs`` themselves.
+    told : is given the name of each scenario before it is planned.
+
+    Returns
+    -------
+    `SCENARIO_COLUMNS`, then change (in words) and the difference from the plan as it is of each of
+    `COMPARED` (suffix _more); the first row is that plan.
+    """
+    rows = [figures(AS_PLANNED, base, inputs.materials) | {"change": ""}]
+    for one in scenarios:
+        told(one.name)
+        row = figures(one.name, plan_storm(one.inputs), one.inputs.materials)
+        rows.append(row | {"change": one.change})
+    table = pd.DataFrame(rows, columns=[*SCENARIO_COLUMNS, "change"])
+    more = {f"{name}_more": table[name] - table[name].iloc[0] for name in COMPARED}
+    return table.assign(**more)

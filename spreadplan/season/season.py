@@ -1,0 +1,207 @@
+"""The season as a whole: every table that its reports need, from the storms so far."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import geopandas as gpd
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.planning.findings import Finding, findings_table
+from spreadplan.schema.policy import Policy
+from spreadplan.season import budgets, chloride, overuse, water
+from spreadplan.season.budgets import Season
+from spreadplan.season.savings import savings
+from spreadplan.season.severity import fair_comparison, severity_table
+from spreadplan.season.use import PLANNED, StormUse, season_use
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonInputs:
+    """What a season is worked out from; tables have the columns and units of the schema.
+
+    storms : those of the season, in any order. calibrations : discharge tests of each storm as
+    judged at its start (`Calibration.tests`). planned : the plans of the measured storms, one after
+    the other: storm, then the plan's columns with area_id; None without.
+    """
+
+    season: Season
+    storms: Sequence[StormUse]
+    routes: gpd.GeoDataFrame
+    assignments: pd.DataFrame
+    materials: pd.DataFrame
+    budgets: pd.DataFrame
+    policy: Policy
+    sensitive_areas: gpd.GeoDataFrame | None = None
+    calibrations: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    planned: pd.DataFrame | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonResult:
+    """The season.
+
+    Attributes
+    ----------
+    season : its name, dates and the date up to which storms are known.
+    use : every storm, segment and truck, see `use.season_use`.
+    budget : see `budgets.budget_table`.
+    by_storm, by_route, by_yard, by_truck, by_route_and_storm : see `budgets.storm_table`.
+    burn_down : by material, see `forecast.burn_down`.
+    severity : see `severity.severity_table`.
+    fair_routes, fair_storms : see `severity.fair_comparison`.
+    chloride : see `chloride.chloride_table`. chloride_basis : material, fraction, fraction_u,
+        basis. without_chloride : materials in use whose chloride is not known. prewet_chloride :
+        see `chloride.prewet_chloride_lb`; not part of the chloride table.
+    screening, season_concentration : see `water`.
+    evidence, repeated : see `overuse`.
+    savings : see `savings.savings`.
+    findings : severity, subject, what, remedy; the most important first.
+    """
+
+    season: Season
+    use: pd.DataFrame
+    budget: pd.DataFrame
+    by_storm: pd.DataFrame
+    by_route: pd.DataFrame
+    by_yard: pd.DataFrame
+    by_truck: pd.DataFrame
+    by_route_and_storm: pd.DataFrame
+    burn_down: Mapping[str, pd.DataFrame]
+    severity: pd.DataFrame
+    fair_routes: pd.DataFrame
+    fair_storms: pd.DataFrame
+    chloride: pd.DataFrame
+    chloride_basis: pd.DataFrame
+    without_chloride: pd.DataFrame
+    prewet_chloride: pd.DataFrame
+    screening: pd.DataFrame
+    season_concentration: pd.DataFrame
+    evidence: pd.DataFrame
+    repeated: pd.DataFrame
+    savings: pd.DataFrame
+    findings: pd.DataFrame
+
+
+def work_out_season(inputs: SeasonInputs) -> SeasonResult:
+    """Budgets, forecast, fair comparison, chloride, over-application and savings of a season."""
+    season, storms, materials = inputs.season, inputs.storms, inputs.materials
+    areas, confidence = inputs.sensitive_areas, inputs.policy.confidence
+    use = season_use(storms, inputs.assignments)
+    budget = budgets.budget_table(use, inputs.budgets, materials, season)
+    zones = inputs.routes.groupby("route_id")["zone"].first()
+    shares = chloride.area_shares(inputs.routes, areas, inputs.policy)
+    fractions = chloride.fractions(materials)
+    table = chloride.chloride_table(use, materials, shares, areas, season.name, confidence)
+    waters = _no_waters() if areas is None else pd.DataFrame(areas.drop(columns="geometry"))
+    screening = water.screening_table(chloride.storm_loads(table), waters, storms)
+    evidence = overuse.evidence(storms, inputs.calibrations, shares, confidence)
+    unknown = chloride.without_chloride(use, fractions)
+    by = {
+        name: budgets.storm_table(use, materials, columns)
+        for name, columns in (
+            ("by_storm", ["storm"]), ("by_route", ["route_id"]), ("by_yard", ["yard_id"]),
+            ("by_truck", ["truck_id"]), ("by_route_and_storm", ["route_id", "storm"]),
+        )
+    }  # fmt: skip
+    basis = [(name, one.value, one.u, one.basis) for name, one in fractions.items()]
+    return SeasonResult(
+        season=season, use=use, budget=budget, **by,
+        burn_down={
+            str(name): budgets.material_burn_down(use, str(name), season)
+            for name in sorted(use["material"].unique())
+        },
+        severity=severity_table(storms),
+        fair_routes=fair_comparison(use, storms, zones, ["route_id", "material"]),
+        fair_storms=fair_comparison(use, storms, zones, ["storm", "material"]),
+        chloride=table,
+        chloride_basis=pd.DataFrame(basis, columns=["material", "fraction", "fraction_u", "basis"]),
+        without_chloride=unknown,
+        prewet_chloride=chloride.prewet_chloride_lb(use, inputs.assignments, materials),
+        screening=screening,
+        season_concentration=water.season_concentration(table, waters, season.start, season.as_of),
+        evidence=evidence, repeated=overuse.repeat_offences(storms, use, confidence),
+        savings=savings(use, _judged(storms), inputs.planned, shares, inputs.assignments,
+                        materials),
+        findings=findings_table(_findings(storms, budget, table, screening, evidence, unknown)),
+    )  # fmt: skip
+
+
+def _no_waters() -> pd.DataFrame:
+    text, flow = pd.Series([], dtype="object"), pd.Series([], dtype="float64")
+    return pd.DataFrame({"area_id": text, "name": text, "mean_flow_cfs": flow})
+
+
+def _judged(storms: Sequence[StormUse]) -> pd.DataFrame:
+    frames = [one.segments.assign(storm=one.storm) for one in storms]
+    columns = ["storm", "route_id", "segment_id", "material", "allowed_lb"]
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
+
+
+def _findings(
+    storms: Sequence[StormUse], budget: pd.DataFrame, table: pd.DataFrame,
+    screening: pd.DataFrame, evidence: pd.DataFrame, unknown: pd.DataFrame,
+) -> list[Finding]:  # fmt: skip
+    found = _budget_findings(budget) + _area_findings(table, screening)
+    listed, supported = overuse.support(evidence)
+    if listed:
+        found.append(Finding(
+            "caution" if supported else "note", "over-application",
+            f"{listed} segments of single storms lie above their limit by the bare figures; the "
+            f"measurement supports {supported} of them",
+            "act on those; the others can't be told from conforming ones",
+        ))  # fmt: skip
+    for row in lines(unknown):
+        found.append(Finding(
+            "caution", f"material {row.material}",
+            f"{row.used_ton:.1f} tons used, and its chloride is not known: it is missing from "
+            "every chloride figure", "state chloride_fraction in materials.csv",
+        ))  # fmt: skip
+    planned = [one.storm for one in storms if one.source == PLANNED]
+    if planned:
+        found.append(Finding(
+            "note", "storms", f"{', '.join(planned)}: no telemetry; counted as planned",
+            "add the telemetry and reconcile",
+        ))  # fmt: skip
+    return found
+
+
+def _budget_findings(budget: pd.DataFrame) -> list[Finding]:
+    found = []
+    for row in lines(budget):
+        subject = f"budget {row.scope} {row.scope_id}".strip() + f", {row.material}"
+        if row.verdict == "over":
+            found.append(Finding(
+                "problem", subject, f"{row.used_ton:.0f} of {row.budget_ton:.0f} tons: overspent",
+                "move budget, or lower rates where the policy allows",
+            ))  # fmt: skip
+        elif row.verdict == "likely to run out":
+            found.append(Finding(
+                "caution", subject,
+                f"{row.used_ton:.0f} of {row.budget_ton:.0f} tons used; the season's total is "
+                f"more likely than not to exceed it ({100.0 * row.p_over_season:.0f} %)",
+                f"plan for up to {row.forecast_hi_ton:.0f} tons",
+            ))  # fmt: skip
+    return found
+
+
+def _area_findings(table: pd.DataFrame, screening: pd.DataFrame) -> list[Finding]:
+    found = []
+    for row in lines(table[table["verdict"].isin(["over", "probably_over"])]):
+        sure = row.verdict == "over"
+        found.append(Finding(
+            "problem" if sure else "caution", f"area {row.scope_id} {row.name}".strip(),
+            f"{row.chloride_lb / 2000.0:.1f} tons of chloride this season against a limit of "
+            f"{row.limit_lb / 2000.0:.1f} ({100.0 * row.p_over:.0f} % likely over)",
+            "lower the rate there, and tell the environmental officer",
+        ))  # fmt: skip
+    for row in lines(screening[screening["screening"] == "above: sample"]):
+        found.append(Finding(
+            "caution", f"water {row.area_id} {row.name}".strip(),
+            f"screening gives {row.concentration_mg_l:.0f} mg/L over {row.window_h:.0f} h against "
+            f"{row.limit_mg_l:.0f} mg/L ({row.criterion}, {row.averaging_h:g} h average)",
+            "sample the water; only samples and the regulator can say whether a standard is met",
+        ))  # fmt: skip
+    return found
