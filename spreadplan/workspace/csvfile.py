@@ -71,7 +71,7 @@ def read_csv(path: Path, file: str) -> tuple[RawTable | None, list[Problem]]:
             if not any(cells):
                 continue
             if header is None:
-                header, problems = cells, _header_problems(cells, row, file)
+                header, problems = cells, header_problems(cells, row, file)
                 if problems:
                     return None, problems
             elif len(cells) != len(header):
@@ -104,7 +104,8 @@ def read_csv(path: Path, file: str) -> tuple[RawTable | None, list[Problem]]:
     return RawTable(file, pd.DataFrame(records, columns=header, dtype=object), rows), problems
 
 
-def _header_problems(header: list[str], row: int, file: str) -> list[Problem]:
+def header_problems(header: list[str], row: int, file: str) -> list[Problem]:
+    """What is wrong with a header row as such, before its columns are looked up."""
     for mark, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
         if len(header) == 1 and mark in header[0]:
             return [

@@ -216,8 +216,8 @@ def _parse_text(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series,
     codes, unique = pd.factorize(raw.astype(object), use_na_sentinel=False)
     texts = np.array([_text_of(value) for value in unique] or [""], dtype=object)
     odd_texts = np.array([bool(CONTROL_CHARACTERS.search(text)) for text in texts])
-    values = pd.Series(texts[codes] if len(codes) else [], index=raw.index, dtype=object)
-    odd = np.flatnonzero(odd_texts[codes]) if len(codes) else []
+    values = pd.Series(texts[codes], index=raw.index, dtype=object)
+    odd = np.flatnonzero(odd_texts[codes])
     return values, [
         source.at(position, item.name, "has a control character", "type the text again")
         for position in odd

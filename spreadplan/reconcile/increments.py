@@ -1,0 +1,345 @@
+"""Mass released in each interval between two records, from running totals or from rates.
+
+Units: pounds, US gallons, seconds, miles per hour. An interval belongs to the record at its end.
+
+A controller's running total is read as a person would read it. A rise is mass. A fall to so little
+that it can have been released since the record before is a reset: the mass since is the new total.
+A fall from just below the end of a counter's range (powers of ten and of two, in the file's own
+unit) to just above zero is a wrap. Values from which the total comes back are slips of the
+transmission. What fits none of these is not counted, and said.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spreadplan.reconcile.compiled import compiled
+from spreadplan.schema.telemetry import TruckRecords
+
+FloatArray = NDArray[np.float64]
+LongArray = NDArray[np.int64]
+
+#: More than any feeder releases: common practice, no source.
+HIGHEST_FEED_LB_MIN = 3_000.0
+HIGHEST_LIQUID_GAL_MIN = 300.0
+#: Records are sent late, so that an interval may hold the mass of somewhat more time.
+LATENESS_S = 10.0
+#: A step that is this many times the typical one is looked at twice.
+ORDINARY = 5.0
+#: A total that falls by no more than this has been rounded, not reset.
+JITTER = 2.0
+#: So many records may be wrong before the total comes back.
+SLIP_RECORDS = 3
+#: Between rates that lie further apart nobody knows what was released.
+RATE_GAP_S = 60.0
+#: Where more than this share of the intervals spread while driving shows no rise, the counter's
+#: step is coarser than the interval.
+COARSE_SHARE = 0.3
+DRIVING_MPH = 2.0
+
+#: What happened to the total between two records that count.
+RISE, RESET, WRAP, JUMP, SETBACK = 0, 1, 2, 3, 4
+
+#: Ends of counter ranges, in units of the counter: so many digits or bits, at so many decimals.
+RANGES = np.unique(
+    np.outer(
+        np.array([10.0**digits for digits in range(3, 9)] + [2.0**bits for bits in (15, 16, 24)]),
+        [1.0, 0.1, 0.01],
+    ).ravel()
+)
+RANGES = RANGES[RANGES >= 500]
+
+
+@dataclass(frozen=True)
+class Increments:
+    """What one truck released, interval by interval; each of shape (n,) for n records.
+
+    Attributes
+    ----------
+    mass_lb, liquid_gal : released in the interval that ends at the record; 0 at the first record.
+    material : material of that interval, index into ``TruckRecords.materials``; -1 if never given.
+    counts : how often each thing happened, by what it is; only what happened.
+    left_out_lb : sum of jumps that no feeder can have made; not in ``mass_lb``.
+    """
+
+    mass_lb: FloatArray
+    liquid_gal: FloatArray
+    material: LongArray
+    counts: dict[str, int]
+    left_out_lb: float
+
+
+def interval_mass(records: TruckRecords) -> Increments:
+    """Mass, liquid and material of each interval of one truck.
+
+    Running totals are used where the truck reports any, else its rates. The first record has no
+    interval. Where totals are missing, the difference to the next one is spread over the intervals
+    by distance driven while spreading. A material counts from its record on: the interval that
+    ends there still carries the one before.
+    """
+    sources = records.sources
+    feed_unit = np.array([source.feed_unit_lb for source in sources] or [1.0])
+    liquid_unit = np.array([source.liquid_unit_gal for source in sources] or [1.0])
+    counts: dict[str, int] = {}
+    left_out_lb = 0.0
+    if np.isfinite(records.feed_total_lb).any():
+        mass_lb, left_out_lb = _from_totals(
+            records, records.feed_total_lb, feed_unit, HIGHEST_FEED_LB_MIN, "", counts
+        )
+    else:
+        mass_lb = _from_rates(records, counts)
+    liquid_gal, _ = _from_totals(
+        records, records.liquid_total_gal, liquid_unit, HIGHEST_LIQUID_GAL_MIN, "liquid: ", counts
+    )
+    return Increments(
+        mass_lb, liquid_gal, _material_of_intervals(records.material, counts), counts, left_out_lb
+    )
+
+
+def _count(counts: dict[str, int], what: str, number: int) -> None:
+    if number:
+        counts[what] = counts.get(what, 0) + int(number)
+
+
+def _material_of_intervals(material: LongArray, counts: dict[str, int]) -> LongArray:
+    """Material of the interval that ends at each record; gaps take the one known before."""
+    known = np.flatnonzero(material >= 0)
+    if not known.size:
+        return material.copy()
+    place = np.maximum(np.searchsorted(known, np.arange(len(material)), side="right") - 1, 0)
+    filled = material[known[place]]
+    _count(counts, "material changed", int((np.diff(filled) != 0).sum()))
+    return np.concatenate([filled[:1], filled[:-1]])
+
+
+# --- running totals ----------------------------------------------------------------------------
+
+
+def _from_totals(
+    records: TruckRecords,
+    total: FloatArray,
+    unit: FloatArray,
+    highest_per_min: float,
+    prefix: str,
+    counts: dict[str, int],
+) -> tuple[FloatArray, float]:
+    """Amount of each interval, and the sum of the jumps that are not counted."""
+    amount = np.zeros(len(total))
+    given = np.isfinite(total)
+    _count(counts, f"{prefix}total missing", int((~given).sum()) if given.any() else 0)
+    present = np.flatnonzero(given)
+    if present.size < 2:
+        return amount, 0.0
+    time, value = records.time_s[present], total[present]
+    per_s, step = typical_rise(time, value)
+    coarse = _is_coarse(records, present, value)
+    accepted, kind, rise = read_total(
+        time,
+        value,
+        unit[records.source_file[present]] if len(records.sources) else np.ones(len(present)),
+        RANGES,
+        highest_per_min / 60.0,
+        per_s,
+        step,
+    )
+    for code, name in (
+        (RESET, "total reset"),
+        (WRAP, "total wrapped"),
+        (JUMP, "impossible jump, not counted"),
+        (SETBACK, "total set back, not counted"),
+    ):
+        _count(counts, prefix + name, int((kind == code).sum()))
+    _count(counts, f"{prefix}slip of the total", len(present) - len(accepted))
+    left_out = float(rise[kind == JUMP].sum())
+    _count(counts, f"{prefix}total unchanged", int(((rise == 0) & (kind == RISE))[1:].sum()))
+    rise = np.where(kind == JUMP, 0.0, rise)
+    ends = present[accepted]
+    if coarse:
+        _count(counts, f"{prefix}coarse counter", 1)
+        telling = (rise > 0) | (kind != RISE)
+        telling[0] = True
+        ends, rise = ends[telling], rise[telling]
+    return _spread(records, ends, rise), left_out
+
+
+def typical_rise(time_s: FloatArray, value: FloatArray) -> tuple[float, float]:
+    """Median rise per second, and median rise per record, among records at which it rose.
+
+    Infinite per second where fewer than five tell: then only the feeder's limit decides.
+    """
+    rise = np.diff(value)
+    up = rise > 0
+    if up.sum() < 5:
+        return np.inf, 0.0
+    return float(np.median(rise[up] / np.diff(time_s)[up])), float(np.median(rise[up]))
+
+
+def _is_coarse(records: TruckRecords, present: LongArray, value: FloatArray) -> bool:
+    """Whether the counter's step is coarser than what is released between records."""
+    working = records.spreading[present[1:]] & (records.speed_mph[present[1:]] > DRIVING_MPH)
+    if not working.any():
+        return False
+    return bool((np.diff(value)[working] == 0).mean() > COARSE_SHARE)
+
+
+@compiled
+def _most(seconds: float, highest_per_s: float, step: float) -> float:
+    """The largest possible rise; lateness of the record and steps of the counter allowed for."""
+    return highest_per_s * (seconds + LATENESS_S) + 2.0 * step + JITTER
+
+
+@compiled
+def _is_ordinary(
+    rise: float, seconds: float, per_s: float, step: float, highest_per_s: float
+) -> bool:
+    """Whether a rise is possible, and like the others of this truck."""
+    usual = ORDINARY * (per_s * seconds + step) + JITTER
+    return bool(0.0 <= rise <= min(usual, _most(seconds, highest_per_s, step)))
+
+
+@compiled
+def _end_of_range(value: float, unit: float, ranges: FloatArray, most: float) -> float:
+    """The counter range that ends within ``most`` above a value, or 0."""
+    for size in ranges:
+        if 0.0 < size * unit - value <= most:
+            return float(size * unit)
+    return 0.0
+
+
+@compiled
+def _slip_length(
+    time_s: FloatArray,
+    value: FloatArray,
+    at: int,
+    last: int,
+    per_s: float,
+    step: float,
+    highest_per_s: float,
+) -> int:
+    """How many values from ``at`` on are slips: the total then goes on from ``last``.
+
+    The way back must itself be no ordinary rise, else it is a reset and not a slip.
+    """
+    for after in range(at + 1, min(at + SLIP_RECORDS + 1, value.size)):
+        on = value[after] - value[last]
+        back = value[after] - value[after - 1]
+        since = time_s[after] - time_s[last]
+        between = time_s[after] - time_s[after - 1]
+        if _is_ordinary(on, since, per_s, step, highest_per_s) and not _is_ordinary(
+            back, between, per_s, step, highest_per_s
+        ):
+            return after - at
+    return 0
+
+
+@compiled
+def read_total(
+    time_s: FloatArray,
+    value: FloatArray,
+    unit: FloatArray,
+    ranges: FloatArray,
+    highest_per_s: float,
+    per_s: float,
+    step: float,
+) -> tuple[LongArray, LongArray, FloatArray]:
+    """Read a running total value by value.
+
+    Parameters
+    ----------
+    time_s, value, unit : shape (n,), n > 0; ``unit`` is one unit of the counter in units of value.
+    ranges : ends of counter ranges in counter units.
+    highest_per_s : no feeder releases more.
+    per_s, step : see `typical_rise`.
+
+    Returns
+    -------
+    accepted : indices of the values that count, shape (m,).
+    kind : what happened since the value accepted before: RISE, RESET, WRAP, JUMP, SETBACK.
+    rise : amount released since then; for a JUMP, the size of the jump.
+    """
+    accepted = np.empty(value.size, np.int64)
+    kind = np.zeros(value.size, np.int64)
+    rise = np.zeros(value.size)
+    accepted[0] = 0
+    size, last, level, at = 1, 0, value[0], 1
+    while at < value.size:
+        seconds = time_s[at] - time_s[last]
+        change = value[at] - level
+        most = _most(seconds, highest_per_s, step)
+        what, amount = RISE, change
+        if not _is_ordinary(change, seconds, per_s, step, highest_per_s):
+            slips = _slip_length(time_s, value, at, last, per_s, step, highest_per_s)
+            if slips:
+                at += slips
+                continue
+            near = min(most, ORDINARY * (per_s * (seconds + LATENESS_S) + step))
+            end = _end_of_range(level, unit[at], ranges, near)
+            if change < 0.0 and end > 0.0 and end + change <= min(near, 0.05 * end):
+                what, amount = WRAP, end + change
+            elif change < 0.0 and value[at] > JITTER and -change <= JITTER:
+                amount = 0.0
+            elif change < 0.0 and value[at] <= most:
+                what, amount = RESET, value[at]
+            elif change < 0.0:
+                what, amount = SETBACK, 0.0
+            elif change > most:
+                what = JUMP
+        # a total that was rounded down must not count its rise twice
+        level = max(level, value[at]) if what == RISE else value[at]
+        accepted[size], kind[size], rise[size] = at, what, amount
+        size, last, at = size + 1, at, at + 1
+    return accepted[:size], kind[:size], rise[:size]
+
+
+def _spread(records: TruckRecords, ends: LongArray, rise: FloatArray) -> FloatArray:
+    """Amounts that became known at some records, over all intervals since the one before.
+
+    By distance driven while spreading; where there was none, by time while spreading; where there
+    was none either, by time. ``rise[0]`` belongs to no interval.
+    """
+    size = len(records)
+    if len(ends) == size:
+        return np.concatenate([[0.0], rise[1:]])
+    amount = np.zeros(size)
+    owner = np.searchsorted(ends, np.arange(size))  # which end makes this interval's amount known
+    inside = (owner > 0) & (owner < len(ends))
+    owner = np.minimum(owner, len(ends) - 1)
+    seconds = np.diff(records.time_s, prepend=records.time_s[:1])
+    working = np.where(records.spreading, seconds, 0.0)
+    weights = [working * np.nan_to_num(records.speed_mph), working, seconds]
+    left = inside.copy()
+    for weight in weights:
+        sums = np.bincount(owner[left], weight[left], minlength=len(ends))
+        use = left & (sums[owner] > 0)
+        amount[use] = rise[owner[use]] * weight[use] / sums[owner[use]]
+        left &= ~use
+    return amount
+
+
+# --- rates -------------------------------------------------------------------------------------
+
+
+def _from_rates(records: TruckRecords, counts: dict[str, int]) -> FloatArray:
+    """Mass of each interval: the mean of the rates at its ends times its length.
+
+    No mass across a silence, or where the rate is missing, or is more than any feeder releases.
+    """
+    rate = records.feed_rate_lb_min
+    mass_lb = np.zeros(len(rate))
+    if not np.isfinite(rate).any():
+        return mass_lb
+    beyond = rate > HIGHEST_FEED_LB_MIN
+    _count(counts, "impossible rate, not counted", int(beyond.sum()))
+    _count(counts, "rate missing", int(np.isnan(rate).sum()))
+    usable = np.flatnonzero(np.isfinite(rate) & ~beyond)
+    if usable.size < 2:
+        return mass_lb
+    flow = np.where(records.spreading, rate, 0.0)[usable]
+    seconds = np.diff(records.time_s[usable])
+    near = seconds <= RATE_GAP_S
+    _count(counts, "silence, rate not counted across it", int((~near).sum()))
+    rise = np.where(near, (flow[1:] + flow[:-1]) / 2 * seconds / 60.0, 0.0)
+    return _spread(records, usable, np.concatenate([[0.0], rise]))
