@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from spreadplan import __version__
-from spreadplan.errors import BadInput, CannotWrite
+from spreadplan.errors import BadInput, CannotWrite, Problem
 
 DONE, DEFECT, BAD_INPUT = 0, 1, 2
 
@@ -54,7 +54,27 @@ def build_parser() -> argparse.ArgumentParser:
         default="middle",
         help="which end of a policy's rate range to use (default: middle)",
     )
+    _web_commands(command)
     return parser
+
+
+def _web_commands(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    serve = command("serve", "open the web application on this workspace")
+    serve.add_argument("--host", default="127.0.0.1", help="address to listen at (this computer)")
+    serve.add_argument("--port", type=int, default=8642, help="port to listen at (default: 8642)")
+    serve.add_argument(
+        "--name", action="append", default=[], help="a further host name of this server"
+    )
+    serve.add_argument("--certificate", type=Path, metavar="FILE", help="serve over TLS with this")
+    serve.add_argument("--key", type=Path, metavar="FILE", help="the certificate's private key")
+    account = command("account", "give someone an account of the web application, or take it away")
+    account.add_argument("name", metavar="NAME")
+    account.add_argument(
+        "--role",
+        choices=("read", "record", "plan", "administer"),
+        help="what the account may do: each role includes those before it",
+    )
+    account.add_argument("--remove", action="store_true", help="take the account away")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -78,6 +98,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> None:
+    if arguments.command in ("serve", "account"):
+        _run_web(arguments)
+        return
     from spreadplan import runs
 
     say: Callable[[str], None] = print
@@ -94,6 +117,43 @@ def _run(arguments: argparse.Namespace) -> None:
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
         runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
+
+
+def _run_web(arguments: argparse.Namespace) -> None:
+    if arguments.command == "account":
+        _account(arguments)
+        return
+    from spreadplan.web import serve
+
+    scheme = "https" if arguments.certificate else "http"
+    host = f"[{arguments.host}]" if ":" in arguments.host else arguments.host
+    print(f"open {scheme}://{host}:{arguments.port}/ in a browser; stop with Ctrl+C")
+    serve(
+        arguments.folder,
+        arguments.host,
+        arguments.port,
+        arguments.name,
+        arguments.certificate,
+        arguments.key,
+    )
+
+
+def _account(arguments: argparse.Namespace) -> None:
+    """Ask for the password where nobody can look it up: on the terminal, or as a line of input."""
+    import getpass
+
+    from spreadplan.web.accounts import remove_account, save_account
+
+    if arguments.remove or not arguments.role:
+        if not arguments.remove:
+            raise BadInput([Problem("--role", 0, "*", "is missing", "add --role record")])
+        remove_account(arguments.folder, arguments.name)
+        print(f"{arguments.name} has no account any more; sessions end at once")
+        return
+    ask = getpass.getpass if sys.stdin.isatty() else lambda _prompt: sys.stdin.readline()
+    password = ask(f"password of {arguments.name}: ").rstrip("\r\n")
+    save_account(arguments.folder, arguments.name, arguments.role, password)
+    print(f"{arguments.name} may {arguments.role}")
 
 
 def _to_stderr(message: str) -> None:

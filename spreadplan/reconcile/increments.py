@@ -35,6 +35,8 @@ JITTER = 2.0
 SLIP_RECORDS = 3
 #: Between rates that lie further apart nobody knows what was released.
 RATE_GAP_S = 60.0
+#: A counter runs over the end of its range while it is read; across a longer silence it was zeroed.
+WRAP_GAP_S = 120.0
 #: Where more than this share of the intervals spread while driving shows no rise, the counter's
 #: step is coarser than the interval.
 COARSE_SHARE = 0.3
@@ -276,6 +278,7 @@ def read_total(
                 at += slips
                 continue
             near = min(most, ORDINARY * (per_s * (seconds + LATENESS_S) + step))
+            near = near if seconds <= WRAP_GAP_S else 0.0
             end = _end_of_range(level, unit[at], ranges, near)
             if change < 0.0 and end > 0.0 and end + change <= min(near, 0.05 * end):
                 what, amount = WRAP, end + change

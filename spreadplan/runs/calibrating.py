@@ -43,6 +43,16 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     return result
 
 
+def read_fleet(folder: Path, as_of: str | None = None) -> tuple[Workspace, Calibration]:
+    """Trucks and calibrations as they stand; a fleet without tests has none yet."""
+    workspace = read_workspace(
+        folder,
+        required=("trucks", "materials"),
+        optional=("discharge_tests", "weighings", "changes", "assignments", "policy"),
+    )
+    return workspace, calibrate_fleet(workspace, judged_at(workspace, as_of))
+
+
 def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp) -> Calibration:
     """The calibration of every truck as it stands at a moment."""
     return calibration_room.calibrate(

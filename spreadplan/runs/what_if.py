@@ -18,6 +18,17 @@ from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import _plan_inputs, _planning_workspace, _storm_start
 from spreadplan.workspace import Workspace
 
+__all__ = [
+    "AS_IT_STANDS",
+    "EVERY",
+    "Calibration",
+    "PlanView",
+    "WhatIf",
+    "changed_workspace",
+    "plan_from",
+    "read_for_plan",
+]
+
 EVERY = "*"
 """Stands for all routes or all zones."""
 

@@ -250,3 +250,13 @@ def test_any_totals_give_possible_masses(totals: list[float]) -> None:
     assert got.mass_lb.sum() <= most
     assert (got.mass_lb >= 0).all()
     assert got.mass_lb.shape == (len(totals),)
+
+
+def test_a_total_zeroed_in_a_long_break_near_the_end_of_a_range_is_a_reset():
+    """31,699 lb, an hour's break, then from 0: not 1,069 lb more up to 32,768."""
+    totals = [31_599.0 + 10 * at for at in range(11)] + [0.0, 10.0, 20.0]
+    records = truck(totals)
+    later = records.time_s + np.where(np.arange(14) >= 11, 3600.0, 0.0)
+    found = interval_mass(replace(records, time_s=later))
+    assert found.mass_lb.sum() == pytest.approx(120.0)
+    assert found.counts["total reset"] == 1
