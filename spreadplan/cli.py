@@ -54,6 +54,8 @@ def build_parser() -> argparse.ArgumentParser:
         default="middle",
         help="which end of a policy's rate range to use (default: middle)",
     )
+    use = reporting("reconcile", "telemetry and tickets to what went where, against the plan")
+    use.add_argument("storm", metavar="STORM", help="a folder below storms/")
     _web_commands(command)
     return parser
 
@@ -117,6 +119,8 @@ def _run(arguments: argparse.Namespace) -> None:
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
         runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
+    elif arguments.command == "reconcile":
+        runs.reconcile(arguments.folder, arguments.storm, options)
 
 
 def _run_web(arguments: argparse.Namespace) -> None:

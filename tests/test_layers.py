@@ -20,7 +20,8 @@ ALLOWED = {
     "results": BASE,
     "reports": BASE | {*COMPUTING, "resources"},
     "runs": BASE | {*COMPUTING, "resources", "workspace", "results", "reports"},
-    "cli": {"errors", "runs"},
+    "web": BASE | {"resources", "workspace", "results", "reports", "runs"},
+    "cli": {"errors", "runs", "web"},
 }
 
 

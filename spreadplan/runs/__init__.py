@@ -3,6 +3,7 @@
 from spreadplan.runs.calibrating import calibrate
 from spreadplan.runs.options import Options, no_progress
 from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
+from spreadplan.runs.reconciling import compute_use, reconcile
 from spreadplan.runs.starting import check, demo, new
 
 __all__ = [
@@ -10,9 +11,11 @@ __all__ = [
     "calibrate",
     "check",
     "compute_plan",
+    "compute_use",
     "demo",
     "new",
     "no_progress",
     "plan",
+    "reconcile",
     "write_plan_tables",
 ]

@@ -57,15 +57,16 @@ def compute_plan(
     folder: Path, storm: str, options: Options, pick: Pick = "middle"
 ) -> tuple[Workspace, Calibration, StormPlan]:
     """Read, calibrate as of the storm's start, and plan; nothing is written."""
-    workspace = _planning_workspace(folder, storm)
+    workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
-    fleet = calibrate_fleet(workspace, _storm_start(workspace, storm))
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
     with options.progress("planning", 100) as step:
-        result = plan_storm(_plan_inputs(workspace, storm, fleet, pick), _steps(step))
+        result = plan_storm(plan_inputs(workspace, storm, fleet, pick), _steps(step))
     return workspace, fleet, result
 
 
-def _planning_workspace(folder: Path, storm: str) -> Workspace:
+def planning_workspace(folder: Path, storm: str) -> Workspace:
+    """Everything that planning needs, tickets of other storms included."""
     others = {name: ("loads", "returns") for name in storm_names(folder) if name != storm}
     workspace = read_workspace(
         folder,
@@ -89,13 +90,15 @@ def _planning_workspace(folder: Path, storm: str) -> Workspace:
     return workspace
 
 
-def _storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
+def storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
     """When spreading starts: calibrations must be in force then."""
     starts = pd.concat([workspace.table(name, storm)["start"] for name in ("forecast", "rates")])
     return judged_at(workspace, None) if starts.isna().all() else pd.Timestamp(starts.min())
 
 
-def _plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick) -> PlanInputs:
+def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick) -> PlanInputs:
+    """A workspace as the planner takes it."""
+
     def of_other_storms(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, other) for other in workspace.storms if other != storm]
         return pd.concat(frames, ignore_index=True) if frames else workspace.table(name, storm)

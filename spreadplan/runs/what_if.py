@@ -15,12 +15,13 @@ from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.planning.rates import Pick
 from spreadplan.runs.calibrating import calibrate_fleet
-from spreadplan.runs.planning import _plan_inputs, _planning_workspace, _storm_start
+from spreadplan.runs.planning import planning_workspace, plan_inputs, storm_start
 from spreadplan.workspace import Workspace
 
 __all__ = [
     "AS_IT_STANDS",
     "EVERY",
+    "TRIED",
     "Calibration",
     "PlanView",
     "WhatIf",
@@ -31,6 +32,8 @@ __all__ = [
 
 EVERY = "*"
 """Stands for all routes or all zones."""
+TRIED = "rate being tried, in no file yet"
+NO_ROW = 0
 
 
 @dataclass(frozen=True)
@@ -75,8 +78,8 @@ class PlanView:
 
 def read_for_plan(folder: Path, storm: str) -> tuple[Workspace, Calibration]:
     """What a plan is made from: the tables, and the calibrations as of the storm's start."""
-    workspace = _planning_workspace(folder, storm)
-    return workspace, calibrate_fleet(workspace, _storm_start(workspace, storm))
+    workspace = planning_workspace(folder, storm)
+    return workspace, calibrate_fleet(workspace, storm_start(workspace, storm))
 
 
 def plan_from(
@@ -90,7 +93,7 @@ def plan_from(
     changed = changed_workspace(workspace, storm, what_if)
     if what_if.trucks:
         fleet = calibrate_fleet(changed, fleet.as_of)
-    inputs = _plan_inputs(changed, storm, fleet, what_if.pick)
+    inputs = plan_inputs(changed, storm, fleet, what_if.pick)
     only = dict(what_if.gates)
     _known(only, workspace.table("trucks")["truck_id"], "truck")
     if only:
@@ -100,7 +103,11 @@ def plan_from(
             if key[0] not in only or math.isclose(key[2], only[key[0]], abs_tol=0.01)
         }
         inputs = replace(inputs, models=models)
-    return PlanView(changed, fleet, plan_storm(inputs), what_if)
+    plan = plan_storm(inputs)
+    if what_if.rates:
+        sources = plan.segments["rate_source"].replace(f"planner (rates.csv row {NO_ROW})", TRIED)
+        plan = replace(plan, segments=plan.segments.assign(rate_source=sources))
+    return PlanView(changed, fleet, plan, what_if)
 
 
 def changed_workspace(workspace: Workspace, storm: str, what_if: WhatIf) -> Workspace:
@@ -156,7 +163,7 @@ def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> p
             "application": [application for _, application, _ in wanted],
             # a rate that replaces another starts when that one did
             "start": pd.to_datetime(starts, utc=True),
-            "row": 0,
+            "row": NO_ROW,
             "rate_lb_per_lane_mile": [rate for _, _, rate in wanted],
             "rate_g_per_m2": math.nan,
             "rate_gal_per_lane_mile": math.nan,

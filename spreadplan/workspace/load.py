@@ -32,6 +32,7 @@ class Workspace:
     ----------
     tables : table name → frame; a table whose file is absent has no entry.
     storms : storm → tables of that storm's folder.
+    renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     absent : files that a part of the work would have used and that are not there.
     """
@@ -41,6 +42,7 @@ class Workspace:
     policy: Policy
     tables: Mapping[str, pd.DataFrame]
     storms: Mapping[str, Mapping[str, pd.DataFrame]] = field(default_factory=dict)
+    renames: Mapping[str, Mapping[str, Rename]] = field(default_factory=dict)
     cautions: tuple[Problem, ...] = ()
     absent: tuple[str, ...] = ()
 
@@ -233,7 +235,7 @@ def read_workspace(
     if any(problem.fatal for problem in problems):
         raise BadInput(problems)
     return Workspace(
-        folder, reader.settings, policy, tables, by_storm, problems, tuple(reader.absent)
+        folder, reader.settings, policy, tables, by_storm, reader.renames, problems, tuple(reader.absent)
     )
 
 

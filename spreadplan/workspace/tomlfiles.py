@@ -98,7 +98,7 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
     if problems:
         return stand_in, problems
     section, problems = _section(data, "workspace", file)
-    problems += _unknown_keys(data, {"workspace"}, file, "")
+    problems += _unknown_keys(data, {"workspace", "map"}, file, "")
 
     def wrong(key: str, what: str, remedy: str) -> None:
         problems.append(Problem(file, 0, f"workspace.{key}", what, remedy))

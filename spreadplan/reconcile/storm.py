@@ -1,0 +1,279 @@
+"""A storm's use of material: all trucks together, against tickets, plan and stock. Masses in lb."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from spreadplan.planning.geometry import segment_lengths_mi
+from spreadplan.reconcile.applied import (
+    OFF_ROUTE,
+    applied_by_segment,
+    applied_parts,
+    summed_applied,
+)
+from spreadplan.reconcile.balance import stock_balance
+from spreadplan.reconcile.network import Network
+from spreadplan.reconcile.true_mass import mass_ratios, own_tests
+from spreadplan.reconcile.use import TruckUse
+from spreadplan.reconcile.verdicts import (
+    DecisionRule,
+    PlainComparison,
+    against_plan,
+    allowances,
+    judge,
+    plain_comparison,
+)
+from spreadplan.schema.policy import Policy
+
+USE_COLUMNS: Final = (
+    "route_id", "segment_id", "material", "passes", "lane_miles", "reported_lb", "applied_lb",
+    "applied_lo_lb", "applied_hi_lb", "applied_rate_lb_per_lane_mile", "planned_lb", "allowed_lb",
+    "verdict", "p_over",
+)  # fmt: skip
+USE_EXTRAS: Final = (
+    "p_under", "least_lb", "applied_u_lb", "applications", "standing_lb", "coverage", "trucks",
+    "reason",
+)  # fmt: skip
+ROUTE_COLUMNS: Final = (
+    "route_id", "material", "lane_miles", "reported_lb", "applied_lb", "applied_lo_lb",
+    "applied_hi_lb", "planned_lb", "planned_lo_lb", "planned_hi_lb", "cost", "over_segments",
+    "under_segments", "missed_segments", "unknown_segments",
+)  # fmt: skip
+MISSED_SHARE: Final = 0.25
+"""A planned segment on which less of the expected way was driven counts as missed. Common practice,
+no source."""
+
+
+@dataclass(frozen=True)
+class Storm:
+    """What a storm is judged by.
+
+    Attributes
+    ----------
+    name, start, end : of the storm; from the first to the last record or load.
+    reported : storm, truck_id, material, reported_lb of all storms of the season.
+    loads, returns : tickets of all storms, with a column ``storm``.
+    planned : the plan's segments (`spreadplan.planning.plan.SEGMENT_COLUMNS`, part, area_id); empty
+        without a plan.
+    planned_routes : the plan's routes.
+    """
+
+    name: str
+    start: pd.Timestamp
+    end: pd.Timestamp
+    reported: pd.DataFrame
+    loads: pd.DataFrame
+    returns: pd.DataFrame
+    planned: pd.DataFrame
+    planned_routes: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """Tables of the workspace that the judgement needs, and what calibration says."""
+
+    routes: gpd.GeoDataFrame
+    assignments: pd.DataFrame
+    materials: pd.DataFrame
+    sensitive_areas: gpd.GeoDataFrame
+    stock_counts: pd.DataFrame
+    deliveries: pd.DataFrame
+    policy: Policy
+    models_table: pd.DataFrame
+    drift: pd.DataFrame
+
+
+@dataclass(frozen=True, eq=False)
+class StormUse:
+    """What went where, how sure that is, and what it means.
+
+    Attributes
+    ----------
+    segments : `USE_COLUMNS`, then `USE_EXTRAS`; mass without a segment is on `OFF_ROUTE` rows.
+    trucks : use_trucks.csv, see `true_mass.mass_ratios`.
+    routes : `ROUTE_COLUMNS`.
+    balance : see `balance.stock_balance`.
+    parts : see `applied.applied_parts`; sums over any groups are made from it.
+    plain : what comparing bare masses with the limits would have found.
+    rule : the decision rule in words.
+    piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
+    """
+
+    segments: pd.DataFrame
+    trucks: pd.DataFrame
+    routes: pd.DataFrame
+    balance: pd.DataFrame
+    parts: pd.DataFrame
+    plain: PlainComparison
+    rule: str
+    piles: gpd.GeoDataFrame
+
+
+def storm_use(
+    storm: Storm, around: Surroundings, network: Network, uses: Sequence[TruckUse]
+) -> StormUse:
+    """Judge a storm from what its trucks did.
+
+    Parameters
+    ----------
+    uses : one for each truck that was heard, in any order.
+    """
+    uses = sorted(uses, key=lambda use: use.truck_id)
+    use = pd.concat([one.segments for one in uses], ignore_index=True)
+    trucks = mass_ratios(
+        storm.reported, storm.loads, storm.returns, storm.name, around.policy.calibration_pct
+    )
+    parts = applied_parts(use, trucks)
+    lengths = segment_table(around.routes)
+    rule = DecisionRule.of(around.policy)
+    planned = with_area_limits(storm.planned, around.sensitive_areas)
+    rows = against_plan(applied_by_segment(parts, lengths), allowances(planned, rule))
+    rows["lane_miles"] = rows["lane_miles"].fillna(
+        _of_segment(rows, lengths.set_index(["route_id", "segment_id"])["lane_miles"])
+    )
+    rows["coverage"] = coverage(rows, planned, lengths, network, uses)
+    rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
+    rows["trucks"] = rows["trucks"].fillna("")
+    standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
+    rows = rows.join(standing, on=["route_id", "segment_id", "material"])
+    rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
+    segments = rows[[*USE_COLUMNS, *USE_EXTRAS]]
+    return StormUse(
+        segments=segments,
+        trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)),
+        routes=route_table(segments, parts, storm.planned_routes, around.materials),
+        balance=stock_balance(
+            around.stock_counts, around.deliveries, storm.loads, storm.returns, storm.start,
+            storm.end,
+        ),
+        parts=parts,
+        plain=plain_comparison(segments),
+        rule=rule.sentence(),
+        piles=_piles(around.routes, network, uses),
+    )  # fmt: skip
+
+
+def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
+    """route_id, segment_id, length_mi, lane_miles and passes of one application."""
+    length_mi = segment_lengths_mi(routes.geometry)
+    return pd.DataFrame({
+        "route_id": routes["route_id"], "segment_id": routes["segment_id"],
+        "length_mi": length_mi, "lane_miles": length_mi * routes["lanes"].to_numpy(),
+        "passes_per_application": routes["passes"].to_numpy(dtype=float),
+    }).reset_index(drop=True)  # fmt: skip
+
+
+def with_area_limits(planned: pd.DataFrame, areas: pd.DataFrame) -> pd.DataFrame:
+    """The plan's rows with the greatest rate of the sensitive areas that they lie in, NaN: none."""
+    limits = dict(zip(areas["area_id"], areas["max_rate_lb_per_lane_mile"], strict=True))
+
+    def lowest(area_ids: object) -> float:
+        known = [limits.get(name, np.nan) for name in str(area_ids or "").split(";")]
+        return float(np.nanmin(known)) if not np.isnan(known).all() else np.nan
+
+    found = {area_ids: lowest(area_ids) for area_ids in planned["area_id"].unique()}
+    return planned.assign(max_rate_lb_per_lane_mile=planned["area_id"].map(found).astype(float))
+
+
+def coverage(
+    rows: pd.DataFrame,
+    planned: pd.DataFrame,
+    lengths: pd.DataFrame,
+    network: Network,
+    uses: Sequence[TruckUse],
+) -> np.ndarray:
+    """Share of the expected passes of each row within hearing, 0 to 1; shape (rows,).
+
+    A pass that was driven was heard. One that wasn't is known to be missing as far as the truck
+    that should have made it was heard all along.
+    """
+    driven = sum(
+        (np.bincount(use.driven["row"], use.driven["driven_m"], network.rows) for use in uses),
+        np.zeros(network.rows),
+    )
+    keys = pd.MultiIndex.from_arrays([network.route_id, network.segment_id])
+    share = pd.Series(driven / network.length_m, index=keys)
+    rounds = planned.groupby("route_id")["application"].nunique()
+    expected = rows["route_id"].map(rounds).fillna(1.0) * _of_segment(
+        rows, lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
+    )
+    heard = {use.truck_id: use.heard_share for use in uses}
+    of_route = planned.groupby("route_id")["truck_id"].first().map(heard)
+    driven_share = (_of_segment(rows, share) / expected).clip(upper=1.0).fillna(0.0)
+    found = np.maximum(driven_share, rows["route_id"].map(of_route).fillna(0.0))
+    return found.to_numpy(dtype=float)
+
+
+def _of_segment(rows: pd.DataFrame, values: pd.Series[float]) -> pd.Series[float]:
+    """A value of each row's segment; NaN off the routes. ``values`` : by route and segment."""
+    keys = pd.MultiIndex.from_arrays([rows["route_id"], rows["segment_id"]])
+    return pd.Series(values.reindex(keys).to_numpy(dtype=float), index=rows.index)
+
+
+def _trucks_on(use: pd.DataFrame) -> pd.Series[str]:
+    """Trucks that put material on each segment, by route and segment."""
+    named = use.groupby(["route_id", "segment_id"])["truck_id"].agg(
+        lambda trucks: ";".join(sorted(set(trucks)))
+    )
+    return named.rename("trucks")
+
+
+def route_table(
+    segments: pd.DataFrame, parts: pd.DataFrame, planned: pd.DataFrame, materials: pd.DataFrame
+) -> pd.DataFrame:
+    """Use of each route and material against the plan, with the covariance of its segments."""
+    keys = ["route_id", "material"]
+    applied = summed_applied(parts, keys)
+    per_ton = materials.set_index("material")["cost_per_ton"]
+    plan = planned.groupby(keys)[["mass_lb", "mass_lo_lb", "mass_hi_lb"]].sum(min_count=1)
+    plan = plan.set_axis(["planned_lb", "planned_lo_lb", "planned_hi_lb"], axis=1)
+    judged = segments.assign(
+        over_segments=segments["verdict"].eq("over"),
+        under_segments=segments["verdict"].eq("under"),
+        unknown_segments=segments["verdict"].eq("unknown"),
+        missed_segments=missed(segments),
+    )
+    counted = [name for name in ROUTE_COLUMNS if name.endswith("_segments")]
+    counts = judged.groupby(keys)[[*counted, "lane_miles"]].sum()
+    table = applied.join(plan, how="outer").join(counts).reset_index()
+    masses = ["reported_lb", "applied_lb", "applied_lo_lb", "applied_hi_lb"]
+    table[masses] = table[masses].fillna(0.0)
+    table[counted] = table[counted].fillna(0).astype(int)
+    table["cost"] = table["applied_lb"] / 2000.0 * table["material"].map(per_ton).astype(float)
+    return table[list(ROUTE_COLUMNS)]
+
+
+def missed(segments: pd.DataFrame) -> pd.Series[bool]:
+    """Segments with a plan that got next to nothing although their truck was heard."""
+    share = segments["applied_lb"] / segments["planned_lb"].where(segments["planned_lb"] > 0.0)
+    return (share < MISSED_SHARE) & segments["verdict"].isin(["under", "probably_under"])
+
+
+def _piles(
+    routes: gpd.GeoDataFrame, network: Network, uses: Sequence[TruckUse]
+) -> gpd.GeoDataFrame:
+    """Mass released standing still, as points; small dribbles of one place are taken together."""
+    frames = [use.piles.assign(truck_id=use.truck_id) for use in uses]
+    piles = pd.concat(frames, ignore_index=True)
+    piles["place_m"] = piles.pop("position_m").round(-1)
+    piles = piles.groupby(["truck_id", "row", "place_m"], as_index=False)["mass_lb"].sum()
+    row = piles["row"].to_numpy(dtype=int)
+    lines = routes.geometry.to_numpy()[row]
+    share = piles["place_m"].to_numpy() / network.length_m[row]
+    points = shapely.line_interpolate_point(lines, np.clip(share, 0.0, 1.0), normalized=True)
+    return gpd.GeoDataFrame({
+        "route_id": network.route_id[row], "segment_id": network.segment_id[row],
+        "truck_id": piles["truck_id"], "mass_lb": piles["mass_lb"],
+    }, geometry=gpd.GeoSeries(points, crs=routes.crs))  # fmt: skip
+
+
+__all__ = [
+    "OFF_ROUTE", "Storm", "StormUse", "Surroundings", "missed", "segment_table", "storm_use",
+]  # fmt: skip

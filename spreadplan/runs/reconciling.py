@@ -1,0 +1,268 @@
+"""The `reconcile` command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from spreadplan.calibration import Calibration
+from spreadplan.errors import BadInput, Problem
+from spreadplan.frames import lines
+from spreadplan.planning import StormPlan, plan_storm
+from spreadplan.reconcile.increments import interval_mass
+from spreadplan.reconcile.network import Network, build_network
+from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
+from spreadplan.reconcile.use import TruckUse, truck_use
+from spreadplan.results import open_results
+from spreadplan.results.geopackage import write_geopackage
+from spreadplan.results.points import PointsFile
+from spreadplan.runs.calibrating import calibrate_fleet
+from spreadplan.runs.options import Options, say_cautions, write_tables
+from spreadplan.runs.planning import GENERAL, plan_inputs, storm_start
+from spreadplan.schema.telemetry import TruckRecords
+from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.load import storm_names
+from spreadplan.workspace.telemetry import TelemetryFiles, scan_telemetry
+
+
+@dataclass(frozen=True, eq=False)
+class Reconciled:
+    """A reconciled storm with what it was made from."""
+
+    workspace: Workspace
+    fleet: Calibration
+    plan: StormPlan | None
+    use: StormUse
+    trucks: tuple[TruckUse, ...]
+    start: pd.Timestamp
+    end: pd.Timestamp
+    rows_read: int
+    rows_kept: int
+    quarantine: pd.DataFrame
+    refused: dict[str, int]
+    put_right: dict[str, int]
+
+
+def reconcile(folder: Path, storm: str, options: Options) -> Reconciled:
+    """What went where in a storm, against the plan."""
+    with open_results(folder) as store:
+        points = PointsFile(store.path(f"{storm}/use_points.parquet"))
+        with points:
+            result = compute_use(folder, storm, options, points.add)
+        zone = result.workspace.settings.timezone
+        tables = {
+            "use_segments": result.use.segments,
+            "use_trucks": result.use.trucks,
+            "use_routes": result.use.routes,
+            "balance": result.use.balance,
+            "quarantine": result.quarantine,
+        }
+        write_tables(store, storm, tables, zone)
+        write_geopackage(_layers(result), store.path(f"{storm}/use.gpkg"))
+    _say(result, options)
+    options.say(f"look at {folder / 'results' / storm}")
+    return result
+
+
+def compute_use(
+    folder: Path,
+    storm: str,
+    options: Options,
+    each: Callable[[TruckUse, Network, TruckRecords], None] = lambda use, network, records: None,
+) -> Reconciled:
+    """Read, match and judge; nothing is written.
+
+    ``each`` is called with the use of every truck, its network and its records, in order of truck;
+    the points of the trucks are not kept.
+    """
+    workspace = using_workspace(folder)
+    if storm not in workspace.storms:
+        read_workspace(folder, required=[], storms={storm: ()})  # says which storms there are
+    say_cautions(workspace, options)
+    plan, fleet = _plan(workspace, storm)
+    network = _network(workspace)
+    with scan(workspace, storm, options) as files:
+        uses = []
+        with options.progress("matching", len(files.truck_rows)) as step:
+            for use, records in follow(workspace, files, network):
+                each(use, network, records)
+                uses.append(use)
+                step()
+        if not uses:
+            raise BadInput([Problem(f"storms/{storm}/telemetry", 0, "*", "has no usable record",
+                                    "add the trucks' records as .csv or .parquet")])  # fmt: skip
+        start = pd.Timestamp(min(use.first_s for use in uses), unit="s", tz="UTC")
+        end = pd.Timestamp(max(use.last_s for use in uses), unit="s", tz="UTC")
+        judged = storm_use(
+            _storm(workspace, storm, plan, start, end, uses, options),
+            _surroundings(workspace, fleet), network, uses,
+        )  # fmt: skip
+        return Reconciled(
+            workspace, fleet, plan, judged, tuple(uses), start, end, files.rows_read,
+            files.rows_kept, files.quarantine(), files.refused_by_kind(),
+            _put_right(files, uses),
+        )  # fmt: skip
+
+
+def using_workspace(folder: Path) -> Workspace:
+    """Everything that reconciling needs, tickets of all storms included."""
+    tables = ("forecast", "rates", "loads", "returns")
+    return read_workspace(
+        folder,
+        required=["routes", "trucks", "materials", "assignments"],
+        optional=[*GENERAL, "policy"],
+        storms=dict.fromkeys(storm_names(folder), tables),
+    )
+
+
+def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
+    """The clean telemetry of a storm."""
+    place = f"storms/{storm}/telemetry"
+    folder = workspace.folder / place
+    if not folder.is_dir():
+        raise BadInput([Problem(place, 0, "*", "folder is missing",
+                                "add the trucks' records as .csv or .parquet")])  # fmt: skip
+    files = scan_telemetry(
+        folder,
+        trucks=set(workspace.table("trucks")["truck_id"]),
+        renames=workspace.renames.get("telemetry", {}),
+        timezone=workspace.settings.timezone,
+        shown=f"{place}/",
+        progress=options.progress,
+    )
+    for caution in files.cautions:
+        options.caution(f"caution: {caution}")
+    return files
+
+
+def follow(
+    workspace: Workspace, files: TelemetryFiles, network: Network
+) -> Iterator[tuple[TruckUse, TruckRecords]]:
+    """Each truck's use, one after the other."""
+    assigned = workspace.table("assignments").groupby("truck_id")
+    routes = assigned["route_id"].agg(frozenset).to_dict()
+    usual = usual_materials(workspace)
+    for records in files.by_truck():
+        truck = records.truck_id
+        yield truck_use(network, records, routes.get(truck, frozenset()), usual[truck]), records
+
+
+def usual_materials(workspace: Workspace) -> dict[str, str]:
+    """What each truck spreads where its records don't say: that of its routes, or the fleet's."""
+    assignments = workspace.table("assignments")
+    everywhere = assignments["material"].mode().iloc[0]
+    of_truck = assignments.groupby("truck_id")["material"].agg(lambda names: names.mode().iloc[0])
+    trucks = workspace.table("trucks")["truck_id"]
+    return {truck: str(of_truck.get(truck, everywhere)) for truck in trucks}
+
+
+def _network(workspace: Workspace) -> Network:
+    try:
+        return build_network(workspace.tables["routes"])
+    except ValueError as error:
+        problem = Problem("routes", 0, "geometry", str(error), "divide it and try again")
+        raise BadInput([problem]) from None
+
+
+def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibration]:
+    """The plan that the storm is judged by, if there is weather or a rate to plan from."""
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
+    if not {"forecast", "rates"} & set(workspace.storms[storm]):
+        return None, fleet
+    return plan_storm(plan_inputs(workspace, storm, fleet, "middle")), fleet
+
+
+def _storm(
+    workspace: Workspace,
+    storm: str,
+    plan: StormPlan | None,
+    start: pd.Timestamp,
+    end: pd.Timestamp,
+    uses: list[TruckUse],
+    options: Options,
+) -> Storm:
+    now = pd.concat([use.segments for use in uses])
+    reported = now.groupby(["truck_id", "material"], as_index=False)["reported_lb"].sum()
+    others = [reported.assign(storm=storm)]
+    with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
+        for other in workspace.storms:
+            if other != storm:
+                others.append(_reported(workspace, other).assign(storm=other))
+                step()
+
+    def tickets(name: str) -> pd.DataFrame:
+        frames = [workspace.table(name, one).assign(storm=one) for one in workspace.storms]
+        return pd.concat(frames, ignore_index=True)
+
+    nothing = pd.DataFrame(columns=["route_id", "segment_id", "material", "lane_miles", "mass_lb",
+                                    "area_id", "application", "truck_id"])  # fmt: skip
+    routes = pd.DataFrame(columns=["route_id", "material", "mass_lb", "mass_lo_lb", "mass_hi_lb"])
+    return Storm(
+        name=storm, start=start, end=end, reported=pd.concat(others, ignore_index=True),
+        loads=tickets("loads"), returns=tickets("returns"),
+        planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
+        planned_routes=plan.routes if plan else routes,
+    )  # fmt: skip
+
+
+def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
+    """Reported mass of each truck and material in another storm; no matching."""
+    folder = workspace.folder / f"storms/{storm}/telemetry"
+    rows: list[tuple[str, str, float]] = []
+    if folder.is_dir():
+        usual = usual_materials(workspace)
+        with scan_telemetry(
+            folder,
+            trucks=set(workspace.table("trucks")["truck_id"]),
+            renames=workspace.renames.get("telemetry", {}),
+            timezone=workspace.settings.timezone,
+            shown=f"storms/{storm}/telemetry/",
+        ) as files:
+            for records in files.by_truck():
+                released = interval_mass(records)
+                for code in set(released.material.tolist()):
+                    name = records.materials[code] if code >= 0 else usual[records.truck_id]
+                    mass = float(released.mass_lb[released.material == code].sum())
+                    rows.append((records.truck_id, name, mass))
+    return pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
+
+
+def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
+    names = ("routes", "assignments", "materials", "sensitive_areas", "stock_counts", "deliveries")
+    return Surroundings(
+        **{name: workspace.table(name) for name in names},
+        policy=workspace.policy,
+        models_table=fleet.models_table,
+        drift=fleet.drift,
+    )
+
+
+def _put_right(files: TelemetryFiles, uses: list[TruckUse]) -> dict[str, int]:
+    """Odd things of the records that were put right, by what they are."""
+    counts = dict(files.counts)
+    for use in uses:
+        for what, number in use.counts.items():
+            counts[what] = counts.get(what, 0) + number
+    return counts
+
+
+def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
+    """Layers of use.gpkg: segments with their verdict, and piles."""
+    routes = result.workspace.tables["routes"][["route_id", "segment_id", "geometry"]]
+    segments = routes.merge(result.use.segments, on=["route_id", "segment_id"], how="inner")
+    return {"segments": segments, "standing_mass": result.use.piles}
+
+
+def _say(result: Reconciled, options: Options) -> None:
+    counts = result.use.segments["verdict"].value_counts()
+    said = ", ".join(f"{number} {verdict.replace('_', ' ')}" for verdict, number in counts.items())
+    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {said}")
+    options.say(
+        f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
+        "the data don't support"
+    )
+    for truck in lines(result.use.trucks[result.use.trucks["verdict"] != "agrees"]):
+        options.say(f"truck {truck.truck_id}, {truck.material}: {truck.verdict}; {truck.advice}")

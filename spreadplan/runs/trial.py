@@ -1,0 +1,74 @@
+"""What a discharge test gives while it is still being typed in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration.trial import RunTrial, try_run
+from spreadplan.calibration.trucks import trucks_by_id
+from spreadplan.errors import Problem
+from spreadplan.schema.columns import Table
+from spreadplan.schema.tables import TABLES
+from spreadplan.workspace import Workspace
+from spreadplan.workspace.parse import Source, parse_table
+
+TYPED = "this test"
+
+
+@dataclass(frozen=True)
+class TestTrial:
+    """``run`` is None where ``problems`` has a fatal one; their rows count from 1."""
+
+    __test__ = False  # not a test, whatever its name
+
+    run: RunTrial | None
+    problems: tuple[Problem, ...]
+
+
+def try_test(
+    workspace: Workspace, test: Mapping[str, str], weighings: Sequence[Mapping[str, str]]
+) -> TestTrial:
+    """Judge a discharge test that is not recorded yet.
+
+    Parameters
+    ----------
+    workspace : with trucks, materials, changes and policy.
+    test : the cells of its row in discharge_tests.csv, by column name with any accepted unit.
+        ``test_id`` may be left out.
+    weighings : the cells of its rows in weighings.csv, likewise.
+    """
+    of_test, problems = _parsed([{**test, "test_id": TYPED}], "discharge_tests", workspace)
+    of_weighings, faults = _parsed(
+        [{**row, "test_id": TYPED} for row in weighings], "weighings", workspace
+    )
+    problems += faults
+    trucks = trucks_by_id(workspace.table("trucks"))
+    if of_test is not None and of_test["truck_id"].iloc[0] not in trucks:
+        problems.append(
+            Problem("discharge_tests.csv", 1, "truck_id", "is not a truck here", "choose a truck")
+        )
+    if of_test is None or of_weighings is None or any(problem.fatal for problem in problems):
+        return TestTrial(None, tuple(problems))
+    policy = workspace.policy
+    run = try_run(
+        of_test, of_weighings, trucks, workspace.table("changes"), policy, policy.calibration_pct
+    )
+    return TestTrial(run, tuple(problems))
+
+
+def _parsed(
+    rows: Sequence[Mapping[str, str]], name: str, workspace: Workspace
+) -> tuple[pd.DataFrame | None, list[Problem]]:
+    table: Table = TABLES[name]
+    if not rows:
+        return None, [Problem(table.file, 0, "*", "nothing is weighed yet", "weigh the catch")]
+    cells = pd.DataFrame(list(rows), dtype=object).fillna("")
+    numbers = np.arange(1, len(rows) + 1)
+    source = Source(table.file, 1, numbers, workspace.settings.timezone)
+    frame, problems = parse_table(cells, table, source, {})
+    problems = [replace(problem, row=max(problem.row, 1)) for problem in problems if problem.fatal]
+    return (None if problems else frame), problems
