@@ -17,7 +17,7 @@ ALLOWED = {
     "schema": {"units", "errors"},
     "workspace": BASE,
     **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
-    "results": BASE,
+    "results": BASE | {*COMPUTING},
     "reports": BASE | {*COMPUTING, "resources"},
     "runs": BASE | {*COMPUTING, "resources", "workspace", "results", "reports"},
     "web": BASE | {"resources", "workspace", "results", "reports", "runs"},

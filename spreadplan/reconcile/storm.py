@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,6 +20,7 @@ from spreadplan.reconcile.applied import (
 )
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.network import Network
+from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.true_mass import mass_ratios, own_tests
 from spreadplan.reconcile.use import TruckUse
 from spreadplan.reconcile.verdicts import (
@@ -58,6 +59,7 @@ class Storm:
     Attributes
     ----------
     name, start, end : of the storm; from the first to the last record or load.
+    starts : start of every storm of the season.
     reported : storm, truck_id, material, reported_lb of all storms of the season.
     loads, returns : tickets of all storms, with a column ``storm``.
     planned : the plan's segments (`spreadplan.planning.plan.SEGMENT_COLUMNS`, part, area_id); empty
@@ -68,6 +70,7 @@ class Storm:
     name: str
     start: pd.Timestamp
     end: pd.Timestamp
+    starts: Mapping[str, pd.Timestamp]
     reported: pd.DataFrame
     loads: pd.DataFrame
     returns: pd.DataFrame
@@ -85,6 +88,8 @@ class Surroundings:
     sensitive_areas: gpd.GeoDataFrame
     stock_counts: pd.DataFrame
     deliveries: pd.DataFrame
+    discharge_tests: pd.DataFrame
+    changes: pd.DataFrame
     policy: Policy
     models_table: pd.DataFrame
     drift: pd.DataFrame
@@ -127,8 +132,12 @@ def storm_use(
     """
     uses = sorted(uses, key=lambda use: use.truck_id)
     use = pd.concat([one.segments for one in uses], ignore_index=True)
+    reported, loads, returns = (
+        in_periods(frame, around.discharge_tests, around.changes, storm.starts, storm.name)
+        for frame in (storm.reported, storm.loads, storm.returns)
+    )
     trucks = mass_ratios(
-        storm.reported, storm.loads, storm.returns, storm.name, around.policy.calibration_pct
+        reported, loads, returns, storm.name, around.policy.calibration_pct, storm.starts
     )
     parts = applied_parts(use, trucks)
     lengths = segment_table(around.routes)

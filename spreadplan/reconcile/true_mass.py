@@ -5,6 +5,7 @@ Masses in lb; a ratio is true mass over reported mass.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.planning.material import COVERAGE, coverage_factor
+from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import Floats, fit_ratios, quantiles
 from spreadplan.reconcile.tickets import storm_tickets
 
@@ -23,7 +25,7 @@ TRUCK_COLUMNS: Final = (
 )  # fmt: skip
 TRUCK_EXTRAS: Final = (
     "ratio_u", "ratio_fleet_u", "fleet_ratio", "fleet_share", "storm_ratio", "storms", "loads",
-    "p_missing", "test_again",
+    "p_missing", "test_again", *TREND_COLUMNS,
 )  # fmt: skip
 
 VERDICTS: Final = (
@@ -50,6 +52,7 @@ def mass_ratios(
     returns: pd.DataFrame,
     storm: str,
     calibration_pct: float,
+    starts: Mapping[str, pd.Timestamp] | None = None,
 ) -> pd.DataFrame:
     """Ratio of true to reported mass of every truck and material of a storm.
 
@@ -63,6 +66,7 @@ def mass_ratios(
     loads, returns : tickets of all storms, see `tickets.storm_tickets`.
     storm : the storm asked for.
     calibration_pct : an error below this needs no new test, percent.
+    starts : start of each storm; with it a truck's drift over the season is looked for.
 
     Returns
     -------
@@ -82,6 +86,10 @@ def mass_ratios(
         return pd.DataFrame(columns=[*TRUCK_COLUMNS, *TRUCK_EXTRAS])
     table = pd.concat(fleets, ignore_index=True)
     table = table.sort_values(["truck_id", "material"], kind="stable", ignore_index=True)
+    if starts is None:
+        table = table.assign(**dict.fromkeys(TREND_COLUMNS, np.nan))
+    else:
+        table = with_trend(table, tickets, starts, storm)
     table["verdict"] = _verdicts(table)
     off = (np.abs(table["ratio"] - 1.0) > calibration_pct / 100.0) | (table["reported_lb"] <= 0.0)
     table["test_again"] = off & table["verdict"].str.startswith("reports")
@@ -161,9 +169,15 @@ def _advice(row: Any, calibration_pct: float) -> str:
         )
     if not row.test_again:
         return f"none needed: the error is below the {calibration_pct:g} % of the policy"
+    drift = (
+        f"; its ratio changes by {row.trend_pct_per_month:+.1f} % a month, so look for wear or a "
+        f"slipping feeder"
+        if row.trend_p < TREND_SIGNIFICANCE
+        else ""
+    )
     return (
         f"test {truck} again with {material}: expect its calibration number to change to "
-        f"{ratio:.2f} times the present one (95 %: {low:.2f} to {high:.2f})"
+        f"{ratio:.2f} times the present one (95 %: {low:.2f} to {high:.2f}){drift}"
     )
 
 

@@ -201,7 +201,8 @@ def _storm(
                                     "area_id", "application", "truck_id"])  # fmt: skip
     routes = pd.DataFrame(columns=["route_id", "material", "mass_lb", "mass_lo_lb", "mass_hi_lb"])
     return Storm(
-        name=storm, start=start, end=end, reported=pd.concat(others, ignore_index=True),
+        name=storm, start=start, end=end,
+        starts={name: storm_start(workspace, name) for name in workspace.storms}, reported=pd.concat(others, ignore_index=True),
         loads=tickets("loads"), returns=tickets("returns"),
         planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
         planned_routes=plan.routes if plan else routes,
@@ -231,7 +232,16 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
-    names = ("routes", "assignments", "materials", "sensitive_areas", "stock_counts", "deliveries")
+    names = (
+        "routes",
+        "assignments",
+        "materials",
+        "sensitive_areas",
+        "stock_counts",
+        "deliveries",
+        "discharge_tests",
+        "changes",
+    )
     return Surroundings(
         **{name: workspace.table(name) for name in names},
         policy=workspace.policy,

@@ -15,7 +15,7 @@ from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.planning.rates import Pick
 from spreadplan.runs.calibrating import calibrate_fleet
-from spreadplan.runs.planning import planning_workspace, plan_inputs, storm_start
+from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
 from spreadplan.workspace import Workspace
 
 __all__ = [

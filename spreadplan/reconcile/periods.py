@@ -1,0 +1,133 @@
+"""Which storms of a truck may be pooled, and whether its ratio of true to reported mass drifts.
+
+A truck's ratio is one number only as long as nobody worked on it or calibrated it anew: storms
+before and after belong to different periods.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from spreadplan.calibration.assumptions import PRIOR_DOF, REPEATABILITY_REL
+from spreadplan.calibration.fit import coverage_factor, fit_line
+from spreadplan.frames import lines
+
+VOIDING: Final = ("gate", "feeder", "hydraulics", "sensor")
+TREND_SIGNIFICANCE: Final = 0.01
+"""A drift is said only where chance would make so strong a one less often."""
+TREND_STORMS: Final = 5
+"""Fewer storms with tickets tell nothing of a drift."""
+DAYS_PER_MONTH: Final = 30.0
+TREND_COLUMNS: Final = ("trend_pct_per_month", "trend_p")
+
+
+def in_periods(
+    frame: pd.DataFrame,
+    tests: pd.DataFrame,
+    changes: pd.DataFrame,
+    starts: Mapping[str, pd.Timestamp],
+    storm: str,
+) -> pd.DataFrame:
+    """Reports or tickets in which a truck of another period goes by another name.
+
+    Parameters
+    ----------
+    frame : storm, truck_id, material and more; all storms.
+    tests : truck_id, material, performed_at, voided_by.
+    changes : truck_id, changed_at, what.
+    starts : start of each storm.
+    storm : the storm whose period keeps the truck's own name.
+
+    Returns
+    -------
+    ``frame`` with truck_id changed where work on the truck or a test lies between that storm and
+    the one asked for. Such rows still tell how trucks of the fleet differ.
+    """
+    work = changes[changes["what"].isin(VOIDING)]
+    counted = tests[tests["voided_by"] == ""]
+    trucks = set(frame["truck_id"])
+    by_truck = {
+        truck: sorted(
+            [
+                *work.loc[work["truck_id"] == truck, "changed_at"],
+                *counted.loc[counted["truck_id"] == truck, "performed_at"],
+            ]
+        )
+        for truck in trucks
+    }
+
+    def period(truck: str, name: str) -> int:
+        return sum(moment <= starts[name] for moment in by_truck[truck])
+
+    here = {truck: period(truck, storm) for truck in trucks}
+    names = [
+        row.truck_id
+        if (there := period(row.truck_id, row.storm)) == here[row.truck_id]
+        else f"{row.truck_id} (period {there})"
+        for row in lines(frame)
+    ]
+    return frame.assign(truck_id=np.array(names, dtype=object))
+
+
+def with_trend(
+    table: pd.DataFrame, tickets: pd.DataFrame, starts: Mapping[str, pd.Timestamp], storm: str
+) -> pd.DataFrame:
+    """Ratios that follow a truck's drift where its storms show one.
+
+    Parameters
+    ----------
+    table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u of one storm.
+    tickets : as `tickets.storm_tickets` returns them, all storms.
+    starts : start of each storm.
+    storm : the storm asked for.
+
+    Returns
+    -------
+    ``table`` with `TREND_COLUMNS` (NaN: too few storms). Where the drift is significant, the ratio
+    and its interval are those of a straight line of ln ratio over time at this storm.
+    """
+    net = tickets["loaded_lb"] - tickets["returned_lb"]
+    whole = (tickets["loads"] > 0) & (tickets["unreturned_lb"] == 0.0)
+    usable = tickets[whole & (net > 0.0) & (tickets["reported_lb"] > 0.0)]
+    rows = [_follow(row, usable, starts, storm) for _, row in table.iterrows()]
+    changed = pd.DataFrame(rows, index=table.index)
+    return table.assign(**{name: changed[name] for name in changed.columns})
+
+
+def _follow(
+    row: pd.Series, usable: pd.DataFrame, starts: Mapping[str, pd.Timestamp], storm: str
+) -> dict[str, float]:
+    kept = {name: float(row[name]) for name in ("ratio", "ratio_lo", "ratio_hi", "ratio_u")}
+    nothing = {**kept, "trend_pct_per_month": np.nan, "trend_p": np.nan}
+    mine = usable[(usable["truck_id"] == row["truck_id"]) & (usable["material"] == row["material"])]
+    if len(mine) < TREND_STORMS:
+        return nothing
+    months = np.array(
+        [
+            (starts[name] - starts[storm]) / pd.Timedelta(days=DAYS_PER_MONTH)
+            for name in mine["storm"]
+        ]
+    )
+    net = (mine["loaded_lb"] - mine["returned_lb"]).to_numpy(dtype=float)
+    relative_u = np.hypot(mine["ticket_u_lb"].to_numpy(dtype=float) / net, REPEATABILITY_REL)
+    log_ratio = np.log(net / mine["reported_lb"].to_numpy(dtype=float))
+    line = fit_line(months, log_ratio, relative_u, PRIOR_DOF)
+    p = float(2.0 * stats.t.sf(abs(line.slope) / line.slope_u, line.dof))
+    trend = {"trend_pct_per_month": 100.0 * float(np.expm1(line.slope)), "trend_p": p}
+    if p >= TREND_SIGNIFICANCE:
+        return {**kept, **trend}
+    u = line.intercept_u
+    half = coverage_factor(line.dof) * u
+    return {
+        "ratio": float(np.exp(line.intercept)),
+        "ratio_lo": float(np.exp(line.intercept - half)),
+        "ratio_hi": float(np.exp(line.intercept + half)),
+        # the wider of a normal interval's half and its own, so that sums keep their coverage
+        "ratio_u": half / coverage_factor(np.inf),
+        **trend,
+    }

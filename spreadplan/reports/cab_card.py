@@ -1,0 +1,416 @@
+"""Cab cards: what a driver needs for one truck on one route, large enough for a dark cab.
+
+A card is one page for all applications: one list of changes with a column for each of them, those
+with the same settings in one. Where that does not fit, each column gets a page of its own. Nothing
+is left off to make a card fit: a list of changes too long for any page goes on overleaf.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.planning.plan import StormPlan
+from spreadplan.reports.cab_layout import Needs, Page, Size, arrange
+from spreadplan.reports.charts import short
+from spreadplan.reports.display import NBSP, Display, as_text, file_names, plural
+from spreadplan.reports.plan_report import FASTEST, fastest
+from spreadplan.reports.render import html
+from spreadplan.reports.setting import Setting
+from spreadplan.reports.text_width import lines_of
+
+SPEED_STEPS: Final = (("10_mph_less", -10.0), ("5_mph_less", -5.0), ("", 0.0), ("5_mph_more", 5.0))
+MOST_SPEED_ROWS: Final = 3
+#: size of plain text, and the width of the narrowest page for it.
+TEXT_PT: Final = 14.0
+TEXT_ROOM_PT: Final = 530.0
+#: letters of the numbers to see at a glance that fit beside each other.
+KEY_LETTERS: Final = 15
+Stretches = Sequence[Any]
+"""Rows of the plan's table of settings, in driving order."""
+TROUBLE: Final = ("infeasible", "uncalibrated", "no_rate")
+STATUS_SIGN: Final = {
+    "uncalibrated": "no setting", "no_rate": "no rate", "untreated": "off",
+    "unassigned": "no truck",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Change:
+    """A line of the list of changes: from here on, this setting, one for each column."""
+
+    mile: str
+    road: str
+    dials: tuple[str, ...]
+    speed: str
+    sensitive: bool
+    trouble: bool
+
+
+@dataclass(frozen=True)
+class Column:
+    """Applications with the same settings; ``stretches`` are those of the first of them."""
+
+    applications: tuple[str, ...]
+    start: str
+    stretches: Stretches
+
+    @property
+    def title(self) -> str:
+        """Which applications, in short."""
+        return ", ".join(self.applications)
+
+
+@dataclass(frozen=True)
+class Block:
+    """What stands together on a page: the settings of one or several columns.
+
+    keys : for each column the numbers to see at a glance, in the order of ``key_names``.
+    changes : the settings in the order of the route, the first from its start.
+    speeds : rows of the table of settings by speed, each a list of (speed, setting).
+    told : plain sentences; alarms : those that need attention, with whether lines are marked.
+    """
+
+    columns: tuple[Column, ...]
+    key_names: tuple[str, ...]
+    keys: tuple[tuple[str, ...], ...]
+    changes: tuple[Change, ...]
+    dial_unit: str
+    speeds: tuple[tuple[tuple[str, str], ...], ...]
+    told: tuple[str, ...]
+    alarms: tuple[tuple[bool, str], ...]
+
+    @property
+    def crowded(self) -> bool:
+        """Whether the numbers to see at a glance are too long to be printed at full size."""
+        return any(sum(len(number) for number in row) > KEY_LETTERS for row in self.keys)
+
+    @property
+    def needs(self) -> Needs:
+        """What decides how much room it takes."""
+        texts = [*self.told, *(text for _, text in self.alarms)]
+        return Needs(
+            len(self.columns), len(self.changes), len(self.speeds),
+            sum(_lines(text) for text in texts),
+        )  # fmt: skip
+
+
+def cab_cards(
+    plan: StormPlan, areas: pd.DataFrame, setting: Setting, as_of: pd.Timestamp
+) -> Iterator[tuple[str, str]]:
+    """A card for each truck and route of the plan.
+
+    Parameters
+    ----------
+    areas : sensitive areas: area_id, name.
+    as_of : date of the data.
+
+    Yields
+    ------
+    Name of the card, safe as a file name without ending, and HTML. A route without a truck has
+    none.
+    """
+    pairs = plan.routes.loc[plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
+    pairs = pairs.drop_duplicates()
+    labels = [f"{truck}_{route}" for truck, route in pairs.itertuples(index=False, name=None)]
+    # two pairs may read alike ("A_B" + "C", "A" + "B_C"): the place in the list tells them apart
+    keys = [label if labels.count(label) == 1 else f"{label} {place}"
+            for place, label in enumerate(labels)]  # fmt: skip
+    names = file_names(keys)
+    names_of_areas = {str(area.area_id): str(area.name or area.area_id) for area in lines(areas)}
+    runs = _runs(plan)
+    for key, (truck, route) in zip(keys, pairs.itertuples(index=False, name=None), strict=True):
+        card = _Card(plan, runs[route], names_of_areas, setting.display)
+        yield names[key], _page(card, truck, route, setting, as_of)
+
+
+@dataclass
+class _Run:
+    """One application of a route: its row of the plan, its stretches, where the hopper runs out."""
+
+    route: Any
+    stretches: list[Any]
+    reloads: list[Any]
+
+
+@dataclass(frozen=True)
+class _Card:
+    """What one card is made from; the runs by application."""
+
+    plan: StormPlan
+    runs: Mapping[str, _Run]
+    areas: Mapping[str, str]
+    shown: Display
+
+
+def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
+    """By route and application. Rows become tuples once: a plan may have thousands of cards."""
+    runs: dict[str, dict[str, _Run]] = {}
+    for route in lines(plan.routes):
+        runs.setdefault(route.route_id, {})[route.application] = _Run(route, [], [])
+    for stretch in lines(plan.settings):
+        runs[stretch.route_id][stretch.application].stretches.append(stretch)
+    for reload in lines(plan.reloads):
+        runs[reload.route_id][reload.application].reloads.append(reload)
+    return runs
+
+
+def _page(card: _Card, truck: str, route: str, setting: Setting, as_of: pd.Timestamp) -> str:
+    first = next(iter(card.runs.values())).route
+    sensitive = _sensitive(card)
+    columns = _columns(card)
+    together = _block(card, columns)
+    apart = [_block(card, [column]) for column in columns] if len(columns) > 1 else [together]
+    lines_used = _lines(f"S Sensitive: {sensitive}") if sensitive else 0
+    pages = arrange(together.needs, [block.needs for block in apart], setting.paper, lines_used)
+    return html(
+        "cab_card.html", title=f"Cab card, truck {truck}, route {route}", **setting.context(as_of),
+        truck=truck, route=route, material=first.material, yard=first.yard_id,
+        storm=card.plan.storm, sensitive=sensitive,
+        pages=[_page_view(page, together if page.together else apart[page.block])
+               for page in pages],
+        distance=card.shown.unit("distance"), speed=card.shown.unit("speed"),
+    )  # fmt: skip
+
+
+def _page_view(page: Page, block: Block) -> dict[str, Any]:
+    return {
+        "size": page.size.name, "block": block, "whole": page.first == 0,
+        "lists": _cut(block.changes[page.first : page.last], page.size, len(block.columns)),
+        "more": page.last < len(block.changes), "speeds": block.speeds[: page.speeds],
+    }  # fmt: skip
+
+
+def _lines(text: str) -> int:
+    return lines_of(text, TEXT_PT, TEXT_ROOM_PT, bold=True)
+
+
+def _cut(changes: Sequence[Change], size: Size, columns: int) -> list[list[dict[str, Any]]]:
+    """Changes in one or two lists side by side, with road names that fit on a line."""
+    letters = size.road_letters - (columns - 1) * size.letters_per_dial
+    rows = [
+        vars(change)
+        | {"road": short(change.road, letters - 2 * (change.sensitive + change.trouble))}
+        for change in changes
+    ]
+    half = max(1, math.ceil(len(rows) / size.lists))
+    return [rows[start : start + half] for start in range(0, len(rows), half)]
+
+
+# --- blocks ------------------------------------------------------------------------------------
+
+
+def _columns(card: _Card) -> list[Column]:
+    """Applications of one route; those with equal settings, loads and cautions share a column."""
+    starts = {one.label: one.start for one in card.plan.applications}
+    alike: dict[tuple[Any, ...], list[str]] = {}
+    for label, run in card.runs.items():
+        key = (
+            tuple(_intervals([run.stretches], card.shown)), _key_numbers(run.stretches, card.shown),
+            _loads(card, run), tuple(_alarms(run.stretches, card.shown)),
+        )  # fmt: skip
+        alike.setdefault(key, []).append(label)
+    return [
+        Column(tuple(labels), card.shown.moment(starts[labels[0]]), card.runs[labels[0]].stretches)
+        for labels in alike.values()
+    ]
+
+
+def _block(card: _Card, columns: Sequence[Column]) -> Block:
+    shown = card.shown
+    every = [one for column in columns for one in column.stretches]
+    closed = all(one.control == "closed_loop" for one in every)
+    spread = [one for one in every if one.target_rate_lb_per_lane_mile > 0]
+    told = [_speed_note(spread, closed, shown)]
+    for column in columns:
+        label = f"Appl. {column.title}: " if len(columns) > 1 else ""
+        told += [f"{label}{text}" for text in _loads(card, card.runs[column.applications[0]])]
+    alarms = [alarm for column in columns for alarm in _alarms(column.stretches, shown)]
+    return Block(
+        columns=tuple(columns),
+        key_names=_key_names(closed, shown),
+        keys=tuple(_key_numbers(column.stretches, shown) for column in columns),
+        changes=tuple(_intervals([column.stretches for column in columns], shown)),
+        dial_unit=f"rate to set, {shown.unit('rate')}" if closed else "feeder output, %",
+        speeds=() if closed else _by_speed(spread, shown),
+        told=tuple(text for text in told if text), alarms=tuple(dict.fromkeys(alarms)),
+    )  # fmt: skip
+
+
+def dial(stretch: Any, shown: Display) -> str:
+    """What the driver sets on a stretch: the rate (closed loop) or the feeder output."""
+    if stretch.status in STATUS_SIGN:
+        return STATUS_SIGN[stretch.status]
+    if stretch.control == "closed_loop":
+        return as_text(shown.value(stretch.rate_to_set_lb_per_lane_mile, "rate"), 0)
+    return as_text(float(stretch.feeder_pct), 1, plain=True)
+
+
+def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
+    """The list of changes of several applications of one route.
+
+    A new line begins where any of them changes its setting; neighbours between which a driver
+    changes nothing are one line.
+    """
+    ends = sorted({round(one.to_mi, 6) for column in rows for one in column})
+    at = [0] * len(rows)
+    changes: list[Change] = []
+    last_key: tuple[Any, ...] = ()
+    speeds: list[float] = []
+    for end in ends:
+        here = [column[min(place, len(column) - 1)] for column, place in zip(rows, at, strict=True)]
+        first = here[0]
+        trouble = any(one.status in TROUBLE for one in here)
+        key = (tuple(dial(one, shown) for one in here), first.area_id != "", trouble)
+        speeds = [*speeds, first.speed_mph] if key == last_key else [first.speed_mph]
+        low, high = (
+            as_text(shown.value(limit, "speed"), 0) for limit in (min(speeds), max(speeds))
+        )
+        speed = low if low == high else f"{low}–{high}"
+        if key == last_key:
+            changes[-1] = replace(changes[-1], speed=speed)
+        else:
+            start = max(one.from_mi for one in here)
+            road = next(one for one in here if one.from_mi == start)
+            changes.append(Change(
+                as_text(shown.value(start, "distance"), 1),
+                str(road.from_name or road.from_segment_id), key[0], speed, key[1], trouble,
+            ))  # fmt: skip
+        last_key = key
+        at = [place + (round(one.to_mi, 6) <= end) for place, one in zip(at, here, strict=True)]
+    return changes
+
+
+def _key_names(closed: bool, shown: Display) -> tuple[str, ...]:
+    rate = shown.unit("rate")
+    middle = (f"rate, {rate}", f"cal. no., {shown.unit('per_count')}") if closed else (
+        "feeder, %", f"gives, {rate}")  # fmt: skip
+    return (f"gate, {shown.unit('gate')}", *middle, shown.unit("speed"))
+
+
+def _key_numbers(stretches: Stretches, shown: Display) -> tuple[str, ...]:
+    """The numbers to see at a glance, those of the start; none where nothing can be set."""
+    first = next((one for one in stretches if one.status not in STATUS_SIGN), None)
+    if first is None:
+        return ()
+    if first.control == "closed_loop":
+        middle = dial(first, shown), shown.number(first.lb_per_count, "per_count")
+    else:
+        rate = as_text(shown.value(first.achieved_rate_lb_per_lane_mile, "rate"), 0)
+        middle = dial(first, shown), rate
+    speed = as_text(shown.value(first.speed_mph, "speed"), 0)
+    return (shown.number(first.gate_in, "gate"), *middle, speed)
+
+
+def _by_speed(spread: Stretches, shown: Display) -> tuple[tuple[tuple[str, str], ...], ...]:
+    """Feeder settings around the planned speed, for the settings used on most of the road."""
+    miles: Counter[tuple[float, float]] = Counter()
+    longest: dict[tuple[float, float], Any] = {}
+    for one in spread:
+        if one.status in STATUS_SIGN:
+            continue
+        key = one.feeder_pct, one.speed_mph
+        miles[key] += one.miles
+        if key not in longest or one.miles > longest[key].miles:
+            longest[key] = one
+    return tuple(_at_speeds(longest[key], shown) for key, _ in miles.most_common(MOST_SPEED_ROWS))
+
+
+def _at_speeds(one: Any, shown: Display) -> tuple[tuple[str, str], ...]:
+    cells = []
+    for step, faster in SPEED_STEPS:
+        pct = getattr(one, f"feeder_at_{step}_pct") if step else one.feeder_pct
+        if one.speed_mph + faster <= 0:
+            continue
+        at = as_text(shown.value(one.speed_mph + faster, "speed"), 0)
+        text = f"{as_text(pct, 1, plain=True)}{NBSP}%" if math.isfinite(pct) else "cannot"
+        cells.append((f"{at}{NBSP}{shown.unit('speed')}", text))
+    return tuple(cells)
+
+
+def _speed_note(spread: Stretches, closed: bool, shown: Display) -> str:
+    """How fast the rate can be kept, and what 5 mph more does."""
+    known = [one for one in spread if math.isfinite(one.max_speed_mph)]
+    if not known:
+        return ""
+    unit = shown.unit("speed")
+    top = fastest(min(one.max_speed_mph for one in known), shown)
+    kept = (
+        f"at any speed up to {FASTEST[shown.system]}" if top.startswith("over") else f"up to {top}"
+    )
+    if closed:
+        return f"The controller follows your speed and keeps the rate {kept}{NBSP}{unit}."
+    first = known[0]
+    loss = 1.0 - first.rate_at_5_mph_more_lb_per_lane_mile / first.achieved_rate_lb_per_lane_mile
+    more = f"{as_text(shown.value(5.0, 'speed'), 0)}{NBSP}{unit}"
+    return (
+        f"{more} faster, feeder unchanged: {as_text(100 * loss, 0)}{NBSP}% less material at the "
+        f"start. With the feeder raised the rate can be kept {kept}{NBSP}{unit}."
+    )
+
+
+def _loads(card: _Card, run: _Run) -> tuple[str, ...]:
+    """Loads, mass, time and where the hopper runs out."""
+    route, shown = run.route, card.shown
+    if not route.loads:
+        return ()
+    liquid = f", prewet {shown.show(route.prewet_gal, 'volume')}" if route.prewet_gal > 0 else ""
+    return (
+        f"{plural(int(route.loads), 'load')}, {shown.show(route.mass_lb, 'bulk')}{liquid}, about "
+        f"{shown.duration(route.minutes)}.",
+        *(f"Reload {one.load - 1}: empty near {_place(card, one)}." for one in run.reloads),
+    )  # fmt: skip
+
+
+def _place(card: _Card, reload: Any) -> str:
+    """Where a hopper runs out: distance along the route, and the road."""
+    every = card.plan.segments
+    run = (every["route_id"] == reload.route_id) & (every["application"] == reload.application)
+    before = 0.0
+    for part in lines(every.loc[run, ["segment_id", "part", "from_mi", "length_mi", "name"]]):
+        if (part.segment_id, part.part) == (reload.segment_id, reload.part):
+            break
+        before += part.length_mi
+    mile = before + reload.miles_into_segment - part.from_mi
+    road = short(str(part.name or part.segment_id), 30)
+    return (
+        f"{card.shown.unit('distance')}{NBSP}"
+        f"{as_text(card.shown.value(mile, 'distance'), 1)}, {road}"
+    )
+
+
+def _alarms(stretches: Stretches, shown: Display) -> Iterator[tuple[bool, str]]:
+    """What needs attention, and whether the list of changes marks where."""
+    status = {one.status for one in stretches}
+    if "uncalibrated" in status:
+        yield True, "This truck has no valid test: no setting can be given. Ask before you spread."
+    if "no_rate" in status:
+        yield True, "No rate is planned for the marked stretches. Ask before you spread."
+    infeasible = [one for one in stretches if one.status == "infeasible"]
+    short_of = [one for one in infeasible if one.max_speed_mph < one.speed_mph]
+    if short_of:
+        slow = fastest(min(one.max_speed_mph for one in short_of), shown)
+        yield (
+            True,
+            (
+                f"Marked: too little comes out at the planned speed; the rate is reached at {slow}"
+                f"{NBSP}{shown.unit('speed')} or less."
+            ),
+        )
+    if len(infeasible) > len(short_of):
+        yield True, "Marked: the rate cannot be set as planned. Ask before you spread."
+    if "extrapolated" in status:
+        yield False, "Some settings lie outside what was tested: watch what comes out."
+
+
+def _sensitive(card: _Card) -> str:
+    """The names of the sensitive areas on the route, in driving order."""
+    stretches = next(iter(card.runs.values())).stretches
+    ids = [one for stretch in stretches if stretch.area_id for one in stretch.area_id.split("; ")]
+    return ", ".join(short(card.areas.get(one, one), 40) for one in dict.fromkeys(ids))

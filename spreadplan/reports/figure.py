@@ -1,0 +1,164 @@
+"""The look of every chart, and how a figure becomes SVG text inside a page.
+
+Colours are told apart by people who see few of them and by a printer that has none: their
+lightness differs, and shape, hatching or words say the same once more.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from typing import Any, Final
+
+import matplotlib as mpl
+from markupsafe import Markup, escape
+from matplotlib import font_manager
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
+
+from spreadplan.reports.render import FONT, FONT_FILES
+from spreadplan.resources import resource
+
+INK: Final = "#14212b"
+MUTED: Final = "#5d6b76"
+LINE: Final = "#c9d1d8"
+FAINT: Final = "#eef1f4"
+BLUE: Final = "#1d5c96"
+PALE_BLUE: Final = "#cfe0f0"
+AMBER: Final = "#d9860a"
+RED: Final = "#9d1f17"
+#: five steps from light to dark: their lightness falls evenly, so that grey print keeps the order.
+STEPS: Final = ("#f2c14e", "#e08a3c", "#bf5547", "#853a5c", "#3a2353")
+
+#: as in the style sheet: where ours is not installed, one of about the same width.
+FONTS: Final = f"{FONT}, 'Helvetica Neue', Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
+
+STYLE: Final[Any] = {
+    "font.family": [FONT, "DejaVu Sans"],
+    "font.size": 7.5,
+    "text.color": INK,
+    "axes.edgecolor": LINE,
+    "axes.linewidth": 0.7,
+    "axes.labelcolor": MUTED,
+    "axes.labelsize": 7.5,
+    "axes.titlesize": 8,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.titlepad": 5,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": FAINT,
+    "grid.linewidth": 0.7,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelsize": 7,
+    "ytick.labelsize": 7,
+    "xtick.major.size": 0,
+    "ytick.major.size": 0,
+    "xtick.major.pad": 3,
+    "ytick.major.pad": 3,
+    "legend.frameon": False,
+    "legend.fontsize": 7,
+    "lines.solid_capstyle": "round",
+    "hatch.linewidth": 0.6,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "spreadplan",
+    "path.simplify_threshold": 0.5,
+    "figure.dpi": 72,
+    "savefig.dpi": 200,
+}
+
+
+@cache
+def _add_fonts() -> None:
+    for name in FONT_FILES:
+        font_manager.fontManager.addfont(str(resource("templates") / "fonts" / name))
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Charts drawn inside have the look of the reports."""
+    _add_fonts()
+    with mpl.rc_context(STYLE):
+        yield
+
+
+def panels(
+    count: int, width_in: float, height_in: float, columns: int
+) -> tuple[Figure, list[Axes]]:
+    """A figure with ``count`` panels side by side, ``columns`` in a row; the rest stay empty."""
+    rows = -(-count // columns)
+    layout = ConstrainedLayoutEngine(w_pad=0.05, h_pad=0.04, wspace=0.02, hspace=0.03)
+    figure = Figure(figsize=(width_in, height_in * rows), layout=layout)
+    grid = figure.subplots(rows, columns, squeeze=False).ravel().tolist()
+    for spare in grid[count:]:
+        spare.set_axis_off()
+    return figure, grid[:count]
+
+
+def svg(figure: Figure, alt: str, name: str) -> Markup:
+    """A figure as an ``<svg>`` element.
+
+    Parameters
+    ----------
+    alt : what the chart shows, for people who cannot see it.
+    name : short and unique in its page; keeps the names inside apart from other charts'.
+    """
+    out = io.StringIO()
+    no_metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
+    figure.savefig(out, format="svg", metadata=no_metadata, transparent=True)
+    body = _body(out.getvalue(), name)
+    width, height = figure.get_size_inches() * 72
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+        f'class="chart" role="img" viewBox="0 0 {width:g} {height:g}" '
+        f'width="{width:g}pt" height="{height:g}pt" aria-label="{escape(alt)}" '
+        f'font-family="{FONTS}" stroke-linejoin="round" stroke-linecap="butt">'
+        f"<title>{escape(alt)}</title>"
+    )
+    return Markup(head + body)
+
+
+def _attributes(style: str) -> str:
+    """A style as attributes of its element; the font is that of the whole chart."""
+    pairs = [part.partition(":") for part in style.split(";") if part.strip()]
+    return "".join(
+        f' {name.strip()}="{value.strip()}"' for name, _, value in pairs
+        if name.strip() != "font-family"
+    )  # fmt: skip
+
+
+def _body(document: str, name: str) -> str:
+    """What stands inside the ``<svg>`` element, made small, with names that are unique.
+
+    The style that matplotlib writes for every element would spread over the whole page.
+    """
+    start = document.index(">", document.index("<svg")) + 1
+    body = document[start:]
+    for dropped in (r"<metadata>.*?</metadata>", r"<!--.*?-->", r"<style.*?</style>"):
+        body = re.sub(dropped, "", body, flags=re.DOTALL)
+    used = set(re.findall(r"(?:url\(|href=\")#([^\")]+)", body))
+
+    def smaller_tag(tag: re.Match[str]) -> str:
+        text = re.sub(
+            r' id="([^"]*)"', lambda held: f' id="{name}-{held[1]}"' if held[1] in used else "",
+            tag[0],
+        )  # fmt: skip
+        text = re.sub(r'(url\(#|xlink:href="#)', rf"\g<1>{name}-", text)
+        # as attributes: the PDF engine takes a style for one of the page and complains
+        text = re.sub(r' style="([^"]*)"', lambda held: _attributes(held[1]), text)
+        text = re.sub(r' transform="rotate\(-0 [^"]*"', "", text)
+        return re.sub(r"(\d+\.\d\d)\d+", r"\1", re.sub(r"\s+", " ", text))
+
+    # only tags are touched: what stands between them may be a name from the workspace
+    body = re.sub(r"<[^>]*>", smaller_tag, body)
+    body = re.sub(r">\s+<", "><", body)
+    while (smaller := re.sub(r"<g></g>|<g/>|<defs></defs>", "", body)) != body:
+        body = smaller
+    return body

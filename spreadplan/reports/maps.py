@@ -1,0 +1,411 @@
+"""The map of a plan: routes coloured by rate, with sensitive areas and yards.
+
+Drawn in miles on a plane that touches the middle of the network: for looking, not for measuring.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import matplotlib.patheffects as pe
+import numpy as np
+import pandas as pd
+import shapely
+from markupsafe import Markup
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch, PathPatch
+from matplotlib.path import Path
+from numpy.typing import NDArray
+
+from spreadplan.frames import lines
+from spreadplan.reports.charts import short
+from spreadplan.reports.display import Display, as_text
+from spreadplan.reports.figure import INK, MUTED, RED, STEPS, house_style, panels, svg
+
+Floats = NDArray[np.float64]
+
+#: statuses whose rate is not reached or not known to be.
+IN_DOUBT: Final = ("infeasible", "uncalibrated", "no_rate", "unassigned")
+CASING: Final = "#4a5660"
+AREA: Final = "#7aa7ab"
+AREA_FACE: Final = "#e3f0f0"
+WIDTHS: Final = (1.5, 1.9, 2.3, 2.7, 3.1)
+MOST_VERTICES: Final = 15_000
+"""With more, the lines become a picture inside the chart: a file stays small."""
+MOST_LABELS: Final = 60
+MOST_VALUES: Final = 200
+_STEP: Final = 1.0
+"""Rates are classed to this, in the unit shown."""
+MILES_PER_DEGREE: Final = 69.1
+
+
+@dataclass(frozen=True)
+class _Plane:
+    """Longitude and latitude to miles from the middle of the network."""
+
+    lon: float
+    lat: float
+
+    def project(self, geometry: Any) -> Any:
+        east = MILES_PER_DEGREE * np.cos(np.radians(self.lat))
+
+        def move(position: Floats) -> Floats:
+            return np.asarray((position - [self.lon, self.lat]) * [east, MILES_PER_DEGREE])
+
+        return shapely.transform(geometry, move)
+
+
+def rate_map(
+    segments: gpd.GeoDataFrame,
+    areas: gpd.GeoDataFrame,
+    yards: pd.DataFrame,
+    shown: Display,
+    name: str,
+    lowest: Floats | None = None,
+    tallest_in: float = 5.9,
+) -> Markup:
+    """Routes of one application, coloured and widened by planned rate.
+
+    Parameters
+    ----------
+    segments : of the plan: route_id, status, target_ and achieved_rate_lb_per_lane_mile, geometry.
+    areas : sensitive areas: name, area_id, geometry; may be empty.
+    yards : yard_id, lon, lat.
+    name : short and unique in its page.
+    lowest : lowest rate of each class (`shared_classes`), so that several maps share their
+        colours; None: classes of its own.
+    """
+    width_in = 7.5
+    west, south, east, north = segments.total_bounds
+    plane = _Plane((west + east) / 2.0, (south + north) / 2.0)
+    roads = plane.project(np.asarray(segments.geometry.array, dtype=object))
+    stored = plane.project(shapely.points(yards[["lon", "lat"]].to_numpy(dtype=float)))
+    bounds = shapely.total_bounds(np.concatenate([roads, stored]))
+    span = max(bounds[2] - bounds[0], bounds[3] - bounds[1], 0.1)
+    roads = shapely.simplify(roads, span / 1500.0)
+    tall = (bounds[3] - bounds[1]) / max(bounds[2] - bounds[0], 1e-6)
+    rate = shown.values(planned_rate(segments), "rate")
+    if lowest is None:
+        lowest = rate_classes(rate, shapely.length(roads))
+    number = np.searchsorted(lowest, np.round(rate / _STEP) * _STEP, side="right") - 1
+    number = np.where(rate > 0, np.maximum(number, 0), -1)
+    with house_style():
+        height_in = float(np.clip(width_in * tall, 2.9, tallest_in - 0.35)) + 0.35
+        figure, (ax,) = panels(1, width_in, height_in, 1)
+        ax.set_axis_off()
+        ax.set_aspect("equal")
+        area_labels = _draw_areas(ax, areas, plane)
+        _draw_roads(ax, roads, number, len(lowest), segments["status"].to_numpy())
+        yard_labels = _draw_yards(ax, yards, plane)
+        _frame(ax, bounds)
+        figure.canvas.draw()
+        labels = [*yard_labels, *_route_labels(roads, segments["route_id"]), *area_labels]
+        _place_labels(ax, labels, yard_labels)
+        _scale_bar(ax, bounds, shown)
+        ranges = _ranges(rate, number, len(lowest))
+        ax.legend(
+            handles=_legend(ranges, segments["status"], shown, len(areas) > 0),
+            loc="upper left", bbox_to_anchor=(0, 1.0 + 0.3 / height_in), ncols=4, fontsize=7,
+            handlelength=2.2, columnspacing=1.4, borderaxespad=0,
+        )  # fmt: skip
+        return svg(figure, _in_words(segments, rate, areas, yards, shown), name)
+
+
+def shared_classes(segments: gpd.GeoDataFrame, shown: Display) -> Floats:
+    """Lowest rate of each class over all applications, in the unit shown."""
+    rate = shown.values(planned_rate(segments), "rate")
+    return rate_classes(rate, segments["lane_miles"].to_numpy(dtype=float))
+
+
+def planned_rate(segments: pd.DataFrame) -> Floats:
+    """The rate that the plan gives each segment: as achieved, or the target where that is open."""
+    achieved = segments["achieved_rate_lb_per_lane_mile"]
+    as_set = ~segments["status"].isin(IN_DOUBT) & achieved.notna()
+    return achieved.where(as_set, segments["target_rate_lb_per_lane_mile"]).to_numpy(dtype=float)
+
+
+def rate_classes(rate: Floats, length: Floats, most: int = len(STEPS)) -> Floats:
+    """Lowest rate of each class, ascending: natural breaks, so that like rates share a colour.
+
+    Parameters
+    ----------
+    rate : shape (n,); values that are missing or not above 0 are left out.
+    length : weight of each rate, shape (n,).
+
+    Source: W. D. Fisher, On grouping for maximum homogeneity, J. Am. Stat. Assoc. 53 (1958): the
+    groups with the least sum of squares within them, found by dynamic programming.
+    """
+    known = np.isfinite(rate) & (rate > 0)
+    rounded = np.round(rate[known] / _STEP) * _STEP
+    values, places = np.unique(rounded, return_inverse=True)
+    if len(values) > MOST_VALUES:
+        values = values[np.linspace(0, len(values) - 1, MOST_VALUES).round().astype(int)]
+        places = np.maximum(np.searchsorted(values, rounded, side="right") - 1, 0)
+    if not len(values):
+        return np.array([])
+    weight = np.maximum(np.bincount(places, weights=length[known]), 1e-9)
+    return values[_natural_breaks(values, weight, min(most, len(values)))]
+
+
+def _natural_breaks(values: Floats, weight: Floats, classes: int) -> NDArray[np.int64]:
+    """Place of the first value of each class, ascending."""
+    total, first, second = (
+        np.concatenate([[0.0], np.cumsum(weight * values**power)]) for power in (0, 1, 2)
+    )
+    count = len(values)
+
+    def spread(start: NDArray[np.int64], end: int) -> Floats:
+        mass = total[end] - total[start]
+        return np.asarray(second[end] - second[start] - (first[end] - first[start]) ** 2 / mass)
+
+    best = np.full((classes + 1, count + 1), np.inf)
+    start_of = np.zeros((classes + 1, count + 1), dtype=np.int64)
+    best[0, 0] = 0.0
+    for number in range(1, classes + 1):
+        for end in range(number, count + 1):
+            starts = np.arange(number - 1, end)
+            cost = best[number - 1, starts] + spread(starts, end)
+            chosen = int(np.argmin(cost))
+            best[number, end], start_of[number, end] = cost[chosen], starts[chosen]
+    breaks, end = [], count
+    for number in range(classes, 0, -1):
+        end = int(start_of[number, end])
+        breaks.append(end)
+    return np.array(breaks[::-1])
+
+
+def _colours(classes: int) -> list[tuple[str, float]]:
+    """Colour and width of each class, spread over the whole ramp."""
+    if classes <= 1:
+        return [(STEPS[2], WIDTHS[2])]
+    places = np.linspace(0, len(STEPS) - 1, classes).round().astype(int)
+    return [(STEPS[place], WIDTHS[place]) for place in places]
+
+
+def _draw_roads(
+    ax: Axes, roads: Any, number: NDArray[np.int64], classes: int, status: NDArray[np.object_]
+) -> None:
+    """``number``: the class of each road, -1 where nothing is spread."""
+    dense = len(shapely.get_coordinates(roads)) > MOST_VERTICES
+
+    def draw(where: NDArray[np.bool_], order: int, colour: str, width: float, **style: Any) -> None:
+        if where.any():
+            ax.add_patch(PathPatch(
+                _one_path(roads[where]), fill=False, edgecolor=colour, linewidth=width,
+                capstyle="round", joinstyle="round", rasterized=dense, zorder=order, **style
+            ))  # fmt: skip
+
+    draw(number < 0, 2, MUTED, 0.9, linestyle=(0, (1, 2)))
+    for place, (colour, width) in enumerate(_colours(classes)):
+        draw(number == place, 3, CASING, width + 0.9)
+        draw(number == place, 4 + place, colour, width)
+    doubt = np.isin(status, IN_DOUBT)
+    draw(doubt, 11, "white", 1.5)
+    draw(doubt, 12, RED, 1.5, linestyle=(0, (1.2, 1.6)))
+
+
+def _one_path(roads: Any) -> Path:
+    """Many lines as one path, joined where they meet: the file stays small."""
+    merged = shapely.line_merge(shapely.multilinestrings(roads))
+    parts = shapely.get_parts(merged)
+    return Path.make_compound_path(*(Path(shapely.get_coordinates(part)) for part in parts))
+
+
+def _draw_areas(ax: Axes, areas: gpd.GeoDataFrame, plane: _Plane) -> list[_Label]:
+    labels = []
+    for area in lines(areas):
+        shape = plane.project(area.geometry)
+        for polygon in shapely.get_parts(shape):
+            rings = [polygon.exterior, *polygon.interiors]
+            path = Path.make_compound_path(*(Path(np.asarray(ring.coords)) for ring in rings))
+            ax.add_patch(PathPatch(
+                path, facecolor=AREA_FACE, edgecolor=AREA, hatch="////", linewidth=0.8, zorder=1
+            ))  # fmt: skip
+        inside = shape.representative_point()
+        name = short(area.name or area.area_id, 30)
+        labels.append(_Label(name, (_Anchor(inside.x, inside.y),), MUTED, "normal", 6.5))
+    return labels
+
+
+def _draw_yards(ax: Axes, yards: pd.DataFrame, plane: _Plane) -> list[_Label]:
+    labels = []
+    for yard in lines(yards):
+        point = plane.project(shapely.Point(yard.lon, yard.lat))
+        ax.plot(point.x, point.y, marker="s", markersize=6.5, color=INK, markeredgecolor="white",
+                markeredgewidth=1.0, zorder=20)  # fmt: skip
+        labels.append(
+            _Label(short(yard.yard_id, 22), (_Anchor(point.x, point.y),), INK, "bold", 7.5, 6.0)
+        )
+    return labels
+
+
+def _frame(ax: Axes, bounds: Floats) -> None:
+    margin = 0.04 * max(bounds[2] - bounds[0], bounds[3] - bounds[1], 0.05)
+    ax.set_xlim(bounds[0] - margin, bounds[2] + margin)
+    ax.set_ylim(bounds[1] - 1.8 * margin, bounds[3] + margin)
+
+
+# --- labels ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Anchor:
+    """A point in miles; ``level`` where the line through it runs rather east-west."""
+
+    x: float
+    y: float
+    level: bool = False
+
+
+@dataclass(frozen=True)
+class _Label:
+    """A text and the points it may stand at, best first; ``away`` points off them."""
+
+    text: str
+    anchors: tuple[_Anchor, ...]
+    colour: str
+    weight: str
+    size: float
+    away: float = 3.5
+
+
+BESIDE: Final = ((1, 0), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1))
+ABOVE: Final = ((0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1), (1, 0), (-1, 0))
+ALIGN: Final[dict[int, tuple[Any, Any]]] = {
+    1: ("left", "bottom"), 0: ("center", "center"), -1: ("right", "top")
+}  # fmt: skip
+
+
+def _route_labels(roads: Any, route_ids: Iterable[str]) -> Iterator[_Label]:
+    """Labels of routes, the longest first, near the middle of their longest segments."""
+    frame = pd.DataFrame({"route": list(route_ids), "road": roads, "long": shapely.length(roads)})
+    total = frame.groupby("route", sort=False)["long"].sum().sort_values(ascending=False)
+    for route in total.index[:MOST_LABELS]:
+        longest = frame[frame["route"] == route].nlargest(4, "long")["road"]
+        anchors = tuple(_along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
+        yield _Label(short(str(route), 16), anchors, INK, "bold", 6.8)
+
+
+def _along(road: Any, share: float) -> _Anchor:
+    at, ahead = (
+        shapely.line_interpolate_point(road, place, normalized=True)
+        for place in (share, share + 0.05)
+    )
+    return _Anchor(at.x, at.y, abs(ahead.x - at.x) > abs(ahead.y - at.y))
+
+
+def _place_labels(ax: Axes, labels: Sequence[_Label], marks: Sequence[_Label]) -> None:
+    """Each label at the first place where it covers no other one; without such a place, nowhere.
+
+    The anchors of ``marks`` carry a symbol that no label may cover.
+    """
+    to_pixels, view = ax.transData, ax.get_window_extent()
+    taken = [
+        _box(to_pixels.transform((at.x, at.y)), 0, 0, 8.0, 8.0, 0.0)
+        for mark in marks for at in mark.anchors
+    ]  # fmt: skip
+    for label in labels:
+        # points are pixels here: the figure has 72 of them per inch
+        width, height = 0.57 * label.size * len(label.text) + 2.0, label.size * 1.15
+        place = next(
+            (
+                (anchor, dx, dy, box)
+                for anchor in label.anchors
+                for dx, dy in (ABOVE if anchor.level else BESIDE)
+                for box in [_box(to_pixels.transform((anchor.x, anchor.y)), dx, dy, width, height,
+                                 label.away)]
+                if view.x0 <= box[0] and box[2] <= view.x1 and view.y0 <= box[1]
+                and box[3] <= view.y1 and not any(_overlap(box, other) for other in taken)
+            ),
+            None,
+        )  # fmt: skip
+        if place is None:
+            continue
+        anchor, dx, dy, box = place
+        taken.append(box)
+        ax.annotate(
+            label.text, (anchor.x, anchor.y), xytext=(dx * label.away, dy * label.away),
+            textcoords="offset points", ha=ALIGN[dx][0], va=ALIGN[dy][1], fontsize=label.size,
+            fontweight=label.weight, color=label.colour, zorder=30, annotation_clip=False,
+            bbox={"facecolor": "white", "alpha": 0.82, "pad": 0.7, "linewidth": 0},
+        )  # fmt: skip
+
+
+def _box(
+    at: Floats, dx: int, dy: int, width: float, height: float, away: float
+) -> tuple[float, float, float, float]:
+    x = float(at[0]) + dx * away - width * (1 - dx) / 2.0
+    y = float(at[1]) + dy * away - height * (1 - dy) / 2.0
+    return x, y, x + width, y + height
+
+
+def _overlap(
+    one: tuple[float, float, float, float], other: tuple[float, float, float, float]
+) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+# --- legend and scale --------------------------------------------------------------------------
+
+
+def _scale_bar(ax: Axes, bounds: Floats, shown: Display) -> None:
+    per_unit = 1.0 / shown.value(1.0, "distance")
+    wanted = (bounds[2] - bounds[0]) / 5.0 / per_unit
+    power = 10.0 ** np.floor(np.log10(max(wanted, 1e-3)))
+    length = max(step for step in (1.0, 2.0, 5.0) if step * power <= max(wanted, power)) * power
+    x, y = ax.get_xlim()[0], ax.get_ylim()[0]
+    tick = 0.006 * (ax.get_ylim()[1] - y)
+    ax.plot([x, x, x + length * per_unit, x + length * per_unit], [y + tick, y, y, y + tick],
+            color=INK, linewidth=1.1, solid_capstyle="butt", zorder=25, clip_on=False)  # fmt: skip
+    ax.annotate(
+        f"{length:g} {shown.unit('distance')} · north is up", (x + length * per_unit, y),
+        xytext=(4, 0), textcoords="offset points", va="bottom", fontsize=6.8, color=INK,
+    )  # fmt: skip
+
+
+def _ranges(rate: Floats, number: NDArray[np.int64], classes: int) -> list[str]:
+    """The lowest and the highest rate of each class, in words; "" where a map has none of it."""
+    ranges = []
+    for place in range(classes):
+        mine = rate[number == place]
+        low, high = (as_text(float(end), 0) if len(mine) else ""
+                     for end in (mine.min(initial=np.inf), mine.max(initial=-np.inf)))  # fmt: skip
+        ranges.append(low if low == high else f"{low} to {high}")
+    return ranges
+
+
+def _legend(
+    ranges: Sequence[str], status: pd.Series[str], shown: Display, areas: bool
+) -> list[Any]:
+    handles: list[Any] = [
+        Line2D([], [], color=colour, linewidth=width, label=f"{words} {shown.unit('rate')}",
+               path_effects=[pe.Stroke(linewidth=width + 0.9, foreground=CASING), pe.Normal()])
+        for words, (colour, width) in zip(ranges, _colours(len(ranges)), strict=True) if words
+    ]  # fmt: skip
+    if status.eq("untreated").any():
+        handles.append(Line2D([], [], color=MUTED, linewidth=0.9, linestyle=(0, (1, 2)),
+                              label="not treated"))  # fmt: skip
+    if status.isin(IN_DOUBT).any():
+        handles.append(Line2D([], [], color=RED, linewidth=1.5, linestyle=(0, (1.2, 1.6)),
+                              label="no setting, or rate not reached"))  # fmt: skip
+    if areas:
+        handles.append(Patch(facecolor=AREA_FACE, edgecolor=AREA, hatch="////",
+                             label="sensitive area"))  # fmt: skip
+    handles.append(Line2D([], [], color=INK, marker="s", linewidth=0, markersize=5, label="yard"))
+    return handles
+
+
+def _in_words(
+    segments: pd.DataFrame, rate: Floats, areas: pd.DataFrame, yards: pd.DataFrame, shown: Display
+) -> str:
+    known = rate[np.isfinite(rate) & (rate > 0)]
+    unit = shown.unit("rate")
+    rates = f"rates from {known.min():.0f} to {known.max():.0f} {unit}" if len(known) else "no rate"
+    return (
+        f"Map of {segments['route_id'].nunique()} routes, {rates}; {len(areas)} sensitive areas; "
+        f"{len(yards)} yards."
+    )

@@ -1,0 +1,191 @@
+"""Templates to HTML, and HTML to PDF.
+
+An HTML report stands alone: its style and its charts are inside the file, it needs no script and
+asks no other host for anything. The PDF is made from the very same HTML.
+"""
+
+from __future__ import annotations
+
+import atexit
+import base64
+import multiprocessing
+import re
+from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from functools import cache
+from pathlib import Path
+from typing import Any, Protocol
+
+import jinja2
+from markupsafe import Markup, escape
+
+from spreadplan import __version__
+from spreadplan.resources import resource
+
+PDF_LEFT_OUT = (
+    "PDF left out: install the Pango library, on Debian or Ubuntu: "
+    "apt install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+)
+FONT = "Roboto"
+FONT_FILES = {"Roboto-Regular.ttf": 400, "Roboto-Bold.ttf": 700}
+WORKERS = 2
+FEW = 1
+"""So few documents are not worth starting other processes for."""
+
+
+class Store(Protocol):
+    """Where results go; see `spreadplan.results.store.ResultStore`."""
+
+    def path(self, name: str) -> Path:
+        """The place to write a result to."""
+        ...
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(resource("templates")),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["wrap"] = breakable
+    environment.globals["version"] = __version__
+    environment.globals["stylesheet"] = _stylesheet
+    return environment
+
+
+def _stylesheet(name: str) -> Markup:
+    """The text of a style sheet of our own, to stand inside a page."""
+    return Markup((resource("templates") / name).read_text(encoding="utf-8"))
+
+
+LONG_WORD = 18
+
+
+def breakable(text: str) -> Markup:
+    """Text in which very long words may break, so that no name is wider than its column."""
+    words = re.split(r"(\s+)", str(text))
+    parts = (
+        [word] if len(word) <= LONG_WORD else re.findall(rf".{{1,{LONG_WORD - 6}}}", word)
+        for word in words
+    )
+    return Markup("").join(Markup("<wbr>").join(escape(part) for part in word) for word in parts)
+
+
+def html(template: str, **context: Any) -> str:
+    """A report as one HTML page. Every text from the workspace is escaped."""
+    return _environment().get_template(template).render(**context)
+
+
+def write(store: Store, name: str, page: str, pdf: bool) -> str | None:
+    """Write the results ``name.html`` and, if wanted, ``name.pdf``.
+
+    Returns
+    -------
+    One line that says what to install where the PDF had to be left out, else None.
+    """
+    return write_all(store, [(name, page)], pdf)
+
+
+def write_all(
+    store: Store,
+    pages: Iterable[tuple[str, str]],
+    pdf: bool,
+    step: Callable[[], object] = lambda: None,
+) -> str | None:
+    """Write many reports, the PDF of each in one of two processes.
+
+    Parameters
+    ----------
+    store : gives the place of each result.
+    pages : name without ending, HTML.
+    pdf : whether PDFs are wanted as well.
+    step : called once for each report that is complete.
+
+    Returns
+    -------
+    One line that says what to install where PDFs had to be left out, else None.
+    """
+    jobs = []
+    for name, page in pages:
+        source = store.path(f"{name}.html")
+        source.write_text(page, encoding="utf-8")
+        if pdf:
+            jobs.append((source, store.path(f"{name}.pdf")))
+        else:
+            step()
+    if not jobs:
+        return None
+    if not _pdf_possible():
+        for _ in jobs:
+            step()
+        return PDF_LEFT_OUT
+    if len(jobs) <= FEW or not _write_in_parallel(jobs, step):
+        for source, target in jobs:
+            write_pdf(source, target)
+            step()
+    return None
+
+
+def _write_in_parallel(jobs: list[tuple[Path, Path]], step: Callable[[], object]) -> bool:
+    """Whether all PDFs were written by other processes; False where none can be started.
+
+    Processes are spawned, not forked: the numerical libraries keep threads that a fork breaks.
+    """
+    try:
+        with ProcessPoolExecutor(WORKERS, multiprocessing.get_context("spawn")) as pool:
+            for done in as_completed([pool.submit(write_pdf, *job) for job in jobs]):
+                done.result()
+                step()
+    except (BrokenProcessPool, PermissionError, NotImplementedError):
+        return False
+    return True
+
+
+def _pdf_possible() -> bool:
+    try:
+        import weasyprint  # noqa: F401
+    except OSError:
+        return False
+    return True
+
+
+def write_pdf(source: Path, target: Path) -> None:
+    """Make a PDF of an HTML report. Nothing outside the report is read but our own fonts."""
+    from weasyprint import HTML
+
+    fonts, style, fetcher = _pdf_style()
+    document = HTML(string=source.read_text(encoding="utf-8"), url_fetcher=fetcher)
+    document.write_pdf(
+        target, font_config=fonts, stylesheets=[style], pdf_tags=True, pdf_identifier=b"spreadplan"
+    )
+
+
+@cache
+def _pdf_style() -> tuple[Any, Any, Any]:
+    """Fonts, the style sheet that names them, and a fetcher that refuses every address.
+
+    The fonts come as ``data:`` addresses, the only kind that is let through.
+    """
+    from weasyprint import CSS
+    from weasyprint.text.fonts import FontConfiguration
+    from weasyprint.urls import URLFetcher
+
+    fetcher = URLFetcher(allowed_protocols=("data",))
+    fonts = FontConfiguration()
+    # let go of the fonts while their library is still there to be told
+    atexit.register(_pdf_style.cache_clear)
+    faces = "".join(
+        f'@font-face {{ font-family: "{FONT}"; font-weight: {weight}; '
+        f"src: url(data:font/ttf;base64,{_encoded(name)}) }}\n"
+        for name, weight in FONT_FILES.items()
+    )
+    return fonts, CSS(string=faces, font_config=fonts, url_fetcher=fetcher), fetcher
+
+
+def _encoded(font: str) -> str:
+    return base64.b64encode((resource("templates") / "fonts" / font).read_bytes()).decode()

@@ -1,0 +1,71 @@
+"""What a truck's certificate says, as data for a page that shows it in its own way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from spreadplan.calibration import Calibration
+from spreadplan.frames import lines
+from spreadplan.reports.certificate import (
+    Truck,
+    _advice,
+    _facts,
+    _model_rows,
+    _state,
+    _test_rows,
+    _truck,
+)
+from spreadplan.reports.setting import Setting
+from spreadplan.schema.policy import Policy
+
+
+@dataclass(frozen=True)
+class TruckState:
+    """One truck, in words.
+
+    headline, tone : the statement of validity; tone is "good", "warn" or "bad".
+    tests, marks : its tests, and the number of each warning. models, sources, flags : its
+    calibrations and the columns of their budgets. advice : what to do next.
+    """
+
+    truck: Truck
+    facts: Sequence[tuple[str, str]]
+    headline: str
+    tone: str
+    sentences: Sequence[str]
+    tests: Sequence[Mapping[str, Any]]
+    marks: Mapping[str, int]
+    models: Sequence[Mapping[str, Any]]
+    sources: Sequence[str]
+    flags: Sequence[str]
+    advice: Sequence[Mapping[str, str]]
+
+    @property
+    def truck_id(self) -> str:
+        """The truck's id."""
+        return str(self.truck.record.truck_id)
+
+
+def truck_states(
+    calibration: Calibration,
+    trucks: pd.DataFrame,
+    changes: pd.DataFrame,
+    policy: Policy,
+    setting: Setting,
+) -> dict[str, TruckState]:
+    """The state of every truck, by truck_id; arguments as `certificate.certificates` takes them."""
+    shown, states = setting.display, {}
+    for record in lines(trucks):
+        truck = _truck(record, calibration, changes)
+        tests, marks = _test_rows(truck, shown)
+        models, sources, flags = _model_rows(truck, calibration, shown)
+        state = _state(truck, calibration, policy, shown)
+        states[str(record.truck_id)] = TruckState(
+            truck, _facts(truck, shown), state["headline"], state["tone"], state["sentences"],
+            tests, marks, models, sources, flags, _advice(truck, shown),
+        )  # fmt: skip
+    return states

@@ -1,0 +1,161 @@
+from __future__ import annotations
+
+import base64
+import importlib.abc
+import io
+import re
+import sys
+from pathlib import Path
+
+import jinja2
+import pytest
+from PIL import Image
+from pypdf import PdfReader
+
+from spreadplan.reports import render
+from tests.reports.hard_workspace import LONG
+
+
+class Folder:
+    def __init__(self, root: Path) -> None:
+        self.root = root
+
+    def path(self, name: str) -> Path:
+        path = self.root / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return path
+
+
+def pdf_of(page: str, folder: Path) -> PdfReader:
+    source = folder / "page.html"
+    source.write_text(page, encoding="utf-8")
+    render.write_pdf(source, folder / "page.pdf")
+    return PdfReader(folder / "page.pdf")
+
+
+def sheet(body: str) -> str:
+    return f'<!doctype html><html lang="en"><title>t</title><body>{body}</body></html>'
+
+
+def test_certificates_are_one_page_and_a_second_only_for_more_tests(pages, tmp_path):
+    for name, page in pages.items():
+        if "_certificate_" not in name:
+            continue
+        more = "Tests, continued" in page
+        assert len(pdf_of(page, tmp_path).pages) == 1 + more, name
+        assert more == name.endswith(LONG), name
+
+
+def test_work_sheet_is_one_page(pages, tmp_path):
+    for units in ("us", "metric"):
+        assert len(pdf_of(pages[f"{units}_work_sheet"], tmp_path).pages) == 1
+
+
+def test_cab_cards_fill_the_pages_they_were_arranged_for(pages, tmp_path):
+    cards = {name: page for name, page in pages.items() if "_card_" in name}
+    assert len(cards) == 8
+    for name, page in cards.items():
+        arranged = page.count('<main class="cab')
+        assert len(pdf_of(page, tmp_path).pages) == arranged, name
+        assert (arranged == 1) != ("sixty" in re.sub("<wbr>", "", page)), name
+
+
+def test_long_list_of_changes_is_complete_in_print(hard_us, pages, tmp_path):
+    card = next(page for name, page in pages.items() if name.startswith("us_card_Avery"))
+    text = "\n".join(page.extract_text() for page in pdf_of(card, tmp_path).pages)
+    settings = hard_us.plan.settings
+    mine = settings[(settings["route_id"] == "sixty") & (settings["application"] == "1")]
+    for mile in mine["from_mi"]:
+        assert f"{mile:.1f}" in text
+
+
+def test_pdf_is_tagged_and_describes_its_charts(pages, tmp_path):
+    catalog = pdf_of(pages[f"us_certificate_{LONG}"], tmp_path).trailer["/Root"]
+    assert catalog["/MarkInfo"]["/Marked"]
+    figures = [one for one in structure(catalog["/StructTreeRoot"]) if one.get("/S") == "/Figure"]
+    assert len(figures) == 1
+    assert "at 50 % output" in figures[0]["/Alt"]
+
+
+def structure(node):
+    """Every element of a PDF's structure tree."""
+    node = node.get_object()
+    if isinstance(node, list):
+        for one in node:
+            yield from structure(one)
+    elif isinstance(node, dict):
+        yield node
+        if "/K" in node:
+            yield from structure(node["/K"])
+
+
+def test_pdf_reads_neither_files_nor_other_hosts(tmp_path):
+    picture = io.BytesIO()
+    Image.new("RGB", (4, 4), "red").save(picture, "PNG")
+    (tmp_path / "red.png").write_bytes(picture.getvalue())
+    inside = "data:image/png;base64," + base64.b64encode(picture.getvalue()).decode()
+    refused = f'<img src="{(tmp_path / "red.png").as_uri()}"><img src="http://127.0.0.1:9/a.png">'
+    assert len(pdf_of(sheet(refused), tmp_path).pages[0].images) == 0
+    assert len(pdf_of(sheet(f'<img src="{inside}">'), tmp_path).pages[0].images) == 1
+
+
+def test_pdf_is_the_same_every_time(pages, tmp_path):
+    source = tmp_path / "a.html"
+    source.write_text(pages["us_plan"], encoding="utf-8")
+    for name in ("one.pdf", "two.pdf"):
+        render.write_pdf(source, tmp_path / name)
+    assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
+
+
+def test_many_reports_are_written_in_other_processes(tmp_path):
+    done = []
+    names = [f"cards/{number}" for number in range(3)]
+    left_out = render.write_all(
+        Folder(tmp_path), [(name, sheet(name)) for name in names], True, lambda: done.append(1)
+    )
+    assert left_out is None
+    assert len(done) == 3
+    for name in names:
+        assert len(PdfReader(tmp_path / f"{name}.pdf").pages) == 1
+
+
+def test_html_alone_when_no_pdf_is_wanted(tmp_path):
+    assert render.write(Folder(tmp_path), "a", sheet("a"), False) is None
+    assert (tmp_path / "a.html").read_text(encoding="utf-8") == sheet("a")
+    assert not (tmp_path / "a.pdf").exists()
+
+
+class NoPango(importlib.abc.MetaPathFinder):
+    """What happens where the system library is not installed."""
+
+    def find_spec(self, name, path=None, target=None):
+        if name == "weasyprint":
+            raise OSError("cannot load library 'libpango-1.0-0'")
+        return
+
+
+def test_missing_system_library_leaves_the_html_and_says_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.delitem(sys.modules, "weasyprint", raising=False)
+    monkeypatch.setattr(sys, "meta_path", [NoPango(), *sys.meta_path])
+    done = []
+    said = render.write_all(
+        Folder(tmp_path), [("a", sheet("a")), ("b", sheet("b"))], True, lambda: done.append(1)
+    )
+    assert said == render.PDF_LEFT_OUT
+    assert "apt install libpango-1.0-0" in said
+    assert "\n" not in said
+    assert (tmp_path / "a.html").exists()
+    assert not (tmp_path / "a.pdf").exists()
+    assert len(done) == 2
+
+
+def test_a_forgotten_value_is_an_error_not_a_gap():
+    with pytest.raises(jinja2.UndefinedError):
+        render.html("work_sheet.html", title="t")
+
+
+def test_long_words_may_break_and_are_still_escaped():
+    shown = str(render.breakable("<i>" + "x" * 40))
+    assert "<i>" not in shown
+    assert "<wbr>" in shown
+    assert str(render.breakable("rock_salt, gate 3 in")) == "rock_salt, gate 3 in"
