@@ -82,11 +82,14 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
     discharge at the highest feeder output; `COMMON_U` the relative standard uncertainty of the
     calibration in independent parts, each common to all that the truck spreads with that material
     and gate; ``relative_run_u`` that of one run. Rows without a rate above 0 or without a tested
-    truck keep the defaults.
+    truck keep the defaults, but for ``closed_loop``: how a truck is controlled does not depend on
+    what it does.
     """
     out = {name: np.full(len(rows), value) for name, value in SERVED_COLUMNS.items()}
     controls = controls_of(trucks)
     known = models_by_truck(models, controls)
+    closed = [truck for truck, control in controls.items() if control.closed_loop]
+    out["closed_loop"] = rows["truck_id"].isin(closed).to_numpy()
     wanted = (rows["target_rate_lb_per_lane_mile"] > 0) & (rows["truck_id"] != "")
     numbers = np.flatnonzero(wanted)
     arrays = {name: rows[name].to_numpy() for name in (
@@ -96,8 +99,6 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
     by_truck = places(rows.loc[wanted, ["truck_id", "material"]], ["truck_id", "material"])
     for (truck, material), some in by_truck.items():
         at = numbers[some]
-        if truck in controls:
-            out["closed_loop"][at] = controls[truck].closed_loop
         gates = known.get((truck, material), [])
         if gates:
             _serve_truck(out, at, {name: values[at] for name, values in arrays.items()},

@@ -66,6 +66,11 @@ class Column:
         """Which applications, in short."""
         return ", ".join(self.applications)
 
+    @property
+    def idle(self) -> bool:
+        """Whether nothing is to be spread at all."""
+        return all(one.status == "untreated" for one in self.stretches)
+
 
 @dataclass(frozen=True)
 class Block:
@@ -225,7 +230,7 @@ def _columns(card: _Card) -> list[Column]:
 def _block(card: _Card, columns: Sequence[Column]) -> Block:
     shown = card.shown
     every = [one for column in columns for one in column.stretches]
-    closed = all(one.control == "closed_loop" for one in every)
+    closed = any(one.control == "closed_loop" for one in every)
     spread = [one for one in every if one.target_rate_lb_per_lane_mile > 0]
     told = [_speed_note(spread, closed, shown)]
     for column in columns:
