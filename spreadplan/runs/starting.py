@@ -14,6 +14,7 @@ from spreadplan.resources import resource
 from spreadplan.runs.calibrating import calibrate
 from spreadplan.runs.options import Options, say_cautions
 from spreadplan.runs.planning import GENERAL, plan
+from spreadplan.runs.reconciling import reconcile, scan
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
@@ -54,8 +55,29 @@ def check(folder: Path, options: Options) -> None:
     for storm, tables in workspace.storms.items():
         for name, frame in tables.items():
             options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")
+    _check_telemetry(workspace, options)
     _absent(workspace, options)
     options.say("no problems found" if not workspace.cautions else "nothing that stops the work")
+
+
+def _check_telemetry(workspace: Workspace, options: Options) -> None:
+    """Read the records of every storm; a header that cannot be understood is a problem."""
+    problems: list[Problem] = []
+    for storm in workspace.storms:
+        place = f"storms/{storm}/telemetry"
+        if not (workspace.folder / place).is_dir():
+            options.say(f"{place}: not there; what needs it is left out")
+            continue
+        try:
+            with scan(workspace, storm, options) as files:
+                refused = "".join(
+                    f"; {number} refused: {why}" for why, number in files.refused_by_kind().items()
+                )
+                options.say(f"{place}: {files.rows_read} records{refused}")
+        except BadInput as error:
+            problems += error.problems
+    if problems:
+        raise BadInput(problems)
 
 
 def _absent(workspace: Workspace, options: Options) -> None:
