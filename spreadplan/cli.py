@@ -56,6 +56,12 @@ def build_parser() -> argparse.ArgumentParser:
     )
     use = reporting("reconcile", "telemetry and tickets to what went where, against the plan")
     use.add_argument("storm", metavar="STORM", help="a folder below storms/")
+    use.add_argument(
+        "--cluster",
+        default="",
+        metavar="ADDRESS",
+        help="have the workers of the Dask scheduler at this address follow the trucks",
+    )
     _web_commands(command)
     return parser
 
@@ -120,7 +126,7 @@ def _run(arguments: argparse.Namespace) -> None:
     elif arguments.command == "plan":
         runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
     elif arguments.command == "reconcile":
-        runs.reconcile(arguments.folder, arguments.storm, options)
+        runs.reconcile(arguments.folder, arguments.storm, options, arguments.cluster)
 
 
 def _run_web(arguments: argparse.Namespace) -> None:
@@ -128,7 +134,13 @@ def _run_web(arguments: argparse.Namespace) -> None:
         _account(arguments)
         return
     from spreadplan.web import serve
+    from spreadplan.web.security import is_loopback
 
+    if not (is_loopback(arguments.host) or arguments.certificate):
+        _to_stderr(
+            "caution: without --certificate and --key, passwords travel readable through the "
+            "network; use it only in a network that you trust"
+        )
     scheme = "https" if arguments.certificate else "http"
     host = f"[{arguments.host}]" if ":" in arguments.host else arguments.host
     print(f"open {scheme}://{host}:{arguments.port}/ in a browser; stop with Ctrl+C")

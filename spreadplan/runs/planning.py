@@ -70,7 +70,7 @@ def planning_workspace(folder: Path, storm: str) -> Workspace:
     others = {name: ("loads", "returns") for name in storm_names(folder) if name != storm}
     workspace = read_workspace(
         folder,
-        required=["routes", "trucks", "materials", "assignments", "yards"],
+        required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
         storms={storm: ("forecast", "rates"), **others},
     )

@@ -15,11 +15,13 @@ from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.network import Network, build_network
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
-from spreadplan.reconcile.use import TruckUse, truck_use
+from spreadplan.reconcile.use import TruckUse
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
 from spreadplan.runs.calibrating import calibrate_fleet
+from spreadplan.runs.cluster import cluster
+from spreadplan.runs.crews import Crew, Job, threads
 from spreadplan.runs.options import Options, say_cautions, write_tables
 from spreadplan.runs.planning import GENERAL, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
@@ -46,12 +48,15 @@ class Reconciled:
     put_right: dict[str, int]
 
 
-def reconcile(folder: Path, storm: str, options: Options) -> Reconciled:
-    """What went where in a storm, against the plan."""
+def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> Reconciled:
+    """What went where in a storm, against the plan.
+
+    ``address`` : of a Dask scheduler whose workers follow the trucks; "" does it here.
+    """
     with open_results(folder) as store:
         points = PointsFile(store.path(f"{storm}/use_points.parquet"))
         with points:
-            result = compute_use(folder, storm, options, points.add)
+            result = compute_use(folder, storm, options, points.add, address)
         zone = result.workspace.settings.timezone
         tables = {
             "use_segments": result.use.segments,
@@ -72,39 +77,103 @@ def compute_use(
     storm: str,
     options: Options,
     each: Callable[[TruckUse, Network, TruckRecords], None] = lambda use, network, records: None,
+    address: str = "",
 ) -> Reconciled:
     """Read, match and judge; nothing is written.
 
     ``each`` is called with the use of every truck, its network and its records, in order of truck;
-    the points of the trucks are not kept.
+    the points of the trucks are not kept. ``address`` : see `reconcile`.
     """
     workspace = using_workspace(folder)
     if storm not in workspace.storms:
         read_workspace(folder, required=[], storms={storm: ()})  # says which storms there are
     say_cautions(workspace, options)
-    plan, fleet = _plan(workspace, storm)
-    network = _network(workspace)
+    network = network_of(workspace)
+    followed = follow_storm(workspace, storm, network, options, each, address)
+    reported = [followed.reported()]
+    with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
+        for other in workspace.storms:
+            if other != storm:
+                reported.append(_reported(workspace, other).assign(storm=other))
+                step()
+    return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """What the trucks did in a storm, before it is judged."""
+
+    storm: str
+    trucks: tuple[TruckUse, ...]
+    rows_read: int
+    rows_kept: int
+    quarantine: pd.DataFrame
+    refused: dict[str, int]
+    put_right: dict[str, int]
+
+    @property
+    def start(self) -> pd.Timestamp:
+        """Time of the first record."""
+        return pd.Timestamp(min(use.first_s for use in self.trucks), unit="s", tz="UTC")
+
+    @property
+    def end(self) -> pd.Timestamp:
+        """Time of the last record."""
+        return pd.Timestamp(max(use.last_s for use in self.trucks), unit="s", tz="UTC")
+
+    def reported(self) -> pd.DataFrame:
+        """Reported mass: storm, truck_id, material, reported_lb."""
+        segments = pd.concat([use.segments for use in self.trucks])
+        sums = segments.groupby(["truck_id", "material"], as_index=False)["reported_lb"].sum()
+        return sums.assign(storm=self.storm)
+
+
+def follow_storm(
+    workspace: Workspace,
+    storm: str,
+    network: Network,
+    options: Options,
+    each: Callable[[TruckUse, Network, TruckRecords], None] = lambda use, network, records: None,
+    address: str = "",
+) -> Followed:
+    """Read the telemetry of a storm and match it; ``each`` and ``address`` as in `compute_use`.
+
+    The points of the trucks are not kept.
+    """
     with scan(workspace, storm, options) as files:
         uses = []
-        with options.progress("matching", len(files.truck_rows)) as step:
-            for use, records in follow(workspace, files, network):
+        steps = options.progress(f"matching {storm}", len(files.truck_rows))
+        with steps as step, cluster(network, address) if address else threads(network) as crew:
+            for use, records in follow(workspace, files, crew):
                 each(use, network, records)
                 uses.append(use)
                 step()
         if not uses:
             raise BadInput([Problem(f"storms/{storm}/telemetry", 0, "*", "has no usable record",
                                     "add the trucks' records as .csv or .parquet")])  # fmt: skip
-        start = pd.Timestamp(min(use.first_s for use in uses), unit="s", tz="UTC")
-        end = pd.Timestamp(max(use.last_s for use in uses), unit="s", tz="UTC")
-        judged = storm_use(
-            _storm(workspace, storm, plan, start, end, uses, options),
-            _surroundings(workspace, fleet), network, uses,
+        return Followed(
+            storm, tuple(uses), files.rows_read, files.rows_kept, files.quarantine(),
+            files.refused_by_kind(), _put_right(files, uses),
         )  # fmt: skip
-        return Reconciled(
-            workspace, fleet, plan, judged, tuple(uses), start, end, files.rows_read,
-            files.rows_kept, files.quarantine(), files.refused_by_kind(),
-            _put_right(files, uses),
-        )  # fmt: skip
+
+
+def judge_storm(
+    workspace: Workspace, followed: Followed, network: Network, reported: pd.DataFrame
+) -> Reconciled:
+    """Judge a storm against its plan and the tickets.
+
+    ``reported`` : storm, truck_id, material, reported_lb of all storms of the workspace.
+    """
+    plan, fleet = _plan(workspace, followed.storm)
+    judged = storm_use(
+        _storm(workspace, followed, plan, reported), _surroundings(workspace, fleet), network,
+        followed.trucks,
+    )  # fmt: skip
+    return Reconciled(
+        workspace, fleet, plan, judged, followed.trucks, followed.start, followed.end,
+        followed.rows_read, followed.rows_kept, followed.quarantine, followed.refused,
+        followed.put_right,
+    )  # fmt: skip
 
 
 def using_workspace(folder: Path) -> Workspace:
@@ -139,15 +208,16 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
 
 
 def follow(
-    workspace: Workspace, files: TelemetryFiles, network: Network
+    workspace: Workspace, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
-    """Each truck's use, one after the other."""
+    """Each truck's use, in order of truck."""
     assigned = workspace.table("assignments").groupby("truck_id")
     routes = assigned["route_id"].agg(frozenset).to_dict()
     usual = usual_materials(workspace)
-    for records in files.by_truck():
-        truck = records.truck_id
-        yield truck_use(network, records, routes.get(truck, frozenset()), usual[truck]), records
+    return crew.in_order(
+        Job(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
+        for records in files.by_truck()
+    )
 
 
 def usual_materials(workspace: Workspace) -> dict[str, str]:
@@ -159,7 +229,8 @@ def usual_materials(workspace: Workspace) -> dict[str, str]:
     return {truck: str(of_truck.get(truck, everywhere)) for truck in trucks}
 
 
-def _network(workspace: Workspace) -> Network:
+def network_of(workspace: Workspace) -> Network:
+    """The roads, ready for matching."""
     try:
         return build_network(workspace.tables["routes"])
     except ValueError as error:
@@ -176,23 +247,8 @@ def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibrati
 
 
 def _storm(
-    workspace: Workspace,
-    storm: str,
-    plan: StormPlan | None,
-    start: pd.Timestamp,
-    end: pd.Timestamp,
-    uses: list[TruckUse],
-    options: Options,
+    workspace: Workspace, followed: Followed, plan: StormPlan | None, reported: pd.DataFrame
 ) -> Storm:
-    now = pd.concat([use.segments for use in uses])
-    reported = now.groupby(["truck_id", "material"], as_index=False)["reported_lb"].sum()
-    others = [reported.assign(storm=storm)]
-    with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
-        for other in workspace.storms:
-            if other != storm:
-                others.append(_reported(workspace, other).assign(storm=other))
-                step()
-
     def tickets(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, one).assign(storm=one) for one in workspace.storms]
         return pd.concat(frames, ignore_index=True)
@@ -201,8 +257,9 @@ def _storm(
                                     "area_id", "application", "truck_id"])  # fmt: skip
     routes = pd.DataFrame(columns=["route_id", "material", "mass_lb", "mass_lo_lb", "mass_hi_lb"])
     return Storm(
-        name=storm, start=start, end=end,
-        starts={name: storm_start(workspace, name) for name in workspace.storms}, reported=pd.concat(others, ignore_index=True),
+        name=followed.storm, start=followed.start, end=followed.end,
+        starts={name: storm_start(workspace, name) for name in workspace.storms},
+        reported=reported,
         loads=tickets("loads"), returns=tickets("returns"),
         planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
         planned_routes=plan.routes if plan else routes,
