@@ -52,6 +52,12 @@ def test_every_import_points_backwards():
     assert wrong == []
 
 
+def is_kernel(node: ast.FunctionDef) -> bool:
+    """A loop that is compiled: cutting it up costs calls where it is hot."""
+    return any(isinstance(one, ast.Name) and one.id in ("compiled", "inlined")
+               for one in node.decorator_list)  # fmt: skip
+
+
 def test_modules_and_functions_stay_short():
     long = []
     for path in PACKAGE.rglob("*.py"):
@@ -61,6 +67,6 @@ def test_modules_and_functions_stay_short():
         for node in ast.walk(ast.parse(text)):
             if isinstance(node, ast.FunctionDef) and node.end_lineno:
                 size = node.end_lineno - node.body[0].lineno + 1
-                if size > 60:
+                if size > (110 if is_kernel(node) else 60):
                     long.append(f"{path.name}:{node.name}: {size} lines")
     assert long == []

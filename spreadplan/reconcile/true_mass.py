@@ -220,7 +220,8 @@ def own_tests(ratios: pd.DataFrame, models: pd.DataFrame, drift: pd.DataFrame) -
     )
     last = drift.sort_values("performed_at", kind="stable").groupby(keys).last()
     change = pd.DataFrame({
-        "last_test_id": last["test_id"], "last_test_at": last["performed_at"],
+        "last_test_id": last["test_id"],
+        "last_test_at": pd.to_datetime(last["performed_at"], utc=True),
         "test_change": last["value"] / last["previous_value"],
         "test_change_u": np.hypot(
             (last["value_u"] / last["value"]).to_numpy(dtype=float),

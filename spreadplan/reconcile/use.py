@@ -133,31 +133,33 @@ def _by_segment(
     material: NDArray[np.int64],
     names: Sequence[str],
 ) -> pd.DataFrame:
-    pieces = pd.DataFrame({
-        "row": placed.piece_segment >> 1,
-        "material": material[placed.piece_fix],
-        "reported_lb": placed.piece_mass_lb,
-        "spread_m": np.nan_to_num(placed.piece_length_m),
-        "standing_lb": np.where(placed.piece_standing, placed.piece_mass_lb, 0.0),
-    })  # fmt: skip
-    found = pieces.groupby(["row", "material"], sort=True).sum().reset_index()
-    on = found["row"].to_numpy() >= 0
-    row = np.where(on, found["row"], 0)
-    spread_m = found["spread_m"].to_numpy()
+    # off the routes is row -1; sums by bincount, since a table for each truck costs more than they
+    key = ((placed.piece_segment >> 1) + 1) * np.int64(len(names)) + material[placed.piece_fix]
+    found = np.flatnonzero(np.bincount(key))
+    found_row, code = found // len(names) - 1, found % len(names)
+
+    def sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.bincount(key, values)[found].astype(np.float64)
+
+    reported_lb = sums(placed.piece_mass_lb)
+    standing_lb = sums(np.where(placed.piece_standing, placed.piece_mass_lb, 0.0))
+    spread_m = sums(np.nan_to_num(placed.piece_length_m))
+    on = found_row >= 0
+    row = np.where(on, found_row, 0)
     passes = np.where(on, spread_m / network.length_m[row], 0.0)
     masses = released.mass_lb[released.mass_lb > 0.0]
     usual_lb = float(np.median(masses)) if masses.size else 0.0
-    moving_lb = (found["reported_lb"] - found["standing_lb"]).to_numpy()
+    moving_lb = reported_lb - standing_lb
     per_m = np.divide(moving_lb, spread_m, out=np.zeros(len(found)), where=spread_m > 0.0)
     ends = np.sqrt(2.0 * np.maximum(passes, 1.0))
     return pd.DataFrame({
         "route_id": np.where(on, network.route_id[row], OFF_ROUTE).astype(object),
         "segment_id": np.where(on, network.segment_id[row], OFF_ROUTE).astype(object),
-        "material": np.array(names, dtype=object)[found["material"]],
+        "material": np.array(names, dtype=object)[code],
         "truck_id": truck_id,
-        "reported_lb": found["reported_lb"],
+        "reported_lb": reported_lb,
         "passes": passes,
-        "standing_lb": found["standing_lb"],
+        "standing_lb": standing_lb,
         "matching_u_lb": np.where(on, np.minimum(per_m * JOINT_U_M * ends, moving_lb), 0.0),
         "timing_u_lb": np.where(on, timing_u_lb(np.full(len(found), usual_lb), passes), 0.0),
     })  # fmt: skip
@@ -166,9 +168,10 @@ def _by_segment(
 def _driven(match: Match) -> pd.DataFrame:
     """Length driven on each row of the routes table."""
     on = match.piece_segment >= 0
-    length = np.abs(match.piece_to_m - match.piece_from_m)[on]
-    driven = pd.DataFrame({"row": match.piece_segment[on] >> 1, "driven_m": length})
-    return driven.groupby("row", sort=True).sum().reset_index()
+    row = match.piece_segment[on] >> 1
+    driven_m = np.bincount(row, np.abs(match.piece_to_m - match.piece_from_m)[on])
+    rows = np.flatnonzero(driven_m)
+    return pd.DataFrame({"row": rows, "driven_m": driven_m[rows]})
 
 
 def _heard_share(x_m: NDArray[np.float64], y_m: NDArray[np.float64], match: Match) -> float:

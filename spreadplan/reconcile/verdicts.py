@@ -194,7 +194,9 @@ def plain_comparison(rows: pd.DataFrame, mass: str = "applied_lb") -> PlainCompa
 
     ``rows`` : verdict, allowed_lb, least_lb and the column ``mass`` (applied_lb or reported_lb).
     """
-    over, under = rows[mass] > rows["allowed_lb"], rows[mass] < rows["least_lb"]
+    # nothing lies beyond a limit that isn't there
+    over = rows[mass] > rows["allowed_lb"].fillna(np.inf)
+    under = rows[mass] < rows["least_lb"].fillna(-np.inf)
     return PlainComparison(
         int(over.sum()), int((over & (rows["verdict"] == "over")).sum()),
         int(under.sum()), int((under & (rows["verdict"] == "under")).sum()),

@@ -1,0 +1,1 @@
+"""Reconciliation: telemetry to matched traces, attributed mass, true mass and verdicts."""
