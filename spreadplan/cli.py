@@ -14,6 +14,32 @@ from spreadplan.errors import BadInput, CannotWrite, Problem
 DONE, DEFECT, BAD_INPUT = 0, 1, 2
 
 
+class _Commands:
+    """Adds commands that all take a folder."""
+
+    def __init__(self, parser: argparse.ArgumentParser) -> None:
+        self._commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+        self._pdf = argparse.ArgumentParser(add_help=False)
+        self._pdf.add_argument("--no-pdf", action="store_true", help="write the HTML reports only")
+
+    def add(
+        self,
+        name: str,
+        summary: str,
+        *,
+        folder: str = "WORKSPACE",
+        storm: bool = False,
+        reports: bool = False,
+    ) -> argparse.ArgumentParser:
+        """A command, with a storm and with reports where it has them."""
+        parents = [self._pdf] if reports else []
+        sub = self._commands.add_parser(name, help=summary, description=summary, parents=parents)
+        sub.add_argument("folder", type=Path, metavar=folder)
+        if storm:
+            sub.add_argument("storm", metavar="STORM", help="a folder below storms/")
+        return sub
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Every command with its options."""
     parser = argparse.ArgumentParser(
@@ -21,53 +47,84 @@ def build_parser() -> argparse.ArgumentParser:
         description="From spreader discharge tests to plans, cab cards and use of material.",
     )
     parser.add_argument("--version", action="version", version=f"spreadplan {__version__}")
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = _Commands(parser)
+    commands.add(
+        "demo",
+        "copy the sample county to a new folder and run everything on it",
+        folder="FOLDER",
+        reports=True,
+    )
+    commands.add(
+        "new", "write a starter workspace, with a page that explains each file", folder="FOLDER"
+    )
+    commands.add("check", "read every input and name every problem; writes nothing")
+    _calibrate_command(commands)
+    _storm_commands(commands)
+    _season_command(commands)
+    _web_commands(commands)
+    return parser
 
-    def command(name: str, summary: str, folder: str = "WORKSPACE") -> argparse.ArgumentParser:
-        sub = commands.add_parser(name, help=summary, description=summary)
-        sub.add_argument("folder", type=Path, metavar=folder)
-        return sub
 
-    pdf = argparse.ArgumentParser(add_help=False)
-    pdf.add_argument("--no-pdf", action="store_true", help="write the HTML reports only")
-
-    def reporting(name: str, summary: str, folder: str = "WORKSPACE") -> argparse.ArgumentParser:
-        sub = commands.add_parser(name, help=summary, description=summary, parents=[pdf])
-        sub.add_argument("folder", type=Path, metavar=folder)
-        return sub
-
-    reporting("demo", "copy the sample county to a new folder and run everything on it", "FOLDER")
-    command("new", "write a starter workspace, with a page that explains each file", "FOLDER")
-    command("check", "read every input and name every problem; writes nothing")
-    calibrate = reporting("calibrate", "discharge tests to discharge models and certificates")
+def _calibrate_command(commands: _Commands) -> None:
+    calibrate = commands.add(
+        "calibrate", "discharge tests to discharge models and certificates", reports=True
+    )
     calibrate.add_argument(
         "--as-of",
         metavar="DATE",
         help="judge the validity of tests at this date (default: today, or the end of the season "
         "if that is past)",
     )
-    plan = reporting("plan", "settings, material and loads for a storm, with cab cards")
-    plan.add_argument("storm", metavar="STORM", help="a folder below storms/")
+
+
+def _storm_commands(commands: _Commands) -> None:
+    plan = commands.add(
+        "plan", "settings, material and loads for a storm, with cab cards", storm=True, reports=True
+    )
     plan.add_argument(
         "--pick",
         choices=("low", "middle", "high"),
         default="middle",
         help="which end of a policy's rate range to use (default: middle)",
     )
-    use = reporting("reconcile", "telemetry and tickets to what went where, against the plan")
-    use.add_argument("storm", metavar="STORM", help="a folder below storms/")
+    scenarios = commands.add(
+        "compare", "what if? plans of a storm side by side", storm=True, reports=True
+    )
+    scenarios.add_argument(
+        "--without",
+        action="append",
+        default=[],
+        metavar="TRUCK",
+        help="a truck out of service (default: the one that carries the most)",
+    )
+    use = commands.add(
+        "reconcile",
+        "telemetry and tickets to what went where, against the plan",
+        storm=True,
+        reports=True,
+    )
     use.add_argument(
         "--cluster",
         default="",
         metavar="ADDRESS",
         help="have the workers of the Dask scheduler at this address follow the trucks",
     )
-    _web_commands(command)
-    return parser
 
 
-def _web_commands(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
-    serve = command("serve", "open the web application on this workspace")
+def _season_command(commands: _Commands) -> None:
+    season = commands.add(
+        "season", "every storm of the season: budgets, forecast, chloride, evidence", reports=True
+    )
+    season.add_argument(
+        "--as-of",
+        metavar="DATE",
+        help="count the storms up to this date (default: today or the last record, whichever is "
+        "later, within the season)",
+    )
+
+
+def _web_commands(commands: _Commands) -> None:
+    serve = commands.add("serve", "open the web application on this workspace")
     serve.add_argument("--host", default="127.0.0.1", help="address to listen at (this computer)")
     serve.add_argument("--port", type=int, default=8642, help="port to listen at (default: 8642)")
     serve.add_argument(
@@ -75,7 +132,9 @@ def _web_commands(command: Callable[[str, str], argparse.ArgumentParser]) -> Non
     )
     serve.add_argument("--certificate", type=Path, metavar="FILE", help="serve over TLS with this")
     serve.add_argument("--key", type=Path, metavar="FILE", help="the certificate's private key")
-    account = command("account", "give someone an account of the web application, or take it away")
+    account = commands.add(
+        "account", "give someone an account of the web application, or take it away"
+    )
     account.add_argument("name", metavar="NAME")
     account.add_argument(
         "--role",
@@ -125,6 +184,10 @@ def _run(arguments: argparse.Namespace) -> None:
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
         runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
+    elif arguments.command == "compare":
+        runs.compare(arguments.folder, arguments.storm, options, arguments.without)
+    elif arguments.command == "season":
+        runs.season(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "reconcile":
         runs.reconcile(arguments.folder, arguments.storm, options, arguments.cluster)
 
@@ -134,16 +197,7 @@ def _run_web(arguments: argparse.Namespace) -> None:
         _account(arguments)
         return
     from spreadplan.web import serve
-    from spreadplan.web.security import is_loopback
 
-    if not (is_loopback(arguments.host) or arguments.certificate):
-        _to_stderr(
-            "caution: without --certificate and --key, passwords travel readable through the "
-            "network; use it only in a network that you trust"
-        )
-    scheme = "https" if arguments.certificate else "http"
-    host = f"[{arguments.host}]" if ":" in arguments.host else arguments.host
-    print(f"open {scheme}://{host}:{arguments.port}/ in a browser; stop with Ctrl+C")
     serve(
         arguments.folder,
         arguments.host,

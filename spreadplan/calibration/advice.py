@@ -209,9 +209,9 @@ def _further_tests(
     )
     # Clear of the start-up, whatever output is recommended: an empty catch cannot be planned.
     slowest = max(min(further.outputs_pct), float(outputs[0]))
-    plan = _plan_run(
+    plan = plan_run(
         float(model.predict(slowest).discharge_lb_per_min),
-        _latest_weighing(tests),
+        latest_weighing(tests),
         truck.capacity_lb,
         measured_rel,
         timed=model.counts is None,
@@ -327,7 +327,7 @@ class _Weighing:
     each_lb: float
 
 
-def _latest_weighing(tests: pd.DataFrame) -> _Weighing:
+def latest_weighing(tests: pd.DataFrame) -> _Weighing:
     """How the last of the tests was weighed: the next one will most likely be weighed alike."""
     method = str(tests["method"].iloc[-1])
     net_lb, containers = float(tests["net_lb"].iloc[-1]), int(tests["containers"].iloc[-1])
@@ -338,7 +338,7 @@ def _latest_weighing(tests: pd.DataFrame) -> _Weighing:
     return _Weighing(method, float(tests["division_lb"].iloc[-1]), each_lb)
 
 
-def _plan_run(
+def plan_run(
     discharge_lb_per_min: float,
     weighing: _Weighing,
     capacity_lb: float,

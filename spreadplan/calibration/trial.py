@@ -1,0 +1,81 @@
+"""A discharge test while it is being recorded: what it gives so far, and whether that will do."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration.advice import (
+    MEASUREMENT_SHARE,
+    RunPlan,
+    latest_weighing,
+    plan_run,
+)
+from spreadplan.calibration.tests import discharge_results
+from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.validity import AgePolicy
+from spreadplan.calibration.weighing import weigh
+
+
+@dataclass(frozen=True)
+class RunTrial:
+    """One run as it stands.
+
+    result : its row of `tests.discharge_results`, as a mapping.
+    measured_pct : 95 % uncertainty of weighing and timing, percent of the discharge (of the mass
+        per count where a closed loop was counted).
+    allowed_pct : how large that may be, so that it does not dominate the policy's target.
+    advised : the run that would be fine enough, None while there is no discharge yet.
+    """
+
+    result: Mapping[str, object]
+    measured_pct: float
+    allowed_pct: float
+    advised: RunPlan | None
+
+    @property
+    def fine_enough(self) -> bool:
+        """Whether weighing and timing are no more than their share."""
+        return self.measured_pct <= self.allowed_pct
+
+
+def try_run(
+    test: pd.DataFrame,
+    weighings: pd.DataFrame,
+    trucks: Mapping[str, Truck],
+    changes: pd.DataFrame,
+    policy: AgePolicy,
+    target_pct: float,
+) -> RunTrial:
+    """Judge one run before it is recorded.
+
+    Parameters
+    ----------
+    test : one row with the columns of the discharge tests; weighings : its weighings.
+    trucks, changes, policy : as `tests.discharge_results` takes them.
+    target_pct : the policy's target for the 95 % uncertainty of a calibration, percent.
+    """
+    results = discharge_results(
+        test, weigh(weighings), trucks, changes, policy, test["performed_at"].iloc[0]
+    )
+    row = results.iloc[0]
+    counted = bool(np.isfinite(row["lb_per_count"]))
+    value, u = (
+        (row["lb_per_count"], row["lb_per_count_u"])
+        if counted
+        else (row["discharge_lb_per_min"], row["discharge_u_lb_per_min"])
+    )
+    allowed_pct = float(np.sqrt(MEASUREMENT_SHARE)) * target_pct
+    discharge = float(row["discharge_lb_per_min"])
+    advised = None
+    if discharge > 0.0:
+        advised = plan_run(
+            discharge,
+            latest_weighing(results),
+            trucks[str(row["truck_id"])].capacity_lb,
+            allowed_pct / 200.0,  # a 95 % half-width is about two standard uncertainties
+            timed=not counted,
+        )
+    measured_pct = 200.0 * float(u / value) if value > 0.0 else float("nan")
+    return RunTrial({str(k): v for k, v in row.items()}, measured_pct, allowed_pct, advised)
