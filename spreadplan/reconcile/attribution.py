@@ -24,6 +24,7 @@ STATUSES = ("matched", "off_route", "standing", "gap")
 MATCHED, OFF_ROUTE, STANDING, GAP = range(4)
 
 UNKNOWN_SHARE = 0.5  # of a way on which spreading began or ended at an unknown place
+STANDING_WAY_M = 5.0  # a truck that creeps no further than this in an interval leaves a pile
 SHORTEST_KNOWN_M = 5.0  # ways shorter than this give no rate to compare with
 
 
@@ -185,11 +186,12 @@ def _spread(
     used = 0
     for i in range(n):
         on_way = (joined[i] or i == 0) and segment[i] >= 0
+        stood = way_m[i] < STANDING_WAY_M and (standing[i] or (i > 0 and standing[i - 1]))
         if gap[i]:
             status[i] = GAP
         elif segment[i] < 0 or (not on_way and mass_lb[i] > 0.0):
             status[i] = OFF_ROUTE
-        elif way_m[i] == 0.0 and standing[i]:
+        elif stood:
             status[i] = STANDING
         if mass_lb[i] == 0.0:
             continue
@@ -218,6 +220,7 @@ def _spread(
             from_m[used] = piece_from_m[p] + sign * a
             to_m[used] = piece_from_m[p] + sign * b
             mass[used] = min(mass_lb[i] * (b - a) / (high - low), rest_lb)
+            still[used] = stood
             rest_lb -= mass[used]
             used += 1
         # What rounding left over, so that each interval's mass is kept whole.

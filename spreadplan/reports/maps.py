@@ -25,6 +25,7 @@ from spreadplan.frames import lines
 from spreadplan.reports.charts import short
 from spreadplan.reports.display import Display, as_text
 from spreadplan.reports.figure import INK, MUTED, RED, STEPS, house_style, panels, svg
+from spreadplan.reports.text_width import width_pt
 
 Floats = NDArray[np.float64]
 
@@ -310,7 +311,8 @@ def _place_labels(ax: Axes, labels: Sequence[_Label], marks: Sequence[_Label]) -
     ]  # fmt: skip
     for label in labels:
         # points are pixels here: the figure has 72 of them per inch
-        width, height = 0.57 * label.size * len(label.text) + 2.0, label.size * 1.15
+        width = width_pt(label.text, label.size, label.weight == "bold") + 2.0
+        height = label.size * 1.15
         place = next(
             (
                 (anchor, dx, dy, box)

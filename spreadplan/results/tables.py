@@ -67,11 +67,13 @@ def _each_once(column: pd.Series[Any], shown: Callable[[Any], str | None]) -> li
 
 def rounded(values: np.ndarray) -> np.ndarray:
     """Nine significant digits: more would be noise, fewer would break sums."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        exponent = np.floor(np.log10(np.abs(values)))
-    exponent = np.where(np.isfinite(exponent), exponent, 0.0)
+    sizes = np.abs(values)
+    # beyond these a power of ten leaves the range of a float; such numbers stay as they are
+    usual = np.isfinite(values) & (sizes > 1e-290) & (sizes < 1e290)
+    exponent = np.floor(np.log10(np.where(usual, sizes, 1.0)))
     scale = np.power(10.0, DIGITS - 1 - exponent)
-    return np.where(np.isfinite(values), np.round(values * scale) / scale, np.nan)
+    short = np.round(np.where(usual, values, 0.0) * scale) / scale
+    return np.where(usual, short, np.where(np.isfinite(values), values, np.nan))
 
 
 def safe_text(value: Any, timezone: object = None) -> str | None:

@@ -194,3 +194,17 @@ def test_mass_is_conserved_whatever_comes(storm: tuple[Match, np.ndarray, np.nda
     assert by_fix == pytest.approx(mass, rel=1e-12, abs=1e-12)
     assert (found.piece_mass_lb >= 0.0).all()
     assert (found.standing_mass_lb <= found.segment_mass_lb + 1e-9).all()
+
+
+def test_a_truck_that_only_creeps_leaves_a_pile() -> None:
+    """Two reports within 2 m of a stop sign with 17 lb each: a pile of 34 lb, not a stretch."""
+    match = a_match(
+        [0, 0, 0, 0],
+        [60.0, 90.0, 91.0, 92.0],
+        [[], [(0, 60.0, 90.0)], [(0, 90.0, 91.0)], [(0, 91.0, 92.0)]],
+        standing=[False, True, False, True],
+    )
+    found = attribute_mass(match, np.array([0.0, 6.0, 17.0, 17.0]), np.ones(4, bool), 1)
+    assert found.standing_mass_lb.tolist() == [34.0, 0.0]
+    assert status(found)[1:] == ["matched", "standing", "standing"]
+    assert found.segment_mass_lb.sum() == pytest.approx(40.0)

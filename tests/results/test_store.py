@@ -147,3 +147,12 @@ def test_tables_are_written_for_people_and_programs(tmp_path):
         '"\'=1+1",false,,,',
         '"-5",true,123456.789,"x","2026-06-01T05:00:00-05:00"',
     ]
+
+
+def test_numbers_keep_nine_digits_at_every_size(recwarn):
+    from spreadplan.results.tables import rounded
+
+    values = np.array([1 / 3, -2e5 / 3, 0.0, 5e-301, 1e300, np.nan, np.inf, -1e-12 / 7])
+    expected = [0.333333333, -66666.6667, 0.0, 5e-301, 1e300, np.nan, np.nan, -1.42857143e-13]
+    np.testing.assert_allclose(rounded(values), expected, rtol=1e-12)
+    assert not recwarn.list

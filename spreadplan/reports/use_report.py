@@ -1,0 +1,456 @@
+"""The usage report: what went where in a storm, against the plan, and how sure that is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.reconcile.applied import summed_applied
+from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
+from spreadplan.reports import use_charts, use_map
+from spreadplan.reports.charts import short
+from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, percent
+from spreadplan.reports.render import html
+from spreadplan.reports.setting import Setting
+from spreadplan.reports.use_findings import POUNDS_PER_TON, WEIGHTS_IN_WORDS, Finding, findings
+from spreadplan.reports.use_records import records_part
+from spreadplan.reports.use_segments import NO_PLAN, with_plan
+from spreadplan.schema.policy import Policy
+
+FIRST: Final = 3
+MOST_FURTHER: Final = 12
+MOST_SEGMENTS: Final = 30
+MOST_ROUTES: Final = 60
+MOST_TRUCKS: Final = 60
+MOST_YARDS: Final = 40
+LONGEST_TRUCK: Final = 20
+MOST_PILES: Final = 12
+LEAST_PILE_LB: Final = 20.0
+"""Less, released standing still, is not worth a mark. Common practice, no source."""
+
+TRUCK_TONE: Final = {
+    "agrees": "good", "no tickets": "none", "tickets missing": "warn",
+    "reports too little": "warn", "reports too much": "warn",
+}  # fmt: skip
+YARD_TONE: Final = {
+    "agrees": "good", "more used than recorded": "bad", "more delivered than recorded": "bad",
+}  # fmt: skip
+ASSUMPTIONS: Final = (
+    WEIGHTS_IN_WORDS,
+    "True mass is the reported mass times the truck's ratio of true to reported mass. The "
+    "ratio comes from the load and return tickets of all storms of the season, drawn towards "
+    "the fleet as far as a truck's own tickets are few.",
+    "A truck's ratio is one number for all its segments: its error does not average out over a "
+    "route. Where a mass fell and the feeder's scatter differ from segment to segment and do.",
+    "Mass is spread along the matched path between two records. What fits no segment is kept "
+    "as mass off the routes, never dropped.",
+    "Rates of segments are those of the whole storm: all rounds together.",
+    "The balance of a yard runs from its last count before the storm to the first one after "
+    "it, so other storms may lie in between.",
+    "A verdict is about mass on a road, not about a driver: it does not know what the road "
+    "looked like.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class UseBackground:
+    """What the report shows beside the judged storm.
+
+    Attributes
+    ----------
+    storm, start, end : its name, its first and its last record.
+    planned : segments of the plan that it is judged by; empty without one.
+    routes, areas, yards : the workspace's tables.
+    rows_read, rows_kept : telemetry records; the others are in ``quarantine``.
+    quarantine : source_file, source_row, reason.
+    refused : how many records were refused for what kind of reason.
+    put_right : how often something odd was put right, by what it is.
+    heard : share of its way on which each truck was heard, 0 to 1.
+    left_out_lb : impossible jumps of each truck's total, not counted as mass.
+    absent : files that a part of the work would have used and that are not there.
+    """
+
+    storm: str
+    start: pd.Timestamp
+    end: pd.Timestamp
+    planned: pd.DataFrame
+    routes: gpd.GeoDataFrame
+    areas: gpd.GeoDataFrame
+    yards: pd.DataFrame
+    policy: Policy
+    rows_read: int
+    rows_kept: int
+    quarantine: pd.DataFrame
+    refused: Mapping[str, int]
+    put_right: Mapping[str, int]
+    heard: Mapping[str, float]
+    left_out_lb: Mapping[str, float] = field(default_factory=dict)
+    absent: tuple[str, ...] = ()
+
+
+def use_report(use: StormUse, background: UseBackground, setting: Setting) -> str:
+    """The usage report of a storm as HTML."""
+    shown = setting.display
+    use = replace(use, routes=_numeric(use.routes), segments=_numeric(use.segments))
+    area_names = dict(zip(background.areas["area_id"], background.areas["name"], strict=True))
+    rows = with_plan(use.segments, background.planned, background.routes, area_names)
+    found = findings(use, rows, background.left_out_lb, background.policy.confidence, shown)
+    has_plan = bool(rows["planned_lb"].notna().any())
+    return html(
+        "use.html", title=f"Use of material in {background.storm}",
+        **setting.context(background.end), storm=background.storm, unit=_units(shown),
+        has_plan=has_plan, first=[_finding(one) for one in found[:FIRST]],
+        further=_further(found), glance=_glance(use, background, shown),
+        materials=_materials(use, background, shown),
+        map=_map(use, rows, background, shown) if has_plan else None,
+        routes=_routes(use, background, shown), verdicts=_verdicts(rows),
+        segments=_segment_tables(rows, use, shown), plain=_plain(use, rows),
+        trucks=_trucks(use, background, shown), yards=_yards(use.balance, shown),
+        elsewhere=_elsewhere(use, shown), records=records_part(background),
+        rule=use.rule, assumptions=ASSUMPTIONS, absent=_absent(background),
+    )  # fmt: skip
+
+
+def _numeric(frame: pd.DataFrame) -> pd.DataFrame:
+    """Masses and cost as numbers: without a plan, the columns of the plan hold none."""
+    numbers = [name for name in frame.columns if str(name).endswith("_lb") or name == "cost"]
+    return frame.astype(dict.fromkeys(numbers, float))
+
+
+def _units(shown: Display) -> dict[str, str]:
+    return {kind: shown.unit(kind) for kind in ("rate", "bulk", "mass", "lane_distance")}
+
+
+def _absent(background: UseBackground) -> list[str]:
+    """Files that are not there; those of other storms matter less."""
+    own = f"storms/{background.storm}/"
+    return [file for file in background.absent if not file.startswith("storms/") or own in file]
+
+
+def _cut(frame: pd.DataFrame, most: int) -> tuple[pd.DataFrame, int]:
+    """The first rows, and how many are left."""
+    return frame.iloc[:most], max(0, len(frame) - most)
+
+
+# --- findings ----------------------------------------------------------------------------------
+
+
+def _finding(one: Finding) -> dict[str, str]:
+    return {"what": one.headline, "evidence": one.evidence, "advice": one.advice}
+
+
+def _further(found: list[Finding]) -> dict[str, Any]:
+    rest = found[FIRST:]
+    return {"rows": [_finding(one) for one in rest[:MOST_FURTHER]],
+            "left": max(0, len(rest) - MOST_FURTHER)}  # fmt: skip
+
+
+# --- the storm at a glance ---------------------------------------------------------------------
+
+
+def _glance(use: StormUse, background: UseBackground, shown: Display) -> list[dict[str, str]]:
+    total = summed_applied(use.parts.assign(all=0), ["all"]).iloc[0]
+    interval = shown.show_range(total["applied_lo_lb"], total["applied_hi_lb"], "bulk")
+    refused = background.rows_read - background.rows_kept
+    heard = background.heard
+    least = min(heard, key=lambda truck: (heard[truck], truck), default=None)
+    cost = use.routes["cost"].to_numpy(dtype=float)
+    some = (
+        f" ({int(np.isnan(cost).sum())} without a price left out)" if np.isnan(cost).any() else ""
+    )
+    planned = float(use.routes["planned_lb"].sum())
+    return [
+        {"what": "records used", "value": f"{background.rows_kept:,}",
+         "more": f"of {background.rows_read:,}; {refused:,} quarantined"},
+        {"what": "trucks heard", "value": str(len(heard)),
+         "more": f"least heard {short(least, LONGEST_TRUCK)}: {percent(heard[least])} of its way"
+         if least else ""},
+        {"what": "reported by the controllers",
+         "value": shown.show(float(total["reported_lb"]), "bulk"), "more": "before correction"},
+        {"what": "true mass, best estimate",
+         "value": shown.show(float(total["applied_lb"]), "bulk"),
+         "more": f"95{NBSP}%: {interval}"},
+        {"what": "planned", "value": shown.show(planned, "bulk") if planned > 0 else "no plan",
+         "more": f"true mass {_departure(float(total['applied_lb']), planned)}"
+         if planned > 0 else "nothing to compare with"},
+        {"what": "cost of the material",
+         "value": as_text(float(np.nansum(cost)), 0) if np.isfinite(cost).any() else "not known",
+         "more": f"in the currency of materials.csv{some}" if np.isfinite(cost).any()
+         else "materials.csv has no price"},
+    ]  # fmt: skip
+
+
+def _departure(applied: float, planned: float) -> str:
+    if not planned > 0.0 or not math.isfinite(applied):
+        return NOTHING
+    return use_charts.signed_percent(100.0 * (applied / planned - 1.0)).replace(" ", NBSP)
+
+
+def _materials(use: StormUse, background: UseBackground, shown: Display) -> list[dict[str, str]]:
+    """Each material's mass; planned intervals are added as if routes erred together."""
+    sums = summed_applied(use.parts, ["material"])
+    plan = ["planned_lb", "planned_lo_lb", "planned_hi_lb", "cost"]
+    planned = use.routes.groupby("material")[plan].sum(min_count=1)
+    rows = []
+    for row in lines(sums.join(planned, how="outer").reset_index()):
+        rows.append({
+            "material": row.material, "reported": shown.number(row.reported_lb, "bulk"),
+            "applied": shown.number(row.applied_lb, "bulk"),
+            "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
+            "planned": shown.number(row.planned_lb, "bulk"),
+            "planned_interval": _between(row.planned_lo_lb, row.planned_hi_lb, shown),
+            "departure": _departure(row.applied_lb, row.planned_lb),
+            "cost": as_text(row.cost, 0) if math.isfinite(row.cost) else NOTHING,
+        })  # fmt: skip
+    return rows
+
+
+def _between(low: float, high: float, shown: Display, kind: str = "bulk") -> str:
+    """An interval for a column whose header carries the unit."""
+    return shown.show_range(low, high, kind).removesuffix(f"{NBSP}{shown.unit(kind)}")
+
+
+# --- map and routes ----------------------------------------------------------------------------
+
+
+def _map(use: StormUse, rows: pd.DataFrame, background: UseBackground, shown: Display) -> Any:
+    piles = use.piles[use.piles["mass_lb"] >= LEAST_PILE_LB].nlargest(MOST_PILES, "mass_lb")
+    return use_map.verdict_map(
+        background.routes, rows, background.areas, background.yards, piles, shown
+    )
+
+
+def _routes(use: StormUse, background: UseBackground, shown: Display) -> dict[str, Any]:
+    """Routes by their departure from the plan, the greatest excess first."""
+    table = use.routes[use.routes["route_id"] != OFF_ROUTE]
+    # a matched trace runs a few feet into a neighbour: that is no use of its route
+    table = table[(table["planned_lb"] > 0.0) | (table["applied_lb"] >= LEAST_PILE_LB)]
+    share = table["applied_lb"] / table["planned_lb"].where(table["planned_lb"] > 0.0)
+    table = table.loc[share.sort_values(ascending=False, na_position="last", kind="stable").index]
+    if len(table) > use_charts.MOST_ROWS:
+        furthest = (share - 1.0).abs().sort_values(ascending=False).index[: use_charts.MOST_ROWS]
+        charted = table[table.index.isin(furthest)]
+    else:
+        charted = table
+    policy = background.policy
+    kept, left = _cut(table, MOST_ROUTES)
+    return {
+        "chart": use_charts.route_chart(charted, policy.over_pct, policy.under_pct, shown),
+        "uncharted": max(0, int((table["planned_lb"] > 0.0).sum()) - use_charts.MOST_ROWS),
+        "rows": [_route_row(row, shown) for row in lines(kept)], "left": left,
+    }  # fmt: skip
+
+
+def _route_row(row: Any, shown: Display) -> dict[str, str]:
+    counts = {name: getattr(row, f"{name}_segments") for name in ("over", "under", "missed",
+                                                                  "unknown")}  # fmt: skip
+    return {
+        "route": row.route_id, "material": row.material,
+        "reported": shown.number(row.reported_lb, "bulk"),
+        "applied": shown.number(row.applied_lb, "bulk"),
+        "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
+        "planned": shown.number(row.planned_lb, "bulk"),
+        "departure": _departure(row.applied_lb, row.planned_lb),
+        "cost": as_text(row.cost, 0) if math.isfinite(row.cost) else NOTHING,
+        **{name: str(int(count)) if count else NOTHING for name, count in counts.items()},
+    }  # fmt: skip
+
+
+# --- segments ----------------------------------------------------------------------------------
+
+
+def _verdicts(rows: pd.DataFrame) -> list[dict[str, str]]:
+    """How many segments, and how many lane-miles, got which verdict; traces left out."""
+    judged = rows[rows["reason"] != NO_PLAN]
+    counts = judged["verdict"].value_counts()
+    return [
+        {"verdict": stroke.words, "count": f"{counts[name]:,}"}
+        for name, stroke in reversed(list(use_map.STROKES.items())) if name in counts
+    ]  # fmt: skip
+
+
+def _segment_tables(rows: pd.DataFrame, use: StormUse, shown: Display) -> list[dict[str, Any]]:
+    """Tables of segments by verdict, each with the greatest departure first."""
+    main = _main_trucks(use.parts)
+    rows = rows.join(main, on=["route_id", "segment_id", "material"])
+    rows["truck_id"] = rows["truck_id"].fillna("")
+    excess = rows["applied_lb"] - rows["planned_lb"]
+    missed, verdict = rows["is_missed"], rows["verdict"]
+    wanted = (
+        ("Over", "more than allowed, with the confidence of the policy", verdict == "over", True),
+        ("Probably over", "more likely than not, but not proven: no ground to blame anybody",
+         verdict == "probably_over", True),
+        ("Missed", "planned, heard, and next to nothing put down", missed, False),
+        ("Under", "less than the tolerance, with the confidence of the policy",
+         (verdict == "under") & ~missed, False),
+        ("Probably under", "more likely than not, but not proven",
+         (verdict == "probably_under") & ~missed, False),
+    )  # fmt: skip
+    tables = []
+    for name, note, where, over in wanted:
+        mine = rows[where]
+        if len(mine):
+            order = excess[where].sort_values(ascending=not over, kind="stable").index
+            kept, left = _cut(mine.loc[order], MOST_SEGMENTS)
+            tables.append({
+                "name": name, "note": note, "over": over, "count": len(mine), "left": left,
+                "rows": [_segment_row(row, over, shown) for row in lines(kept)],
+            })  # fmt: skip
+    return tables
+
+
+def _main_trucks(parts: pd.DataFrame) -> pd.Series[str]:
+    """The truck that put down most, with a + where there were others; by segment and material."""
+    keys = ["route_id", "segment_id", "material"]
+    ordered = parts.sort_values("applied_lb", ascending=False, kind="stable")
+    first = ordered.groupby(keys)["truck_id"].agg(["first", "nunique"])
+    return (first["first"] + np.where(first["nunique"] > 1, " +", "")).rename("truck_id")
+
+
+def _segment_row(row: Any, over: bool, shown: Display) -> dict[str, str]:
+    """Rates are those of the whole storm, so that rounds that were not planned show."""
+    limit = row.allowed_lb if over else row.least_lb
+
+    def rate(mass_lb: float) -> float:
+        return float(mass_lb / row.lane_miles) if row.lane_miles > 0.0 else math.nan
+
+    return {
+        "segment": row.segment_id, "road": row.road, "route": row.route_id,
+        "truck": short(row.truck_id, LONGEST_TRUCK) or NOTHING, "area": row.area,
+        "rate": shown.number(rate(row.applied_lb), "rate"),
+        "interval": _between(rate(row.applied_lo_lb), rate(row.applied_hi_lb), shown, "rate"),
+        "planned": shown.number(rate(row.planned_lb), "rate"),
+        "limit": shown.number(rate(limit), "rate"),
+        "excess": _signed(row.applied_lb - row.planned_lb, shown),
+        "rounds": f"{as_text(row.applications, 1) if row.passes > 0 else '0'} of {row.rounds:g}"
+        if math.isfinite(row.rounds) else NOTHING,
+        "p": _probability(row.p_over if over else row.p_under),
+    }  # fmt: skip
+
+
+def _signed(mass_lb: float, shown: Display) -> str:
+    text = as_text(shown.value(mass_lb, "mass"), 0)
+    return f"+{text}" if mass_lb > 0 else text
+
+
+def _probability(share: float) -> str:
+    if share > 0.999:
+        return f"> 99.9{NBSP}%"
+    return percent(share, 3)
+
+
+def _plain(use: StormUse, rows: pd.DataFrame) -> dict[str, Any]:
+    """What comparing bare masses would have said, and what became of it."""
+    plain = use.plain
+    over, under = plain.over - plain.over_supported, plain.under - plain.under_supported
+    bare = (rows["applied_lb"] > rows["allowed_lb"]) | (rows["applied_lb"] < rows["least_lb"])
+    became = rows[bare & ~rows["verdict"].isin(["over", "under"])]["verdict"].value_counts()
+    return {
+        "made": plain.over + plain.under, "over": plain.over, "under": plain.under,
+        "over_supported": plain.over_supported, "under_supported": plain.under_supported,
+        "unsupported": plain.unsupported, "over_unsupported": over, "under_unsupported": under,
+        "became": ", ".join(f"{number} {str(name).replace('_', ' ')}"
+                            for name, number in became.items()),
+    }  # fmt: skip
+
+
+# --- trucks ------------------------------------------------------------------------------------
+
+
+def _trucks(use: StormUse, background: UseBackground, shown: Display) -> dict[str, Any]:
+    """Trucks by what is to do, then by how far their ratio lies from one."""
+    table = use.trucks
+    rank = (
+        table["verdict"]
+        .map({"agrees": 2})
+        .fillna(1.0)
+        .where(~table["test_again"].astype(bool), 0.0)
+    )
+    away = np.abs(np.log(table["ratio"].astype(float)))
+    order = pd.DataFrame({"rank": rank, "away": -away}).sort_values(["rank", "away"], kind="stable")
+    table = table.loc[order.index]
+    kept, left = _cut(table, MOST_TRUCKS)
+    rows = [_truck_row(row, shown) for row in lines(kept)]
+    calibration_pct = background.policy.calibration_pct
+    return {
+        "chart": use_charts.truck_chart(table, calibration_pct), "rows": rows, "left": left,
+        "uncharted": max(0, len(table) - use_charts.MOST_ROWS),
+        "advice": [{"truck": row.truck_id, "text": row.advice} for row in lines(kept)
+                   if row.advice and not row.advice.startswith("none needed")],
+        "tested": bool(table["test_change"].notna().any()),
+    }  # fmt: skip
+
+
+def _truck_row(row: Any, shown: Display) -> dict[str, str]:
+    change = NOTHING
+    if math.isfinite(row.test_change):
+        half = 2.0 * row.test_change * row.test_change_u
+        change = f"{row.test_change:.2f} ± {half:.2f}"
+    count = len(row.tests.split(";")) if row.tests else 0
+    return {
+        "truck": row.truck_id, "material": row.material,
+        "reported": shown.number(row.reported_lb, "bulk"),
+        "accounted": shown.number(row.loaded_lb - row.returned_lb, "bulk") if row.loads
+        else NOTHING,
+        "ratio": f"{row.ratio:.2f}",
+        "interval": f"{row.ratio_lo:.2f} to {row.ratio_hi:.2f}",
+        "alone": f"{row.storm_ratio:.2f}" if math.isfinite(row.storm_ratio) else NOTHING,
+        "tests": str(count) if count else "none",
+        "change": change, "last": shown.date(row.last_test_at),
+        "tone": "bad" if row.test_again else TRUCK_TONE.get(row.verdict, "none"),
+        "verdict": row.verdict,
+    }  # fmt: skip
+
+
+# --- yards, and what is elsewhere --------------------------------------------------------------
+
+
+def _yards(balance: pd.DataFrame, shown: Display) -> dict[str, Any]:
+    kept, left = _cut(balance, MOST_YARDS)
+    rows = []
+    for row in lines(kept):
+        lb = {name: POUNDS_PER_TON * getattr(row, f"{name}_ton")
+              for name in ("opening", "delivered", "loaded", "returned", "expected", "counted",
+                           "difference", "difference_u")}  # fmt: skip
+        rows.append({
+            "yard": row.yard_id, "material": row.material, "from": shown.date(row.opening_at),
+            "until": shown.date(row.counted_at),
+            **{name: shown.number(lb[name], "bulk")
+               for name in ("opening", "delivered", "loaded", "returned", "expected", "counted")},
+            "difference": shown.number_pm(lb["difference"], 2.0 * lb["difference_u"], "bulk"),
+            "tone": YARD_TONE.get(row.verdict, "none"), "verdict": row.verdict,
+        })  # fmt: skip
+    return {"rows": rows, "left": left}
+
+
+def _elsewhere(use: StormUse, shown: Display) -> dict[str, Any]:
+    """Mass off the routes by truck, and piles."""
+    off = use.parts[(use.parts["segment_id"] == OFF_ROUTE) & (use.parts["reported_lb"] > 0.0)]
+    rows = []
+    if len(off):
+        sums = summed_applied(off, ["truck_id", "material"]).reset_index()
+        ordered, left = _cut(sums.sort_values("applied_lb", ascending=False), MOST_PILES)
+        rows = [{
+            "truck": row.truck_id, "material": row.material,
+            "reported": shown.number(row.reported_lb, "mass"),
+            "applied": shown.number(row.applied_lb, "mass"),
+            "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
+        } for row in lines(ordered)]  # fmt: skip
+    large = use.piles[use.piles["mass_lb"] >= LEAST_PILE_LB]
+    kept, piles_left = _cut(large.sort_values("mass_lb", ascending=False), MOST_PILES)
+    return {
+        "rows": rows, "left": left if rows else 0,
+        "share": percent(off["reported_lb"].sum() / max(use.parts["reported_lb"].sum(), 1e-9)),
+        "piles": [{"truck": row.truck_id, "route": row.route_id, "segment": row.segment_id,
+                   "mass": shown.number(row.mass_lb, "mass")} for row in lines(kept)],
+        "piles_left": piles_left,
+        "least": f"{as_text(shown.value(LEAST_PILE_LB, 'mass'), 0)}{NBSP}{shown.unit('mass')}",
+        "standing": shown.show(float(use.piles["mass_lb"].sum()), "mass"),
+    }  # fmt: skip

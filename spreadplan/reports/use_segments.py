@@ -1,0 +1,70 @@
+"""Judged segments with what a reader needs beside the verdict: road, area, rounds, planned rate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import pandas as pd
+
+from spreadplan.reconcile.storm import OFF_ROUTE, missed
+
+KEYS: Final = ["route_id", "segment_id", "material"]
+NO_PLAN: Final = "nothing planned here with this material"
+"""The reason that `reconcile.verdicts.judge` gives where there is nothing to compare with."""
+
+
+def with_plan(
+    segments: pd.DataFrame,
+    planned: pd.DataFrame,
+    routes: pd.DataFrame,
+    area_names: Mapping[str, str],
+) -> pd.DataFrame:
+    """Segments of a storm in the words of its plan.
+
+    Parameters
+    ----------
+    segments : as in `reconcile.storm.StormUse`.
+    planned : segments of the plan; empty without one.
+    routes : the workspace's table; its ``name`` is that of the road, where it has one.
+    area_names : area_id → name of the sensitive areas.
+
+    Returns
+    -------
+    ``segments`` with road and area ("" without), rounds (applications planned; NaN: none),
+    planned_rate_lb_per_lane_mile (mean of a planned application), treated (lane-miles times
+    applications made) and is_missed; without the mass that is off the routes.
+    """
+    rows = segments[segments["segment_id"] != OFF_ROUTE].copy()
+    known = _of_plan(planned, area_names)
+    rows = rows.join(known, on=KEYS)
+    rows["area"] = rows["area"].fillna("")
+    per_round = rows["lane_miles"] * rows["rounds"]
+    rows["planned_rate_lb_per_lane_mile"] = rows["planned_lb"] / per_round
+    rows["treated"] = rows["lane_miles"] * rows["applications"]
+    rows["is_missed"] = missed(rows)
+    rows["road"] = _roads(rows, routes)
+    return rows.reset_index(drop=True)
+
+
+def _of_plan(planned: pd.DataFrame, area_names: Mapping[str, str]) -> pd.DataFrame:
+    """rounds and area of each segment and material."""
+    treated = planned[planned["mass_lb"] > 0.0]
+    rounds = treated.groupby(KEYS)["application"].nunique().rename("rounds")
+
+    def named(ids: pd.Series[str]) -> str:
+        found = {one for text in ids.unique() for one in str(text or "").split(";") if one}
+        return ", ".join(area_names.get(one) or one for one in sorted(found))
+
+    inside = planned[planned["area_id"].fillna("") != ""]
+    area = inside.groupby(KEYS)["area_id"].agg(named).rename("area")
+    return pd.concat([rounds.astype(float), area.astype(object)], axis=1)
+
+
+def _roads(rows: pd.DataFrame, routes: pd.DataFrame) -> pd.Series[str]:
+    if "name" not in routes.columns:
+        return pd.Series("", index=rows.index, dtype=object)
+    names = routes.drop_duplicates(["route_id", "segment_id"])
+    keys = pd.MultiIndex.from_frame(names[["route_id", "segment_id"]])
+    name = pd.Series(names["name"].fillna("").astype(str).to_numpy(), index=keys, name="road")
+    return rows.join(name, on=["route_id", "segment_id"])["road"].fillna("")

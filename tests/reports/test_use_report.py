@@ -1,0 +1,358 @@
+"""The usage report: what it says first, and that nothing breaks it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from html import unescape
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from matplotlib.colors import to_rgb
+
+from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
+from spreadplan.reconcile.verdicts import PlainComparison
+from spreadplan.reports import use_charts, use_map, use_report
+from spreadplan.reports.display import Display
+from spreadplan.reports.figure import STEPS
+from spreadplan.reports.use_findings import BOOKS, LEAST_LB, SENSITIVE, findings
+from spreadplan.reports.use_records import records_part
+from spreadplan.reports.use_segments import NO_PLAN, with_plan
+from spreadplan.runs.reconciling import Reconciled, report_page
+from tests.reports.hard_workspace import LONG, SCRIPT, STORM
+from tests.reports.test_pages import Columns
+from tests.reports.use_workspace import reconciled, storm_folder
+
+US = Display("us", ZoneInfo("America/Chicago"))
+UNIT = re.compile(
+    r", (lb|kg|tons|t|lb/lane-mile|kg/lane-km|%|currency of materials\.csv)$"
+    r"|^(P\((over|under)\)|Rounds made|Ratio|95 % interval|This storm alone|Tests|Records|Row|Times"
+    r"|Last over the one before \(95 %\)|Last test|Segments over|under|missed|unknown)$"
+)
+
+
+@pytest.fixture(scope="module")
+def storm_us(tmp_path_factory: pytest.TempPathFactory) -> Reconciled:
+    return reconciled(storm_folder(tmp_path_factory.mktemp("us") / "w"))
+
+
+@pytest.fixture(scope="module")
+def pages(
+    storm_us: Reconciled, tmp_path_factory: pytest.TempPathFactory
+) -> dict[str, tuple[Reconciled, str]]:
+    """The same storm in both systems, and with as many files taken away as can be."""
+    settings = replace(storm_us.workspace.settings, units="metric")
+    metric = replace(storm_us, workspace=replace(storm_us.workspace, settings=settings))
+    bare = storm_folder(tmp_path_factory.mktemp("bare") / "w")
+    storm = bare / "storms" / STORM
+    for file in ("forecast.csv", "rates.csv", "loads.csv"):
+        (storm / file).unlink()
+    for name in ("yards.csv", "stock_counts.csv", "deliveries.csv", "sensitive_areas.geojson"):
+        (bare / name).unlink()
+    _keep_one_truck(storm / "telemetry" / "a.csv")
+    found = {"us": storm_us, "metric": metric, "bare": reconciled(bare)}
+    return {name: (made, report_page(STORM, made)) for name, made in found.items()}
+
+
+def _keep_one_truck(file: Path) -> None:
+    rows = file.read_text().splitlines(keepends=True)
+    file.write_text("".join(row for row in rows if row.startswith((f'"{LONG}"', "truck_id"))))
+
+
+def plain_text(page: str) -> str:
+    bare = re.sub(r"<wbr>|<style>.*?</style>|<svg.*?</svg>", "", page, flags=re.DOTALL)
+    return unescape(" ".join(re.sub(r"<[^>]+>", " ", bare).replace("\u00a0", " ").split()))
+
+
+def test_the_gravest_come_first(pages):
+    text = plain_text(pages["us"][1])
+    order = ["The three findings that matter first", "Route sixty, sensitive area Well",
+             "The storm at a glance", "Where it was too much or too little", "Further findings",
+             "Planned against actual, by route", "Over: 20 segments", "Missed: 12 segments",
+             "What a plain comparison would have said", "Do the controllers tell the truth?",
+             "Stockpiles", "Off the routes", "Records", "The decision rule"]  # fmt: skip
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_findings_say_what_is_in_the_tables(storm_us, pages):
+    text = plain_text(pages["us"][1])
+    total_lb = storm_us.use.parts["applied_lb"].sum()
+    assert f"{total_lb / 2000.0:.2f} tons" in text
+    over = storm_us.use.segments.query("verdict == 'over'")
+    assert len(over) == 20
+    excess = (over["applied_lb"] - over["planned_lb"]).sum() / 2000.0
+    assert f"{excess:.2f} tons of salt more than planned" in text
+    assert "Rounds made: 1, planned: 3" in text
+    assert "38.2 tons more salt than the books say" in text  # 60 counted, 30 + 1 - 9.2 expected
+
+
+def test_missing_records_are_not_called_untreated(storm_us, pages):
+    text = plain_text(pages["us"][1])
+    unheard = storm_us.use.segments.query("reason == 'coverage too thin'")
+    assert set(unheard["route_id"]) == {"../one", "untested"}
+    assert "Route untested: 1 segment (4.80 lane-mi) can't be judged" in text
+    assert "Route untested: 1 segment (4.80 lane-mi) next to untreated" not in text
+
+
+def test_records_add_up(storm_us, pages):
+    made, text = storm_us, plain_text(pages["us"][1])
+    assert made.rows_read == made.rows_kept + len(made.quarantine)
+    assert f"{made.rows_read} read = {made.rows_kept} used + 3 in quarantine.csv" in text
+    assert "truck not in trucks.csv" in text
+    assert "1 of the quarantined records repeat one that is used; 2 (0.70 % of all)" in text
+    assert sum(made.refused.values()) == 3
+
+
+def test_without_plan_nothing_is_over_and_the_page_says_so(pages):
+    made, page = pages["bare"]
+    text = plain_text(page)
+    assert made.plan is None
+    assert "There is no plan to compare with" in text
+    assert "plain comparison" not in text
+    assert "Over:" not in text
+    assert "use-map" not in page
+    assert f"{LONG}: no tickets of salt" in text
+    assert "forecast.csv" in text.split("because the file is not there")[1]
+
+
+def test_pages_are_safe_described_and_unique(pages):
+    for name, (_, page) in pages.items():
+        assert SCRIPT not in page, name
+        assert "<script" not in page.lower(), name
+        assert "nan" not in plain_text(page).lower().split(), name
+        for svg in re.findall(r"<svg.*?</svg>", page, re.DOTALL):
+            title = re.search(r"<title>([^<]+)</title>", svg)
+            assert title, name
+            assert len(title[1]) > 40
+        ids = re.findall(r'\bid="([^"]+)"', page)
+        assert len(ids) == len(set(ids)), name
+    assert pages["us"][1].count("<svg") == 3
+    assert pages["bare"][1].count("<svg") == 1
+
+
+def test_every_column_of_numbers_has_its_unit(pages):
+    seen = 0
+    for name, (_, page) in pages.items():
+        found = Columns()
+        found.feed(page)
+        for header in found.headers:
+            text = " ".join(header.split())
+            assert UNIT.search(text), f"{name}: {text!r}"
+            seen += 1
+    assert seen > 80
+
+
+def test_metric_workspace_shows_metric_units_only(pages):
+    made, page = pages["metric"]
+    text = plain_text(page)
+    tonnes = made.use.parts["applied_lb"].sum() * 0.45359237 / 1000.0
+    assert f"{tonnes:.2f} t" in text
+    assert "size: A4" in page
+    for unit in (" lb", " tons", "lane-mile", "lane-mi "):
+        assert unit not in text, unit
+
+
+def test_long_lists_are_cut_and_say_so(storm_us, monkeypatch):
+    monkeypatch.setattr(use_report, "MOST_SEGMENTS", 7)
+    monkeypatch.setattr(use_report, "MOST_ROUTES", 2)
+    monkeypatch.setattr(use_report, "MOST_FURTHER", 1)
+    text = plain_text(report_page(STORM, storm_us))
+    assert "13 more in use_segments.csv" in text
+    assert "2 more in use_routes.csv" in text
+    assert re.search(r"\d more in the tables below", text)
+
+
+def test_page_is_the_same_every_time(storm_us, pages):
+    assert report_page(STORM, storm_us) == pages["us"][1]
+
+
+# --- ranking -----------------------------------------------------------------------------------
+
+TRUCKS = [
+    "truck_id", "material", "reported_lb", "loaded_lb", "returned_lb", "ratio", "ratio_lo",
+    "ratio_hi", "verdict", "advice", "test_again", "storms", "loads", "p_missing",
+]  # fmt: skip
+
+
+def use_of(
+    segments: list[dict[str, object]], trucks: Sequence[list[object]] = (), yard_ton: float = 0.0
+) -> StormUse:
+    """A storm from a few numbers: each segment has one truck and errs by ``own`` lb, one sigma."""
+    frame = pd.DataFrame(segments)
+    frame = frame.assign(
+        material="salt", passes=1.0, applications=1.0, lane_miles=1.0, p_over=0.99, p_under=0.0,
+        allowed_lb=frame["planned_lb"] * 1.1, least_lb=frame["planned_lb"] * 0.9, reason="",
+        reported_lb=frame["applied_lb"], trucks="T1", coverage=1.0, standing_lb=0.0,
+    )  # fmt: skip
+    frame["applied_lo_lb"], frame["applied_hi_lb"] = (
+        frame["applied_lb"] + sign * 1.96 * frame["own"] for sign in (-1, 1)
+    )
+    parts = frame[["route_id", "segment_id", "material", "reported_lb", "applied_lb"]].assign(
+        truck_id="T1", fleet_u_lb=0.0, truck_u_lb=0.0, own_u_lb=frame["own"], passes=1.0
+    )
+    yard = {"yard_id": "Y", "material": "salt", "counted_ton": 50.0 + yard_ton,
+            "expected_ton": 50.0, "difference_ton": yard_ton, "difference_u_ton": 1.0,
+            "opening_at": pd.Timestamp("2026-11-01T12:00Z"),
+            "counted_at": pd.Timestamp("2026-12-09T12:00Z"),
+            "verdict": "more delivered than recorded" if yard_ton > 2.0 else "agrees"}  # fmt: skip
+    piles = gpd.GeoDataFrame(
+        {name: [] for name in ("route_id", "segment_id", "truck_id", "mass_lb")}, geometry=[]
+    )
+    return StormUse(
+        frame, pd.DataFrame(list(trucks), columns=TRUCKS), pd.DataFrame(), pd.DataFrame([yard]),
+        parts, PlainComparison(0, 0, 0, 0), "", piles,
+    )  # fmt: skip
+
+
+def found_in(use: StormUse, areas: dict[str, str] | None = None) -> list[str]:
+    areas = areas or {}
+    planned = use.segments[["route_id", "segment_id", "material"]].assign(
+        application="1", mass_lb=use.segments["planned_lb"],
+        area_id=[areas.get(str(name), "") for name in use.segments["route_id"]],
+    )  # fmt: skip
+    rows = with_plan(use.segments, planned, pd.DataFrame({"route_id": []}), {"A": "Bog"})
+    return [one.headline for one in findings(use, rows, {}, 0.95, US)]
+
+
+def over(route: str, excess_lb: float, own: float = 10.0) -> dict[str, object]:
+    return {"route_id": route, "segment_id": f"{route}-1", "planned_lb": 1000.0,
+            "applied_lb": 1000.0 + excess_lb, "own": own, "verdict": "over"}  # fmt: skip
+
+
+def test_a_sensitive_area_outweighs_a_larger_excess_elsewhere():
+    use = use_of([over("R1", 3000.0), over("R2", 1000.0)])
+    assert [line.split(":")[0] for line in found_in(use)] == ["Route R1", "Route R2"]
+    with_area = found_in(use, {"R2": "A"})
+    assert with_area[0] == "Route R2, sensitive area Bog: 0.50\u00a0tons of salt more than planned"
+    assert SENSITIVE > 3.0
+
+
+def test_what_is_sure_counts_not_what_is_likely():
+    use = use_of([over("R1", 3000.0, own=1400.0), over("R2", 1000.0)])
+    assert [line.split(":")[0] for line in found_in(use)] == ["Route R2", "Route R1"]
+
+
+def test_a_trifle_is_no_finding():
+    assert found_in(use_of([over("R1", LEAST_LB - 1.0, own=0.0)])) == []
+    assert len(found_in(use_of([over("R1", LEAST_LB + 1.0, own=0.0)]))) == 1
+
+
+def test_books_weigh_less_than_the_road():
+    # 4 tons less 2 u of 1 ton each are 4,000 lb, a quarter of it 1,000 lb
+    use = use_of([over("R1", 1100.0, own=0.0)], yard_ton=4.0)
+    assert [line.split(":")[0] for line in found_in(use)] == ["Route R1", "Yard Y"]
+    use = use_of([over("R1", 900.0, own=0.0)], yard_ton=4.0)
+    assert [line.split(":")[0] for line in found_in(use)] == ["Yard Y", "Route R1"]
+    assert BOOKS == 0.25
+
+
+def test_driver_of_a_truck_that_reports_wrongly_is_not_blamed_first():
+    wrong = ["T1", "salt", 9000.0, 9000.0, 0.0, 1.2, 1.1, 1.3, "reports too little",
+             "test T1 again", True, 3, 2, 0.0]  # fmt: skip
+    use = use_of([over("R1", 3000.0)], [wrong])
+    rows = with_plan(
+        use.segments,
+        use.segments[["route_id", "segment_id", "material"]].assign(
+            application="1", mass_lb=1000.0, area_id=""
+        ),
+        pd.DataFrame({"route_id": []}), {},
+    )  # fmt: skip
+    first, second = findings(use, rows, {}, 0.95, US)
+    assert "test it before anything is said of the driver" in first.advice
+    assert second.sure_lb == pytest.approx(900.0)  # the ratio is at least 1.1
+    assert "1.20 times what it says" in second.headline
+
+
+# --- map, charts, records ----------------------------------------------------------------------
+
+
+def roads(count: int) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(
+        {"route_id": "R", "segment_id": [f"s{number}" for number in range(count)]},
+        geometry=[shapely.LineString([(n, 46), (n + 1, 46)]) for n in range(count)],
+        crs="EPSG:4326",
+    )
+
+
+def test_map_shows_the_gravest_verdict_and_no_trace_hides_it():
+    rows = pd.DataFrame(
+        [("R", "s0", "within", ""), ("R", "s0", "over", ""), ("R", "s1", "under", ""),
+         ("R", "s1", "unknown", NO_PLAN), ("R", "s2", "within", ""),
+         ("R", "s2", "unknown", NO_PLAN)],
+        columns=["route_id", "segment_id", "verdict", "reason"],
+    )  # fmt: skip
+    found = use_map.worst_verdicts(roads(4), rows)
+    assert found.tolist() == ["over", "under", "within", "nothing"]
+
+
+def lightness(colour: str) -> float:
+    """CIE L* of a colour. Source: IEC 61966-2-1:1999 (sRGB) and CIE 15:2004, 8.2.1."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]
+    luminance = float(np.dot(linear, [0.2126, 0.7152, 0.0722]))
+    return 116.0 * np.cbrt(luminance) - 16.0
+
+
+def test_verdicts_differ_without_colour():
+    strokes = use_map.STROKES
+    looks = {(one.width, str(one.dashes), bool(one.core)) for one in strokes.values()}
+    assert len(looks) == len(strokes)
+    assert abs(lightness(use_charts.OVER) - lightness(use_charts.UNDER)) > 10.0
+    assert lightness(use_map.PALE_OVER) - lightness(use_charts.OVER) > 40.0
+    assert not {use_charts.OVER, use_charts.UNDER} & set(STEPS)
+
+
+def test_unheard_route_is_not_marked_as_too_little():
+    row = {"route_id": "R1", "material": "salt", "applied_lb": 0.0, "applied_lo_lb": 0.0,
+           "applied_hi_lb": 0.0, "planned_lb": 1000.0, "planned_lo_lb": 900.0,
+           "planned_hi_lb": 1100.0}  # fmt: skip
+    drawn = [
+        str(use_charts.route_chart(pd.DataFrame([{**row, "unknown_segments": n}]), 10, 10, US))
+        for n in (0, 3)
+    ]
+    blue = f"stroke: {use_charts.UNDER}", f'stroke="{use_charts.UNDER}"'
+    counts = [sum(chart.count(one) for one in blue) for chart in drawn]
+    assert counts[0] > counts[1] > 0  # the legend has it in both
+
+
+def test_departure_has_a_true_minus_sign():
+    assert use_charts.signed_percent(-12.4) == "\u221212 %"
+    assert use_charts.signed_percent(0.4) == "0 %"
+    assert use_charts.signed_percent(0.6) == "+1 %"
+
+
+def test_one_example_of_each_reason():
+    same = "the same record stands in"
+    reasons = ['time "31/12" is not a time', 'time "32/12" is not a time', "time is empty",
+               f"{same} a.csv row 7", f"{same} b.csv row 8"]  # fmt: skip
+    quarantine = pd.DataFrame({"source_file": "a.csv", "source_row": range(5), "reason": reasons})
+
+    class Some:
+        rows_read, rows_kept = 100, 95
+        refused = {"a cell cannot be read": 3, "the same record again": 2}  # noqa: RUF012
+        put_right = {"total reset": 1}  # noqa: RUF012
+
+    Some.quarantine = quarantine  # type: ignore[attr-defined]
+    part = records_part(Some())  # type: ignore[arg-type]
+    assert [one["row"] for one in part["examples"]] == ["0", "2", "3"]
+    assert (part["repeated"], part["lost"]) == ("2", "3")
+    assert part["put_right"][0]["note"] == "counted on from zero"
+
+
+def test_a_storm_of_nothing_but_off_route_mass(storm_us):
+    use = storm_us.use
+    only = use.segments["segment_id"] == OFF_ROUTE
+    parts = use.parts[use.parts["segment_id"] == OFF_ROUTE]
+    made = replace(storm_us, use=replace(
+        use, segments=use.segments[only], parts=parts, routes=use.routes[:0],
+        trucks=use.trucks[:1], balance=use.balance[:0],
+    ))  # fmt: skip
+    text = plain_text(report_page(STORM, made))
+    assert "100 % of the reported mass" in text
+    assert "of salt on no route" in text
