@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -51,6 +51,7 @@ class PlanBackground:
     sensitive_areas, yards : the workspace's tables.
     pick : which end of the policy's ranges the plan takes.
     absent : files that a part of the work would have used and that are not there.
+    scarce : see `scarce.scarce_parts`.
     """
 
     sensitive_areas: gpd.GeoDataFrame
@@ -58,6 +59,7 @@ class PlanBackground:
     policy: Policy
     pick: str
     absent: tuple[str, ...] = ()
+    scarce: Sequence[Mapping[str, Any]] = ()
 
 
 def plan_report(
@@ -76,6 +78,7 @@ def plan_report(
         routes_left=max(0, len(plan.routes) - MOST_ROUTES), melting=_melting(plan, shown),
         rates=_rates(plan, shown), calibrations=_calibrations(plan, calibration, background, shown),
         assumptions=_assumptions(background, shown), absent=background.absent,
+        scarce=background.scarce,
     )  # fmt: skip
 
 

@@ -1,10 +1,12 @@
-"""`use_points.parquet`, written truck by truck so that a large storm never is in memory whole."""
+"""`use_points.parquet`, written some trucks at a time: a large storm never is in memory whole."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -32,13 +34,24 @@ SCHEMA = pa.schema(
         ("status", NAME),
     ]
 )
+FEW_VALUES: Final = [field.name for field in SCHEMA if field.type == NAME]
+RISING: Final = dict.fromkeys(["source_row", "time", "pass_id"], "DELTA_BINARY_PACKED")
+ROWS_AT_ONCE: Final = 500_000
+"""Points that are written together: few, and the file is slow to write and to read."""
 
 
 class PointsFile:
-    """The file while it is written; use it in a ``with`` statement."""
+    """The file while it is written, by a thread of its own; use it in a ``with`` statement."""
 
-    def __init__(self, path: Path) -> None:
-        self._writer = parquet.ParquetWriter(path, SCHEMA, compression="zstd")
+    def __init__(self, path: Path, rows_at_once: int = ROWS_AT_ONCE) -> None:
+        self._rows_at_once = rows_at_once
+        self._held: list[TruckUse] = []
+        self._surroundings: tuple[Network, Sequence[str]] | None = None
+        self._writing: Future[None] | None = None
+        self._thread = ThreadPoolExecutor(1, "points")
+        self._writer = parquet.ParquetWriter(
+            path, SCHEMA, compression="zstd", use_dictionary=FEW_VALUES, column_encoding=RISING
+        )
 
     def __enter__(self) -> PointsFile:
         return self
@@ -49,47 +62,75 @@ class PointsFile:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._writer.close()
+        try:
+            if error is None:
+                self._write_held()
+                self._wait()
+        finally:
+            self._thread.shutdown()
+            self._writer.close()
 
     def add(self, use: TruckUse, network: Network, records: TruckRecords) -> None:
-        """Write the points of one truck."""
-        self._writer.write_table(points_table(use, network, records))
+        """Take the points of one truck; all trucks have one network and the same files."""
+        self._surroundings = network, [source.name for source in records.sources]
+        self._held.append(use)
+        if sum(len(one.points["row"]) for one in self._held) >= self._rows_at_once:
+            self._write_held()
+
+    def _write_held(self) -> None:
+        """Have the points at hand written while the next are being found."""
+        self._wait()
+        if self._held and self._surroundings:
+            self._writing = self._thread.submit(self._write, self._held, *self._surroundings)
+        self._held = []
+
+    def _write(self, uses: list[TruckUse], network: Network, sources: Sequence[str]) -> None:
+        self._writer.write_table(points_table(uses, network, sources))
+
+    def _wait(self) -> None:
+        if self._writing is not None:
+            self._writing.result()
+        self._writing = None
 
 
-def points_table(use: TruckUse, network: Network, records: TruckRecords) -> pa.Table:
-    """The points of one truck as the contract names their columns; off the routes the ids say so.
+def points_table(uses: Sequence[TruckUse], network: Network, sources: Sequence[str]) -> pa.Table:
+    """Points of some trucks as the contract names their columns; off the routes the ids say so.
 
-    ``pass_id`` numbers the truck's stretches on one segment in one direction, 0 off the routes.
+    ``pass_id`` numbers a truck's stretches on one segment in one direction, 0 off the routes.
     """
-    points = use.points
-    row, size = points["row"], len(points["row"])
-    sources = [source.name for source in records.sources]
+    sizes = [len(use.points["row"]) for use in uses]
+    points = {name: np.concatenate([use.points[name] for use in uses]) for name in uses[0].points}
+    row = points["row"]
+    truck = np.repeat(np.arange(len(uses)), sizes)
     columns = {
         "source_file": _named(points["source_file"], sources),
         "source_row": pa.array(points["source_row"]),
-        "truck_id": _named(np.zeros(size, dtype=np.int64), [use.truck_id]),
+        "truck_id": _named(truck, [use.truck_id for use in uses]),
         "time": pa.array(np.round(points["time_s"] * 1e6).astype(np.int64)).cast(
             SCHEMA.field("time").type
         ),
-        "segment_id": _of_row(row, network.segment_id),
-        "route_id": _of_row(row, network.route_id),
+        **_of_rows(row, {"segment_id": network.segment_id, "route_id": network.route_id}),
         "along": pa.array(points["along"], mask=row < 0),
         "offset_m": pa.array(points["offset_m"].astype(np.float32), from_pandas=True),
         "mass_lb": pa.array(points["mass_lb"]),
         "pass_id": pa.array(points["pass_id"]),
-        "status": _named(points["status"].astype(np.int64), list(STATUSES)),
+        "status": _named(points["status"], STATUSES),
     }
-    return pa.table(columns, schema=SCHEMA)
+    return pa.table({name: columns[name] for name in SCHEMA.names}, schema=SCHEMA)
 
 
-def _of_row(row: Any, names: Any) -> Any:
-    """Ids of rows of the routes table, as far as they occur."""
-    rows, codes = np.unique(row, return_inverse=True)
-    found = [OFF_ROUTE if one < 0 else str(names[one]) for one in rows]
-    return _named(codes, found)
+def _of_rows(row: Any, names: dict[str, Any]) -> dict[str, Any]:
+    """Ids of rows of the routes table; only those that occur are in the file."""
+    seen = np.zeros(len(next(iter(names.values()))) + 1, dtype=bool)
+    seen[row] = True  # the last is -1, off the routes
+    place = np.cumsum(seen) - 1
+    codes = place[row]
+    occurs = np.flatnonzero(seen[:-1])
+    off = [OFF_ROUTE] if seen[-1] else []
+    return {name: _named(codes, [*map(str, ids[occurs]), *off]) for name, ids in names.items()}
 
 
-def _named(codes: Any, names: list[str]) -> Any:
+def _named(codes: Any, names: Sequence[str]) -> Any:
     return pa.DictionaryArray.from_arrays(
         pa.array(np.asarray(codes, dtype=np.int32)), pa.array(names, pa.string())
     )

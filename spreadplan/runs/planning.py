@@ -16,11 +16,13 @@ from spreadplan.planning.plan import SEGMENT_COLUMNS
 from spreadplan.planning.rates import Pick
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
+from spreadplan.reports.scarce import scarce_parts
 from spreadplan.reports.setting import setting_of
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
@@ -43,12 +45,14 @@ MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
 def plan(folder: Path, storm: str, options: Options, pick: Pick = "middle") -> StormPlan:
     """Settings, material and loads for a storm; a cab card for each truck and route."""
     workspace, fleet, result = compute_plan(folder, storm, options, pick)
+    shares = share_scarce(result, workspace.table("yards"))
     with open_results(folder) as store:
-        _store_plan_tables(store, workspace, storm, result)
+        _store_plan_tables(store, workspace, storm, result, shares)
         store.discard(f"{storm}/cab_cards/*")
-        pages = _pages(workspace, fleet, result, pick)
+        pages = _pages(workspace, fleet, result, pick, shares)
         write_reports(store, pages, "plan report and cab cards", options)
     _say_plan(workspace, result, options)
+    say_scarce(shares, options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
 
@@ -134,11 +138,12 @@ def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:
 def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: StormPlan) -> None:
     """The plan without its reports and cab cards."""
     with open_results(folder) as store:
-        _store_plan_tables(store, workspace, storm, result)
+        shares = share_scarce(result, workspace.table("yards"))
+        _store_plan_tables(store, workspace, storm, result, shares)
 
 
 def _store_plan_tables(
-    store: ResultStore, workspace: Workspace, storm: str, result: StormPlan
+    store: ResultStore, workspace: Workspace, storm: str, result: StormPlan, shares: Shares
 ) -> None:
     tables = {
         "plan_segments": result.segments.drop(columns="geometry"),
@@ -148,7 +153,9 @@ def _store_plan_tables(
         "plan_reloads": result.reloads,
         "plan_melting": result.melting,
         "plan_findings": result.findings,
+        **scarce_tables(shares),
     }
+    store.discard(f"{storm}/plan_scarce*")
     write_tables(store, storm, tables, workspace.settings.timezone)
     write_geopackage(_plan_layers(workspace, result), store.path(f"{storm}/plan.gpkg"))
 
@@ -164,12 +171,14 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def _pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, pick: Pick
+    workspace: Workspace, fleet: Calibration, result: StormPlan, pick: Pick, shares: Shares
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings)
     areas = workspace.table("sensitive_areas")
     absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
-    background = PlanBackground(areas, workspace.table("yards"), workspace.policy, pick, absent)
+    scarce = scarce_parts(shares, setting.display)
+    yards = workspace.table("yards")
+    background = PlanBackground(areas, yards, workspace.policy, pick, absent, scarce)
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     for name, page in cab_cards(result, areas, setting, fleet.as_of):
         yield f"{result.storm}/cab_cards/{name}", page

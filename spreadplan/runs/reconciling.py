@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,13 +16,15 @@ from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.network import Network, build_network
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse
+from spreadplan.reports.setting import setting_of
+from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, Job, threads
-from spreadplan.runs.options import Options, say_cautions, write_tables
+from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import GENERAL, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.workspace import Workspace, read_workspace
@@ -67,6 +69,8 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         }
         write_tables(store, storm, tables, zone)
         write_geopackage(_layers(result), store.path(f"{storm}/use.gpkg"))
+        page = report_page(storm, result)
+        write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
     _say(result, options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
@@ -124,8 +128,8 @@ class Followed:
     def reported(self) -> pd.DataFrame:
         """Reported mass: storm, truck_id, material, reported_lb."""
         segments = pd.concat([use.segments for use in self.trucks])
-        sums = segments.groupby(["truck_id", "material"], as_index=False)["reported_lb"].sum()
-        return sums.assign(storm=self.storm)
+        sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
+        return pd.DataFrame(sums).assign(storm=self.storm)
 
 
 def follow_storm(
@@ -253,9 +257,11 @@ def _storm(
         frames = [workspace.table(name, one).assign(storm=one) for one in workspace.storms]
         return pd.concat(frames, ignore_index=True)
 
-    nothing = pd.DataFrame(columns=["route_id", "segment_id", "material", "lane_miles", "mass_lb",
-                                    "area_id", "application", "truck_id"])  # fmt: skip
-    routes = pd.DataFrame(columns=["route_id", "material", "mass_lb", "mass_lo_lb", "mass_hi_lb"])
+    nothing = no_rows(
+        ["route_id", "segment_id", "material", "area_id", "application", "truck_id"],
+        ["lane_miles", "mass_lb"],
+    )
+    routes = no_rows(["route_id", "material"], ["mass_lb", "mass_lo_lb", "mass_hi_lb"])
     return Storm(
         name=followed.storm, start=followed.start, end=followed.end,
         starts={name: storm_start(workspace, name) for name in workspace.storms},
@@ -264,6 +270,12 @@ def _storm(
         planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
         planned_routes=plan.routes if plan else routes,
     )  # fmt: skip
+
+
+def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
+    """A table without rows whose columns have their types."""
+    kinds = dict.fromkeys(texts, object) | dict.fromkeys(numbers, float)
+    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
 
 
 def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
@@ -314,6 +326,26 @@ def _put_right(files: TelemetryFiles, uses: list[TruckUse]) -> dict[str, int]:
         for what, number in use.counts.items():
             counts[what] = counts.get(what, 0) + number
     return counts
+
+
+def report_page(storm: str, result: Reconciled) -> str:
+    """The usage report as HTML."""
+    workspace, plan = result.workspace, result.plan
+    table = workspace.table
+    nothing = pd.DataFrame(columns=["route_id", "segment_id", "material", "application", "mass_lb",
+                                    "area_id"])  # fmt: skip
+    background = UseBackground(
+        storm=storm, start=result.start, end=result.end,
+        planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
+        routes=workspace.tables["routes"], areas=table("sensitive_areas"), yards=table("yards"),
+        policy=workspace.policy, rows_read=result.rows_read,
+        rows_kept=result.rows_kept, quarantine=result.quarantine, refused=result.refused,
+        put_right=result.put_right,
+        heard={use.truck_id: use.heard_share for use in result.trucks},
+        left_out_lb={use.truck_id: use.left_out_lb for use in result.trucks},
+        absent=workspace.absent,
+    )  # fmt: skip
+    return use_report(result.use, background, setting_of(workspace.settings))
 
 
 def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:

@@ -15,6 +15,7 @@ from spreadplan.runs.calibrating import calibrate
 from spreadplan.runs.options import Options, say_cautions
 from spreadplan.runs.planning import GENERAL, plan
 from spreadplan.runs.reconciling import reconcile, scan
+from spreadplan.runs.warming import compiling
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
@@ -97,6 +98,18 @@ def demo(folder: Path, options: Options) -> None:
             for storm in storm_names(folder)
         ),
     ]
+    with compiling():  # what the steps after these need
+        _run(steps, options)
+    _run(
+        [
+            (f"reconcile {storm}", partial(reconcile, folder, storm, options))
+            for storm in storm_names(folder)
+        ],
+        options,
+    )
+
+
+def _run(steps: Iterable[tuple[str, Callable[[], object]]], options: Options) -> None:
     for name, step in steps:
         options.say(f"--- spreadplan {name}")
         step()
