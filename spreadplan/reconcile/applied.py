@@ -47,7 +47,10 @@ def applied_parts(use: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     use : route_id, segment_id, material, truck_id, reported_lb, passes, matching_u_lb, timing_u_lb
-        (standard uncertainties of the reported mass); one row each.
+        (standard uncertainties of the reported mass); one row each. Where the passes of one
+        application are of one run, ``rounds`` tells how many runs there were: what differs from
+        run to run is the same in all passes of one. ``setting_u`` is the relative standard
+        uncertainty of how the ratio at the segment's setting differs from the truck's mean.
     ratios : as `true_mass.mass_ratios` returns them.
 
     Returns
@@ -69,11 +72,12 @@ def applied_parts(use: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
     ratio = parts.pop("ratio")
     u, fleet_u = parts.pop("ratio_u"), parts.pop("ratio_fleet_u")
     applied = parts["reported_lb"] * ratio
-    runs = parts["passes"].clip(lower=1.0)
+    runs = parts.get("rounds", parts["passes"]).clip(lower=1.0)
     own = (
         (ratio * parts["matching_u_lb"]) ** 2
         + (ratio * parts["timing_u_lb"]) ** 2
         + (REPEATABILITY_REL * applied) ** 2 / runs
+        + (parts.get("setting_u", 0.0) * applied) ** 2
     )
     return parts.assign(
         applied_lb=applied,

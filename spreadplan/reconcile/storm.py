@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from spreadplan.planning.geometry import segment_lengths_mi
+from spreadplan.planning.material import coverage_factor
 from spreadplan.reconcile.applied import (
     OFF_ROUTE,
     applied_by_segment,
@@ -139,8 +140,14 @@ def storm_use(
     trucks = mass_ratios(
         reported, loads, returns, storm.name, around.policy.calibration_pct, storm.starts
     )
-    parts = applied_parts(use, trucks)
     lengths = segment_table(around.routes)
+    per_round = _of_segment(
+        use, lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
+    )
+    use = use.assign(
+        rounds=use["passes"] / per_round.fillna(1.0), setting_u=setting_u(use, storm.planned)
+    )
+    parts = applied_parts(use, trucks)
     rule = DecisionRule.of(around.policy)
     planned = with_area_limits(storm.planned, around.sensitive_areas)
     rows = against_plan(applied_by_segment(parts, lengths), allowances(planned, rule))
@@ -177,6 +184,26 @@ def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
         "length_mi": length_mi, "lane_miles": length_mi * routes["lanes"].to_numpy(),
         "passes_per_application": routes["passes"].to_numpy(dtype=float),
     }).reset_index(drop=True)  # fmt: skip
+
+
+def setting_u(use: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
+    """Relative standard uncertainty of each row that comes from its setting; shape (rows,).
+
+    Tickets tell a truck's mean ratio. How the discharge at one setting differs from it is known no
+    better than the calibration: the part of its uncertainty there that goes beyond the least that
+    it has at any setting of the truck in the storm.
+    """
+    keys = ["route_id", "segment_id", "truck_id"]
+    if planned.empty:
+        return np.zeros(len(use))
+    half = (planned["mass_hi_lb"] - planned["mass_lo_lb"]) / 2.0
+    rows = planned[keys].assign(half=half, mass=planned["mass_lb"])
+    sums = rows[rows["mass"] > 0.0].groupby(keys)[["half", "mass"]].sum()
+    relative = sums["half"] / sums["mass"] / float(coverage_factor(np.array(np.inf)))
+    least = relative.groupby(level="truck_id").transform("min")
+    square = (relative**2 - least**2).clip(lower=0.0).rename("square")
+    found = use[keys].merge(square.reset_index(), on=keys, how="left")["square"]
+    return np.asarray(np.sqrt(found.fillna(0.0).to_numpy(dtype=float)))
 
 
 def with_area_limits(planned: pd.DataFrame, areas: pd.DataFrame) -> pd.DataFrame:
@@ -216,8 +243,8 @@ def coverage(
     heard = {use.truck_id: use.heard_share for use in uses}
     of_route = planned.groupby("route_id")["truck_id"].first().map(heard)
     driven_share = (_of_segment(rows, share) / expected).clip(upper=1.0).fillna(0.0)
-    found = np.maximum(driven_share, rows["route_id"].map(of_route).fillna(0.0))
-    return found.to_numpy(dtype=float)
+    heard_all_along = rows["route_id"].map(of_route).fillna(0.0).to_numpy(dtype=float)
+    return np.maximum(driven_share.to_numpy(dtype=float), heard_all_along)
 
 
 def _of_segment(rows: pd.DataFrame, values: pd.Series[float]) -> pd.Series[float]:
@@ -270,9 +297,10 @@ def _piles(
 ) -> gpd.GeoDataFrame:
     """Mass released standing still, as points; small dribbles of one place are taken together."""
     frames = [use.piles.assign(truck_id=use.truck_id) for use in uses]
-    piles = pd.concat(frames, ignore_index=True)
-    piles["place_m"] = piles.pop("position_m").round(-1)
-    piles = piles.groupby(["truck_id", "row", "place_m"], as_index=False)["mass_lb"].sum()
+    standing = pd.concat(frames, ignore_index=True)
+    standing["place_m"] = standing.pop("position_m").round(-1)
+    places = standing.groupby(["truck_id", "row", "place_m"])[["mass_lb"]].sum()
+    piles: pd.DataFrame = places.reset_index()
     row = piles["row"].to_numpy(dtype=int)
     lines = routes.geometry.to_numpy()[row]
     share = piles["place_m"].to_numpy() / network.length_m[row]

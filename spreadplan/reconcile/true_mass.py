@@ -17,6 +17,7 @@ from spreadplan.frames import lines
 from spreadplan.planning.material import COVERAGE, coverage_factor
 from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import Floats, fit_ratios, quantiles
+from spreadplan.reconcile.this_storm import SEASON_COLUMNS, in_this_storm
 from spreadplan.reconcile.tickets import storm_tickets
 
 TRUCK_COLUMNS: Final = (
@@ -25,7 +26,7 @@ TRUCK_COLUMNS: Final = (
 )  # fmt: skip
 TRUCK_EXTRAS: Final = (
     "ratio_u", "ratio_fleet_u", "fleet_ratio", "fleet_share", "storm_ratio", "storms", "loads",
-    "p_missing", "test_again", *TREND_COLUMNS,
+    "p_missing", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
 )  # fmt: skip
 
 VERDICTS: Final = (
@@ -70,7 +71,9 @@ def mass_ratios(
 
     Returns
     -------
-    `TRUCK_COLUMNS`, then `TRUCK_EXTRAS`, in order of truck and material. ratio_u is the relative
+    `TRUCK_COLUMNS`, then `TRUCK_EXTRAS`, in order of truck and material. The ratio is that of this
+    storm (see `this_storm`), season_ratio with its ends that of the truck, by which it is judged.
+    ratio_u is the relative
     standard uncertainty of the ratio and ratio_fleet_u the part of it that all trucks of a material
     have in common; fleet_ratio is the ratio of the fleet, fleet_share how much of the estimate
     rests on it (1: all); storm_ratio what this storm's tickets alone say (NaN without); storms how
@@ -94,6 +97,7 @@ def mass_ratios(
     off = (np.abs(table["ratio"] - 1.0) > calibration_pct / 100.0) | (table["reported_lb"] <= 0.0)
     table["test_again"] = off & table["verdict"].str.startswith("reports")
     table["advice"] = [_advice(row, calibration_pct) for row in lines(table)]
+    table = in_this_storm(table, tickets[tickets["storm"] == storm])
     return table[[*TRUCK_COLUMNS, *TRUCK_EXTRAS]]
 
 

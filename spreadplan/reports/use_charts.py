@@ -177,8 +177,8 @@ def truck_chart(
 
     Parameters
     ----------
-    trucks : truck_id, material, ratio, ratio_lo, ratio_hi, test_change, test_change_u (relative),
-        verdict; in the order to show.
+    trucks : truck_id, material, season_ratio, season_lo, season_hi, test_change, test_change_u
+        (relative), verdict; in the order to show.
     calibration_pct : an error below this needs no new test.
 
     Returns None without a truck.
@@ -214,8 +214,8 @@ def _ratio_span(rows: pd.DataFrame, calibration_pct: float) -> tuple[float, floa
     band = 1.3 * calibration_pct / 100.0
     change = rows["test_change"].astype(float)
     half = 2.0 * rows["test_change_u"].astype(float) * change
-    low = min(1.0 - band, rows["ratio_lo"].min(), (change - half).min(skipna=True))
-    high = max(1.0 + band, rows["ratio_hi"].max(), (change + half).max(skipna=True))
+    low = min(1.0 - band, rows["season_lo"].min(), (change - half).min(skipna=True))
+    high = max(1.0 + band, rows["season_hi"].max(), (change + half).max(skipna=True))
     return max(float(np.nanmin([low, 1.0 - band])), 0.4), min(
         float(np.nanmax([high, 1.0 + band])), 2.5
     )
@@ -227,8 +227,9 @@ def _truck_row(ax: Axes, place: int, row: Any) -> None:
         colour, marker = OVER, "^"
     elif row.verdict == "reports too much":
         colour, marker = UNDER, "v"
+    ratio = row.season_ratio
     ax.errorbar(
-        row.ratio, place - 0.12, xerr=[[row.ratio - row.ratio_lo], [row.ratio_hi - row.ratio]],
+        ratio, place - 0.12, xerr=[[ratio - row.season_lo], [row.season_hi - ratio]],
         fmt=marker, color=colour, markersize=4.6, elinewidth=1.2, capsize=2.2,
     )  # fmt: skip
     if np.isfinite(row.test_change):
@@ -236,7 +237,7 @@ def _truck_row(ax: Axes, place: int, row: Any) -> None:
         ax.errorbar(row.test_change, place + 0.24, xerr=half, fmt="D", color=MUTED, markersize=3.2,
                     markerfacecolor="white", elinewidth=0.8, capsize=1.6)  # fmt: skip
     says = INK if row.verdict != "agrees" else MUTED
-    _beside(ax, place, f"{row.ratio:.2f} · {row.verdict}", says)
+    _beside(ax, place, f"{row.season_ratio:.2f} · {row.verdict}", says)
 
 
 def _truck_legend(rows: pd.DataFrame) -> list[Any]:
@@ -257,8 +258,8 @@ def _truck_legend(rows: pd.DataFrame) -> list[Any]:
 
 def _trucks_in_words(rows: pd.DataFrame) -> str:
     words: Sequence[str] = [
-        f"{row.truck_id}, {row.material}: {row.ratio:.2f} (95 %: {row.ratio_lo:.2f} to "
-        f"{row.ratio_hi:.2f}), {row.verdict}."
+        f"{row.truck_id}, {row.material}: {row.season_ratio:.2f} (95 %: {row.season_lo:.2f} to "
+        f"{row.season_hi:.2f}), {row.verdict}."
         for row in lines(rows.iloc[:MOST_IN_WORDS])
     ]
     more = f" {len(rows) - MOST_IN_WORDS} more." if len(rows) > MOST_IN_WORDS else ""

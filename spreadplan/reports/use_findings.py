@@ -291,11 +291,11 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
         true = shown.show(row.ratio * row.reported_lb, "bulk")
         reported = shown.show(row.reported_lb, "bulk")
         if row.test_again and row.reported_lb > 0.0:
-            nearest = row.ratio_lo if row.ratio > 1.0 else row.ratio_hi
+            nearest = row.season_lo if row.season_ratio > 1.0 else row.season_hi
             yield Finding(
                 f"{row.truck_id} {row.verdict}: the true mass of {row.material} is "
-                f"{row.ratio:.2f} times what it says",
-                f"95 %: {row.ratio_lo:.2f} to {row.ratio_hi:.2f}, from the tickets of "
+                f"{row.season_ratio:.2f} times what it says",
+                f"95 %: {row.season_lo:.2f} to {row.season_hi:.2f}, from the tickets of "
                 f"{plural(int(row.storms), 'storm')}. It reported {reported} in this storm; "
                 f"{true} were put down.",
                 advice, abs(nearest - 1.0) * row.reported_lb, METER,

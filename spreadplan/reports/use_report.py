@@ -44,9 +44,9 @@ YARD_TONE: Final = {
 }  # fmt: skip
 ASSUMPTIONS: Final = (
     WEIGHTS_IN_WORDS,
-    "True mass is the reported mass times the truck's ratio of true to reported mass. The "
-    "ratio comes from the load and return tickets of all storms of the season, drawn towards "
-    "the fleet as far as a truck's own tickets are few.",
+    "True mass is the reported mass times the truck's ratio of true to reported mass in this "
+    "storm: what its tickets of the storm say, as far as they are complete, beside its season. A "
+    "truck is judged by its season, drawn towards the fleet as far as its own tickets are few.",
     "A truck's ratio is one number for all its segments: its error does not average out over a "
     "route. Where a mass fell and the feeder's scatter differ from segment to segment and do.",
     "Mass is spread along the matched path between two records. What fits no segment is kept "
@@ -373,7 +373,7 @@ def _trucks(use: StormUse, background: UseBackground, shown: Display) -> dict[st
         .fillna(1.0)
         .where(~table["test_again"].astype(bool), 0.0)
     )
-    away = np.abs(np.log(table["ratio"].astype(float)))
+    away = np.abs(np.log(table["season_ratio"].astype(float)))
     order = pd.DataFrame({"rank": rank, "away": -away}).sort_values(["rank", "away"], kind="stable")
     table = table.loc[order.index]
     kept, left = _cut(table, MOST_TRUCKS)
@@ -399,8 +399,8 @@ def _truck_row(row: Any, shown: Display) -> dict[str, str]:
         "reported": shown.number(row.reported_lb, "bulk"),
         "accounted": shown.number(row.loaded_lb - row.returned_lb, "bulk") if row.loads
         else NOTHING,
-        "ratio": f"{row.ratio:.2f}",
-        "interval": f"{row.ratio_lo:.2f} to {row.ratio_hi:.2f}",
+        "ratio": f"{row.season_ratio:.2f}",
+        "interval": f"{row.season_lo:.2f} to {row.season_hi:.2f}",
         "alone": f"{row.storm_ratio:.2f}" if math.isfinite(row.storm_ratio) else NOTHING,
         "tests": str(count) if count else "none",
         "change": change, "last": shown.date(row.last_test_at),

@@ -31,7 +31,7 @@ def write_csv(frame: pd.DataFrame, path: Path, timezone: object = None) -> None:
 def _shown(column: pd.Series[Any], timezone: object) -> Any:
     """A column as an Arrow array that is written as it should be read."""
     if isinstance(column.dtype, pd.DatetimeTZDtype):
-        local = column.dt.tz_convert(timezone or "UTC")  # type: ignore[arg-type]
+        local = column.dt.tz_convert(timezone or "UTC")
         return pa.array([None if pd.isna(moment) else moment.isoformat() for moment in local])
     if column.dtype.kind == "f":
         return _short_numbers(rounded(column.to_numpy(dtype=float)))

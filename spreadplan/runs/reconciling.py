@@ -259,7 +259,7 @@ def _storm(
 
     nothing = no_rows(
         ["route_id", "segment_id", "material", "area_id", "application", "truck_id"],
-        ["lane_miles", "mass_lb"],
+        ["lane_miles", "mass_lb", "mass_lo_lb", "mass_hi_lb"],
     )
     routes = no_rows(["route_id", "material"], ["mass_lb", "mass_lo_lb", "mass_hi_lb"])
     return Storm(
@@ -357,7 +357,9 @@ def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
 
 def _say(result: Reconciled, options: Options) -> None:
     counts = result.use.segments["verdict"].value_counts()
-    said = ", ".join(f"{number} {verdict.replace('_', ' ')}" for verdict, number in counts.items())
+    said = ", ".join(
+        f"{number} {str(verdict).replace('_', ' ')}" for verdict, number in counts.items()
+    )
     options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {said}")
     options.say(
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "

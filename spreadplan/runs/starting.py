@@ -15,12 +15,15 @@ from spreadplan.runs.calibrating import calibrate
 from spreadplan.runs.options import Options, say_cautions
 from spreadplan.runs.planning import GENERAL, plan
 from spreadplan.runs.reconciling import reconcile, scan
+from spreadplan.runs.seasons import season
 from spreadplan.runs.warming import compiling
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
 from spreadplan.workspace.starter import write_starter
 
+#: storms of the sample county that the demo shows; `season` works on all of them
+SHOWN_STORMS = ("2026-11-28-light-snow", "2026-12-31-year-end-snow")
 PER_STORM = tuple(table.name for table in TABLES.values() if table.per_storm)
 
 
@@ -93,20 +96,21 @@ def demo(folder: Path, options: Options) -> None:
     steps: Iterable[tuple[str, Callable[[], object]]] = [
         ("check", lambda: check(folder, options)),
         ("calibrate", lambda: calibrate(folder, options)),
-        *(
-            (f"plan {storm}", partial(plan, folder, storm, options))
-            for storm in storm_names(folder)
-        ),
+        *((f"plan {storm}", partial(plan, folder, storm, options)) for storm in SHOWN_STORMS),
     ]
     with compiling():  # what the steps after these need
         _run(steps, options)
     _run(
         [
-            (f"reconcile {storm}", partial(reconcile, folder, storm, options))
-            for storm in storm_names(folder)
+            *(
+                (f"reconcile {storm}", partial(reconcile, folder, storm, options))
+                for storm in SHOWN_STORMS
+            ),
+            ("season", lambda: season(folder, options)),
         ],
         options,
     )
+    options.say(f"look at {folder / 'results'}; the other storms wait for you to try them")
 
 
 def _run(steps: Iterable[tuple[str, Callable[[], object]]], options: Options) -> None:

@@ -235,7 +235,14 @@ def read_workspace(
     if any(problem.fatal for problem in problems):
         raise BadInput(problems)
     return Workspace(
-        folder, reader.settings, policy, tables, by_storm, reader.renames, problems, tuple(reader.absent)
+        folder,
+        reader.settings,
+        policy,
+        tables,
+        by_storm,
+        reader.renames,
+        problems,
+        tuple(reader.absent),
     )
 
 

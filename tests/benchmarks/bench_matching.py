@@ -10,8 +10,9 @@ Map data © OpenStreetMap contributors, ODbL 1.0, https://www.openstreetmap.org/
 Everything runs on one thread and is timed in seconds of that thread. Seeds: truck ``k`` of a
 network is ``SEED + k``. Settings of the matcher were chosen mostly on the network "island"
 with other seeds; "coast" and "centre" were looked at on the way, also with other seeds. "5 m
-noise" is the root mean square distance from the truth (3.5 m in each coordinate): 80 % of the variance fades in 30 s, 20 % is new with every fix;
-0.5 % of the fixes are outliers of some 80 m, dropouts take 2 %.
+noise" is the root mean square distance from the truth (3.5 m in each coordinate): 80 % of the
+variance fades in 30 s, 20 % is new with every fix; 0.5 % of the fixes are outliers of some 80 m,
+dropouts take 2 %.
 """
 
 from __future__ import annotations

@@ -1,0 +1,91 @@
+"""The ratio of true to reported mass in one storm: the truck's season, and this storm's tickets.
+
+The season tells what is usual of a truck; how a single storm differs from that is known from the
+storm's own tickets, as far as they are complete. Both are combined here, in ln ratio, with normal
+errors. What a truck is judged by stays the season: one odd ticket condemns nobody.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.planning.material import coverage_factor
+from spreadplan.reconcile.ratio_model import EMPTY_SHARE
+
+SCALE_U_REL: Final = 0.003
+"""Relative standard uncertainty of a scale's own error, common to all tickets of a storm. Common
+practice, no source."""
+
+SEASON_COLUMNS: Final = ("season_ratio", "season_lo", "season_hi")
+
+
+def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
+    """Ratios of this storm; those of the season move to `SEASON_COLUMNS`.
+
+    Parameters
+    ----------
+    table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u, ratio_fleet_u of the season,
+        p_missing (probability that load tickets of this storm are missing).
+    tickets : as `tickets.storm_tickets` returns them, of this storm.
+
+    Returns
+    -------
+    ``table`` with ratio, ratio_lo, ratio_hi, ratio_u and ratio_fleet_u of this storm.
+
+    With m and V the mean and variance of ln ratio over the season, t² the variance from storm to
+    storm, y what the tickets say and w² its variance, and B = t² / (t² + w²), the storm's mean is
+    (1 - B) m + B y and its variance (1 - B)² V + B w². Without complete tickets B is 0 and the
+    variance V + t². Tickets that may be incomplete count with the probability that they are not.
+    """
+    keys = ["truck_id", "material"]
+    own = table[keys].merge(tickets, on=keys, how="left", validate="one_to_one")
+    said, said_u = _said(own)
+    season, season_u = np.log(table["ratio"].to_numpy(float)), table["ratio_u"].to_numpy(float)
+    complete = np.where(
+        np.isfinite(said), 1.0 - table["p_missing"].fillna(0.0).to_numpy(float), 0.0
+    )
+    said, said_u = np.where(complete > 0.0, said, season), np.where(complete > 0.0, said_u, 1.0)
+    share = REPEATABILITY_REL**2 / (REPEATABILITY_REL**2 + said_u**2)
+    with_tickets = (1.0 - share) * season + share * said
+    variance_with = (1.0 - share) ** 2 * season_u**2 + share * said_u**2
+    variance_without = season_u**2 + REPEATABILITY_REL**2
+    middle = complete * with_tickets + (1.0 - complete) * season
+    variance = (
+        complete * variance_with
+        + (1.0 - complete) * variance_without
+        + complete * (1.0 - complete) * (with_tickets - season) ** 2
+    )
+    u = np.sqrt(variance)
+    half = float(coverage_factor(np.array(np.inf))) * u
+    fleet_u = table["ratio_fleet_u"].to_numpy(float) * (1.0 - complete * share)
+    old = dict(zip(SEASON_COLUMNS, ("ratio", "ratio_lo", "ratio_hi"), strict=True))
+    return table.assign(
+        **{name: table[source] for name, source in old.items()},
+        ratio=np.exp(middle),
+        ratio_lo=np.exp(middle - half),
+        ratio_hi=np.exp(middle + half),
+        ratio_u=u,
+        ratio_fleet_u=np.minimum(fleet_u, u),
+    )
+
+
+def _said(own: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """ln of true over reported mass by the tickets alone, and its standard uncertainty; NaN: none.
+
+    A hopper whose last load was not returned is empty with the probability of
+    `ratio_model.EMPTY_SHARE`, else it holds anything up to that load.
+    """
+    left = own["unreturned_lb"].fillna(0.0).to_numpy(float)
+    still_in = (1.0 - EMPTY_SHARE) * left / 2.0
+    square = (1.0 - EMPTY_SHARE) * left**2 / 3.0
+    net = (own["loaded_lb"] - own["returned_lb"]).to_numpy(float) - still_in
+    reported = own["reported_lb"].to_numpy(float)
+    usable = (own["loads"].fillna(0).to_numpy(float) > 0) & (net > 0.0) & (reported > 0.0)
+    net, reported = np.where(usable, net, 1.0), np.where(usable, reported, 1.0)
+    variance = own["ticket_u_lb"].fillna(0.0).to_numpy(float) ** 2 + square - still_in**2
+    u = np.hypot(np.sqrt(np.maximum(variance, 0.0)) / net, SCALE_U_REL)
+    return np.where(usable, np.log(net / reported), np.nan), u

@@ -1,0 +1,231 @@
+"""The environment report: chloride, receiving water and over-application, with the evidence."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.reconcile.applied import OFF_ROUTE
+from spreadplan.reports import season_charts as charts
+from spreadplan.reports.display import NOTHING, Display, as_text
+from spreadplan.reports.render import html
+from spreadplan.reports.season_map import over_map
+from spreadplan.reports.season_report import savings_rows
+from spreadplan.reports.season_view import (
+    LEAST_TON,
+    OFFICER,
+    SeasonView,
+    chance,
+    common,
+    headlines,
+    other_findings,
+    tons,
+)
+from spreadplan.reports.setting import Setting
+from spreadplan.season.chloride import ATOMIC_WEIGHT
+from spreadplan.season.overuse import support
+from spreadplan.season.savings import AREAS
+from spreadplan.season.water import CAUTION
+
+VERDICT: Final = {
+    "over": ("bad", "over"), "probably_over": ("warn", "probably over"),
+    "within": ("good", "within"), "no limit": ("none", "no limit"),
+}  # fmt: skip
+SCREENING: Final = {
+    "above: sample": "bad", "near: consider sampling": "warn", "below": "good",
+}  # fmt: skip
+#: a report is for reading: beyond so many rows the tables in the results folder serve better.
+MOST_EVIDENCE: Final = 24
+MOST_DOUBTFUL: Final = 6
+MOST_REPEATED: Final = 25
+MOST_ROUTES: Final = 60
+
+
+def environment_report(view: SeasonView, setting: Setting) -> str:
+    """The environment report as HTML."""
+    shown, result = setting.display, view.result
+    listed, supported = support(result.evidence)
+    starts = {one.storm: one.start for one in view.storms}
+    certain = _worst_storms(result.evidence[result.evidence["supported"].astype(bool)])
+    doubtful = result.evidence[~result.evidence["supported"].astype(bool)]
+    return html(
+        "environment.html", title=f"Environment, season {result.season.name}",
+        **common(view, setting), first=headlines(result.findings, OFFICER),
+        findings=other_findings(result.findings, OFFICER), glance=_glance(view, shown),
+        area_chart=charts.area_chart(result.chloride, starts, shown), areas=_areas(view, shown),
+        chloride_chart=charts.chloride_chart(result.chloride, shown),
+        routes=_routes(result.chloride, shown), least=f"{LEAST_TON:g}",
+        basis=_basis(result.chloride_basis), prewet=_prewet(result.prewet_chloride, shown),
+        unknown=_unknown(result.without_chloride, shown),
+        screening=_screening(result.screening, shown), caution=CAUTION,
+        season_water=_season_water(result.season_concentration, shown),
+        map=over_map(view.routes, result.evidence, view.areas, 5.2),
+        repeated=_repeated(result.repeated.iloc[:MOST_REPEATED], shown),
+        repeated_left=max(len(result.repeated) - MOST_REPEATED, 0),
+        evidence=_evidence(certain.iloc[:MOST_EVIDENCE], shown), listed=listed,
+        supported=supported, evidence_left=max(len(certain) - MOST_EVIDENCE, 0),
+        doubtful=_evidence(doubtful.iloc[:MOST_DOUBTFUL], shown),
+        doubtful_left=max(len(doubtful) - MOST_DOUBTFUL, 0),
+        confidence=f"{100.0 * view.policy.confidence:g} %",
+        savings=[one for one in savings_rows(result.savings, shown) if one["practice"] == AREAS],
+        weights=", ".join(f"{name} {weight:g}" for name, weight in ATOMIC_WEIGHT.items()),
+    )  # fmt: skip
+
+
+def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
+    table = view.result.chloride
+    whole = table[table["storm"] == ""]
+    agency = whole[whole["scope"] == "agency"]
+    cards = []
+    for one in lines(agency):
+        cards.append({
+            "what": "chloride put down", "value": shown.show(one.chloride_lb, "bulk"),
+            "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
+        })  # fmt: skip
+        cards.append({"what": "in material", "value": shown.show(2000.0 * one.material_ton, "bulk"),
+                      "more": f"in {len(view.storms)} storms"})  # fmt: skip
+    areas = whole[whole["scope"].isin(["area", "watershed"])]
+    limited = areas[areas["limit_lb"].notna()]
+    over = limited[limited["verdict"].isin(["over", "probably_over"])]
+    cards.append({"what": "areas over their limit", "value": f"{len(over)} of {len(limited)}",
+                  "more": f"{len(areas)} areas looked at"})  # fmt: skip
+    listed, supported = support(view.result.evidence)
+    cards.append({"what": "over-applications", "value": str(supported),
+                  "more": f"supported, of {listed} by bare figures"})  # fmt: skip
+    return cards
+
+
+def _areas(view: SeasonView, shown: Display) -> list[dict[str, str]]:
+    whole = view.result.chloride
+    whole = whole[(whole["storm"] == "") & whole["scope"].isin(["area", "watershed"])]
+    kinds = dict(zip(view.areas["area_id"], view.areas["kind"], strict=True))
+    rows = []
+    for one in lines(whole.sort_values("chloride_lb", ascending=False, kind="stable")):
+        tone, verdict = VERDICT[one.verdict]
+        rows.append({
+            "area": one.scope_id, "name": one.name, "kind": kinds.get(one.scope_id, one.scope),
+            "material": tons(one.material_ton, shown),
+            "chloride": _pm(one.chloride_lb, one.chloride_u_lb, shown),
+            "limit": shown.number(one.limit_lb, "bulk"), "p": chance(one.p_over), "tone": tone,
+            "verdict": verdict,
+        })  # fmt: skip
+    return rows
+
+
+def _pm(value_lb: float, u_lb: float, shown: Display, kind: str = "bulk") -> str:
+    return shown.number_pm(value_lb, 1.96 * u_lb, kind)
+
+
+def _routes(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    whole = table[(table["storm"] == "") & (table["scope"] == "route")]
+    whole = whole[whole["material_ton"] >= LEAST_TON]
+    ordered = whole.sort_values("chloride_lb", ascending=False, kind="stable")
+    return [{
+        "route": "off the routes" if one.scope_id == OFF_ROUTE else one.scope_id,
+        "material": tons(one.material_ton, shown),
+        "chloride": _pm(one.chloride_lb, one.chloride_u_lb, shown),
+    } for one in lines(ordered.iloc[:MOST_ROUTES])]  # fmt: skip
+
+
+def _basis(basis: pd.DataFrame) -> list[dict[str, str]]:
+    return [{
+        "material": one.material,
+        "fraction": as_text(one.fraction, 4) if math.isfinite(one.fraction) else NOTHING,
+        "u": as_text(one.fraction_u, 4) if one.fraction_u > 0.0 else NOTHING, "basis": one.basis,
+    } for one in lines(basis)]  # fmt: skip
+
+
+def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
+    """The prewetting liquid's chloride in a sentence; "" without prewetting."""
+    if not len(prewet):
+        return ""
+    gallons = shown.show(float(prewet["prewet_gal"].sum()), "volume")
+    if prewet["chloride_lb"].isna().any():
+        return (f"The prewetting liquid ({gallons} as assigned) is not in these figures: which "
+                "liquid it is, or its chloride, is not known.")  # fmt: skip
+    mass = shown.show(float(prewet["chloride_lb"].sum()), "bulk")
+    return f"The prewetting liquid ({gallons} as assigned) adds {mass} of chloride; it is not in " \
+           "these figures, since nobody records how much was used."  # fmt: skip
+
+
+def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
+    return [f"{one.material}: {shown.show(2000.0 * one.used_ton, 'bulk')} used; {one.basis}"
+            for one in lines(unknown)]  # fmt: skip
+
+
+# --- water -------------------------------------------------------------------------------------
+
+
+def _screening(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    return [{
+        "area": one.name or one.area_id, "criterion": one.criterion,
+        "limit": f"{one.limit_mg_l:g} mg/L over {_hours(one.averaging_h)}",
+        "window": _hours(one.window_h), "storms": one.storms,
+        "load": _pm(one.load_lb, one.load_u_lb, shown, "mass"), "flow": f"{one.mean_flow_cfs:g}",
+        "level": _level(one.concentration_mg_l, one.concentration_hi_mg_l),
+        "tone": SCREENING[one.screening], "screening": one.screening, "source": one.source,
+    } for one in lines(table)]  # fmt: skip
+
+
+def _hours(hours: float) -> str:
+    return f"{hours / 24.0:g} days" if hours >= 48.0 else f"{hours:.3g} h"
+
+
+def _level(middle: float, high: float) -> str:
+    return f"{middle:.3g} (up to {high:.3g})"
+
+
+def _season_water(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    return [{
+        "area": one.name or one.area_id, "load": shown.number(one.chloride_lb, "bulk"),
+        "flow": f"{one.mean_flow_cfs:g}", "days": f"{one.days:.0f}",
+        "level": f"{one.concentration_mg_l:.2g}",
+    } for one in lines(table)]  # fmt: skip
+
+
+# --- over-application --------------------------------------------------------------------------
+
+
+def _worst_storms(certain: pd.DataFrame) -> pd.DataFrame:
+    """The storm with the most material above the limit for each segment, and how many storms."""
+    keys = ["route_id", "segment_id", "material"]
+    ordered = certain.sort_values("over_lb", ascending=False, kind="stable")
+    counts = certain.groupby(keys)["storm"].nunique().rename("storms")
+    return ordered.drop_duplicates(keys).join(counts, on=keys)
+
+
+def _evidence(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
+    rows = []
+    for one in lines(table):
+        rates = (one.rate_lo_lb_per_lane_mile, one.rate_hi_lb_per_lane_mile)
+        known = math.isfinite(one.rate_lb_per_lane_mile)
+        rows.append({
+            "storm": one.storm, "segment": f"{one.route_id} {one.segment_id}",
+            "area": one.area_id or NOTHING, "material": one.material,
+            "trucks": one.trucks or NOTHING,
+            "rate": shown.number(one.rate_lb_per_lane_mile, "rate"),
+            "ends": " to ".join(shown.number(end, "rate") for end in rates) if known else NOTHING,
+            "limit": shown.number(one.limit_lb_per_lane_mile, "rate"),
+            "over": shown.number(one.over_lb, "mass"), "p": chance(one.p_over),
+            "calibration": one.calibration.removeprefix(f"{one.trucks}: ") or NOTHING,
+            "storms": str(getattr(one, "storms", "")),
+        })  # fmt: skip
+    return rows
+
+
+def _repeated(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    rows = []
+    for one in lines(table):
+        tone, verdict = VERDICT[one.verdict]
+        rows.append({
+            "segment": f"{one.route_id} {one.segment_id}", "material": one.material,
+            "storms": f"{one.storms_above} of {one.storms}",
+            "applied": _pm(one.applied_lb, one.applied_u_lb, shown),
+            "allowed": shown.number(one.allowed_lb, "bulk"),
+            "times": as_text(one.applied_lb / one.allowed_lb, 2) if one.allowed_lb > 0 else NOTHING,
+            "p": chance(one.p_over), "tone": tone, "verdict": verdict,
+        })  # fmt: skip
+    return rows

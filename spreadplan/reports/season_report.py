@@ -1,0 +1,235 @@
+"""The season report for the superintendent: three things first, then budgets, storms, routes."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.reconcile.applied import OFF_ROUTE
+from spreadplan.reports import season_charts as charts
+from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, plural
+from spreadplan.reports.render import html
+from spreadplan.reports.season_view import (
+    POUNDS_PER_TON,
+    SUPERINTENDENT,
+    SeasonView,
+    chance,
+    common,
+    headlines,
+    money,
+    other_findings,
+    tons,
+    tons_pm,
+    tons_range,
+    worth_showing,
+)
+from spreadplan.reports.setting import Setting
+from spreadplan.season.forecast import METHOD
+from spreadplan.season.overuse import support
+from spreadplan.season.records import latest
+from spreadplan.season.savings import TO_GAIN
+
+BUDGET: Final = {
+    "over": ("bad", "overspent"), "likely to run out": ("warn", "likely to run out"),
+    "within": ("good", "within"), "no budget": ("none", "no budget"),
+    "not known": ("none", "too few storms"),
+}  # fmt: skip
+TRUCK: Final = {
+    "agrees": ("good", "agrees"), "reports too little": ("bad", "reports too little"),
+    "reports too much": ("warn", "reports too much"),
+    "tickets missing": ("warn", "tickets missing"), "no tickets": ("none", "no tickets"),
+}  # fmt: skip
+#: a report is for reading: beyond so many rows the tables in the results folder serve better.
+MOST_BUDGETS: Final = 40
+MOST_ROUTES: Final = 60
+SCOPE: Final = {"agency": "agency", "yard": "yard", "route": "route"}
+
+
+def season_report(view: SeasonView, setting: Setting) -> str:
+    """The season report as HTML."""
+    shown, result = setting.display, view.result
+    listed, supported = support(result.evidence)
+    return html(
+        "season.html", title=f"Season {result.season.name}", **common(view, setting),
+        first=headlines(result.findings, SUPERINTENDENT),
+        findings=other_findings(result.findings, SUPERINTENDENT),
+        glance=_glance(view, shown),
+        burn=charts.burn_down_chart(result.burn_down, result.budget, shown),
+        budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], shown),
+        budgets_left=max(len(result.budget) - MOST_BUDGETS, 0),
+        storms=_storms(view, shown), routes=_routes(view, shown),
+        routes_left=max(len(worth_showing(result.by_route)) - MOST_ROUTES, 0),
+        fair=charts.fair_chart(_main_material(result.fair_routes), shown),
+        truck_chart=charts.truck_chart(view.history, shown) if len(view.history) else None,
+        trucks=_trucks(view.history, shown), books=_books(view.books, shown),
+        savings=savings_rows(result.savings, shown), listed=listed, supported=supported,
+        forecast_method=METHOD,
+    )  # fmt: skip
+
+
+# --- at a glance -------------------------------------------------------------------------------
+
+
+def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
+    result = view.result
+    use = result.by_yard.groupby("material", sort=True)[["used_ton", "reported_ton"]].sum()
+    agency = result.budget[result.budget["scope"] == "agency"].set_index("material")
+    cards = [{
+        "what": "storms so far", "value": str(len(view.storms)),
+        "more": f"{sum(one.source == 'measured' for one in view.storms)} reconciled",
+    }]  # fmt: skip
+    for material, row in use.iterrows():
+        u_ton = float(agency["used_u_ton"].get(str(material), math.nan))
+        half = shown.show(POUNDS_PER_TON * 1.96 * u_ton, "bulk")
+        cards.append({
+            "what": f"{material} used", "value": shown.show(POUNDS_PER_TON * row["used_ton"],
+                                                            "bulk"),
+            "more": f"± {half}; reported {tons(row['reported_ton'], shown)}",
+        })  # fmt: skip
+    cost = float(result.by_storm["cost"].sum())
+    cards.append({"what": "cost of material", "value": money(cost) if cost else NOTHING,
+                  "more": _per_storm_cost(cost, len(view.storms))})  # fmt: skip
+    gain = result.savings[result.savings["state"] == TO_GAIN]
+    if len(gain):
+        cards.append({
+            "what": "still to gain", "value": shown.show(
+                POUNDS_PER_TON * float(gain["saved_ton"].sum()), "bulk"),
+            "more": "with better practice, see below",
+        })  # fmt: skip
+    return cards
+
+
+def _per_storm_cost(cost: float, storms: int) -> str:
+    return f"{money(cost / storms)} a storm" if cost and storms else "no price given"
+
+
+# --- budgets -----------------------------------------------------------------------------------
+
+
+def _budgets(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    rows = []
+    for one in lines(budget):
+        tone, verdict = BUDGET[one.verdict]
+        rows.append({
+            "scope": f"{one.scope} {one.scope_id}".removesuffix(" *").strip(),
+            "material": one.material, "budget": tons(one.budget_ton, shown),
+            "used": tons_pm(one.used_ton, one.used_u_ton, shown),
+            "reported": tons(one.reported_ton, shown), "left": tons(one.left_ton, shown),
+            "expected": tons(one.forecast_ton, shown),
+            "ends": tons_range(one.forecast_lo_ton, one.forecast_hi_ton, shown),
+            "p": chance(one.p_over_season), "dry": tons(one.dry_ton, shown),
+            "cost": money(one.cost), "tone": tone, "verdict": verdict,
+        })  # fmt: skip
+    return rows
+
+
+# --- storms and routes -------------------------------------------------------------------------
+
+
+def _storms(view: SeasonView, shown: Display) -> list[dict[str, Any]]:
+    result = view.result
+    severity = result.severity.groupby("storm")[["severity_hours", "coldest_f"]].agg(
+        {"severity_hours": "mean", "coldest_f": "min"}
+    )
+    rated = result.severity.groupby("storm")["index"].count()
+    groups = []
+    for one in view.storms:
+        use = worth_showing(result.by_storm[result.by_storm["storm"] == one.storm])
+        known = one.storm in severity.index and rated[one.storm] > 0
+        groups.append({
+            "storm": one.storm, "start": shown.moment(one.start),
+            "planned": one.source == "planned",
+            "severity": as_text(float(severity["severity_hours"][one.storm]), 1) if known
+            else NOTHING,
+            "coldest": shown.number(float(severity["coldest_f"].get(one.storm, math.nan)),
+                                    "temperature"),
+            "uses": [{
+                "material": row.material, "used": tons_pm(row.used_ton, row.used_u_ton, shown),
+                "reported": tons(row.reported_ton, shown) if row.reported_ton > 0 else NOTHING,
+                "rate": shown.number(row.rate_lb_per_lane_mile, "rate"),
+                "rounds": as_text(row.applications, 1), "cost": money(row.cost),
+            } for row in lines(use)],
+        })  # fmt: skip
+    return groups
+
+
+def _routes(view: SeasonView, shown: Display) -> list[dict[str, str]]:
+    result = view.result
+    fair = result.fair_routes.set_index(["route_id", "material"])
+    rows = []
+    for one in lines(worth_showing(result.by_route).iloc[:MOST_ROUTES]):
+        key = (one.route_id, one.material)
+        hourly = fair["lb_per_lane_mile_severity_hour"].get(key, math.nan)
+        share = fair["guidance_share"].get(key, math.nan)
+        rows.append({
+            "route": "off the routes" if one.route_id == OFF_ROUTE else one.route_id,
+            "material": one.material, "used": tons_pm(one.used_ton, one.used_u_ton, shown),
+            "difference": _signed(one.difference_pct),
+            "lane_miles": shown.number(one.treated_lane_miles, "lane_distance"),
+            "rate": shown.number(one.rate_lb_per_lane_mile, "rate"),
+            "each": tons(one.ton_per_application, shown),
+            "hourly": shown.number(float(hourly), "rate"),
+            "share": as_text(float(share), 2) if np.isfinite(share) else NOTHING,
+            "cost": money(one.cost),
+        })  # fmt: skip
+    return rows
+
+
+def _signed(percent: float) -> str:
+    if not math.isfinite(percent):
+        return NOTHING
+    return ("+" if percent > 0.05 else "") + f"{as_text(percent, 1)}{NBSP}%"
+
+
+def _main_material(fair: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the materials that a route is treated with, without what strays onto it."""
+    whole = fair.groupby("route_id")["tons"].transform("sum")
+    return fair[fair["tons"] >= 0.05 * whole]
+
+
+# --- trucks, yards, savings --------------------------------------------------------------------
+
+
+def _trucks(history: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    if not len(history):
+        return []
+    total = history.groupby(["truck_id", "material"])["reported_lb"].sum()
+    rows = []
+    for one in lines(latest(history)):
+        tone, verdict = TRUCK[one.verdict]
+        drift = _signed(one.trend_pct_per_month) if one.trend_p < 0.01 else "none found"
+        rows.append({
+            "truck": one.truck_id, "material": one.material,
+            "reported": shown.number(float(total[one.truck_id, one.material]), "bulk"),
+            "ratio": f"{one.ratio:.2f}", "ends": f"{one.ratio_lo:.2f} to {one.ratio_hi:.2f}",
+            "drift": drift, "tone": "bad" if one.test_again else tone if tone == "good" else "none",
+            "verdict": verdict, "advice": one.advice,
+        })  # fmt: skip
+    return rows
+
+
+def _books(books: pd.DataFrame, shown: Display) -> dict[str, Any]:
+    wrong = books[books["verdict"] != "agrees"]
+    rows = [{
+        "yard": one.yard_id, "material": one.material,
+        "span": f"{shown.date(one.opening_at)} to {shown.date(one.counted_at)}",
+        "expected": tons(one.expected_ton, shown), "counted": tons(one.counted_ton, shown),
+        "difference": tons_pm(one.difference_ton, one.difference_u_ton, shown),
+        "verdict": one.verdict,
+    } for one in lines(wrong)]  # fmt: skip
+    return {"rows": rows, "agree": plural(len(books) - len(wrong), "balance"), "all": len(books)}
+
+
+def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """The table of savings as both reports show it."""
+    return [{
+        "state": one.state, "practice": one.practice, "base": tons(one.base_ton, shown),
+        "saved": tons(one.saved_ton, shown),
+        "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
+        "money": money(one.money), "money_ends": f"{money(one.money_lo)} to {money(one.money_hi)}",
+        "basis": one.basis, "source": one.source,
+    } for one in lines(savings)]  # fmt: skip

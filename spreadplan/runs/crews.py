@@ -1,0 +1,73 @@
+"""Many trucks at once: the same computation for each, the results in order, bounded memory."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Protocol
+
+from spreadplan.reconcile.network import Network
+from spreadplan.reconcile.use import TruckUse, truck_use
+from spreadplan.schema.telemetry import TruckRecords
+
+
+@dataclass(frozen=True)
+class Job:
+    """What `truck_use` needs to know of one truck, besides the network."""
+
+    records: TruckRecords
+    own_routes: frozenset[str]
+    usual_material: str
+
+
+class Awaited(Protocol):
+    """A result that will be there: a future of this computer's or of a cluster's."""
+
+    def result(self) -> TruckUse:
+        """Wait for it."""
+
+
+@dataclass(frozen=True)
+class Crew:
+    """Whoever does the work: ``submit`` takes a job, ``ahead`` says how many it may hold."""
+
+    submit: Callable[[Job], Awaited]
+    ahead: int
+
+    def in_order(self, jobs: Iterable[Job]) -> Iterator[tuple[TruckUse, TruckRecords]]:
+        """The result of each job, in order of the jobs; only ``ahead`` of them are in memory."""
+        waiting: deque[tuple[TruckRecords, Awaited]] = deque()
+        for job in jobs:
+            waiting.append((job.records, self.submit(job)))
+            if len(waiting) >= self.ahead:
+                records, use = waiting.popleft()
+                yield use.result(), records
+        while waiting:
+            records, use = waiting.popleft()
+            yield use.result(), records
+
+
+def processors() -> int:
+    """How many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def threads(network: Network, count: int | None = None) -> Iterator[Crew]:
+    """A crew of threads of this process, one for each processor; the kernels run side by side."""
+    count = count or processors()
+    pool = ThreadPoolExecutor(count, "truck")
+
+    def submit(job: Job) -> Awaited:
+        return pool.submit(truck_use, network, job.records, job.own_routes, job.usual_material)
+
+    try:
+        yield Crew(submit, count + 1)
+    finally:
+        pool.shutdown(cancel_futures=True)

@@ -1,0 +1,66 @@
+"""What `plan` does where a yard holds less than the storm takes: share it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.planning import StormPlan
+from spreadplan.runs.options import Options
+from spreadplan.season.allocation import Allocation, allocate, scarcity_of_plan
+
+Shares = Mapping[str, Allocation]
+"""How each scarce material is shared, by material."""
+
+TABLES: Final = {
+    "plan_scarce": "rows", "plan_scarce_classes": "classes", "plan_scarce_yards": "yards",
+    "plan_scarce_haul": "haul",
+}  # fmt: skip
+
+
+def share_scarce(plan: StormPlan, yards: pd.DataFrame) -> dict[str, Allocation]:
+    """Share every material of which a yard is short; empty where nothing is.
+
+    ``yards`` : yard_id, lon, lat.
+    """
+    short = plan.yards[plan.yards["short_ton"] > 0.0]
+    return {
+        str(material): allocate(scarcity_of_plan(plan.segments, plan.yards, yards, str(material)))
+        for material in sorted(short["material"].unique())
+    }
+
+
+def scarce_tables(shares: Shares) -> dict[str, pd.DataFrame]:
+    """The allocations as tables, with a column for the material; none without a shortage."""
+    possible = {name: one for name, one in shares.items() if one.possible}
+    if not possible:
+        return {}
+    return {
+        table: pd.concat(
+            [getattr(one, field).assign(material=name) for name, one in possible.items()],
+            ignore_index=True,
+        )
+        for table, field in TABLES.items()
+    }
+
+
+def say_scarce(shares: Shares, options: Options) -> None:
+    """Say what each service class gives up, and where one more ton is worth most."""
+    for material, one in shares.items():
+        for reason in one.reasons:
+            options.say(f"scarce {material}: {reason}")
+        if not one.possible:
+            continue
+        lost = [
+            f"class {row.service_class or 'without a name'} {row.given_up_ton:.1f} tons"
+            for row in lines(one.classes[one.classes["given_up_ton"] > 0.05])
+        ]
+        hauled = float(one.haul["ton"].sum()) if len(one.haul) else 0.0
+        given_up = ", ".join(lost) if lost else "nothing"
+        options.say(
+            f"scarce {material}, shared between routes: given up: {given_up}; hauled between "
+            f"yards: {hauled:.1f} tons"
+        )

@@ -1,0 +1,297 @@
+"""The `season` command."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time
+from pathlib import Path
+
+import pandas as pd
+
+from spreadplan.errors import BadInput, Problem
+from spreadplan.frames import lines
+from spreadplan.planning import plan_storm
+from spreadplan.planning.findings import findings_table
+from spreadplan.reports.environment_report import environment_report
+from spreadplan.reports.season_report import season_report
+from spreadplan.reports.season_sheets import season_sheets
+from spreadplan.reports.season_view import SeasonView
+from spreadplan.reports.setting import setting_of
+from spreadplan.results import open_results
+from spreadplan.results.workbook import write_workbook
+from spreadplan.runs.calibrating import calibrate_fleet, judged_at
+from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.runs.planning import plan_inputs, storm_start
+from spreadplan.runs.reconciling import (
+    Followed,
+    Reconciled,
+    follow_storm,
+    judge_storm,
+    network_of,
+    using_workspace,
+)
+from spreadplan.season import Season, SeasonInputs, SeasonResult, StormUse, work_out_season
+from spreadplan.season.records import books, merged_findings, record_findings, truck_history
+from spreadplan.season.use import planned_storm
+from spreadplan.workspace import Workspace
+from spreadplan.workspace.fingerprint import input_fingerprint
+
+WEATHER = {"forecast", "rates"}
+JUDGED = (
+    "route_id", "segment_id", "material", "lane_miles", "applications", "applied_lb",
+    "applied_u_lb", "planned_lb", "allowed_lb", "verdict", "p_over",
+)  # fmt: skip
+NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonRun:
+    """A season with what it was made from.
+
+    history : each truck's ratio storm by storm, see `season.records.truck_history`.
+    books : every yard's balance from count to count, see `season.records.books`.
+    fingerprint : of the input files.
+    """
+
+    workspace: Workspace
+    storms: tuple[StormUse, ...]
+    result: SeasonResult
+    history: pd.DataFrame
+    books: pd.DataFrame
+    fingerprint: str
+
+
+def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRun:
+    """Budgets, forecast, chloride and over-application of a season, with two reports."""
+    made = compute_season(folder, options, as_of)
+    setting = setting_of(made.workspace.settings)
+    view = _view(made)
+    with open_results(folder) as store:
+        store.discard("season/*")
+        write_tables(store, "season", season_tables(made), made.workspace.settings.timezone)
+        sheets = season_sheets(view, setting)
+        write_workbook(sheets, store.path("season/season.xlsx"), made.result.season.as_of)
+        pages = [
+            ("season/season_report", season_report(view, setting)),
+            ("season/environment_report", environment_report(view, setting)),
+        ]
+        write_reports(store, pages, "season and environment report", options)
+    _say(made, options)
+    options.say(f"look at {folder / 'results' / 'season'}")
+    return made
+
+
+def compute_season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRun:
+    """Read, reconcile every storm and work out the season; nothing is written."""
+    workspace = using_workspace(folder)
+    say_cautions(workspace, options)
+    wanted = season_of(workspace, as_of)
+    followed = {one.storm: one for one in _followed(workspace, options)}
+    workspace, known_to = _within(workspace, wanted, followed, as_of is None, options)
+    wanted = replace(wanted, as_of=known_to)
+    followed = {name: one for name, one in followed.items() if name in workspace.storms}
+    reconciled = _judged(workspace, followed, options)
+    planned = _planned(workspace, [name for name in workspace.storms if name not in reconciled])
+    storms = sorted(
+        [*(_measured(name, one) for name, one in reconciled.items()), *planned],
+        key=lambda one: one.start,
+    )
+    history = truck_history(
+        {name: one.use.trucks for name, one in reconciled.items()},
+        {one.storm: one.start for one in storms},
+    )
+    balances = books(
+        workspace.table("stock_counts"), workspace.table("deliveries"),
+        _tickets(workspace, "loads"), _tickets(workspace, "returns"),
+    )  # fmt: skip
+    balances = balances[balances["counted_at"] <= known_to].reset_index(drop=True)
+    result = work_out_season(_inputs(workspace, wanted, storms, reconciled))
+    found = merged_findings(result.findings, record_findings(history, balances))
+    return SeasonRun(
+        workspace, tuple(storms), replace(result, findings=findings_table(found)), history,
+        balances, input_fingerprint(folder),
+    )  # fmt: skip
+
+
+def season_of(workspace: Workspace, as_of: str | None) -> Season:
+    """The season that the workspace's dates and budgets name."""
+    settings = workspace.settings
+    missing = [name for name in ("season_start", "season_end") if getattr(settings, name) is None]
+    if missing or settings.season_start is None or settings.season_end is None:
+        raise BadInput([
+            Problem("workspace.toml", 0, name, "is missing: a season needs its dates",
+                    f"add {name} = 2026-10-15, with your own date")
+            for name in missing
+        ])  # fmt: skip
+    first, last = settings.season_start, settings.season_end
+    start = pd.Timestamp(datetime.combine(first, time.min, tzinfo=settings.timezone))
+    start, end = start.tz_convert("UTC"), _day_end(last, workspace)
+    known_to = min(judged_at(workspace, as_of), end)
+    if known_to <= start:
+        raise BadInput([Problem("--as-of", 0, "*", "lies before the season's start",
+                                f"write a date after {first.isoformat()}")])  # fmt: skip
+    name = _season_name(workspace.table("budgets"), first, last)
+    return Season(name, start, end, known_to, workspace.policy.confidence)
+
+
+def _day_end(day: date, workspace: Workspace) -> pd.Timestamp:
+    zone = workspace.settings.timezone
+    return pd.Timestamp(datetime.combine(day, time.max, tzinfo=zone)).tz_convert("UTC")
+
+
+def _season_name(budgets: pd.DataFrame, first: date, last: date) -> str:
+    """The season of the budgets: the only one, or the one named after the first year."""
+    usual = f"{first.year}-{last.year % 100:02d}" if last.year > first.year else str(first.year)
+    named = sorted(budgets["season"].unique())
+    if not named or usual in named:
+        return usual
+    fitting = named if len(named) == 1 else [one for one in named if str(first.year) in one[:4]]
+    if len(fitting) != 1:
+        raise BadInput([Problem("budgets.csv", 0, "season",
+                                f"has the seasons {', '.join(named)}, none of them {usual}",
+                                f"name the season of workspace.toml {usual}")])  # fmt: skip
+    return str(fitting[0])
+
+
+def _followed(workspace: Workspace, options: Options) -> Iterator[Followed]:
+    """What the trucks did in every storm with telemetry; the points are let go of."""
+    network = network_of(workspace)
+    for storm in workspace.storms:
+        if (workspace.folder / f"storms/{storm}/telemetry").is_dir():
+            one = follow_storm(workspace, storm, network, options)
+            yield replace(one, trucks=tuple(replace(use, points={}) for use in one.trucks))
+
+
+def _within(
+    workspace: Workspace,
+    wanted: Season,
+    followed: dict[str, Followed],
+    may_extend: bool,
+    options: Options,
+) -> tuple[Workspace, pd.Timestamp]:
+    """The workspace with the storms that count, and the moment up to which storms are known.
+
+    Without a date asked for, records later than today's date move it on.
+    """
+    times = {
+        storm: (followed[storm].start, followed[storm].end)
+        if storm in followed
+        else (storm_start(workspace, storm),) * 2
+        for storm in workspace.storms
+        if storm in followed or WEATHER & set(workspace.storms[storm])
+    }
+    for storm in workspace.storms:
+        if storm not in times:
+            options.caution(f"caution: {NOT_COUNTED.format(storm)}")
+    known_to = wanted.as_of
+    ends = [end for start, end in times.values() if wanted.start <= start <= wanted.end]
+    if may_extend and ends:
+        # the whole day, so that --as-of with the day shown gives the same report again
+        last = max(ends).tz_convert(workspace.settings.timezone).date()
+        known_to = min(max(known_to, _day_end(last, workspace)), wanted.end)
+    kept = [name for name, (start, _) in times.items() if wanted.start <= start <= known_to]
+    outside = sorted(set(times) - set(kept))
+    if outside:
+        options.say(f"not counted, outside the season up to its date: {', '.join(outside)}")
+    storms = {name: workspace.storms[name] for name in kept}
+    return replace(workspace, storms=storms), known_to
+
+
+def _judged(
+    workspace: Workspace, followed: dict[str, Followed], options: Options
+) -> dict[str, Reconciled]:
+    if not followed:
+        return {}
+    network = network_of(workspace)
+    reported = pd.concat([one.reported() for one in followed.values()], ignore_index=True)
+    judged = {}
+    with options.progress("reconciling storms", len(followed)) as step:
+        for name, one in followed.items():
+            judged[name] = judge_storm(workspace, one, network, reported)
+            step()
+    return judged
+
+
+def _measured(storm: str, one: Reconciled) -> StormUse:
+    rounds = len(one.plan.applications) if one.plan is not None else 1
+    return StormUse(
+        storm, one.start, one.end, max(rounds, 1), one.use.parts,
+        one.use.segments[list(JUDGED)], one.workspace.table("forecast", storm),
+    )  # fmt: skip
+
+
+def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
+    """Storms without telemetry, as they were planned."""
+    found = []
+    for storm in storms:
+        start, forecast = storm_start(workspace, storm), workspace.table("forecast", storm)
+        fleet = calibrate_fleet(workspace, start)
+        plan = plan_storm(plan_inputs(workspace, storm, fleet, "middle"))
+        end = start if forecast["end"].isna().all() else forecast["end"].max()
+        segments = pd.DataFrame(plan.segments.drop(columns="geometry"))
+        found.append(planned_storm(storm, start, pd.Timestamp(end), segments, forecast))
+    return found
+
+
+def _tickets(workspace: Workspace, name: str) -> pd.DataFrame:
+    frames = [workspace.table(name, storm) for storm in workspace.storms]
+    return pd.concat(frames, ignore_index=True) if frames else workspace.table(name)
+
+
+def _inputs(
+    workspace: Workspace, wanted: Season, storms: list[StormUse], reconciled: dict[str, Reconciled]
+) -> SeasonInputs:
+    areas = workspace.table("sensitive_areas")
+    plans = [
+        pd.DataFrame(one.plan.segments.drop(columns="geometry")).assign(storm=name)
+        for name, one in reconciled.items()
+        if one.plan is not None
+    ]
+    return SeasonInputs(
+        season=wanted,
+        storms=storms,
+        routes=workspace.tables["routes"],
+        assignments=workspace.table("assignments"),
+        materials=workspace.table("materials"),
+        budgets=workspace.table("budgets"),
+        policy=workspace.policy,
+        sensitive_areas=areas if len(areas) else None,
+        calibrations={name: one.fleet.tests for name, one in reconciled.items()},
+        planned=pd.concat(plans, ignore_index=True) if plans else None,
+    )
+
+
+def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
+    """Every table of the season by the name of its file."""
+    result = made.result
+    names = (
+        "budget", "by_storm", "by_route", "by_yard", "by_truck", "by_route_and_storm", "severity",
+        "fair_routes", "fair_storms", "chloride", "chloride_basis", "prewet_chloride", "screening",
+        "season_concentration", "evidence", "repeated", "savings", "findings",
+    )  # fmt: skip
+    curves = [frame.assign(material=name) for name, frame in result.burn_down.items()]
+    burn_down = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame()
+    return {
+        **{name: getattr(result, name) for name in names},
+        "burn_down": burn_down, "truck_history": made.history, "yard_books": made.books,
+    }  # fmt: skip
+
+
+def _view(made: SeasonRun) -> SeasonView:
+    workspace = made.workspace
+    return SeasonView(
+        made.result, made.storms, made.history, made.books, workspace.tables["routes"],
+        workspace.table("sensitive_areas"), workspace.policy, made.fingerprint, workspace.absent,
+    )  # fmt: skip
+
+
+def _say(made: SeasonRun, options: Options) -> None:
+    measured = sum(one.source == "measured" for one in made.storms)
+    options.say(
+        f"season {made.result.season.name}: {len(made.storms)} storms, {measured} of them "
+        f"reconciled; inputs {made.fingerprint}"
+    )
+    findings = made.result.findings
+    for finding in lines(findings[findings["severity"] == "problem"]):
+        options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")

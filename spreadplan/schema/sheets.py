@@ -1,0 +1,35 @@
+"""What a sheet of a workbook is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+FORMATS: Final[Mapping[str, str]] = {
+    "whole": "#,##0", "tenth": "#,##0.0", "hundredth": "#,##0.00", "thousandth": "#,##0.000",
+    "percent": "0.0%", "money": "#,##0.00", "fraction": "0.0000", "date": "yyyy-mm-dd hh:mm",
+    "text": "@",
+}  # fmt: skip
+"""Number formats of Office Open XML (ISO/IEC 29500) by the name of a column's form."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a sheet: its header with unit, and how its cells are shown.
+
+    ``form`` is a key of `FORMATS`; dates are local times without a zone.
+    """
+
+    header: str
+    values: Sequence[Any]
+    form: str = "text"
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet: its name, one sentence about it, its columns of equal length."""
+
+    name: str
+    about: str
+    columns: Sequence[Column]

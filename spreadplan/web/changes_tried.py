@@ -1,0 +1,134 @@
+"""Changes to a plan that are tried: in an address, in words, and as `WhatIf` in inside units.
+
+An address carries each change as a JSON list: what, whom it is for, the value and the system of
+units that the value was typed in, e.g. ``["rate", "R01", "2", 250, "us"]``. So it can be sent to
+someone else, and means the same to them whatever units they look at.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC
+from typing import Any, Final, Literal
+from urllib.parse import urlencode
+
+from starlette.exceptions import HTTPException
+
+from spreadplan.reports.display import Display
+from spreadplan.runs.what_if import EVERY, WhatIf
+
+What = Literal["rate", "speed", "gate", "truck", "warmer"]
+MOST: Final = 60
+#: the kind of quantity of each change that has a value
+QUANTITY: Final[Mapping[str, str]] = {"rate": "rate", "speed": "speed", "gate": "gate"}
+#: °F that one degree of the system shown is
+DEGREE_F: Final = {"us": 1.0, "metric": 1.8}
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One change. ``whom``: route, truck or zone. ``value``: a number, or a truck for "truck"."""
+
+    what: What
+    whom: str
+    application: str
+    value: float
+    truck: str
+    system: str
+
+    def text(self) -> str:
+        """As the address has it."""
+        value: Any = self.truck if self.what == "truck" else self.value
+        parts = [self.what, self.whom, self.application, value, self.system]
+        return json.dumps(parts, ensure_ascii=False, separators=(",", ":"))
+
+    @property
+    def place(self) -> tuple[str, str, str]:
+        """What it changes: a later change of the same replaces it."""
+        return self.what, self.whom, self.application
+
+    def inside(self) -> float:
+        """The value in the unit that the package uses."""
+        if self.what == "warmer":
+            return self.value * DEGREE_F[self.system]
+        return to_inside(self.value, QUANTITY[self.what], self.system)
+
+    def words(self, shown: Display) -> str:
+        """For people."""
+        whom = {"warmer": "all zones", "gate": "all trucks"}.get(self.what, "all routes")
+        whom = whom if self.whom == EVERY else self.whom
+        if self.what == "truck":
+            return f"{whom}: truck {self.truck}"
+        if self.what == "warmer":
+            degrees = self.inside() / DEGREE_F[shown.system]
+            way = "warmer" if degrees >= 0 else "colder"
+            return f"{whom}: pavement {abs(degrees):g}\u00a0{shown.unit('temperature')} {way}"
+        value = shown.show(self.inside(), QUANTITY[self.what])
+        when = "" if self.application in ("", EVERY) else f", application {self.application}"
+        return f"{whom}{when}: {self.what} {value}"
+
+
+def to_inside(value: float, kind: str, system: str) -> float:
+    """A typed value in the unit that the package uses."""
+    shown = Display(system, UTC)
+    one, zero = shown.value(1.0, kind), shown.value(0.0, kind)
+    return (value - zero) / (one - zero)
+
+
+def parse(texts: Sequence[str]) -> tuple[Tried, ...]:
+    """The changes of an address; a later one for the same place wins. Raises HTTPException 400."""
+    if len(texts) > MOST:
+        raise HTTPException(400, f"More than {MOST} changes at a time cannot be tried.")
+    found: dict[tuple[str, str, str], Tried] = {}
+    for text in texts:
+        one = _parsed(text)
+        found.pop(one.place, None)
+        found[one.place] = one
+    return tuple(found.values())
+
+
+def _parsed(text: str) -> Tried:
+    try:
+        what, whom, application, value, system = json.loads(text)
+        if what not in ("rate", "speed", "gate", "truck", "warmer") or system not in DEGREE_F:
+            raise ValueError(what)
+        if not (isinstance(whom, str) and isinstance(application, str)):
+            raise ValueError(whom)
+        if what == "truck":
+            return Tried(what, whom, application, math.nan, str(value), system)
+        number = float(value)
+        if not math.isfinite(number):
+            raise ValueError(value)
+    except (ValueError, TypeError):
+        raise HTTPException(400, "This change cannot be understood.") from None
+    return Tried(what, whom, application, number, "", system)
+
+
+def what_if(tried: Sequence[Tried]) -> WhatIf:
+    """The changes as the plan takes them. Raises HTTPException 400 for a gate for all trucks."""
+
+    def of(what: What) -> list[Tried]:
+        return [one for one in tried if one.what == what]
+
+    return WhatIf(
+        rates=tuple((one.whom, one.application or EVERY, one.inside()) for one in of("rate")),
+        speeds=tuple((one.whom, one.inside()) for one in of("speed")),
+        gates=tuple((one.whom, one.inside()) for one in of("gate")),
+        trucks=tuple((one.whom, one.truck) for one in of("truck")),
+        warmer=tuple((one.whom, one.inside()) for one in of("warmer")),
+    )
+
+
+def query(tried: Sequence[Tried], name: str = "c", **more: str) -> str:
+    """The part of an address behind the question mark; "" where there is nothing to say."""
+    pairs = [(key, value) for key, value in more.items() if value]
+    pairs += [(name, one.text()) for one in tried]
+    return f"?{urlencode(pairs)}" if pairs else ""
+
+
+def without(tried: Sequence[Tried], one: Tried) -> tuple[Tried, ...]:
+    """All but one."""
+    return tuple(other for other in tried if other is not one)

@@ -1,0 +1,287 @@
+"""Forecast and rates in, a new storm, and tried changes written to the files."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from spreadplan.errors import Problem
+from spreadplan.reports.display import Display
+from spreadplan.schema.tables import TABLES
+from spreadplan.web.changes_tried import DEGREE_F, Tried, parse, to_inside
+from spreadplan.web.edits import Add, Change, Edit, Refused, Remove, is_storm
+from spreadplan.web.pages_plan import storm_of
+from spreadplan.web.store import StoredRow
+from spreadplan.web.visits import Visit, action, page
+
+BLANK_ROWS: Final = 3
+NEW_ROWS: Final = 6
+RATE: Final = {"us": "rate_lb_per_lane_mile", "metric": "rate_kg_per_lane_km"}
+#: what a visitor types, by system of units: the column of the contract and the kind of quantity
+TEMPERATURE: Final = {"us": "pavement_temp_f", "metric": "pavement_temp_c"}
+WATER: Final = {"us": "precipitation_in", "metric": "precipitation_mm"}
+
+
+@dataclass(frozen=True)
+class Field:
+    """A column of a form: its name there, its label with the unit, the column of the contract."""
+
+    name: str
+    label: str
+    column: str
+    kind: str = ""
+
+
+def forecast_fields(shown: Display) -> list[Field]:
+    """The columns of the forecast."""
+    system = shown.system
+    return [
+        Field("zone", "Zone (* for all)", "zone"),
+        Field("start", "From", "start"),
+        Field("end", "To", "end"),
+        Field("event", "Event", "event"),
+        Field("temperature", f"Pavement, {shown.unit('temperature')}", TEMPERATURE[system],
+              "temperature"),
+        Field("trend", "Trend", "trend"),
+        Field("water", f"Water, {shown.unit('water')}", WATER[system], "water"),
+        Field("application", "Application", "application"),
+    ]  # fmt: skip
+
+
+def rate_fields(shown: Display) -> list[Field]:
+    """The columns of the planner's own rates."""
+    return [
+        Field("route", "Route (* for all)", "route_id"),
+        Field("application", "Application (* for all)", "application"),
+        Field("start", "From", "start"),
+        Field("rate", f"Rate, {shown.unit('rate')}", RATE[shown.system], "rate"),
+    ]
+
+
+def _tables(shown: Display) -> dict[str, list[Field]]:
+    return {"forecast": forecast_fields(shown), "rates": rate_fields(shown)}
+
+
+# --- showing -----------------------------------------------------------------------------------
+
+
+def inputs(visit: Visit) -> Response:
+    """The forecast and the planner's own rates of a storm."""
+    storm = storm_of(visit)
+    return _form(visit, storm, BLANK_ROWS, {}, [])
+
+
+def new(visit: Visit) -> Response:
+    """A storm that is not there yet."""
+    return _form(visit, "", NEW_ROWS, {}, [])
+
+
+def _form(
+    visit: Visit, storm: str, blanks: int, typed: Mapping[str, str], faults: Sequence[str],
+    name: str = "", status: int = 200,
+) -> Response:  # fmt: skip
+    shown, tables = visit.display, []
+    for table, fields in _tables(shown).items():
+        stored = visit.site.store.rows(_file(storm, table)) if storm else []
+        rows = [
+            {"key": f"{table}-{row.row}", "mark": row.mark,
+             "values": [(f, typed.get(f"{table}-{row.row}-{f.name}", _shown(row, f, shown)))
+                        for f in fields]}
+            for row in stored
+        ]  # fmt: skip
+        rows += [
+            {"key": f"{table}-new{n}", "mark": "",
+             "values": [(f, typed.get(f"{table}-new{n}-{f.name}", "")) for f in fields]}
+            for n in range(blanks)
+        ]  # fmt: skip
+        tables.append({"name": table, "fields": fields, "rows": rows})
+    policy = visit.site.computed.fleet().workspace.policy
+    return visit.render(
+        "web/inputs.html", status, storm=storm, tables=tables, faults=faults, name=name,
+        events=sorted({str(event) for event in policy.rates["event"]} - {""}),
+    )  # fmt: skip
+
+
+def _file(storm: str, table: str) -> str:
+    return f"storms/{storm}/{TABLES[table].file}"
+
+
+def _shown(row: StoredRow, field: Field, shown: Display) -> str:
+    """A stored cell in the visitor's unit; as it is where it cannot be converted."""
+    if not field.kind:
+        return row.values.get(field.column, "")
+    stem = "rate" if field.kind == "rate" else field.column.rsplit("_", 1)[0]
+    name = next((n for n in row.values if n.startswith(f"{stem}_")), "")
+    text = row.values.get(name, "")
+    source = {n: s for names in (TEMPERATURE, WATER, RATE) for s, n in names.items()}.get(name)
+    if source is None or source == shown.system or not text:
+        return text
+    try:
+        return f"{shown.value(to_inside(float(text), field.kind, source), field.kind):.4g}"
+    except ValueError:
+        return text
+
+
+# --- saving ------------------------------------------------------------------------------------
+
+
+def save(visit: Visit) -> Response:
+    """Write what was changed, and only that."""
+    storm = storm_of(visit)
+    edits = _edits(visit, storm)
+    if not edits:
+        return visit.go_to(f"/plan/{storm}")
+    return _apply(visit, storm, storm, edits, f"forecast and rates of {storm} changed")
+
+
+def create(visit: Visit) -> Response:
+    """Make a storm from a forecast or from rates."""
+    name = visit.field("name")
+    if not is_storm(name) or name in ("new",):
+        return _form(visit, "", NEW_ROWS, _typed(visit), ["Give the storm a plain name, such as "
+                     "2026-12-08-cold-snow."], name, 422)  # fmt: skip
+    if name in visit.site.computed.storms():
+        return _form(visit, "", NEW_ROWS, _typed(visit), ["There is a storm of that name."],
+                     name, 422)  # fmt: skip
+    edits = _edits(visit, name)
+    if not edits:
+        return _form(visit, "", NEW_ROWS, _typed(visit), ["Fill in a row of the forecast, or a "
+                     "rate."], name, 422)  # fmt: skip
+    return _apply(visit, "", name, edits, f"storm {name} made")
+
+
+def _apply(visit: Visit, there: str, storm: str, edits: Sequence[Edit], what: str) -> Response:
+    try:
+        visit.site.store.apply(edits, visit.who, what)
+    except Refused as error:
+        faults = [_words(problem) for problem in error.problems]
+        return _form(visit, there, BLANK_ROWS if there else NEW_ROWS, _typed(visit), faults,
+                     storm, 422)  # fmt: skip
+    return visit.go_to(f"/plan/{storm}")
+
+
+def _typed(visit: Visit) -> dict[str, str]:
+    return {name: visit.field(name) for name in visit.form}
+
+
+def _words(problem: Problem) -> str:
+    column = "" if problem.column == "*" else f", {problem.column.replace('_', ' ')}"
+    return f"{problem.file}, row {problem.row}{column}: {problem.what}; {problem.remedy}"
+
+
+def _edits(visit: Visit, storm: str) -> list[Edit]:
+    """An edit for each row that differs from what was shown."""
+    shown, edits = visit.display, []
+    for table, fields in _tables(shown).items():
+        file = _file(storm, table)
+        marks = {name.rsplit("-", 1)[0]: visit.field(name) for name in visit.form
+                 if name.startswith(f"{table}-") and name.endswith("-mark")}  # fmt: skip
+        for key, mark in marks.items():
+            values = {f: visit.field(f"{key}-{f.name}") for f in fields}
+            number = key.removeprefix(f"{table}-")
+            edits += _row_edits(visit, file, number, mark, values)
+    return edits
+
+
+def _row_edits(
+    visit: Visit, file: str, number: str, mark: str, values: Mapping[Field, str]
+) -> list[Edit]:
+    filled = {field.column: text for field, text in values.items() if text}
+    if number.startswith("new"):
+        return [Add(file, filled)] if filled else []
+    if not number.isdigit():
+        raise HTTPException(400, "The form cannot be understood.")
+    row = int(number)
+    if not filled:
+        return [Remove(file, row, mark)]
+    stored = next((one for one in visit.site.store.rows(file) if one.row == row), None)
+    changed = {
+        field.column: text
+        for field, text in values.items()
+        if stored is None or text != _shown(stored, field, visit.display)
+    }
+    return [Change(file, row, mark, changed)] if changed else []
+
+
+# --- what was tried ----------------------------------------------------------------------------
+
+
+def keep(visit: Visit) -> Response:
+    """Write tried changes to the files: rates, trucks and temperatures have one, others have not.
+
+    Speeds stand in the routes' file, which forms do not write; a gate is chosen by the plan.
+    """
+    storm, tried = storm_of(visit), parse(visit.fields("c"))
+    without_file = [one for one in tried if one.what in ("speed", "gate")]
+    if without_file:
+        words = "; ".join(one.words(visit.display) for one in without_file)
+        raise HTTPException(
+            422, f"{words}: speeds stand in the file of the routes, and gates are chosen by the "
+            "plan, so neither can be written from here. Take them back, then write the others.",
+        )  # fmt: skip
+    edits = [
+        *_rate_edits(visit, storm, [one for one in tried if one.what == "rate"]),
+        *_truck_edits(visit, [one for one in tried if one.what == "truck"]),
+        *_forecast_edits(visit, storm, [one for one in tried if one.what == "warmer"]),
+    ]
+    if edits:
+        words = "; ".join(one.words(visit.display) for one in tried)
+        visit.site.store.apply(edits, visit.who, f"{storm}: {words}")
+    return visit.go_to(f"/plan/{storm}")
+
+
+def _rate_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]:
+    file, edits = _file(storm, "rates"), []
+    rows = {(row.values.get("route_id"), row.values.get("application")): row
+            for row in visit.site.store.rows(file)}  # fmt: skip
+    for one in tried:
+        application = one.application or "*"
+        value = {RATE[one.system]: f"{one.value:g}"}
+        row = rows.get((one.whom, application))
+        edits.append(
+            Change(file, row.row, row.mark, value) if row is not None else
+            Add(file, {"route_id": one.whom, "application": application, **value})
+        )  # fmt: skip
+    return list[Edit](edits)
+
+
+def _truck_edits(visit: Visit, tried: Sequence[Tried]) -> list[Edit]:
+    file = TABLES["assignments"].file
+    rows = {row.values.get("route_id"): row for row in visit.site.store.rows(file)}
+    missing = [one.whom for one in tried if one.whom not in rows]
+    if missing:
+        raise HTTPException(422, f"Route {missing[0]} has no assignment yet.")
+    return [
+        Change(file, rows[one.whom].row, rows[one.whom].mark, {"truck_id": one.truck})
+        for one in tried
+    ]
+
+
+def _forecast_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]:
+    shifts = {one.whom: one.inside() for one in tried}
+    edits: list[Edit] = []
+    if not shifts:
+        return edits
+    file = _file(storm, "forecast")
+    for row in visit.site.store.rows(file):
+        shift = shifts.get(row.values.get("zone", ""), shifts.get("*", math.nan))
+        name = next((n for n in TEMPERATURE.values() if n in row.values), "")
+        if math.isfinite(shift) and name:
+            system = next(system for system, column in TEMPERATURE.items() if column == name)
+            value = float(row.values[name]) + shift / DEGREE_F[system]
+            edits.append(Change(file, row.row, row.mark, {name: f"{value:.6g}"}))
+    return edits
+
+
+ROUTES: list[Any] = [
+    page("/storms/new", new, role="plan", name="new_storm"),
+    action("/storms/new", create, role="plan"),
+    page("/plan/{storm}/inputs", inputs, role="plan"),
+    action("/plan/{storm}/inputs", save, role="plan", name="save_inputs"),
+    action("/plan/{storm}/keep", keep, role="plan"),
+]

@@ -1,0 +1,376 @@
+"""Storm plan: problems first, map and table of routes, changes to try, two plans side by side."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from spreadplan.frames import lines
+from spreadplan.reports.cab_card import cab_cards
+from spreadplan.reports.display import NOTHING, Display, as_text
+from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
+from spreadplan.runs.what_if import EVERY, PlanView
+from spreadplan.web import map_layers
+from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
+from spreadplan.web.mapping import tiles
+from spreadplan.web.pages_trucks import report
+from spreadplan.web.plan_summary import (
+    STATUS_WORDS,
+    compared,
+    figures,
+    problems_first,
+    route_differences,
+    route_rows,
+)
+from spreadplan.web.visits import Visit, page
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the address asks for: the storm, the changes, the plan with them, one application."""
+
+    storm: str
+    tried: tuple[Tried, ...]
+    view: PlanView
+    application: str
+
+    @property
+    def address(self) -> str:
+        """The address of the plan of the storm."""
+        return f"/plan/{self.storm}"
+
+    def query(self, tried: Sequence[Tried] | None = None) -> str:
+        """Behind the question mark."""
+        return query(self.tried if tried is None else tried, a=self.application)
+
+
+def asked(visit: Visit) -> Asked:
+    """Read the address and make the plan."""
+    storm = storm_of(visit)
+    tried = parse(visit.request.query_params.getlist("c"))
+    view = plan_of(visit, storm, tried)
+    labels = [one.label for one in view.plan.applications]
+    wanted = visit.query("a")
+    label = wanted if wanted in labels else (labels[0] if labels else "")
+    return Asked(storm, tried, view, label)
+
+
+def storm_of(visit: Visit) -> str:
+    """The storm of the address; 404 where there is none of that name."""
+    storm = visit.path("storm")
+    if storm not in visit.site.computed.storms():
+        raise HTTPException(404, "There is no such storm.")
+    return storm
+
+
+def plan_of(visit: Visit, storm: str, tried: Sequence[Tried]) -> PlanView:
+    """The plan with changes; a change that is not possible is a 400 with the reason."""
+    try:
+        return visit.site.computed.plan(storm, what_if(tried))
+    except ValueError as error:
+        raise HTTPException(400, f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+
+
+# --- pages -------------------------------------------------------------------------------------
+
+
+def storms(visit: Visit) -> Response:
+    """Every storm, the latest first."""
+    listed = visit.site.computed.storms()[::-1]
+    return visit.render("web/plans.html", listed=listed)
+
+
+def plan(visit: Visit) -> Response:
+    """The plan of a storm."""
+    if visit.query("try"):
+        return _with_one_more(visit)
+    want, shown = asked(visit), visit.display
+    as_it_stands = plan_of(visit, want.storm, ())
+    now = figures(want.view, shown)
+    effect = compared(figures(as_it_stands, shown), now) if want.tried else []
+    workspace = want.view.workspace
+    return visit.render(
+        "web/plan.html", want=want, figures=now, effect=effect,
+        findings=problems_first(want.view),
+        routes=route_rows(want.view, want.application, shown), yards=_yards(want.view, shown),
+        chips=[(one.words(shown), want.address + want.query(without(want.tried, one)))
+               for one in want.tried],
+        applications=[
+            (one.label, shown.moment(one.start),
+             want.address + query(want.tried, a=one.label))
+            for one in want.view.plan.applications
+        ],
+        choices=_choices(want, shown),
+        weather=_weather(want, shown), start=shown.moment(want.view.plan.start),
+        compare=f"{want.address}/compare{query(want.tried, 'b')}",
+        policy_name=workspace.settings.name,
+    )  # fmt: skip
+
+
+def _with_one_more(visit: Visit) -> Response:
+    """A change more, then the address that says so."""
+    storm, shown = storm_of(visit), visit.display
+    kind = visit.query("try")
+    texts = list(visit.request.query_params.getlist("c"))
+    whom = visit.query(f"{kind}_whom", EVERY)
+    typed = visit.query(f"{kind}_value").strip()
+    try:
+        value = math.nan if kind == "truck" else float(typed.replace("−", "-"))
+    except ValueError:
+        raise HTTPException(400, f"{typed!r} is not a number.") from None
+    application = visit.query("rate_application") if kind == "rate" else ""
+    truck = typed if kind == "truck" else ""
+    texts.append(Tried(kind, whom, application, value, truck, shown.system).text())  # type: ignore[arg-type]
+    tried = parse(texts)
+    plan_of(visit, storm, tried)
+    return visit.go_to(f"/plan/{storm}" + query(tried, a=visit.query("a")))
+
+
+def _choices(want: Asked, shown: Display) -> dict[str, Any]:
+    """What the fields of the changes offer."""
+    workspace, models = want.view.workspace, want.view.fleet.models
+    routes = workspace.table("routes")["route_id"].drop_duplicates().tolist()
+    gates: dict[str, list[str]] = {}
+    for truck_id, _, gate_in in sorted(models):
+        text = shown.number(gate_in, "gate")
+        if text not in gates.setdefault(truck_id, []):
+            gates[truck_id].append(text)
+    zones = sorted(set(workspace.table("forecast", want.storm)["zone"]) - {EVERY})
+    return {
+        "routes": routes, "trucks": workspace.table("trucks")["truck_id"].tolist(),
+        "gates": gates, "zones": zones,
+        "forecast": len(workspace.table("forecast", want.storm)) > 0,
+    }  # fmt: skip
+
+
+def _yards(view: PlanView, shown: Display) -> list[dict[str, str]]:
+    rows = []
+    for row in lines(view.plan.yards):
+        tons: Mapping[str, float] = {
+            name: 2000.0 * float(getattr(row, f"{name}_ton"))
+            for name in ("needed", "needed_hi", "on_hand", "short", "order")
+        }
+        texts = {name: shown.number(value, "bulk") for name, value in tons.items()}
+        tone = "bad" if tons["short"] > 0 else ""
+        counted = shown.date(row.on_hand_at)
+        rows.append(
+            {"yard_id": row.yard_id, "material": row.material, "tone": tone,
+             "counted": counted, **texts}
+        )  # fmt: skip
+    return rows
+
+
+def _weather(want: Asked, shown: Display) -> list[dict[str, str]]:
+    segments = want.view.plan.segments
+    mine = segments[(segments["application"] == want.application) & (segments["event"] != "")]
+    zones = mine.drop_duplicates("zone")
+    return [
+        {"zone": row.zone, "event": str(row.event).replace("_", " "),
+         "temperature": shown.show(row.pavement_temp_f, "temperature"),
+         "water": shown.show(row.precipitation_in, "water")}
+        for row in lines(zones.sort_values("zone"))
+    ]  # fmt: skip
+
+
+def route(visit: Visit) -> Response:
+    """One route: what the driver sets, stretch by stretch, and every segment."""
+    want, shown, route_id = asked(visit), visit.display, visit.path("route")
+    segments = want.view.plan.segments
+    mine = segments[segments["route_id"] == route_id]
+    if mine.empty:
+        raise HTTPException(404, "There is no such route in this plan.")
+    mine = mine[mine["application"] == want.application]
+    rows = [segment_facts(mine.iloc[at], shown) for at in range(len(mine))]
+    return visit.render(
+        "web/route.html", want=want, route_id=route_id, rows=rows,
+        back=want.address + want.query(),
+        applications=[
+            (one.label, f"{want.address}/routes/{route_id}{query(want.tried, a=one.label)}")
+            for one in want.view.plan.applications
+        ],
+        summary=next((row for row in route_rows(want.view, want.application, shown)
+                      if row["route_id"] == route_id), None),
+    )  # fmt: skip
+
+
+def segment(visit: Visit) -> Response:
+    """What the plan says of one segment, as a piece of a page."""
+    want = asked(visit)
+    segments = want.view.plan.segments
+    try:
+        row = segments.iloc[int(visit.query("i", "-1"))] if visit.query("i").isdigit() else None
+    except IndexError:
+        row = None
+    if row is None:
+        raise HTTPException(404, "There is no such segment.")
+    facts = segment_facts(row, visit.display)
+    address = (
+        f"{want.address}/routes/{row['route_id']}{query(want.tried, a=str(row['application']))}"
+    )
+    return visit.render("web/segment.html", facts=facts, address=address)
+
+
+def segment_facts(row: pd.Series[Any], shown: Display) -> dict[str, Any]:
+    """One segment of a plan, in words."""
+    tone, words = STATUS_WORDS[str(row["status"])]
+    rate = {
+        name: shown.show(float(row[f"{name}_rate_lb_per_lane_mile"]), "rate")
+        for name in ("target", "achieved")
+    }
+    fastest = float(row["max_speed_mph"])
+    low, high = float(row["mass_lo_lb"]), float(row["mass_hi_lb"])
+    return {
+        "segment_id": row["segment_id"], "name": row["name"] or row["segment_id"],
+        "route_id": row["route_id"], "truck_id": row["truck_id"] or NOTHING,
+        "material": row["material"], "application": row["application"],
+        "tone": tone, "status": words, "target": rate["target"], "achieved": rate["achieved"],
+        "gate": shown.show(float(row["gate_in"]), "gate"),
+        "feeder": shown.show(float(row["feeder_pct"]), "percent"),
+        "speed": shown.show(float(row["speed_mph"]), "speed"),
+        "fastest": shown.show(fastest, "speed") if math.isfinite(fastest) else NOTHING,
+        "discharge": shown.show(float(row["discharge_lb_per_min"]), "discharge"),
+        "mass": shown.show(float(row["mass_lb"]), "mass"),
+        "mass_range": shown.show_range(low, high, "mass"),
+        "lane_miles": shown.show(float(row["lane_miles"]), "lane_distance"),
+        "lanes": as_text(float(row["lanes"]), 1, plain=True),
+        "area": row["area_id"], "source": row["rate_source"], "note": row["note"],
+    }  # fmt: skip
+
+
+def compare(visit: Visit) -> Response:
+    """Two plans of one storm side by side: ?a= and ?b= are the changes of each."""
+    storm, shown = storm_of(visit), visit.display
+    sides = [parse(visit.request.query_params.getlist(name)) for name in ("a", "b")]
+    views = [plan_of(visit, storm, tried) for tried in sides]
+    problems = [
+        {(one.subject, one.what, one.remedy) for one in problems_first(view)["problem"]}
+        for view in views
+    ]
+    return visit.render(
+        "web/compare.html", storm=storm,
+        sides=[{"words": [one.words(shown) for one in tried],
+                "address": f"/plan/{storm}{query(tried)}"} for tried in sides],
+        rows=compared(figures(views[0], shown), figures(views[1], shown)),
+        routes=route_differences(views[0], views[1], shown),
+        gone=sorted(problems[0] - problems[1]), new=sorted(problems[1] - problems[0]),
+        kept_query=query(sides[0], "a"),
+    )  # fmt: skip
+
+
+# --- map ---------------------------------------------------------------------------------------
+
+
+def map_lines(visit: Visit) -> Response:
+    """The segments of one application, coloured by rate, for the part of the map in view."""
+    want = asked(visit)
+    box = map_layers.box_of(visit.query("box"))
+    zoom = map_layers.zoom_of(visit.query("zoom"))
+    key = ("plan lines", want.storm, what_if(want.tried), want.application, visit.display.system)
+
+    def make() -> tuple[Any, Any, dict[str, Any]]:
+        segments = want.view.plan.segments
+        at = np.flatnonzero(segments["application"] == want.application)
+        mine = segments.iloc[at]
+        rate = visit.display.values(planned_rate(mine), "rate")
+        classes = shared_classes(segments, visit.display)
+        number = _class_of(classes, rate)
+        status = mine["status"]
+        look = np.where(status.isin(IN_DOUBT), "doubt",
+                        np.where(status == "untreated", "none", "rate"))  # fmt: skip
+        return mine.geometry, at, {"k": number, "w": number, "s": look}
+
+    geometry, numbers, looks = visit.site.computed.remember(key, make)
+    return visit.json_text(map_layers.line_layer(geometry, numbers, looks, box, zoom))
+
+
+def map_places(visit: Visit) -> Response:
+    """What stands still on the map: areas, yards, names of routes, the legend, the tiles."""
+    want = asked(visit)
+    workspace, segments = want.view.workspace, want.view.plan.segments
+    classes = shared_classes(segments, visit.display)
+    legend = _legend(classes, visit.display.values(planned_rate(segments), "rate"),
+                     visit.display.unit("rate"))  # fmt: skip
+    named = segments.drop_duplicates(["route_id", "segment_id", "part"])
+    areas = workspace.table("sensitive_areas")
+    background = tiles(visit.site.folder)
+    return visit.json({
+        "areas": map_layers.area_layer(areas), "yards": map_layers.yard_marks(
+            workspace.table("yards")),
+        "names": map_layers.route_marks(named), "bounds": map_layers.bounds([segments]),
+        "legend": legend, "unknown": "not treated", "doubt": "no setting, or rate not reached",
+        "tiles": {"address": background.address, "credit": background.credit}
+        if background else None,
+    })  # fmt: skip
+
+
+def _legend(classes: np.ndarray, rate: np.ndarray, unit: str) -> list[str]:
+    """The lowest and the highest rate of each class, in words."""
+    known = rate[np.isfinite(rate) & (rate > 0)]
+    number = _class_of(classes, known)
+    words = []
+    for place in range(len(classes)):
+        mine = known[number == place]
+        ends = [as_text(float(end), 0) for end in (mine.min(), mine.max())] if len(mine) else []
+        words.append(f"{' to '.join(dict.fromkeys(ends))} {unit}" if ends else "")
+    return words
+
+
+def _class_of(classes: np.ndarray, rate: np.ndarray) -> np.ndarray:
+    """The number of the class of each rate."""
+    found = np.searchsorted(classes, np.nan_to_num(rate), side="right") - 1
+    return np.asarray(np.clip(found, 0, None))
+
+
+# --- cab cards ---------------------------------------------------------------------------------
+
+
+def cards(visit: Visit) -> Response:
+    """Cab cards as the files stand: one for each truck and route."""
+    storm = storm_of(visit)
+    view = plan_of(visit, storm, ())
+    pairs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
+    named = zip(_cards(visit, storm), pairs.drop_duplicates().itertuples(index=False), strict=True)
+    done = visit.site.folder / "results" / storm / "cab_cards"
+    files = sorted(path.name for path in done.glob("*.pdf")) if done.is_dir() else []
+    return visit.render(
+        "web/cards.html", storm=storm, files=files,
+        cards=[{"name": name, "truck_id": pair.truck_id, "route_id": pair.route_id}
+               for name, pair in named],
+    )  # fmt: skip
+
+
+def card(visit: Visit) -> Response:
+    """One cab card, to print."""
+    found = _cards(visit, storm_of(visit)).get(visit.path("card"))
+    if found is None:
+        raise HTTPException(404, "There is no such card.")
+    return report(found)
+
+
+def _cards(visit: Visit, storm: str) -> dict[str, str]:
+    def make() -> dict[str, str]:
+        view = plan_of(visit, storm, ())
+        areas = view.workspace.table("sensitive_areas")
+        return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of))
+
+    return visit.site.computed.remember(("cab cards", storm, visit.display.system), make)
+
+
+ROUTES = [
+    page("/plan", storms),
+    page("/plan/{storm}", plan),
+    page("/plan/{storm}/segment", segment, name="plan_segment"),
+    page("/plan/{storm}/lines", map_lines, name="plan_lines"),
+    page("/plan/{storm}/places", map_places, name="plan_places"),
+    page("/plan/{storm}/compare", compare),
+    page("/plan/{storm}/routes/{route}", route, name="plan_route"),
+    page("/plan/{storm}/cards", cards),
+    page("/plan/{storm}/cards/{card}", card),
+]

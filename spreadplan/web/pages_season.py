@@ -1,0 +1,209 @@
+"""Season and water: budgets, burn-down, sensitive areas, savings, reports to download."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import pandas as pd
+from starlette.responses import Response
+
+from spreadplan.frames import lines
+from spreadplan.reports.display import NOTHING, Display, as_text, percent
+from spreadplan.web.drawing import Chart, number_axis, time_axis
+from spreadplan.web.result_tables import made_at, out_of_date, table
+from spreadplan.web.visits import Visit, page
+
+LB_PER_TON: Final = 2000.0
+BUDGET_TONES: Final = {"over": "bad", "likely to run out": "warn", "within": "good"}
+AREA_WORDS: Final = {
+    "over": ("bad", "over the limit"), "probably_over": ("warn", "probably over"),
+    "within": ("good", "within"), "no limit": ("none", "no limit set"),
+}  # fmt: skip
+SHOWN_ENDINGS: Final = (".html", ".pdf", ".xlsx", ".csv", ".gpkg", ".parquet")
+BAR: Final = 200.0
+"""Length of a budget's bar on its drawing."""
+
+
+def season(visit: Visit) -> Response:
+    """The season so far, and what its rest may take."""
+    shown = visit.display
+    budget = table(visit, "season/budget")
+    made = made_at(visit, "season/budget.csv")
+    context: dict[str, Any] = {
+        "ready": budget is not None,
+        "made": shown.moment(made) if made is not None else "",
+        "old": out_of_date(visit, "season/budget.csv"),
+        "files": _files(visit),
+    }
+    if budget is not None:
+        context |= {
+            "budgets": [_budget_row(row, shown) for row in lines(budget)],
+            "findings": _findings(table(visit, "season/findings")),
+            "plots": _burn_downs(visit, budget, shown),
+            "areas": _areas(table(visit, "season/chloride"), shown),
+            "screening": _screening(table(visit, "season/screening"), shown),
+            "savings": _savings(table(visit, "season/savings"), shown),
+            "storms": _storms(table(visit, "season/by_storm"), shown),
+        }
+    return visit.render("web/season.html", **context)
+
+
+def _lb(tons: float) -> float:
+    return LB_PER_TON * float(tons)
+
+
+def _findings(found: pd.DataFrame | None) -> dict[str, list[Any]]:
+    if found is None:
+        return {"problem": [], "caution": [], "note": []}
+    return {
+        severity: list(lines(found[found["severity"] == severity]))
+        for severity in ("problem", "caution", "note")
+    }
+
+
+def _budget_row(row: Any, shown: Display) -> dict[str, Any]:
+    scope = "agency" if row.scope == "agency" else f"{row.scope} {row.scope_id}"
+    top = max(
+        (value for value in (row.budget_ton, row.used_ton, row.forecast_hi_ton)
+         if math.isfinite(value)), default=1.0,
+    )  # fmt: skip
+
+    def at(tons: float) -> float:
+        return round(BAR * tons / top, 1) if math.isfinite(tons) and top > 0 else 0.0
+
+    return {
+        "scope": scope, "material": row.material, "verdict": row.verdict,
+        "tone": BUDGET_TONES.get(row.verdict, "none"),
+        "budget": shown.number(_lb(row.budget_ton), "bulk"),
+        "used": shown.number_pm(_lb(row.used_ton), _lb(row.used_u_ton), "bulk"),
+        "forecast": shown.number(_lb(row.forecast_ton), "bulk"),
+        "most": shown.number(_lb(row.forecast_hi_ton), "bulk"),
+        "chance": percent(row.p_over_season),
+        "bar": {"used": at(row.used_ton), "most": at(row.forecast_hi_ton),
+                "budget": at(row.budget_ton)},
+    }  # fmt: skip
+
+
+def _burn_downs(visit: Visit, budget: pd.DataFrame, shown: Display) -> list[tuple[str, Chart]]:
+    curves = table(visit, "season/burn_down")
+    if curves is None or curves.empty:
+        return []
+    drawn = []
+    for material in sorted(curves["material"].unique()):
+        agency = budget[(budget["scope"] == "agency") & (budget["material"] == material)]
+        limit = float(agency["budget_ton"].iloc[0]) if len(agency) else math.nan
+        mine = curves[curves["material"] == material]
+        drawn.append((material, _burn_down(material, mine, limit, shown)))
+    return drawn
+
+
+def _burn_down(material: str, curve: pd.DataFrame, limit_ton: float, shown: Display) -> Chart:
+    """What was used so far, the forecast with its interval, and the agency's budget."""
+    moments = pd.to_datetime(curve["date"], utc=True, format="ISO8601")
+    seconds = moments.map(lambda moment: moment.timestamp())
+
+    def mass(name: str, where: pd.Series[bool]) -> Any:
+        return shown.values(LB_PER_TON * curve.loc[where, name].to_numpy(dtype=float), "bulk")
+
+    used, ahead = curve["part"] == "used", curve["part"] == "forecast"
+    tops = curve[["used", "expected", "hi"]].max().max()
+    top = max(float(tops), limit_ton if math.isfinite(limit_ton) else 0.0, 1e-9)
+    unit = shown.unit("bulk")
+    chart = Chart(
+        f"Use of {material} over the season: {shown.show(_lb(curve['used'].max()), 'bulk')} so "
+        f"far, forecast at most {shown.show(_lb(curve['hi'].max()), 'bulk')}, budget "
+        f"{shown.show(_lb(limit_ton), 'bulk')}.",
+        time_axis("", moments.min(), moments.max(), shown.timezone),
+        number_axis(f"{material}, {unit}", 0.0, shown.value(_lb(top), "bulk"), vertical=True),
+    )
+    if ahead.any():
+        chart.band(seconds[ahead].to_numpy(), mass("lo", ahead), mass("hi", ahead))
+        chart.line(seconds[ahead], mass("expected", ahead), "dashed")
+    chart.line(seconds[used], mass("used", used))
+    if math.isfinite(limit_ton):
+        limit = shown.value(_lb(limit_ton), "bulk")
+        chart.line([chart.x.low, chart.x.high], [limit, limit], "limit")
+        chart.note(chart.x.low, limit, " budget")
+    return chart
+
+
+def _areas(chloride: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:
+    """The season's chloride in each sensitive area."""
+    if chloride is None:
+        return []
+    whole = chloride[chloride["scope"].isin(["area", "watershed"]) & (chloride["storm"] == "")]
+    rows = []
+    for row in lines(whole):
+        tone, words = AREA_WORDS.get(row.verdict, ("none", row.verdict))
+        rows.append({
+            "name": row.name or row.scope_id, "tone": tone, "verdict": words,
+            "material": shown.number(_lb(row.material_ton), "bulk"),
+            "chloride": shown.number_pm(row.chloride_lb, row.chloride_u_lb, "bulk"),
+            "limit": shown.number(row.limit_lb, "bulk"),
+        })  # fmt: skip
+    return rows
+
+
+def _screening(found: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:
+    """The worst storm of each water against each criterion."""
+    if found is None:
+        return []
+    return [
+        {"name": row.name, "criterion": row.criterion, "storms": row.storms,
+         "concentration": _milligrams(row.concentration_mg_l),
+         "most": _milligrams(row.concentration_hi_mg_l),
+         "limit": _milligrams(row.limit_mg_l), "screening": row.screening,
+         "tone": "good" if row.screening == "below" else "warn", "source": row.source}
+        for row in lines(found)
+    ]  # fmt: skip
+
+
+def _milligrams(value: float) -> str:
+    if not math.isfinite(value):
+        return NOTHING
+    return f"{as_text(value, 0 if value >= 100 else 1)}\u00a0mg/L"
+
+
+def _savings(found: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:
+    if found is None:
+        return []
+    rows = []
+    for row in lines(found):
+        low, high = _lb(row.saved_lo_ton), _lb(row.saved_hi_ton)
+        rows.append({
+            "state": row.state, "practice": row.practice, "basis": row.basis,
+            "source": row.source, "saved": shown.show(_lb(row.saved_ton), "bulk"),
+            "range": shown.show_range(low, high, "bulk"),
+        })  # fmt: skip
+    return rows
+
+
+def _storms(found: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:
+    if found is None:
+        return []
+    return [
+        {"storm": row.storm, "material": row.material,
+         "used": shown.number(_lb(row.used_ton), "bulk"),
+         "range": shown.show_range(_lb(row.used_lo_ton), _lb(row.used_hi_ton), "bulk"),
+         "rate": shown.number(row.rate_lb_per_lane_mile, "rate")}
+        for row in lines(found)
+    ]  # fmt: skip
+
+
+def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Results to download: those of the season first, then of each storm."""
+    results = visit.site.folder / "results"
+    if not results.is_dir():
+        return []
+    folders = [path for path in results.iterdir() if path.is_dir() and path.name[0] != "."]
+    folders.sort(key=lambda path: (path.name != "season", path.name))
+    return [
+        (folder.name, [(path.name, f"/results/{folder.name}/{path.name}")
+                       for path in sorted(folder.iterdir())
+                       if path.suffix in SHOWN_ENDINGS and path.is_file()])
+        for folder in folders
+    ]  # fmt: skip
+
+
+ROUTES = [page("/season", season)]

@@ -1,0 +1,182 @@
+"""The discharge-test form: what is wanted, what a run gives while it is typed, saving it."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from spreadplan.errors import Problem
+from spreadplan.reports.display import Display, as_text, plural
+from spreadplan.runs.trial import TestTrial, try_test
+from spreadplan.web.edits import Add, Refused
+from spreadplan.web.pages_trucks import TESTS, state_of
+from spreadplan.web.visits import Visit, action, page
+
+WEIGHINGS = "weighings.csv"
+MOST_WEIGHINGS = 200
+#: what a form may fill in, by the unit system that it was shown in
+TEST_FIELDS = (
+    "material", "performed_at", "feeder_pct", "duration_s", "sensor_counts", "engine_rpm",
+    "spinner_on",
+)  # fmt: skip
+GATE = {"us": "gate_in", "metric": "gate_mm"}
+MASS = {"us": "lb", "metric": "kg"}
+TEST_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{3,59}")
+
+
+def form(visit: Visit) -> Response:
+    """The form for one truck."""
+    state = state_of(visit, visit.path("truck"))
+    workspace = visit.site.computed.fleet().workspace
+    shown, record = visit.display, state.truck.record
+    wanted = _wanted_materials(visit, state.truck_id)
+    solids = workspace.table("materials")
+    others = [m for m in solids.loc[solids["kind"] == "solid", "material"] if m not in wanted]
+    gates = [shown.number(gate, "gate") for gate in record.gate_positions_in]
+    return visit.render(
+        "web/test.html", state=state, materials=[*wanted, *others], gates=gates,
+        closed_loop=state.truck.closed_loop, gate_field=GATE[shown.system],
+        mass=MASS[shown.system], target=workspace.policy.calibration_pct,
+        advice=[item for item in state.advice if item["what"] != "Good enough now"],
+    )  # fmt: skip
+
+
+def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:
+    """The materials that the truck spreads on its routes."""
+    assigned = visit.site.computed.fleet().workspace.table("assignments")
+    return list(dict.fromkeys(assigned.loc[assigned["truck_id"] == truck_id, "material"]))
+
+
+# --- while it is typed -------------------------------------------------------------------------
+
+
+def try_run(visit: Visit) -> Response:
+    """What the run gives so far, in words."""
+    state = state_of(visit, visit.path("truck"))
+    test, weighings = _sent(visit)
+    workspace = visit.site.computed.fleet().workspace
+    trial = try_test(workspace, {**test, "truck_id": state.truck_id}, weighings)
+    return visit.json(told(trial, visit.display))
+
+
+def told(trial: TestTrial, shown: Display) -> dict[str, Any]:
+    """A trial for the screen: net, discharge, mass per count, whether it will do, advice."""
+    faults = [_where(problem) for problem in trial.problems if problem.fatal]
+    if trial.run is None:
+        return {"ready": False, "problems": faults}
+    run, result = trial.run, trial.run.result
+
+    def pm(name: str, kind: str) -> str:
+        u = name.replace("_lb_per_min", "_u_lb_per_min") if kind == "discharge" else f"{name}_u"
+        u = "net_u_lb" if name == "net_lb" else u
+        return shown.show_pm(_number(result[name]), _number(result[u]), kind)
+
+    counted = math.isfinite(_number(result["lb_per_count"]))
+    return {
+        "ready": True,
+        "problems": faults,
+        "net": pm("net_lb", "mass"),
+        "discharge": pm("discharge_lb_per_min", "discharge"),
+        "per_count": pm("lb_per_count", "per_count") if counted else "",
+        "measured": _percent(run.measured_pct),
+        "allowed": _percent(run.allowed_pct),
+        "fine": bool(run.fine_enough),
+        "advice": _advice(trial),
+        "warnings": [text for text in str(result["warnings"]).split("; ") if text],
+        "counts": bool(result["valid"]),
+        "reason": str(result["reason"]),
+    }
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def _percent(value: float) -> str:
+    return f"{as_text(value, 1)}\u00a0%" if math.isfinite(value) else ""
+
+
+def _advice(trial: TestTrial) -> str:
+    run = trial.run
+    if run is None or not math.isfinite(run.measured_pct):
+        return ""
+    adds = f"Weighing and timing add {_percent(run.measured_pct)} (95 %)"
+    if run.fine_enough:
+        return f"Long enough: {adds.lower()}, {_percent(run.allowed_pct)} is allowed."
+    advised = run.advised
+    if advised is None:
+        return f"{adds}, {_percent(run.allowed_pct)} is allowed."
+    catch = (
+        f" and weigh about {plural(advised.containers, 'container')}" if advised.containers else ""
+    )
+    limit = "" if advised.fine_enough else "; this scale is too coarse for the target: use a finer"
+    return (
+        f"Run longer: at least {as_text(advised.run_s, 0)}\u00a0s{catch}{limit}. "
+        f"{adds}, {_percent(run.allowed_pct)} is allowed."
+    )
+
+
+# --- saving ------------------------------------------------------------------------------------
+
+
+def save(visit: Visit) -> Response:
+    """Record a test. Sending the same test again, after a lost answer, records it once."""
+    state = state_of(visit, visit.path("truck"))
+    test, weighings = _sent(visit)
+    test_id = str(visit.body.get("test_id", ""))
+    if not TEST_ID.fullmatch(test_id):
+        raise HTTPException(400, "The test has no usable name.")
+    there = next((r for r in visit.site.store.rows(TESTS) if r.values["test_id"] == test_id), None)
+    if there is not None and there.values["truck_id"] == state.truck_id:
+        return visit.json({"test_id": test_id, "already_there": True})
+    edits = [
+        Add(TESTS, {"test_id": test_id, "truck_id": state.truck_id, **test}),
+        *(Add(WEIGHINGS, {"test_id": test_id, **row}) for row in weighings),
+    ]
+    try:
+        visit.site.store.apply(edits, visit.who, f"discharge test {test_id} recorded")
+    except Refused as error:
+        return visit.json({"error": "The test has problems; nothing was saved.",
+                           "problems": [_where(one) for one in error.problems]}, 422)  # fmt: skip
+    visit.site.computed.fleet()
+    return visit.json({"test_id": test_id, "already_there": False}, 201)
+
+
+def _sent(visit: Visit) -> tuple[dict[str, str], list[dict[str, str]]]:
+    """The cells of the test and of its weighings, as the form sent them."""
+    body = visit.body
+    if not isinstance(body, dict) or not isinstance(body.get("test"), dict):
+        raise HTTPException(400, "Send a test.")
+    rows = body.get("weighings", [])
+    if not isinstance(rows, list) or len(rows) > MOST_WEIGHINGS:
+        raise HTTPException(400, "Send a list of weighings.")
+    masses = [f"{name}_{unit}" for name in ("gross", "tare", "scale_division")
+              for unit in MASS.values()]  # fmt: skip
+    test = _cells(body["test"], (*TEST_FIELDS, *GATE.values()))
+    return test, [_cells(row, ("method", "count", *masses)) for row in rows]
+
+
+def _cells(given: Mapping[str, Any], known: tuple[str, ...]) -> dict[str, str]:
+    if not isinstance(given, dict):
+        raise HTTPException(400, "Send the values by name.")
+    return {name: str(value)[:200] for name, value in given.items() if name in known}
+
+
+def _where(problem: Problem) -> dict[str, Any]:
+    """A problem with the field that it belongs to."""
+    return {
+        "file": problem.file, "row": problem.row, "column": problem.column,
+        "text": f"{problem.what}; {problem.remedy}",
+    }  # fmt: skip
+
+
+ROUTES = [
+    page("/trucks/{truck}/test", form, name="test_form"),
+    action("/trucks/{truck}/try", try_run, role="record"),
+    action("/trucks/{truck}/tests", save, role="record", name="save_test"),
+]

@@ -1,0 +1,300 @@
+"""Use: telemetry and tickets in, what went where against the plan, the evidence of a segment."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from spreadplan.frames import lines
+from spreadplan.reports.display import NOTHING, Display, as_text, percent
+from spreadplan.schema.tables import TABLES
+from spreadplan.web import map_layers
+from spreadplan.web.drawing import Chart, number_axis
+from spreadplan.web.mapping import tiles
+from spreadplan.web.pages_plan import storm_of
+from spreadplan.web.result_tables import made_at, out_of_date, points, table
+from spreadplan.web.visits import Visit, page
+from spreadplan.workspace import read_workspace
+
+VERDICTS: Final[Mapping[str, tuple[str, str]]] = {
+    "over": ("bad", "over"),
+    "probably_over": ("warn", "probably over"),
+    "under": ("bad", "under"),
+    "probably_under": ("warn", "probably under"),
+    "within": ("good", "within"),
+    "unknown": ("none", "cannot be said"),
+}
+"""Verdict: tone and words, in the order of a table."""
+CLASS_OF: Final = {"under": 0, "probably_under": 1, "within": 2, "probably_over": 3, "over": 4}
+LEGEND: Final = ("under", "probably under", "within", "probably over", "over")
+OFF_ROUTE: Final = "off_route"
+MOST_PASSES: Final = 200
+MOST_WORST: Final = 60
+
+
+def storms(visit: Visit) -> Response:
+    """Every storm: what was dropped in, and whether its use was worked out."""
+    listed = [_state(visit, storm) for storm in visit.site.computed.storms()[::-1]]
+    return visit.render("web/uses.html", listed=listed)
+
+
+def _state(visit: Visit, storm: str) -> dict[str, Any]:
+    folder = visit.site.folder / "storms" / storm
+    telemetry = folder / "telemetry"
+    files = sorted(path for path in telemetry.glob("*") if path.is_file())
+    made = made_at(visit, f"{storm}/use_segments.csv")
+    return {
+        "storm": storm,
+        "files": [(path.name, _size(path.stat().st_size)) for path in files],
+        "tickets": [(name, (folder / TABLES[name].file).is_file()) for name in
+                    ("loads", "returns")],
+        "made": visit.display.moment(made) if made is not None else "",
+        "old": out_of_date(visit, f"{storm}/use_segments.csv", storm),
+    }  # fmt: skip
+
+
+def _size(size: int) -> str:
+    return f"{size / 1e6:,.1f}\u00a0MB" if size >= 1e6 else f"{size / 1e3:,.0f}\u00a0kB"
+
+
+def use(visit: Visit) -> Response:
+    """One storm: drop in, work out, look."""
+    storm, shown = storm_of(visit), visit.display
+    segments, trucks = table(visit, f"{storm}/use_segments"), table(visit, f"{storm}/use_trucks")
+    routes, balance = table(visit, f"{storm}/use_routes"), table(visit, f"{storm}/balance")
+    quarantine = table(visit, f"{storm}/quarantine")
+    context: dict[str, Any] = {"ready": segments is not None and routes is not None}
+    if segments is not None and routes is not None:
+        counts = segments["verdict"].value_counts()
+        context |= {
+            "verdicts": [(tone, words, int(counts.get(name, 0)), name)
+                         for name, (tone, words) in VERDICTS.items()],
+            "routes": [_route_row(row, shown) for row in lines(routes)],
+            "plots": [("Material by route, against the plan", _routes_plot(routes, shown))],
+            "trucks": [_truck_row(row) for row in lines(trucks)] if trucks is not None else [],
+            "balance": [_balance_row(row, shown) for row in lines(balance)]
+            if balance is not None else [],
+            "worst": _worst(segments, shown),
+            "refused": _refused(quarantine),
+            "off_route": shown.show(
+                float(segments.loc[segments["segment_id"] == OFF_ROUTE, "reported_lb"].sum()),
+                "mass"),
+        }  # fmt: skip
+    report = visit.site.folder / "results" / storm / "use_report.html"
+    return visit.render("web/use.html", storm=storm, state=_state(visit, storm),
+                        report=report.is_file(), **context)  # fmt: skip
+
+
+def _refused(quarantine: pd.DataFrame | None) -> list[tuple[str, int]]:
+    """Records that could not be used, by reason, the most frequent first."""
+    if quarantine is None or quarantine.empty:
+        return []
+    counts = quarantine["reason"].value_counts()
+    return [(str(reason), int(count)) for reason, count in counts.items()][:8]
+
+
+def _route_row(row: Any, shown: Display) -> dict[str, Any]:
+    over, under = int(row.over_segments), int(row.under_segments)
+    return {
+        "route_id": "off the routes" if row.route_id == OFF_ROUTE else row.route_id,
+        "material": row.material, "planned": shown.number(row.planned_lb, "bulk"),
+        "applied": shown.number(row.applied_lb, "bulk"),
+        "range": _range(row.applied_lo_lb, row.applied_hi_lb, shown),
+        "reported": shown.number(row.reported_lb, "bulk"),
+        "over": over, "under": under, "tone": "bad" if over or under else "",
+    }  # fmt: skip
+
+
+def _range(low: float, high: float, shown: Display) -> str:
+    text = shown.show_range(low, high, "bulk")
+    return text.removesuffix(f"\u00a0{shown.unit('bulk')}")
+
+
+def _routes_plot(routes: pd.DataFrame, shown: Display) -> Chart:
+    """Applied against planned mass: a point for each route, on the line where both are equal."""
+    known = routes[routes["planned_lb"].notna() & (routes["route_id"] != OFF_ROUTE)]
+    top = max(float(known[["planned_lb", "applied_hi_lb"]].max().max()), 1.0) if len(known) else 1.0
+    unit = shown.unit("bulk")
+    high = shown.value(top, "bulk")
+    chart = Chart(
+        f"Applied against planned material of {len(known)} routes; the table below has the "
+        "figures.",
+        number_axis(f"planned, {unit}", 0.0, high),
+        number_axis(f"applied, {unit}, with its 95 % interval", 0.0, high, vertical=True),
+    )  # fmt: skip
+    end = min(chart.x.high, chart.y.high)
+    chart.line([0.0, end], [0.0, end], "dashed")
+    for row in lines(known):
+        applied, planned = (
+            shown.value(value, "bulk") for value in (row.applied_lb, row.planned_lb)
+        )
+        half = (row.applied_hi_lb - row.applied_lo_lb) / 2.0
+        chart.point(planned, applied, shown.value(half, "bulk"), f"{row.route_id}, {row.material}")
+        outside = not row.applied_lo_lb <= row.planned_lb <= row.applied_hi_lb
+        if outside and abs(applied - planned) > 0.06 * end:
+            chart.note(planned, applied, str(row.route_id), "middle")
+    return chart
+
+
+def _truck_row(row: Any) -> dict[str, Any]:
+    agrees = row.verdict == "agrees"
+    low, high = as_text(row.season_lo, 3), as_text(row.season_hi, 3)
+    ratio = (
+        f"{as_text(row.season_ratio, 3)} ({low} to {high})"
+        if math.isfinite(row.season_ratio)
+        else NOTHING
+    )
+    return {
+        "truck_id": row.truck_id, "material": row.material, "ratio": ratio,
+        "verdict": row.verdict, "tone": "good" if agrees else "warn", "advice": row.advice,
+    }  # fmt: skip
+
+
+def _balance_row(row: Any, shown: Display) -> dict[str, Any]:
+    names = ("opening", "delivered", "loaded", "returned", "expected", "counted", "difference")
+    texts = {name: shown.number(2000.0 * float(getattr(row, f"{name}_ton")), "bulk")
+             for name in names}  # fmt: skip
+    tone = "bad" if row.verdict not in ("agrees", "not counted yet") else ""
+    return {"yard_id": row.yard_id, "material": row.material, "verdict": row.verdict,
+            "tone": tone, **texts}  # fmt: skip
+
+
+def _worst(segments: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
+    """The segments that were judged over or under, the surest first."""
+    judged = segments[segments["verdict"].isin(["over", "under"])]
+    surest = judged[["p_over", "p_under"]].max(axis=1)
+    first = judged.assign(place=np.flatnonzero(segments["verdict"].isin(["over", "under"])))
+    first = first.iloc[np.argsort(-surest.to_numpy(), kind="stable")][:MOST_WORST]
+    return [{**segment_row(row, shown), "place": int(row.place)} for row in lines(first)]
+
+
+def segment_row(row: Any, shown: Display) -> dict[str, Any]:
+    """One segment's use, in words."""
+    tone, words = VERDICTS.get(row.verdict, ("none", row.verdict))
+    return {
+        "route_id": row.route_id, "segment_id": row.segment_id, "material": row.material,
+        "tone": tone, "verdict": words, "applied": shown.show(row.applied_lb, "mass"),
+        "range": shown.show_range(row.applied_lo_lb, row.applied_hi_lb, "mass"),
+        "planned": shown.show(row.planned_lb, "mass"),
+        "allowed": shown.show(row.allowed_lb, "mass"),
+        "reported": shown.show(row.reported_lb, "mass"),
+        "rate": shown.show(row.applied_rate_lb_per_lane_mile, "rate"),
+        "passes": as_text(row.passes, 1, plain=True) if math.isfinite(row.passes) else NOTHING,
+        "p_over": percent(row.p_over), "p_under": percent(getattr(row, "p_under", math.nan)),
+        "reason": getattr(row, "reason", ""),
+    }  # fmt: skip
+
+
+# --- map and evidence --------------------------------------------------------------------------
+
+
+def _routes(visit: Visit) -> gpd.GeoDataFrame:
+    def make() -> gpd.GeoDataFrame:
+        found = read_workspace(visit.site.folder, required=["routes"])
+        return gpd.GeoDataFrame(found.table("routes"))
+
+    return visit.site.computed.remember("routes", make)
+
+
+def _drawn(visit: Visit, storm: str) -> gpd.GeoDataFrame:
+    """The segments with their verdict and line, a row each."""
+    segments = table(visit, f"{storm}/use_segments")
+    if segments is None:
+        raise HTTPException(404, "The use of this storm was not worked out yet.")
+    segments = segments.assign(place=np.arange(len(segments)))
+
+    def make() -> gpd.GeoDataFrame:
+        shapes = _routes(visit)[["route_id", "segment_id", "geometry"]]
+        joined = shapes.merge(segments, on=["route_id", "segment_id"], how="inner")
+        return gpd.GeoDataFrame(joined, geometry="geometry")
+
+    state = made_at(visit, f"{storm}/use_segments.csv")
+    return visit.site.computed.remember(("use lines", storm, state), make)
+
+
+def map_lines(visit: Visit) -> Response:
+    """The segments, coloured by verdict, for the part of the map in view."""
+    drawn = _drawn(visit, storm_of(visit))
+    box, zoom = map_layers.box_of(visit.query("box")), map_layers.zoom_of(visit.query("zoom"))
+    number = drawn["verdict"].map(CLASS_OF).fillna(2).to_numpy(dtype=int)
+    look = np.where(drawn["verdict"].isin(CLASS_OF), "rate", "none")
+    looks = {"k": number, "w": 2 * np.abs(number - 2), "s": look}
+    numbers = drawn["place"].to_numpy()
+    return visit.json_text(map_layers.line_layer(drawn.geometry, numbers, looks, box, zoom))
+
+
+def map_places(visit: Visit) -> Response:
+    """What stands still on the map."""
+    drawn = _drawn(visit, storm_of(visit))
+    workspace = visit.site.computed.remember(
+        "places",
+        lambda: read_workspace(
+            visit.site.folder, required=[], optional=["yards", "sensitive_areas"]
+        ),
+    )
+    background = tiles(visit.site.folder)
+    return visit.json({
+        "areas": map_layers.area_layer(workspace.table("sensitive_areas")),
+        "yards": map_layers.yard_marks(workspace.table("yards")),
+        "names": map_layers.route_marks(_routes(visit)), "bounds": map_layers.bounds([drawn]),
+        "legend": list(LEGEND), "unknown": "cannot be said", "doubt": "",
+        "tiles": {"address": background.address, "credit": background.credit}
+        if background else None,
+    })  # fmt: skip
+
+
+def segment(visit: Visit) -> Response:
+    """The passes, trucks and evidence of one segment, as a piece of a page."""
+    storm, shown = storm_of(visit), visit.display
+    segments, trucks = table(visit, f"{storm}/use_segments"), table(visit, f"{storm}/use_trucks")
+    place = int(visit.query("i")) if visit.query("i").isdigit() else -1
+    if segments is None or not 0 <= place < len(segments):
+        raise HTTPException(404, "There is no such segment.")
+    row = next(lines(segments.iloc[[place]]))
+    found = points(visit, storm, row.route_id, row.segment_id)
+    passes = _passes(found, shown)
+    seen = set(found["truck_id"].astype(str))
+    mine = trucks[trucks["truck_id"].isin(seen) & (trucks["material"] == row.material)] if (
+        trucks is not None) else pd.DataFrame()  # fmt: skip
+    return visit.render(
+        "web/use_segment.html", facts=segment_row(row, shown), passes=passes[:MOST_PASSES],
+        more=max(len(passes) - MOST_PASSES, 0), trucks=[_truck_row(one) for one in lines(mine)],
+    )  # fmt: skip
+
+
+def _passes(found: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """Every pass on a segment that spread something, in order of time, then the others counted."""
+    if found.empty:
+        return []
+    names = {"truck_id": found["truck_id"].astype(str),
+             "source_file": found["source_file"].astype(str)}  # fmt: skip
+    by = found.assign(**names).groupby(["truck_id", "pass_id", "source_file"], observed=True)
+    passes = by.agg(
+        start=("time", "min"), mass_lb=("mass_lb", "sum"), records=("mass_lb", "size"),
+        first=("source_row", "min"), last=("source_row", "max"), offset_m=("offset_m", "median"),
+        along=("along", "first"),
+    ).reset_index().sort_values("start")  # fmt: skip
+    passes = passes[passes["mass_lb"] > 0.0]
+    return [
+        {"truck_id": row.truck_id, "time": shown.moment(row.start),
+         "way": "as drawn" if row.along else "against",
+         "mass": shown.show(row.mass_lb, "mass"), "records": f"{row.records:,}",
+         "evidence": f"{row.source_file}, rows {row.first:,} to {row.last:,}"}
+        for row in lines(passes)
+    ]  # fmt: skip
+
+
+ROUTES = [
+    page("/use", storms, name="uses"),
+    page("/use/{storm}", use),
+    page("/use/{storm}/lines", map_lines, name="use_lines"),
+    page("/use/{storm}/places", map_places, name="use_places"),
+    page("/use/{storm}/segment", segment, name="use_segment"),
+]

@@ -1,0 +1,177 @@
+"""What the plan pages say of a plan: totals, routes, problems, and how two plans differ."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.reports.display import NOTHING, Display, as_text, plural
+from spreadplan.runs.what_if import PlanView
+
+STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
+    "unassigned": ("bad", "no truck"),
+    "no_rate": ("bad", "no rate"),
+    "uncalibrated": ("bad", "not calibrated"),
+    "infeasible": ("bad", "rate not reached"),
+    "extrapolated": ("warn", "outside tested outputs"),
+    "ok": ("good", "as wanted"),
+    "untreated": ("none", "not treated"),
+}
+LB_PER_TON: Final = 2000.0
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One total: its name, how it is shown, and its value for comparing."""
+
+    name: str
+    text: str
+    note: str
+    value: float
+    difference: Callable[[float], str]
+
+
+def figures(view: PlanView, shown: Display) -> list[Figure]:
+    """The totals of a plan: material, loads, hours, problems, what yards are short of."""
+    plan = view.plan
+    routes = plan.routes
+
+    def mass(value: float) -> str:
+        return shown.show(value, "bulk")
+
+    def count(value: float) -> str:
+        return as_text(value, 0)
+
+    found = []
+    for material in sorted(set(routes["material"]) - {""}):
+        total = float(routes.loc[routes["material"] == material, "mass_lb"].sum())
+        yards = plan.yards[plan.yards["material"] == material]
+        most = LB_PER_TON * float(yards["needed_hi_ton"].sum())
+        note = f"at most {mass(most)} (95 %)" if len(yards) else ""
+        found.append(Figure(material, mass(total), note, total, mass))
+    loads = float(routes["loads"].sum())
+    minutes = float(routes["minutes"].sum())
+    missed = routes["not_treatable_lane_miles"].fillna(0.0)
+    problems = float((plan.findings["severity"] == "problem").sum())
+    short = LB_PER_TON * float(plan.yards["short_ton"].fillna(0.0).sum())
+    found += [
+        Figure("Loads", count(loads), "", loads, count),
+        Figure("Truck time", shown.duration(minutes), "", minutes, shown.duration),
+        Figure("Rate not reached", shown.show(float(missed.sum()), "lane_distance"), "",
+               float(missed.sum()), lambda value: shown.show(value, "lane_distance")),
+        Figure("Short in yards", mass(short), "", short, mass),
+        Figure("Problems", count(problems), "", problems, count),
+    ]  # fmt: skip
+    return found
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One total of two plans. change: with its sign, or "same"."""
+
+    name: str
+    one: str
+    other: str
+    change: str
+
+
+def compared(one: Sequence[Figure], other: Sequence[Figure]) -> list[Compared]:
+    """Two plans' totals side by side; a material that only one uses counts as none of it."""
+    mine, theirs = ({figure.name: figure for figure in half} for half in (one, other))
+    names = [figure.name for figure in one]
+    names = [name for name in theirs if name not in mine] + names
+    rows = []
+    for name in names:
+        a, b = mine.get(name), theirs.get(name)
+        known = a or b
+        assert known is not None
+        gap = (b.value if b else 0.0) - (a.value if a else 0.0)
+        same = math.isclose(gap, 0.0, abs_tol=1e-6) or math.isnan(gap)
+        change = "same" if same else f"{'+' if gap > 0 else '−'}{known.difference(abs(gap))}"
+        rows.append(Compared(name, a.text if a else "none", b.text if b else "none", change))
+    return rows
+
+
+def route_rows(view: PlanView, application: str, shown: Display) -> list[dict[str, Any]]:
+    """The routes of one application, problems first."""
+    routes = view.plan.routes
+    segments = view.plan.segments
+    mine = routes[routes["application"] == application]
+    rates = _rate_ranges(segments[segments["application"] == application], shown)
+    order = {status: place for place, status in enumerate(STATUS_WORDS)}
+    rows = []
+    for row in lines(mine):
+        tone, words = STATUS_WORDS[row.status]
+        half = (row.mass_hi_lb - row.mass_lo_lb) / 2.0
+        rows.append({
+            "route_id": row.route_id, "truck_id": row.truck_id or NOTHING, "tone": tone,
+            "yard_id": row.yard_id, "material": row.material, "status": words,
+            "order": order[row.status],
+            "rate": rates.get(row.route_id, NOTHING), "gate": shown.number(row.gate_in, "gate"),
+            "settings": plural(int(row.settings), "setting") if row.settings else NOTHING,
+            "lane_miles": shown.number(row.lane_miles, "lane_distance"),
+            "mass": shown.number(row.mass_lb, "bulk"), "mass_lb": row.mass_lb,
+            "mass_u": f"± {shown.number(half, 'bulk')}" if math.isfinite(half) else "",
+            "loads": as_text(row.loads, 0) if math.isfinite(row.loads) else NOTHING,
+            "minutes": shown.duration(row.minutes),
+        })  # fmt: skip
+    return sorted(rows, key=lambda row: row["order"])
+
+
+def _rate_ranges(segments: pd.DataFrame, shown: Display) -> dict[str, str]:
+    """The lowest and highest target rate of each route, without unit."""
+    ends = segments.groupby("route_id")["target_rate_lb_per_lane_mile"].agg(["min", "max"])
+    found = {}
+    for route_id, low, high in ends.itertuples(name=None):
+        first, last = (as_text(shown.value(float(end), "rate"), 0) if math.isfinite(end) else
+                       NOTHING for end in (low, high))  # fmt: skip
+        found[str(route_id)] = first if first == last else f"{first} to {last}"
+    return found
+
+
+def problems_first(view: PlanView) -> dict[str, list[Any]]:
+    """Findings by severity."""
+    findings = view.plan.findings
+    return {
+        severity: lines_of(findings[findings["severity"] == severity])
+        for severity in ("problem", "caution", "note")
+    }
+
+
+def lines_of(frame: pd.DataFrame) -> list[Any]:
+    """Rows as objects, for a template."""
+    return list(lines(frame))
+
+
+def route_differences(one: PlanView, other: PlanView, shown: Display) -> list[dict[str, str]]:
+    """Routes of two plans side by side, those that differ most first; all applications added."""
+    halves = []
+    for side, view in (("a", one), ("b", other)):
+        routes = view.plan.routes
+        sums = routes.groupby("route_id").agg(
+            mass_lb=("mass_lb", "sum"), loads=("loads", "sum"), minutes=("minutes", "sum"),
+            truck_id=("truck_id", "first"),
+        )  # fmt: skip
+        halves.append(sums.add_suffix(f"_{side}"))
+    both = halves[0].join(halves[1], how="outer")
+    both["gap"] = (both["mass_lb_b"] - both["mass_lb_a"]).fillna(0.0)
+    both = both.iloc[np.argsort(-both["gap"].abs().to_numpy(), kind="stable")]
+    rows = []
+    for row in lines(both.reset_index()):
+        gap = float(row.gap)
+        same = abs(gap) < 0.5
+        rows.append({
+            "route_id": str(row.route_id), "truck_a": str(row.truck_id_a),
+            "truck_b": str(row.truck_id_b), "mass_a": shown.number(row.mass_lb_a, "bulk"),
+            "mass_b": shown.number(row.mass_lb_b, "bulk"),
+            "change": "same" if same else f"{'+' if gap > 0 else '−'}"
+                      f"{shown.number(abs(gap), 'bulk')}",
+            "time_a": shown.duration(row.minutes_a), "time_b": shown.duration(row.minutes_b),
+        })  # fmt: skip
+    return rows

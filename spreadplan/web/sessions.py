@@ -1,0 +1,92 @@
+"""Who is visiting: sessions live on the server; the cookie is only an unguessable key to one."""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from hashlib import sha256
+
+#: Longest time between two requests, and from sign-in to sign-in: a night on the plow fits in.
+IDLE_S = 12 * 3600.0
+LONGEST_S = 24 * 3600.0
+MOST_SESSIONS = 5_000
+
+
+@dataclass
+class Session:
+    """One browser.
+
+    account : "" until someone has signed in.
+    stamp : fingerprint of the account as it was then; a changed password or role ends the session.
+    csrf : token that every change must carry.
+    seen_change : number of the last change of the files that the visitor knows of.
+    """
+
+    account: str
+    stamp: str
+    started_s: float
+    used_s: float
+    csrf: str = field(default_factory=lambda: secrets.token_urlsafe(32))
+    seen_change: int = 0
+
+    def holds(self, token: str) -> bool:
+        """Whether a token is this session's; takes the same time for any wrong one."""
+        return hmac.compare_digest(self.csrf.encode(), token.encode("utf-8", "replace"))
+
+
+class Sessions:
+    """All sessions of a server; the oldest go first when there are too many."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._sessions: OrderedDict[bytes, Session] = OrderedDict()
+
+    def open(self, account: str = "", stamp: str = "") -> tuple[str, Session]:
+        """A new session and its key, 256 random bits."""
+        key, now = secrets.token_urlsafe(32), self._clock()
+        session = Session(account, stamp, now, now)
+        with self._lock:
+            self._sessions[_place(key)] = session
+            while len(self._sessions) > MOST_SESSIONS:
+                self._drop_oldest()
+        return key, session
+
+    def _drop_oldest(self) -> None:
+        """Visitors who are not signed in make room before those who are."""
+        unsigned = (place for place, session in self._sessions.items() if not session.account)
+        del self._sessions[next(unsigned, next(iter(self._sessions)))]
+
+    def find(self, key: str) -> Session | None:
+        """The session of a key, unless it has expired or was closed."""
+        place, now = _place(key), self._clock()
+        with self._lock:
+            session = self._sessions.get(place)
+            if session is None:
+                return None
+            if now - session.used_s > IDLE_S or now - session.started_s > LONGEST_S:
+                del self._sessions[place]
+                return None
+            session.used_s = now
+            self._sessions.move_to_end(place)
+            return session
+
+    def close(self, key: str) -> None:
+        """End a session: its key is worth nothing from now on."""
+        with self._lock:
+            self._sessions.pop(_place(key), None)
+
+    def close_account(self, account: str) -> None:
+        """End every session of an account."""
+        with self._lock:
+            for place in [p for p, s in self._sessions.items() if s.account == account]:
+                del self._sessions[place]
+
+
+def _place(key: str) -> bytes:
+    """Keys are kept as fingerprints only: comparing them tells nothing by its time."""
+    return sha256(key.encode("utf-8", "replace")).digest()

@@ -1,0 +1,45 @@
+"""Templates of pages to HTML."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from hashlib import sha256
+from typing import Any
+
+import jinja2
+
+from spreadplan import __version__
+from spreadplan.reports.render import breakable
+from spreadplan.resources import resource
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(resource("templates")),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["wrap"] = breakable
+    environment.globals["version"] = __version__
+    environment.globals["static"] = static
+    return environment
+
+
+def static(name: str) -> str:
+    """The address of a file below ``templates/static``; it changes when the file does."""
+    path = resource("templates") / "static" / name
+    return f"/static/{name}?v={_mark(name, path.stat().st_mtime_ns)}"
+
+
+@cache
+def _mark(name: str, _time_ns: int) -> str:
+    return sha256((resource("templates") / "static" / name).read_bytes()).hexdigest()[:10]
+
+
+def html(template: str, context: Mapping[str, Any]) -> str:
+    """A page. Every text is escaped."""
+    return _environment().get_template(template).render(context)

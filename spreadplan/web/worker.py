@@ -1,0 +1,65 @@
+"""Runs one command for the server and tells how it goes, one JSON object a line.
+
+``python -m spreadplan.web.worker COMMAND WORKSPACE STORM``
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+
+from spreadplan import runs
+from spreadplan.errors import BadInput, CannotWrite
+
+
+def tell(**told: object) -> None:
+    """Tell the server something."""
+    print(json.dumps(told), flush=True)
+
+
+@contextmanager
+def progress(what: str, total: int) -> Iterator[Callable[[], None]]:
+    """Progress that the server shows; at most a hundred steps are told."""
+    done = told = 0
+    tell(stage=what, share=0.0)
+
+    def step() -> None:
+        nonlocal done, told
+        done += 1
+        hundredths = 100 * done // max(total, 1)
+        if hundredths > told:
+            told = hundredths
+            tell(stage=what, share=min(1.0, hundredths / 100))
+
+    yield step
+    tell(stage=what, share=1.0)
+
+
+def main(argv: Sequence[str]) -> int:
+    """Run a command; 0 done, 2 bad input or a disk that cannot be written."""
+    command, folder, storm = argv[0], Path(argv[1]), argv[2]
+    options = runs.Options(
+        say=lambda text: tell(say=text), caution=lambda text: tell(say=text), progress=progress
+    )
+    function = getattr(runs, command, None)
+    if function is None:
+        tell(say=f"{command} is not available in this version")
+        return 2
+    arguments = (folder, storm, options) if storm else (folder, options)
+    try:
+        function(*arguments)
+    except BadInput as error:
+        tell(problems=[asdict(problem) for problem in error.problems])
+        return 2
+    except CannotWrite as error:
+        tell(say=str(error))
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

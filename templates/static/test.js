@@ -1,0 +1,281 @@
+// The discharge-test form. What is typed is kept in the browser at once; what is saved is sent until it has arrived.
+"use strict";
+import { all, kept, made, one, post } from "./net.js";
+import { enqueue, forget, keepSending, refused, send } from "./queue.js";
+
+const form = one("#test-form");
+const { truck, mass, gate: gateField } = form.dataset;
+const closed = form.dataset.closed === "yes";
+const DRAFT = `spreadplan test ${truck}`;
+const LABELS = {
+  container: ["Full container", "Empty container"],
+  vehicle_scale: ["Truck before the run", "Truck after the run"],
+  direct: ["Everything, with what it is in", "What it is in, empty"],
+};
+const WAIT_MS = 350;
+
+/** Everything typed so far: the fields, the weights, and the stopwatch where it runs. */
+let draft = { fields: {}, weights: [], started: null, performed: "", ...kept.get(DRAFT, {}) };
+const fields = () => all("input[name], select[name]", form);
+
+function remember() {
+  for (const field of fields()) {
+    if (field.type === "radio") { if (field.checked) draft.fields[field.name] = field.value; }
+    else draft.fields[field.name] = field.type === "checkbox" ? field.checked : field.value;
+  }
+  kept.set(DRAFT, draft);
+}
+
+function restore() {
+  for (const field of fields()) {
+    const value = draft.fields[field.name];
+    if (value === undefined) continue;
+    if (field.type === "radio") field.checked = field.value === value;
+    else if (field.type === "checkbox") field.checked = value;
+    else field.value = value;
+  }
+}
+
+const typed = (name) => {
+  const field = form.elements[name];
+  // a comma is what many phones offer for the decimal point; a count may be written with one too
+  return field ? String(field.value).trim().replace(/^(\d+),(\d{1,2})$/, "$1.$2").replace(/,/g, "") : "";
+};
+
+// --- stopwatch: it goes by the clock, so that a reload in the middle of a run does no harm ---
+
+function tick() {
+  const seconds = draft.started ? (Date.now() - draft.started) / 1000 : Number(typed("duration_s")) || 0;
+  one("#clock span").textContent = seconds.toFixed(1);
+  one("#start").textContent = draft.started ? "Stop" : "Start";
+  one("#start").className = draft.started ? "stop" : "main";
+  if (draft.started) requestAnimationFrame(tick);
+}
+
+const local = (moment) => {
+  const two = (n) => String(Math.trunc(Math.abs(n))).padStart(2, "0");
+  const away = -moment.getTimezoneOffset();
+  return `${moment.getFullYear()}-${two(moment.getMonth() + 1)}-${two(moment.getDate())}T${two(moment.getHours())}:${two(moment.getMinutes())}:${two(moment.getSeconds())}`
+    + `${away < 0 ? "-" : "+"}${two(away / 60)}:${two(away % 60)}`;
+};
+
+one("#start").addEventListener("click", () => {
+  if (draft.started) {
+    form.elements.duration_s.value = ((Date.now() - draft.started) / 1000).toFixed(1);
+    draft.started = null;
+  } else {
+    draft.started = Date.now();
+    draft.performed = local(new Date());
+  }
+  changed();
+  tick();
+});
+
+// --- weights ---
+
+const net = () => draft.weights.reduce((sum, w) => sum + (Number(w.gross) - Number(w.tare || 0)) * Number(w.count || 1), 0);
+
+function showWeights() {
+  const list = one("#weighed");
+  list.replaceChildren(...draft.weights.map((w, place) => {
+    const times = Number(w.count) > 1 ? `${w.count} × ` : "";
+    const line = made("li", `${times}${w.gross} ${mass} full, ${w.tare || 0} ${mass} empty`);
+    const out = made("button", "Out", { type: "button", "aria-label": `Take weight ${place + 1} out` });
+    out.addEventListener("click", () => { draft.weights.splice(place, 1); changed(); one("#add").focus(); });
+    line.append(out);
+    return line;
+  }));
+  one("#net").textContent = `${Number(net().toFixed(2)).toLocaleString("en-US")} ${mass}`;
+}
+
+one("#add").addEventListener("click", () => {
+  const weight = { method: form.elements.method.value, gross: typed("gross"), tare: typed("tare"), count: typed("count") || "1" };
+  const fault = one("#add-fault");
+  const wrong = !(Number(weight.gross) > 0) ? "Type the full weight first."
+    : weight.tare && !(Number(weight.tare) >= 0) ? "The empty weight is not a number."
+    : Number(weight.tare) >= Number(weight.gross) ? "Empty weighs as much as full: one of them is wrong."
+    : !(Number.isInteger(Number(weight.count)) && Number(weight.count) > 0) ? "How many alike is a whole number." : "";
+  fault.textContent = wrong;
+  fault.hidden = !wrong;
+  if (wrong) return;
+  draft.weights.push(weight);
+  // the next container is often the same one: its empty weight stays
+  form.elements.gross.value = "";
+  form.elements.count.value = "1";
+  changed();
+  form.elements.gross.focus();
+});
+
+// --- what it gives so far ---
+
+function data() {
+  const test = {
+    material: form.elements.material?.value ?? "", performed_at: draft.performed || local(new Date()),
+    [gateField]: typed(gateField), feeder_pct: typed("feeder_pct"), duration_s: typed("duration_s"),
+    engine_rpm: typed("engine_rpm"), spinner_on: form.elements.spinner_on.checked ? "true" : "false",
+  };
+  if (closed && typed("count_before") && typed("count_after")) test.sensor_counts = String(Number(typed("count_after")) - Number(typed("count_before")));
+  const division = typed("division");
+  const weighings = draft.weights.map((w) => ({
+    method: w.method, [`gross_${mass}`]: w.gross, [`tare_${mass}`]: w.tare || "0", count: w.count,
+    ...(division ? { [`scale_division_${mass}`]: division } : {}),
+  }));
+  return { test, weighings };
+}
+
+let timer = null, asking = null;
+
+async function ask() {
+  const sent = data();
+  if (!sent.weighings.length || !sent.test.duration_s) return shown(null);
+  asking?.abort();
+  asking = new AbortController();
+  try {
+    shown(await post(`/trucks/${encodeURIComponent(truck)}/try`, sent, asking.signal));
+  } catch (error) {
+    if (error.name === "AbortError") return;
+    one("#discharge").textContent = "–";
+    one("#result").replaceChildren(made("p", error.status
+      ? error.message : "No connection: the discharge will be shown when it is back. What you typed is kept on this device.", { class: "box warn" }));
+  }
+}
+
+function shown(told) {
+  const result = one("#result");
+  one("#discharge").textContent = told?.ready ? told.per_count || told.discharge : "–";
+  one("#measured").textContent = told?.ready && told.measured ? `± ${told.measured}` : "–";
+  one("#fine").textContent = told?.ready && told.measured ? (told.fine ? "fine enough" : `too coarse, ${told.allowed} allowed`) : "Weighing and timing";
+  mark(told?.problems ?? []);
+  if (!told?.ready) {
+    result.replaceChildren(made("p", "The discharge appears here when the run time and a weight are in.", { class: "muted" }));
+    return;
+  }
+  const list = made("dl", "", { class: "facts" });
+  for (const [name, value] of [["Net", told.net], ["Discharge", told.discharge], ["Mass per count", told.per_count]]) {
+    if (value) list.append(made("dt", name), made("dd", value));
+  }
+  result.replaceChildren(
+    list, made("p", "± is the standard uncertainty.", { class: "small muted" }),
+    made("p", told.advice, { class: told.fine ? "box" : "box warn" }),
+    ...told.warnings.map((text) => made("p", text, { class: "box warn" })),
+    ...(told.counts || !told.reason ? [] : [made("p", `Would not count: ${told.reason}`, { class: "box bad" })]),
+  );
+}
+
+/** Problems beside their fields, and those that belong to none in the list above the button. */
+function mark(problems) {
+  for (const field of fields()) { field.removeAttribute("aria-invalid"); field.removeAttribute("aria-describedby"); }
+  const names = { gate: gateField, gate_in: gateField, gate_mm: gateField, sensor_counts: "count_after" };
+  one("#faults").replaceChildren(...problems.map((problem, place) => {
+    const column = problem.column || "*";
+    const field = form.elements[names[column] ?? column];
+    const label = field?.closest?.("label")?.firstChild?.textContent?.trim();
+    if (field instanceof HTMLElement) { field.setAttribute("aria-invalid", "true"); field.setAttribute("aria-describedby", `fault-${place}`); }
+    return made("li", `${label || (problem.file === "weighings.csv" ? `weight ${problem.row}, ${column}` : column)}: ${problem.text}`, { id: `fault-${place}` });
+  }));
+}
+
+function labels() {
+  const method = form.elements.method.value;
+  one("#gross-label").textContent = LABELS[method][0];
+  one("#tare-label").textContent = LABELS[method][1];
+  one("#count-field").hidden = method !== "container";
+}
+
+function changed() {
+  remember();
+  showWeights();
+  labels();
+  clearTimeout(timer);
+  timer = setTimeout(ask, WAIT_MS);
+}
+
+// --- saving ---
+
+function afresh(keep) {
+  const stays = keep ? ["material", gateField, "tare", "division", "engine_rpm", "method", "spinner_on", "safe"] : [];
+  const before = Object.fromEntries(stays.map((name) => [name, draft.fields[name]]).filter(([, value]) => value !== undefined));
+  draft = { fields: before, weights: [], started: null, performed: "" };
+  form.reset();
+  restore();
+  changed();
+  shown(null);
+  tick();
+}
+
+/** A test that was refused goes back into the form, at once if nothing else is in it. */
+function takeBack(record) {
+  const back = () => {
+    draft = { ...record.draft };
+    kept.set(DRAFT, draft);
+    forget(record.key);
+    form.reset();
+    restore();
+    showWeights();
+    labels();
+    tick();
+    mark(record.refused.problems);
+    one("#saved").replaceChildren(made("p", `${record.refused.text} It is back in the form.`, { class: "box bad" }));
+  };
+  if (!draft.weights.length && !typed("gross") && !typed("duration_s")) return back();
+  const box = made("div", "", { class: "box bad" }), button = made("button", "Bring it back into the form", { type: "button" });
+  box.append(made("p", `${record.refused.text} ${record.refused.problems.map((p) => `${p.column}: ${p.text}`).join(" ")} It is kept on this device; finish this run first.`), button);
+  button.addEventListener("click", back);
+  one("#saved").replaceChildren(box);
+}
+
+function heard(record, answer, error, final) {
+  if (record.truck !== truck) return;
+  const saved = one("#saved");
+  if (!error) {
+    const link = made("a", "the truck and its certificate", { href: `/trucks/${encodeURIComponent(truck)}` });
+    const text = made("p", `Saved as ${answer.test_id}. Go on with the next run, or see `, { class: "box" });
+    text.append(link, ".");
+    saved.replaceChildren(text);
+  } else if (final) {
+    takeBack({ ...record, refused: { text: error.message, problems: error.problems } });
+  } else {
+    const why = error.status ? error.message : "No connection: the test is kept on this device and will be sent when it is back.";
+    saved.replaceChildren(made("p", error.status ? `${why} The test is kept on this device and will be sent again.` : why, { class: "box warn" }));
+  }
+}
+
+form.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  remember();
+  const missing = !form.elements.safe.checked ? ["safe", "Confirm the cautions at the top first."]
+    : !typed("duration_s") ? ["duration_s", "The run time is missing."]
+    : !draft.weights.length ? ["gross", "No weight is added yet."] : null;
+  if (missing) {
+    one("#faults").replaceChildren(made("li", missing[1]));
+    form.elements[missing[0]].focus();
+    return;
+  }
+  const now = draft.performed || local(new Date());
+  const key = crypto.getRandomValues(new Uint32Array(1))[0].toString(36).slice(0, 4);
+  const test_id = `${truck.replace(/[^A-Za-z0-9_.-]/g, "-").slice(0, 30)}-${now.slice(0, 10)}-${now.slice(11, 16).replace(":", "")}-${key}`;
+  const record = { key: test_id, truck, address: `/trucks/${encodeURIComponent(truck)}/tests`, data: { test_id, ...data() }, draft: structuredClone(draft) };
+  if (!enqueue(record)) {
+    // a browser that keeps nothing: send it and say honestly if that fails
+    try { heard(record, await post(record.address, record.data), null); afresh(true); } catch (error) { heard(record, null, error, Boolean(error.status)); }
+    return;
+  }
+  afresh(true);
+  one("#saved").replaceChildren(made("p", "Sending …", { class: "muted" }));
+  await send(heard);
+});
+
+one("#clear").addEventListener("click", () => { if (confirm("Forget everything typed in this form?")) { afresh(false); one("#saved").replaceChildren(); } });
+for (const button of all("[data-set]", form)) {
+  button.addEventListener("click", () => { form.elements[button.dataset.set].value = button.dataset.value; changed(); });
+}
+form.addEventListener("input", () => { changed(); if (!draft.started) tick(); });
+window.addEventListener("online", ask);
+
+restore();
+showWeights();
+labels();
+tick();
+ask();
+keepSending(heard);
+for (const record of refused().filter((one) => one.truck === truck).slice(0, 1)) takeBack(record);

@@ -1,0 +1,282 @@
+"""The season's two reports and its workbook, on a season small enough to check by hand."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spreadplan.planning.findings import Finding, findings_table
+from spreadplan.reports.display import Display
+from spreadplan.reports.environment_report import environment_report
+from spreadplan.reports.season_report import season_report
+from spreadplan.reports.season_sheets import season_sheets, sheet_of
+from spreadplan.reports.season_view import (
+    OFFICER,
+    SUPERINTENDENT,
+    SeasonView,
+    headlines,
+    other_findings,
+)
+from spreadplan.reports.setting import Setting
+from spreadplan.season import work_out_season
+from spreadplan.season.records import books, merged_findings, record_findings
+from spreadplan.season.water import CAUTION
+from tests.reports.test_render import pdf_of, structure
+from tests.season import test_records
+from tests.season.season_tables import areas, season_days, segments
+from tests.season.test_season import DAYS, inputs
+
+SCRIPT = "<script>alert(1)</script>"
+FINGERPRINT = "0123456789abcdef"
+
+
+def storms_with_one_clear_excess():
+    """Four storms; in the last one R2-c got half as much again as was allowed."""
+    *others, last = season_days(*DAYS)
+    rows = last.segments
+    rows = rows.assign(applied_lb=rows["applied_lb"].where(
+        rows["route_id"] != "R2", 1.5 * rows["allowed_lb"]
+    ))  # fmt: skip
+    return [*others, replace(last, segments=rows)]
+
+
+def made(**changes) -> SeasonView:
+    given = inputs(**({"storms": storms_with_one_clear_excess()} | changes))
+    found = work_out_season(given)
+    history = test_records.history()
+    balances = books(
+        test_records.counts(), test_records.deliveries(), test_records.tickets("loaded_at"),
+        test_records.tickets("returned_at"),
+    )  # fmt: skip
+    merged = merged_findings(found.findings, record_findings(history, balances))
+    kept = areas().iloc[:0] if given.sensitive_areas is None else given.sensitive_areas
+    return SeasonView(
+        replace(found, findings=findings_table(merged)), given.storms, history, balances,
+        given.routes, kept, given.policy, FINGERPRINT, ("budgets.csv",),
+    )  # fmt: skip
+
+
+def setting(units="us") -> Setting:
+    return Setting("Small", Display(units, ZoneInfo("America/Chicago")), "letter")
+
+
+@pytest.fixture(scope="module")
+def pages() -> dict[str, str]:
+    view = made()
+    return {
+        f"{units}_{name}": write(view, setting(units))
+        for units in ("us", "metric")
+        for name, write in (("season", season_report), ("environment", environment_report))
+    }
+
+
+def plain(page: str) -> str:
+    """The words of a page."""
+    text = re.sub(r"<style.*?</style>|<svg.*?</svg>|<wbr>", "", page, flags=re.DOTALL)
+    text = re.sub(r"<[^>]+>", " ", text).replace("\xa0", " ").replace("&#39;", "'")
+    return re.sub(r"\s+", " ", text)
+
+
+# --- what comes first --------------------------------------------------------------------------
+
+
+def test_the_three_that_matter_most_come_first_problems_before_cautions():
+    view = made()
+    first = headlines(view.result.findings, SUPERINTENDENT)
+    assert len(first) == 3
+    tones = [one["tone"] for one in first]
+    assert tones == sorted(tones, key=["bad", "warn", "none", "good"].index)
+    assert first[0]["tone"] == "bad"
+    assert {"Trucks", "Sensitive areas"} <= {one["title"] for one in first}
+    left = other_findings(view.result.findings, SUPERINTENDENT)
+    said = {one["title"] for one in first}
+    assert ("Yards" in said) != any("yard Y1" in one["subject"] for one in left)
+
+
+def test_a_kind_ranks_by_its_worst_finding():
+    found = findings_table([
+        Finding("caution", "budget agency *, salt", "b", ""), Finding("note", "truck T2", "n", ""),
+        Finding("problem", "truck T1", "t", ""), Finding("caution", "yard Y1, salt", "y", ""),
+    ])  # fmt: skip
+    first = headlines(found, SUPERINTENDENT)
+    assert [one["title"] for one in first] == ["Trucks", "Budgets", "Yards"]
+    assert (first[0]["subject"], first[0]["also"]) == ("truck T1", ["truck T2: n"])
+
+
+def test_where_nothing_is_wrong_it_is_said():
+    none = findings_table([]).reindex(columns=["severity", "subject", "what", "remedy"])
+    first = headlines(none, OFFICER)
+    assert [one["tone"] for one in first] == ["good"] * 3
+    assert "likely to be over" in first[0]["what"]
+
+
+def test_the_headlines_stand_before_any_table(pages):
+    for name, page in pages.items():
+        assert page.index('<section class="first">') < page.index("<table"), name
+
+
+# --- figures -----------------------------------------------------------------------------------
+
+
+def test_reports_show_the_tons_of_the_tables(pages):
+    """9,000 lb a storm times 0.6, 0.933, 1.267 and 1.6: 19.8 tons, 17.96 metric tonnes."""
+    assert "19.8 tons" in plain(pages["us_season"])
+    assert "18.0 t" in plain(pages["metric_season"])
+    # chloride is 0.6 of it
+    assert "11.9 tons" in plain(pages["us_environment"])
+
+
+def test_metric_pages_have_no_us_unit_in_their_tables(pages):
+    for name in ("metric_season", "metric_environment"):
+        headers = " ".join(re.findall(r"<th[^>]*>([^<]*)</th>", pages[name]))
+        assert "kg/lane-km" in headers
+        assert not re.search(r"\btons\b|lane-mi|, lb\b|°F", headers), name
+
+
+def test_what_the_measurement_does_not_support_is_shown_as_such(pages):
+    page = plain(pages["us_environment"])
+    assert "not supported" in page
+    supported = page.index("Supported in single storms")
+    doubtful = page.index("Above by the bare figures, not supported")
+    assert supported < doubtful
+    view = made()
+    sure = view.result.evidence["supported"].astype(bool)
+    assert f"the measurement supports {int(sure.sum())}" in page
+    assert (int(sure.sum()), len(sure)) == (1, 5)
+    assert "R2 c" in page[supported:doubtful]
+    assert "R2 c" not in page[doubtful : page.index("What lower rates in sensitive areas save")]
+
+
+def test_screening_defers_to_samples_and_the_regulator(pages):
+    page = plain(pages["us_environment"])
+    assert CAUTION in page
+    for limit in ("230 mg/L over 4 days", "860 mg/L over 1 h", "860 mg/L over 24 h"):
+        assert limit in page
+
+
+def test_rows_of_evidence_carry_what_is_needed_to_act(pages):
+    page = plain(pages["us_environment"])
+    for word in ("Calibration in force", "Limit, lb/lane-mile", "95 %, lb/lane-mile", "Truck"):
+        assert word in page
+    # no calibration was read for these storms: it must be said
+    assert "calibration not read" in page
+
+
+# --- reproducible and safe ---------------------------------------------------------------------
+
+
+def test_every_page_says_what_it_was_made_from(pages, tmp_path):
+    for name in ("us_season", "us_environment"):
+        reader = pdf_of(pages[name], tmp_path)
+        for number, page in enumerate(reader.pages, 1):
+            text = " ".join(page.extract_text().split())
+            assert f"inputs {FINGERPRINT}" in text
+            assert "data as of 2026-12-30" in text
+            assert f"page {number} of {len(reader.pages)}" in text
+            assert "spreadplan 0" in text
+    assert "spreadplan season WORKSPACE --as-of 2026-12-30" in plain(pages["us_season"])
+
+
+def test_charts_are_described_and_their_names_unique(pages, tmp_path):
+    for name, page in pages.items():
+        svgs = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
+        assert len(svgs) >= 3, name
+        for svg in svgs:
+            title = re.search(r"<title>([^<]+)</title>", svg)
+            assert title, name
+            assert len(title[1]) > 30, name
+        ids = re.findall(r'\bid="([^"]+)"', page)
+        assert len(ids) == len(set(ids)), name
+    catalog = pdf_of(pages["us_season"], tmp_path).trailer["/Root"]
+    figures = [one for one in structure(catalog["/StructTreeRoot"]) if one.get("/S") == "/Figure"]
+    assert len(figures) >= 3
+    assert all(len(one["/Alt"]) > 30 for one in figures)
+
+
+def test_names_are_text_and_never_run():
+    storms = [
+        replace(one, storm=f"{one.storm}{SCRIPT}", segments=one.segments.assign(material="salt"))
+        for one in season_days(*DAYS)
+    ]
+    view = made(storms=storms, sensitive_areas=areas(name=[SCRIPT, "=1+1"]))
+    view = replace(view, history=view.history.assign(truck_id=SCRIPT))
+    for write in (season_report, environment_report):
+        page = write(view, Setting(SCRIPT, setting().display, "letter"))
+        assert SCRIPT not in page
+        assert "<script" not in page.lower()
+        assert "&lt;script&gt;" in re.sub("<wbr>", "", page)
+
+
+def test_reports_of_a_season_with_nothing_in_it(tmp_path):
+    view = made(storms=[], sensitive_areas=None)
+    empty = replace(view, history=view.history.iloc[:0], books=view.books.iloc[:0])
+    for write in (season_report, environment_report):
+        page = write(empty, setting())
+        assert "Not in this report, because the file is not there: budgets.csv" in plain(page)
+        assert len(pdf_of(page, tmp_path).pages) >= 1
+
+
+def test_a_long_season_stays_a_report():
+    """Many storms and segments: the lists end, and say where the rest stands."""
+    names = [f"x{number}" for number in range(60)]
+    rows = segments(
+        *(("R1", name, 1.0, 1.0, 400.0, 5.0, 200.0, 220.0) for name in names),
+        ("R2", "c", 7.5, 2.0, 3000.0, 67.0, 3000.0, 3300.0),
+    )
+    storms = [replace(one, segments=rows) for one in season_days(*DAYS)]
+    page = plain(environment_report(made(storms=storms), setting()))
+    assert "36 more segments and every storm of each stand in evidence.csv" in page
+    assert "35 more stand in repeated.csv" in page
+
+
+# --- workbook ----------------------------------------------------------------------------------
+
+
+def test_sheets_convert_and_name_their_units():
+    table = pd.DataFrame({
+        "storm": ["s1"], "used_ton": [1.0], "used_lo_ton": [0.5], "used_u_ton": [0.1],
+        "rate_lb_per_lane_mile": [100.0], "p_over": [0.25], "storms": [3], "cost": [80.0],
+    })  # fmt: skip
+    us = sheet_of("S", table, "", setting().display)
+    assert [one.header for one in us.columns] == [
+        "storm", "used, tons", "used, low end, tons", "used, standard uncertainty, tons",
+        "rate, lb/lane-mile", "p over", "storms", "cost, money",
+    ]  # fmt: skip
+    assert [one.values[0] for one in us.columns[1:5]] == pytest.approx([1.0, 0.5, 0.1, 100.0])
+    metric = sheet_of("S", table, "", setting("metric").display)
+    assert metric.columns[1].header == "used, t"
+    assert metric.columns[1].values[0] == pytest.approx(0.90718474)
+    assert metric.columns[4].values[0] == pytest.approx(100 * 0.45359237 / 1.609344)
+
+
+def test_every_number_in_the_workbook_has_a_unit_or_needs_none():
+    bare = {"storms", "planned storms", "storms above", "applications", "index", "ratio",
+            "ratio, low end", "ratio, high end", "storm ratio", "step", "storms to come",
+            "guidance share", "share of limit"}  # fmt: skip
+    for sheet in season_sheets(made(), setting()):
+        for column in sheet.columns:
+            numbers = column.form not in ("text", "date")
+            named = "," in column.header or column.header in bare or column.header.startswith("p ")
+            named = named or column.header.endswith(" p")
+            assert not numbers or named, (sheet.name, column.header)
+
+
+def test_the_workbook_tells_the_same_tons_as_the_tables():
+    view = made()
+    sheets = {sheet.name: sheet for sheet in season_sheets(view, setting())}
+    used = next(one for one in sheets["Storms"].columns if one.header == "used, tons")
+    assert float(np.sum(used.values)) == pytest.approx(19.8)
+    about = sheets["About"].columns[1].values
+    assert FINGERPRINT in about
+    assert any(str(one).startswith("spreadplan ") for one in about)
+
+
+def test_pages_are_the_same_every_time():
+    view = made()
+    assert season_report(view, setting()) == season_report(made(), setting())
+    assert environment_report(view, setting()) == environment_report(made(), setting())

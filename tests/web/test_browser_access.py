@@ -1,0 +1,108 @@
+"""Every page for everyone: WCAG 2.2 AA by axe-core, light and dark, on a desk and on a phone."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from spreadplan.resources import resource
+from spreadplan.runs import Options, no_progress, reconcile
+from spreadplan.web import create_app
+from tests.web.browsers import SIZES, Screen, screen
+from tests.web.living import living
+
+STORM = "2026-11-21-first-snow"
+TRIED = "c=%5B%22rate%22%2C%22R01%22%2C%22%22%2C250%2C%22us%22%5D"
+PAGES = {
+    "start": "/",
+    "trucks": "/trucks",
+    "truck": "/trucks/TC-102",
+    "test": "/trucks/TC-101/test",
+    "storms": "/plan",
+    "plan": f"/plan/{STORM}?{TRIED}",
+    "route": f"/plan/{STORM}/routes/R04",
+    "compare": f"/plan/{STORM}/compare?{TRIED.replace('c=', 'b=', 1)}",
+    "cards": f"/plan/{STORM}/cards",
+    "inputs": f"/plan/{STORM}/inputs",
+    "new storm": "/storms/new",
+    "uses": "/use",
+    "use": f"/use/{STORM}",
+    "season": "/season",
+    "changes": "/history",
+    "work": "/jobs",
+    "missing": "/nothing/there",
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    """The sample county with one storm, its use worked out."""
+    target = tmp_path_factory.mktemp("county") / "w"
+    shutil.copytree(resource("sample_routes") / "county", target)
+    for storm in (target / "storms").iterdir():
+        if storm.name != STORM:
+            shutil.rmtree(storm)
+    silent = Options(lambda _: None, lambda _: None, no_progress, pdf=False)
+    reconcile(target, STORM, silent)
+    return target
+
+
+@pytest.fixture(scope="module", params=list(SIZES))
+def browser(request, folder) -> Iterator[Screen]:
+    with living(create_app(folder)) as server, screen(server.address, request.param) as looking:
+        yield looking
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_page(browser, name):
+    """No barrier, nothing wider than the screen, nothing that the browser complains of."""
+    browser.dark(False)
+    browser.open(PAGES[name])
+    if browser.all("#map"):
+        browser.until(lambda: browser.one("#map").get_attribute("data-loaded"), "the map")
+    browser.picture(f"{name}-light")
+    found = browser.barriers()
+    if browser.overflow() > 0:
+        found.append(f"{browser.overflow()} px wider than the screen")
+    browser.dark(True)
+    browser.picture(f"{name}-dark")
+    found += [f"dark: {barrier}" for barrier in browser.barriers("color-contrast")]
+    found += [fault for fault in browser.faults() if not (name == "missing" and "404" in fault)]
+    assert found == []
+
+
+def test_axe_would_find_a_barrier(browser):
+    """The check itself can fail."""
+    browser.open("/")
+    assert browser.barriers() == []
+    browser.driver.execute_script(
+        "document.querySelector('main').insertAdjacentHTML('beforeend', '<input><img src=\"/x\">')"
+    )
+    assert {text.split(":")[0] for text in browser.barriers()} == {"image-alt", "label"}
+
+
+def test_keys_reach_the_content_first(browser):
+    """The first stop of the keyboard skips the navigation."""
+    browser.open("/trucks")
+    first = browser.driver.switch_to.active_element
+    first.send_keys("\ue004")  # tab
+    now = browser.driver.switch_to.active_element
+    assert now.text == "Skip to the content"
+    now.send_keys("\ue007")  # enter
+    assert browser.driver.switch_to.active_element.get_attribute("id") == "content"
+
+
+def test_a_theme_that_is_chosen_wins_over_the_systems(browser):
+    def ground() -> str:
+        return str(browser.driver.execute_script("return getComputedStyle(document.body).color"))
+
+    browser.dark(False)
+    browser.open("/")
+    light = ground()
+    browser.click("header button[value=dark]")
+    browser.until(lambda: ground() != light, "it is dark")
+    browser.click("header button[value=light]")
+    browser.until(lambda: ground() == light, "it is light again")
