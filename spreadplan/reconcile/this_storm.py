@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.planning.material import coverage_factor
@@ -19,6 +20,14 @@ from spreadplan.reconcile.ratio_model import EMPTY_SHARE
 SCALE_U_REL: Final = 0.003
 """Relative standard uncertainty of a scale's own error, common to all tickets of a storm. Common
 practice, no source."""
+
+WRONG_TICKETS: Final = 0.02
+"""Probability that the tickets of a truck and storm are wrong as such, a load written down twice or
+for another truck. Common practice, no source."""
+WRONG_DENSITY: Final = 0.5
+"""Density of ln ratio where they are wrong: anything from a third to three times, roughly."""
+SCATTER_DOF: Final = 4.0
+"""Storms scatter with tails as heavy as `ratio_model` takes them to have."""
 
 SEASON_COLUMNS: Final = ("season_ratio", "season_lo", "season_hi")
 
@@ -39,7 +48,8 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     With m and V the mean and variance of ln ratio over the season, t² the variance from storm to
     storm, y what the tickets say and w² its variance, and B = t² / (t² + w²), the storm's mean is
     (1 - B) m + B y and its variance (1 - B)² V + B w². Without complete tickets B is 0 and the
-    variance V + t². Tickets that may be incomplete count with the probability that they are not.
+    variance V + t². Tickets that may be incomplete, or so far from the season that a mistake is the
+    likelier cause, count with the probability that they are right.
     """
     keys = ["truck_id", "material"]
     own = table[keys].merge(tickets, on=keys, how="left", validate="one_to_one")
@@ -49,6 +59,7 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
         np.isfinite(said), 1.0 - table["p_missing"].fillna(0.0).to_numpy(float), 0.0
     )
     said, said_u = np.where(complete > 0.0, said, season), np.where(complete > 0.0, said_u, 1.0)
+    complete = complete * _credible(said - season, np.hypot(REPEATABILITY_REL, season_u), said_u)
     share = REPEATABILITY_REL**2 / (REPEATABILITY_REL**2 + said_u**2)
     with_tickets = (1.0 - share) * season + share * said
     variance_with = (1.0 - share) ** 2 * season_u**2 + share * said_u**2
@@ -71,6 +82,13 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
         ratio_u=u,
         ratio_fleet_u=np.minimum(fleet_u, u),
     )
+
+
+def _credible(apart: np.ndarray, usual_u: np.ndarray, said_u: np.ndarray) -> np.ndarray:
+    """Probability that tickets which lie so far from the season are right."""
+    spread = np.hypot(usual_u, said_u)
+    right = (1.0 - WRONG_TICKETS) * stats.t.pdf(apart / spread, SCATTER_DOF) / spread
+    return np.asarray(right / (right + WRONG_TICKETS * WRONG_DENSITY))
 
 
 def _said(own: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

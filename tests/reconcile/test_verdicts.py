@@ -154,6 +154,9 @@ def test_over_is_seldom_said_of_a_truck_that_kept_to_what_is_allowed():
         ratio = np.exp(rng.normal(0.0, 0.06, 8))
         season = simulated_season(rng, ratio, storms=2)
         ratios = mass_ratios(season.reported, season.loads, season.returns, "1", 5.0)
+        # what was true in this storm: its tickets, which are whole and finely weighed here
+        ratio = ratios.set_index("truck_id")["storm_ratio"].loc[[f"T{n}" for n in range(8)]]
+        ratio = ratio.to_numpy(dtype=float)
         trucks = np.repeat(np.arange(8), 25)
         true_lb = 110.0
         run = rng.normal(0.0, 0.03, trucks.size)

@@ -205,8 +205,11 @@ def use_of(
     piles = gpd.GeoDataFrame(
         {name: [] for name in ("route_id", "segment_id", "truck_id", "mass_lb")}, geometry=[]
     )
+    judged = pd.DataFrame(list(trucks), columns=TRUCKS)
+    judged = judged.assign(season_ratio=judged["ratio"], season_lo=judged["ratio_lo"],
+                           season_hi=judged["ratio_hi"])  # fmt: skip
     return StormUse(
-        frame, pd.DataFrame(list(trucks), columns=TRUCKS), pd.DataFrame(), pd.DataFrame([yard]),
+        frame, judged, pd.DataFrame(), pd.DataFrame([yard]),
         parts, PlainComparison(0, 0, 0, 0), "", piles,
     )  # fmt: skip
 
