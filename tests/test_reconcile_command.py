@@ -83,9 +83,12 @@ def test_a_storm_of_three_segments_by_hand(three: Build):
     Uncertainty of C, lb: where the joints lie, 4 m at each of 2 ends of a pass, on 282 lb moving
     over 0.47 mi = 756.4 m: 0.3728 x 4 x sqrt 2 = 2.109. When within an interval, a tenth of the
     usual 20 lb (the 13th and 14th of 26 masses: 3, 4, 14 x 20, 10 x 30) at 2 ends of 0.94 passes:
-    2 sqrt 1.88 = 2.742. Run to run, 3 % of 289: 8.67. The ratio: ratio_u x 289. With ratio_u =
-    0.0552: u = sqrt(2.109^2 + 2.742^2 + 8.67^2 + 15.95^2) = 18.48; z = (289 - 240) / u = 2.65;
-    P(over) = 0.996, at least 0.95: over. B: 106 lies 14 under 120: z = -1.9, P = 0.03: within.
+    2 sqrt 1.88 = 2.742. Run to run, 3 % of 289: 8.67.
+    The ratio: two tickets of a 20 lb scale, 20 / sqrt 6 x sqrt 2 = 11.55 lb or 1.97 % of 587, and
+    0.3 % of the scale itself: w = 1.99 %. Storms scatter by t = 3 %: B = 9 / (9 + 3.96) = 0.694. A
+    season known to 5.5 % leaves sqrt((0.306 x 5.5)^2 + 0.694 x 1.99^2) = 2.36 %, 6.8 lb of C.
+    u = sqrt(2.109^2 + 2.742^2 + 8.67^2 + 6.8^2) = 11.6; z = (289 - 240) / u = 4.2; P(over) is
+    0.99999, at least 0.95: over. B: 106 lies 14 under 120, u = 5.2: z = -2.7, P = 0.0035: within.
     """
     results = reconcile(three({"a.csv": three_segments.records()}))
     found = segments(results)
@@ -106,8 +109,9 @@ def test_a_storm_of_three_segments_by_hand(three: Build):
     u_lb = np.sqrt(2.109**2 + 2.742**2 + 8.67**2 + (truck["ratio_u"] * 289) ** 2)
     assert found.loc["C", "applied_u_lb"] == pytest.approx(u_lb, rel=1e-3)
     assert found.loc["C", "applied_hi_lb"] == pytest.approx(289 + 1.96 * u_lb, rel=1e-3)
-    assert found.loc["C", "p_over"] == pytest.approx(0.996, abs=0.001)
-    assert found.loc["B", "p_over"] == pytest.approx(0.029, abs=0.003)
+    assert truck["ratio_u"] == pytest.approx(0.0236, abs=5e-4)
+    assert found.loc["C", "p_over"] == pytest.approx(0.99999, abs=1e-5)
+    assert found.loc["B", "p_over"] == pytest.approx(0.0035, abs=5e-4)
 
     route = pd.read_csv(results / "use_routes.csv").iloc[0]
     assert route["reported_lb"] == pytest.approx(587)

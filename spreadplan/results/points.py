@@ -35,7 +35,6 @@ SCHEMA = pa.schema(
     ]
 )
 FEW_VALUES: Final = [field.name for field in SCHEMA if field.type == NAME]
-RISING: Final = dict.fromkeys(["source_row", "time", "pass_id"], "DELTA_BINARY_PACKED")
 ROWS_AT_ONCE: Final = 500_000
 """Points that are written together: few, and the file is slow to write and to read."""
 
@@ -50,7 +49,11 @@ class PointsFile:
         self._writing: Future[None] | None = None
         self._thread = ThreadPoolExecutor(1, "points")
         self._writer = parquet.ParquetWriter(
-            path, SCHEMA, compression="zstd", use_dictionary=FEW_VALUES, column_encoding=RISING
+            # no delta encoding: it leaves stray bytes in its padding, and files would differ
+            path,
+            SCHEMA,
+            compression="zstd",
+            use_dictionary=FEW_VALUES,
         )
 
     def __enter__(self) -> PointsFile:

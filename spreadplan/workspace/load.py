@@ -194,17 +194,8 @@ def read_workspace(
     BadInput : with every problem found, in the order of files and rows.
     """
     if not folder.is_dir():
-        raise BadInput(
-            [
-                Problem(
-                    str(folder),
-                    0,
-                    "*",
-                    "is not a folder",
-                    "name a workspace, or make one with: spreadplan new FOLDER",
-                )
-            ]
-        )
+        remedy = "name a workspace, or make one with: spreadplan new FOLDER"
+        raise BadInput([Problem(str(folder), 0, "*", "is not a folder", remedy)])
     required, optional = list(required), list(optional)
     reader = _Reader(folder)
     policy = reader.toml("policy" in required + optional)

@@ -67,8 +67,20 @@ class Screen:
         )).replace("\u00a0", " ")  # fmt: skip
 
     def click(self, selector: str) -> None:
-        """Click in the middle of the screen, away from bars that stay where they are."""
-        self.press(self.one(selector))
+        """Click in the middle of the screen, away from bars that stay where they are.
+
+        A page that is just being replaced is asked again: its elements belong to no document.
+        """
+        self.until(self._ready, f"page for {selector}")
+        try:
+            self.press(self.one(selector))
+        except selenium.common.WebDriverException as error:
+            if "does not belong to the document" not in str(error):
+                raise
+            self.press(self.one(selector))
+
+    def _ready(self) -> bool:
+        return bool(self.driver.execute_script("return document.readyState === 'complete'"))
 
     def press(self, element: WebElement) -> None:
         self.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", element)
