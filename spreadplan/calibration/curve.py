@@ -37,6 +37,7 @@ from spreadplan.calibration.fit import (
 
 Kind = Literal["proportional", "line", "saturating"]
 CONTRADICTION = "tests contradict each other"
+LEVEL_REL = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -301,7 +302,8 @@ def _fit_above_dry_run(runs: _Runs, dry_pct: float) -> Curve:
 
 def _fit_spread_outputs(runs: _Runs) -> Curve:
     line = _line(runs)
-    if line.values[1] <= 0.0:
+    # a slope that is only rounding is no slope: over the whole range it brings next to nothing
+    if 100.0 * line.values[1] <= LEVEL_REL * float(np.max(runs.discharge)):
         return _fit_contradictory(runs)
     if runs.count == 2:
         return _fit_two(runs, line)

@@ -130,7 +130,12 @@ def _of_rows(row: Any, names: dict[str, Any]) -> dict[str, Any]:
     codes = place[row]
     occurs = np.flatnonzero(seen[:-1])
     off = [OFF_ROUTE] if seen[-1] else []
-    return {name: _named(codes, [*map(str, ids[occurs]), *off]) for name, ids in names.items()}
+    named = {}
+    for name, ids in names.items():
+        # a name that stood twice in a dictionary would be written in an order of chance
+        texts, first = np.unique([*map(str, ids[occurs]), *off], return_inverse=True)
+        named[name] = _named(first[codes], texts.tolist())
+    return named
 
 
 def _named(codes: Any, names: Sequence[str]) -> Any:

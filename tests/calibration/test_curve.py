@@ -277,3 +277,11 @@ def test_levelling_off_is_found_above_an_empty_catch_as_well():
     assert curve.kind == "saturating"
     assert 75.0 < curve.saturation_pct < 95.0
     assert curve.start_pct > 5.0
+
+
+def test_equal_readings_at_different_outputs_are_no_line():
+    """A slope of rounding size, 3e-18, once passed as a rise and left no doubt at all."""
+    curve = fit_curve(np.array([5.0, 42.0]), np.array([1.25, 1.25]), np.array([0.5, 0.5]))
+    assert curve is not None
+    assert curve.kind == "proportional"
+    assert np.all(curve.discharge_u(np.array([5.0, 50.0, 100.0])) > 0.0)
