@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import geopandas as gpd
+import pandas as pd
 
-from spreadplan.results.tables import safe_text
+from spreadplan.results.tables import each_once, safe_text
 
 
 def write_geopackage(layers: Mapping[str, gpd.GeoDataFrame], path: Path) -> None:
@@ -21,5 +22,5 @@ def write_geopackage(layers: Mapping[str, gpd.GeoDataFrame], path: Path) -> None
         plain = frame.reset_index(drop=True)
         for column in plain.columns:
             if plain[column].dtype == object:
-                plain[column] = plain[column].map(safe_text).astype("str")
+                plain[column] = pd.array(each_once(plain[column], safe_text), dtype="str")
         plain.to_file(path, layer=name, driver="GPKG", engine="pyogrio", use_arrow=True)

@@ -37,7 +37,7 @@ def _shown(column: pd.Series[Any], timezone: object) -> Any:
         return _short_numbers(rounded(column.to_numpy(dtype=float)))
     if column.dtype.kind in "iub":
         return pa.array(column.to_numpy())
-    return pa.array(_each_once(column, lambda value: safe_text(value, timezone)), pa.string())
+    return pa.array(each_once(column, lambda value: safe_text(value, timezone)), pa.string())
 
 
 def _short_numbers(values: np.ndarray) -> Any:
@@ -50,11 +50,11 @@ def _short_numbers(values: np.ndarray) -> Any:
     return pa.array(values, mask=missing)
 
 
-def _each_once(column: pd.Series[Any], shown: Callable[[Any], str | None]) -> list[str | None]:
+def each_once(column: pd.Series[Any], shown: Callable[[Any], str | None]) -> list[str | None]:
     """The text of each cell; a value that repeats is turned into text once."""
     known: dict[Any, str | None] = {}
     texts = []
-    for value in column:
+    for value in column.tolist():
         try:
             text = known[value]
         except KeyError:
