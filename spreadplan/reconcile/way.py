@@ -96,6 +96,23 @@ def _links_between(
 
 
 @compiled
+def _driven_between(
+    seen: Observations, noise: Noise, last: int, k: int, duration_s: float
+) -> tuple[float, float]:
+    """Distance expected to have been driven from one observation to another, and its doubt."""
+    driven_m, cube_s3, unsure_m2 = 0.0, 0.0, 0.0
+    for i in range(last + 1, k + 1):
+        driven_m += seen.driven_m[i]
+        cube_s3 += seen.cube_s3[i]
+        unsure_m2 += seen.unsure_m2[i]
+    return expected_distance(
+        duration_s, driven_m, cube_s3, unsure_m2,
+        seen.x_m[k] - seen.x_m[last], seen.y_m[k] - seen.y_m[last],
+        noise.sigma_m, noise.accel_power,
+    )  # fmt: skip
+
+
+@compiled
 def bridge_outliers(
     graph: Graph,
     reach: Reach,
@@ -118,16 +135,7 @@ def bridge_outliers(
         between = k - last - 1
         if last >= 0 and 0 < between <= MAX_BRIDGED:
             duration_s = seen.start_s[k] - seen.end_s[last]
-            driven_m, cube_s3, unsure_m2 = 0.0, 0.0, 0.0
-            for i in range(last + 1, k + 1):
-                driven_m += seen.driven_m[i]
-                cube_s3 += seen.cube_s3[i]
-                unsure_m2 += seen.unsure_m2[i]
-            expected_m, deviation_m = expected_distance(
-                duration_s, driven_m, cube_s3, unsure_m2,
-                seen.x_m[k] - seen.x_m[last], seen.y_m[k] - seen.y_m[last],
-                noise.sigma_m, noise.accel_power,
-            )  # fmt: skip
+            expected_m, deviation_m = _driven_between(seen, noise, last, k, duration_s)
             a, b = decoded.link[last], decoded.link[k]
             limit_m = search_limit(duration_s, expected_m, deviation_m)
             goal = (seen.x_m[k], seen.y_m[k], search_radius(noise.sigma_m))
@@ -217,16 +225,7 @@ def _add_leg(
     a, b = decoded.link[last], decoded.link[k]
     a_at, b_at = decoded.at_m[last], decoded.at_m[k]
     duration_s = max(seen.start_s[k] - seen.end_s[last], 1e-3)
-    driven_m, cube_s3, unsure_m2 = 0.0, 0.0, 0.0
-    for i in range(last + 1, k + 1):
-        driven_m += seen.driven_m[i]
-        cube_s3 += seen.cube_s3[i]
-        unsure_m2 += seen.unsure_m2[i]
-    expected_m, deviation_m = expected_distance(
-        duration_s, driven_m, cube_s3, unsure_m2,
-        seen.x_m[k] - seen.x_m[last], seen.y_m[k] - seen.y_m[last],
-        noise.sigma_m, noise.accel_power,
-    )  # fmt: skip
+    expected_m, deviation_m = _driven_between(seen, noise, last, k, duration_s)
     limit_m = search_limit(duration_s, expected_m, deviation_m)
     searched = limit_m > reach.limit_m
     if leads_on(graph.end_node, a, a_at, b, b_at, deviation_m):

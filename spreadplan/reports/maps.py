@@ -6,7 +6,6 @@ Drawn in miles on a plane that touches the middle of the network: for looking, n
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import geopandas as gpd
@@ -18,46 +17,35 @@ from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
-from matplotlib.path import Path
 from numpy.typing import NDArray
 
-from spreadplan.frames import lines
 from spreadplan.reports.charts import short
 from spreadplan.reports.display import Display, as_text
 from spreadplan.reports.figure import INK, MUTED, RED, STEPS, house_style, panels, svg
-from spreadplan.reports.text_width import width_pt
-
-Floats = NDArray[np.float64]
+from spreadplan.reports.map_parts import (
+    AREA,
+    AREA_FACE,
+    MOST_LABELS,
+    MOST_VERTICES,
+    Floats,
+    Label,
+    Plane,
+    along,
+    draw_areas,
+    draw_yards,
+    frame_of,
+    one_path,
+    place_labels,
+    scale_bar,
+)
 
 #: statuses whose rate is not reached or not known to be.
 IN_DOUBT: Final = ("infeasible", "uncalibrated", "no_rate", "unassigned")
 CASING: Final = "#4a5660"
-AREA: Final = "#7aa7ab"
-AREA_FACE: Final = "#e3f0f0"
 WIDTHS: Final = (1.5, 1.9, 2.3, 2.7, 3.1)
-MOST_VERTICES: Final = 15_000
-"""With more, the lines become a picture inside the chart: a file stays small."""
-MOST_LABELS: Final = 60
 MOST_VALUES: Final = 200
 _STEP: Final = 1.0
 """Rates are classed to this, in the unit shown."""
-MILES_PER_DEGREE: Final = 69.1
-
-
-@dataclass(frozen=True)
-class _Plane:
-    """Longitude and latitude to miles from the middle of the network."""
-
-    lon: float
-    lat: float
-
-    def project(self, geometry: Any) -> Any:
-        east = MILES_PER_DEGREE * np.cos(np.radians(self.lat))
-
-        def move(position: Floats) -> Floats:
-            return np.asarray((position - [self.lon, self.lat]) * [east, MILES_PER_DEGREE])
-
-        return shapely.transform(geometry, move)
 
 
 def rate_map(
@@ -82,7 +70,7 @@ def rate_map(
     """
     width_in = 7.5
     west, south, east, north = segments.total_bounds
-    plane = _Plane((west + east) / 2.0, (south + north) / 2.0)
+    plane = Plane((west + east) / 2.0, (south + north) / 2.0)
     roads = plane.project(np.asarray(segments.geometry.array, dtype=object))
     stored = plane.project(shapely.points(yards[["lon", "lat"]].to_numpy(dtype=float)))
     bounds = shapely.total_bounds(np.concatenate([roads, stored]))
@@ -99,14 +87,14 @@ def rate_map(
         figure, (ax,) = panels(1, width_in, height_in, 1)
         ax.set_axis_off()
         ax.set_aspect("equal")
-        area_labels = _draw_areas(ax, areas, plane)
+        area_labels = draw_areas(ax, areas, plane)
         _draw_roads(ax, roads, number, len(lowest), segments["status"].to_numpy())
-        yard_labels = _draw_yards(ax, yards, plane)
-        _frame(ax, bounds)
+        yard_labels = draw_yards(ax, yards, plane)
+        frame_of(ax, bounds)
         figure.canvas.draw()
         labels = [*yard_labels, *_route_labels(roads, segments["route_id"]), *area_labels]
-        _place_labels(ax, labels, yard_labels)
-        _scale_bar(ax, bounds, shown)
+        place_labels(ax, labels, yard_labels)
+        scale_bar(ax, bounds, shown)
         ranges = _ranges(rate, number, len(lowest))
         ax.legend(
             handles=_legend(ranges, segments["status"], shown, len(areas) > 0),
@@ -196,7 +184,7 @@ def _draw_roads(
     def draw(where: NDArray[np.bool_], order: int, colour: str, width: float, **style: Any) -> None:
         if where.any():
             ax.add_patch(PathPatch(
-                _one_path(roads[where]), fill=False, edgecolor=colour, linewidth=width,
+                one_path(roads[where]), fill=False, edgecolor=colour, linewidth=width,
                 capstyle="round", joinstyle="round", rasterized=dense, zorder=order, **style
             ))  # fmt: skip
 
@@ -209,164 +197,14 @@ def _draw_roads(
     draw(doubt, 12, RED, 1.5, linestyle=(0, (1.2, 1.6)))
 
 
-def _one_path(roads: Any) -> Path:
-    """Many lines as one path, joined where they meet: the file stays small."""
-    merged = shapely.line_merge(shapely.multilinestrings(roads))
-    parts = shapely.get_parts(merged)
-    return Path.make_compound_path(*(Path(shapely.get_coordinates(part)) for part in parts))
-
-
-def _draw_areas(ax: Axes, areas: gpd.GeoDataFrame, plane: _Plane) -> list[_Label]:
-    labels = []
-    for area in lines(areas):
-        shape = plane.project(area.geometry)
-        for polygon in shapely.get_parts(shape):
-            rings = [polygon.exterior, *polygon.interiors]
-            path = Path.make_compound_path(*(Path(np.asarray(ring.coords)) for ring in rings))
-            ax.add_patch(PathPatch(
-                path, facecolor=AREA_FACE, edgecolor=AREA, hatch="////", linewidth=0.8, zorder=1
-            ))  # fmt: skip
-        inside = shape.representative_point()
-        name = short(area.name or area.area_id, 30)
-        labels.append(_Label(name, (_Anchor(inside.x, inside.y),), MUTED, "normal", 6.5))
-    return labels
-
-
-def _draw_yards(ax: Axes, yards: pd.DataFrame, plane: _Plane) -> list[_Label]:
-    labels = []
-    for yard in lines(yards):
-        point = plane.project(shapely.Point(yard.lon, yard.lat))
-        ax.plot(point.x, point.y, marker="s", markersize=6.5, color=INK, markeredgecolor="white",
-                markeredgewidth=1.0, zorder=20)  # fmt: skip
-        labels.append(
-            _Label(short(yard.yard_id, 22), (_Anchor(point.x, point.y),), INK, "bold", 7.5, 6.0)
-        )
-    return labels
-
-
-def _frame(ax: Axes, bounds: Floats) -> None:
-    margin = 0.04 * max(bounds[2] - bounds[0], bounds[3] - bounds[1], 0.05)
-    ax.set_xlim(bounds[0] - margin, bounds[2] + margin)
-    ax.set_ylim(bounds[1] - 1.8 * margin, bounds[3] + margin)
-
-
-# --- labels ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Anchor:
-    """A point in miles; ``level`` where the line through it runs rather east-west."""
-
-    x: float
-    y: float
-    level: bool = False
-
-
-@dataclass(frozen=True)
-class _Label:
-    """A text and the points it may stand at, best first; ``away`` points off them."""
-
-    text: str
-    anchors: tuple[_Anchor, ...]
-    colour: str
-    weight: str
-    size: float
-    away: float = 3.5
-
-
-BESIDE: Final = ((1, 0), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1))
-ABOVE: Final = ((0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1), (1, 0), (-1, 0))
-ALIGN: Final[dict[int, tuple[Any, Any]]] = {
-    1: ("left", "bottom"), 0: ("center", "center"), -1: ("right", "top")
-}  # fmt: skip
-
-
-def _route_labels(roads: Any, route_ids: Iterable[str]) -> Iterator[_Label]:
+def _route_labels(roads: Any, route_ids: Iterable[str]) -> Iterator[Label]:
     """Labels of routes, the longest first, near the middle of their longest segments."""
     frame = pd.DataFrame({"route": list(route_ids), "road": roads, "long": shapely.length(roads)})
     total = frame.groupby("route", sort=False)["long"].sum().sort_values(ascending=False)
     for route in total.index[:MOST_LABELS]:
         longest = frame[frame["route"] == route].nlargest(4, "long")["road"]
-        anchors = tuple(_along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
-        yield _Label(short(str(route), 16), anchors, INK, "bold", 6.8)
-
-
-def _along(road: Any, share: float) -> _Anchor:
-    at, ahead = (
-        shapely.line_interpolate_point(road, place, normalized=True)
-        for place in (share, share + 0.05)
-    )
-    return _Anchor(at.x, at.y, abs(ahead.x - at.x) > abs(ahead.y - at.y))
-
-
-def _place_labels(ax: Axes, labels: Sequence[_Label], marks: Sequence[_Label]) -> None:
-    """Each label at the first place where it covers no other one; without such a place, nowhere.
-
-    The anchors of ``marks`` carry a symbol that no label may cover.
-    """
-    to_pixels, view = ax.transData, ax.get_window_extent()
-    taken = [
-        _box(to_pixels.transform((at.x, at.y)), 0, 0, 8.0, 8.0, 0.0)
-        for mark in marks for at in mark.anchors
-    ]  # fmt: skip
-    for label in labels:
-        # points are pixels here: the figure has 72 of them per inch
-        width = width_pt(label.text, label.size, label.weight == "bold") + 2.0
-        height = label.size * 1.15
-        place = next(
-            (
-                (anchor, dx, dy, box)
-                for anchor in label.anchors
-                for dx, dy in (ABOVE if anchor.level else BESIDE)
-                for box in [_box(to_pixels.transform((anchor.x, anchor.y)), dx, dy, width, height,
-                                 label.away)]
-                if view.x0 <= box[0] and box[2] <= view.x1 and view.y0 <= box[1]
-                and box[3] <= view.y1 and not any(_overlap(box, other) for other in taken)
-            ),
-            None,
-        )  # fmt: skip
-        if place is None:
-            continue
-        anchor, dx, dy, box = place
-        taken.append(box)
-        ax.annotate(
-            label.text, (anchor.x, anchor.y), xytext=(dx * label.away, dy * label.away),
-            textcoords="offset points", ha=ALIGN[dx][0], va=ALIGN[dy][1], fontsize=label.size,
-            fontweight=label.weight, color=label.colour, zorder=30, annotation_clip=False,
-            bbox={"facecolor": "white", "alpha": 0.82, "pad": 0.7, "linewidth": 0},
-        )  # fmt: skip
-
-
-def _box(
-    at: Floats, dx: int, dy: int, width: float, height: float, away: float
-) -> tuple[float, float, float, float]:
-    x = float(at[0]) + dx * away - width * (1 - dx) / 2.0
-    y = float(at[1]) + dy * away - height * (1 - dy) / 2.0
-    return x, y, x + width, y + height
-
-
-def _overlap(
-    one: tuple[float, float, float, float], other: tuple[float, float, float, float]
-) -> bool:
-    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
-
-
-# --- legend and scale --------------------------------------------------------------------------
-
-
-def _scale_bar(ax: Axes, bounds: Floats, shown: Display) -> None:
-    per_unit = 1.0 / shown.value(1.0, "distance")
-    wanted = (bounds[2] - bounds[0]) / 5.0 / per_unit
-    power = 10.0 ** np.floor(np.log10(max(wanted, 1e-3)))
-    length = max(step for step in (1.0, 2.0, 5.0) if step * power <= max(wanted, power)) * power
-    x, y = ax.get_xlim()[0], ax.get_ylim()[0]
-    tick = 0.006 * (ax.get_ylim()[1] - y)
-    ax.plot([x, x, x + length * per_unit, x + length * per_unit], [y + tick, y, y, y + tick],
-            color=INK, linewidth=1.1, solid_capstyle="butt", zorder=25, clip_on=False)  # fmt: skip
-    ax.annotate(
-        f"{length:g} {shown.unit('distance')} · north is up", (x + length * per_unit, y),
-        xytext=(4, 0), textcoords="offset points", va="bottom", fontsize=6.8, color=INK,
-    )  # fmt: skip
+        anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
+        yield Label(short(str(route), 16), anchors, INK, "bold", 6.8)
 
 
 def _ranges(rate: Floats, number: NDArray[np.int64], classes: int) -> list[str]:

@@ -42,8 +42,11 @@ class Store(Protocol):
         ...
 
 
-@cache
-def _environment() -> jinja2.Environment:
+def environment_with(**known: Any) -> jinja2.Environment:
+    """Templates in which every text is escaped and a name that nobody gave is an error.
+
+    ``known`` : names that every template may use besides ``version`` and the filter ``wrap``.
+    """
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(resource("templates")),
         autoescape=True,
@@ -53,9 +56,13 @@ def _environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     environment.filters["wrap"] = breakable
-    environment.globals["version"] = __version__
-    environment.globals["stylesheet"] = _stylesheet
+    environment.globals.update(version=__version__, **known)
     return environment
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    return environment_with(stylesheet=_stylesheet)
 
 
 def _stylesheet(name: str) -> Markup:

@@ -22,9 +22,8 @@ from spreadplan.frames import lines
 from spreadplan.reports.charts import short
 from spreadplan.reports.display import plural
 from spreadplan.reports.figure import AMBER, INK, LINE, MUTED, RED, house_style, panels, svg
+from spreadplan.reports.map_parts import AREA, AREA_FACE
 
-AREA: Final = "#7aa7ab"
-AREA_FACE: Final = "#e3f0f0"
 WIDTH_IN: Final = 7.5
 MOST_VERTICES: Final = 20_000
 """With more, the lines become a picture inside the chart: a file stays small."""

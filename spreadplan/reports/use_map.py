@@ -26,21 +26,21 @@ from spreadplan.frames import lines
 from spreadplan.reports.charts import short
 from spreadplan.reports.display import Display
 from spreadplan.reports.figure import INK, LINE, MUTED, house_style, panels, svg
-from spreadplan.reports.maps import (
+from spreadplan.reports.map_parts import (
     AREA,
     AREA_FACE,
     MOST_LABELS,
     MOST_VERTICES,
-    _along,
-    _Anchor,
-    _draw_areas,
-    _draw_yards,
-    _frame,
-    _Label,
-    _one_path,
-    _place_labels,
-    _Plane,
-    _scale_bar,
+    Anchor,
+    Label,
+    Plane,
+    along,
+    draw_areas,
+    draw_yards,
+    frame_of,
+    one_path,
+    place_labels,
+    scale_bar,
 )
 from spreadplan.reports.use_charts import OVER, UNDER, signed_percent
 
@@ -95,7 +95,7 @@ def verdict_map(
     """
     width_in = 7.5
     west, south, east, north = routes.total_bounds
-    plane = _Plane((west + east) / 2.0, (south + north) / 2.0)
+    plane = Plane((west + east) / 2.0, (south + north) / 2.0)
     roads = plane.project(np.asarray(routes.geometry.array, dtype=object))
     stored = plane.project(shapely.points(yards[["lon", "lat"]].to_numpy(dtype=float)))
     bounds = shapely.total_bounds(np.concatenate([roads, stored]))
@@ -108,18 +108,18 @@ def verdict_map(
         figure, (ax,) = panels(1, width_in, height_in, 1)
         ax.set_axis_off()
         ax.set_aspect("equal")
-        area_labels = _draw_areas(ax, areas, plane)
+        area_labels = draw_areas(ax, areas, plane)
         _draw_verdicts(ax, roads, verdict)
         pile_labels = _draw_piles(ax, piles, plane, shown)
-        yard_labels = _draw_yards(ax, yards, plane)
-        _frame(ax, bounds)
+        yard_labels = draw_yards(ax, yards, plane)
+        frame_of(ax, bounds)
         figure.canvas.draw()
         labels = [*yard_labels, *_verdict_labels(roads, routes, verdict, rows), *pile_labels,
                   *_route_names(roads, routes["route_id"]), *area_labels]  # fmt: skip
-        _place_labels(
-            ax, labels, [*yard_labels, _Label("", _kept_free(ax, roads, verdict), "", "", 0)]
+        place_labels(
+            ax, labels, [*yard_labels, Label("", _kept_free(ax, roads, verdict), "", "", 0)]
         )
-        _scale_bar(ax, bounds, shown)
+        scale_bar(ax, bounds, shown)
         ax.legend(
             handles=_legend(verdict, len(areas) > 0, len(piles) > 0), loc="upper left",
             bbox_to_anchor=(0, 1.0 + 0.34 / height_in), ncols=5, fontsize=7, handlelength=3.0,
@@ -148,7 +148,7 @@ def _draw_verdicts(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> None:
         where = verdict == name
         if not where.any():
             continue
-        path = _one_path(roads[where])
+        path = one_path(roads[where])
         cap = "butt" if stroke.dashes != "solid" else "round"
         strokes: list[tuple[str, float, Any]] = []
         if stroke.width > 1.5:
@@ -163,20 +163,20 @@ def _draw_verdicts(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> None:
             ))  # fmt: skip
 
 
-def _draw_piles(ax: Axes, piles: gpd.GeoDataFrame, plane: _Plane, shown: Display) -> list[_Label]:
+def _draw_piles(ax: Axes, piles: gpd.GeoDataFrame, plane: Plane, shown: Display) -> list[Label]:
     labels = []
     for pile in lines(piles):
         at = plane.project(pile.geometry)
         ax.plot(at.x, at.y, marker="^", markersize=6, color="white", markeredgecolor=INK,
                 markeredgewidth=1.2, zorder=19)  # fmt: skip
         text = f"pile {shown.show(pile.mass_lb, 'mass')}"
-        labels.append(_Label(text, (_Anchor(at.x, at.y),), INK, "normal", 6.5, 5.0))
+        labels.append(Label(text, (Anchor(at.x, at.y),), INK, "normal", 6.5, 5.0))
     return labels
 
 
 def _verdict_labels(
     roads: Any, routes: gpd.GeoDataFrame, verdict: NDArray[np.object_], rows: pd.DataFrame
-) -> Iterator[_Label]:
+) -> Iterator[Label]:
     """One label for each route with a clear verdict, the longest stretch first."""
     frame = pd.DataFrame({
         "route_id": routes["route_id"].to_numpy(), "verdict": verdict, "road": roads,
@@ -187,14 +187,14 @@ def _verdict_labels(
     for name, route in total.index[:MOST_LABELS]:
         mine = clear[(clear["verdict"] == name) & (clear["route_id"] == route)]
         longest = mine.nlargest(4, "long")["road"]
-        anchors = tuple(_along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
+        anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
         judged = rows[(rows["verdict"] == name) & (rows["route_id"] == route)]
         departure = 100.0 * (judged["applied_lb"].sum() / judged["planned_lb"].sum() - 1.0)
         text = f"{short(str(route), 14)} {name} {signed_percent(float(departure))}"
-        yield _Label(text, anchors, OVER if name == "over" else UNDER, "bold", 7.2, 7.0)
+        yield Label(text, anchors, OVER if name == "over" else UNDER, "bold", 7.2, 7.0)
 
 
-def _kept_free(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> tuple[_Anchor, ...]:
+def _kept_free(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> tuple[Anchor, ...]:
     """Points along the clear verdicts, so close that no label fits between: none may cover them."""
     clear = shapely.get_parts(roads[np.isin(verdict, ["over", "under"])])
     if not len(clear):
@@ -205,19 +205,19 @@ def _kept_free(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> tuple[_Anc
     step = max(APART * pixel, float(shapely.length(clear).sum()) / MOST_KEPT_FREE)
     points = shapely.get_coordinates(shapely.segmentize(clear, step))
     return tuple(
-        _Anchor(float(x), float(y)) for x, y in points[:: max(1, len(points) // MOST_KEPT_FREE)]
+        Anchor(float(x), float(y)) for x, y in points[:: max(1, len(points) // MOST_KEPT_FREE)]
     )
 
 
-def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[_Label]:
+def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
     """Names to find one's way by, the longest routes first."""
     frame = pd.DataFrame({"route": route_ids.to_numpy(), "road": roads,
                           "long": shapely.length(roads)})  # fmt: skip
     total = frame.groupby("route")["long"].sum().sort_values(ascending=False)
     for route in total.index[:MOST_LABELS]:
         longest = frame[frame["route"] == route].nlargest(4, "long")["road"]
-        anchors = tuple(_along(road, share) for share in (0.5, 0.3) for road in longest)
-        yield _Label(short(str(route), 16), anchors, MUTED, "normal", 6.5)
+        anchors = tuple(along(road, share) for share in (0.5, 0.3) for road in longest)
+        yield Label(short(str(route), 16), anchors, MUTED, "normal", 6.5)
 
 
 def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]:

@@ -9,24 +9,13 @@ from typing import Any
 
 import jinja2
 
-from spreadplan import __version__
-from spreadplan.reports.render import breakable
+from spreadplan.reports.render import environment_with
 from spreadplan.resources import resource
 
 
 @cache
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(resource("templates")),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["wrap"] = breakable
-    environment.globals["version"] = __version__
-    environment.globals["static"] = static
-    return environment
+    return environment_with(static=static)
 
 
 def static(name: str) -> str:

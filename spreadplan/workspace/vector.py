@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import geopandas as gpd
@@ -38,8 +39,7 @@ def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Pr
         else:
             frame = gpd.read_file(path, engine="pyogrio", on_invalid="ignore")
     except Exception as error:  # every driver has errors of its own kind
-        reason = " ".join(str(error).split())[:160]
-        return failed(f"cannot be read ({reason})", "export it again as GeoJSON or GeoPackage")
+        return failed(_why_unreadable(path, error), "export it again as GeoJSON or GeoPackage")
     if not isinstance(frame, gpd.GeoDataFrame) or "geometry" not in frame:
         return failed("has no geometry", "export it again with its lines or polygons")
     if frame.crs is None:
@@ -55,6 +55,19 @@ def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Pr
             "export it again in WGS 84",
         )
     return frame, []
+
+
+def _why_unreadable(path: Path, error: Exception) -> str:
+    """What is wrong with a vector file, without the place where it lies."""
+    if path.suffix == ".geojson":
+        try:
+            json.loads(path.read_text(encoding="utf-8-sig"))
+        except json.JSONDecodeError as fault:
+            return f"is not well-formed JSON ({fault.msg} in line {fault.lineno})"
+        except (OSError, UnicodeDecodeError, RecursionError):
+            return "is not text in UTF-8"
+    reason = " ".join(str(error).replace(str(path), path.name).split())
+    return f"cannot be read ({reason[:120]})"
 
 
 def short_shapefile_names(names: list[str], table: Table) -> dict[str, str]:

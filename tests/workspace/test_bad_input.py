@@ -268,3 +268,12 @@ SETTINGS = [
 def test_a_wrong_setting_is_named(workspace, old, new, key):
     found = problems(workspace(edit("workspace.toml", old, new)))
     assert [p.column for p in found] == [key]
+
+
+def test_a_broken_geojson_is_said_with_its_line_and_without_our_paths(workspace):
+    found = problems(workspace({"routes.geojson": '{"type": "FeatureCollection",\n"features": ['}))
+    assert [(p.file, p.row) for p in found if p.file == "routes.geojson"] == [("routes.geojson", 0)]
+    said = str(next(p for p in found if p.file == "routes.geojson"))
+    assert "not well-formed JSON" in said
+    assert "line 2" in said
+    assert "/" not in said

@@ -1,0 +1,206 @@
+"""What every map of a report is drawn from: the plane, areas, yards, labels, the scale bar.
+
+Drawn in miles on a plane that touches the middle of the network: for looking, not for measuring.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
+from numpy.typing import NDArray
+
+from spreadplan.frames import lines
+from spreadplan.reports.charts import short
+from spreadplan.reports.display import Display
+from spreadplan.reports.figure import INK, MUTED
+from spreadplan.reports.text_width import width_pt
+
+Floats = NDArray[np.float64]
+
+AREA: Final = "#7aa7ab"
+AREA_FACE: Final = "#e3f0f0"
+MOST_VERTICES: Final = 15_000
+"""With more, the lines become a picture inside the chart: a file stays small."""
+MOST_LABELS: Final = 60
+MILES_PER_DEGREE: Final = 69.1
+
+
+@dataclass(frozen=True)
+class Plane:
+    """Longitude and latitude to miles from the middle of the network."""
+
+    lon: float
+    lat: float
+
+    def project(self, geometry: Any) -> Any:
+        """Geometries in degrees as geometries in miles; the shape of the input."""
+        east = MILES_PER_DEGREE * np.cos(np.radians(self.lat))
+
+        def move(position: Floats) -> Floats:
+            return np.asarray((position - [self.lon, self.lat]) * [east, MILES_PER_DEGREE])
+
+        return shapely.transform(geometry, move)
+
+
+def one_path(roads: Any) -> Path:
+    """Many lines as one path, joined where they meet: the file stays small."""
+    merged = shapely.line_merge(shapely.multilinestrings(roads))
+    parts = shapely.get_parts(merged)
+    return Path.make_compound_path(*(Path(shapely.get_coordinates(part)) for part in parts))
+
+
+def draw_areas(ax: Axes, areas: gpd.GeoDataFrame, plane: Plane) -> list[Label]:
+    """Draw sensitive areas; their names come back as labels to place."""
+    labels = []
+    for area in lines(areas):
+        shape = plane.project(area.geometry)
+        for polygon in shapely.get_parts(shape):
+            rings = [polygon.exterior, *polygon.interiors]
+            path = Path.make_compound_path(*(Path(np.asarray(ring.coords)) for ring in rings))
+            ax.add_patch(PathPatch(
+                path, facecolor=AREA_FACE, edgecolor=AREA, hatch="////", linewidth=0.8, zorder=1
+            ))  # fmt: skip
+        inside = shape.representative_point()
+        name = short(area.name or area.area_id, 30)
+        labels.append(Label(name, (Anchor(inside.x, inside.y),), MUTED, "normal", 6.5))
+    return labels
+
+
+def draw_yards(ax: Axes, yards: pd.DataFrame, plane: Plane) -> list[Label]:
+    """Draw yards; their names come back as labels to place."""
+    labels = []
+    for yard in lines(yards):
+        point = plane.project(shapely.Point(yard.lon, yard.lat))
+        ax.plot(point.x, point.y, marker="s", markersize=6.5, color=INK, markeredgecolor="white",
+                markeredgewidth=1.0, zorder=20)  # fmt: skip
+        labels.append(
+            Label(short(yard.yard_id, 22), (Anchor(point.x, point.y),), INK, "bold", 7.5, 6.0)
+        )
+    return labels
+
+
+def frame_of(ax: Axes, bounds: Floats) -> None:
+    """Fit the axes to bounds in miles (west, south, east, north), with a margin."""
+    margin = 0.04 * max(bounds[2] - bounds[0], bounds[3] - bounds[1], 0.05)
+    ax.set_xlim(bounds[0] - margin, bounds[2] + margin)
+    ax.set_ylim(bounds[1] - 1.8 * margin, bounds[3] + margin)
+
+
+# --- labels ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """A point in miles; ``level`` where the line through it runs rather east-west."""
+
+    x: float
+    y: float
+    level: bool = False
+
+
+@dataclass(frozen=True)
+class Label:
+    """A text and the points it may stand at, best first; ``away`` points off them."""
+
+    text: str
+    anchors: tuple[Anchor, ...]
+    colour: str
+    weight: str
+    size: float
+    away: float = 3.5
+
+
+BESIDE: Final = ((1, 0), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1))
+ABOVE: Final = ((0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1), (1, 0), (-1, 0))
+ALIGN: Final[dict[int, tuple[Any, Any]]] = {
+    1: ("left", "bottom"), 0: ("center", "center"), -1: ("right", "top")
+}  # fmt: skip
+
+
+def along(road: Any, share: float) -> Anchor:
+    """The point at a share of a road's length, 0 to 1."""
+    at, ahead = (
+        shapely.line_interpolate_point(road, place, normalized=True)
+        for place in (share, share + 0.05)
+    )
+    return Anchor(at.x, at.y, abs(ahead.x - at.x) > abs(ahead.y - at.y))
+
+
+def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> None:
+    """Each label at the first place where it covers no other one; without such a place, nowhere.
+
+    The anchors of ``marks`` carry a symbol that no label may cover.
+    """
+    to_pixels, view = ax.transData, ax.get_window_extent()
+    taken = [
+        _box(to_pixels.transform((at.x, at.y)), 0, 0, 8.0, 8.0, 0.0)
+        for mark in marks for at in mark.anchors
+    ]  # fmt: skip
+    for label in labels:
+        # points are pixels here: the figure has 72 of them per inch
+        width = width_pt(label.text, label.size, label.weight == "bold") + 2.0
+        height = label.size * 1.15
+        place = next(
+            (
+                (anchor, dx, dy, box)
+                for anchor in label.anchors
+                for dx, dy in (ABOVE if anchor.level else BESIDE)
+                for box in [_box(to_pixels.transform((anchor.x, anchor.y)), dx, dy, width, height,
+                                 label.away)]
+                if view.x0 <= box[0] and box[2] <= view.x1 and view.y0 <= box[1]
+                and box[3] <= view.y1 and not any(_overlap(box, other) for other in taken)
+            ),
+            None,
+        )  # fmt: skip
+        if place is None:
+            continue
+        anchor, dx, dy, box = place
+        taken.append(box)
+        ax.annotate(
+            label.text, (anchor.x, anchor.y), xytext=(dx * label.away, dy * label.away),
+            textcoords="offset points", ha=ALIGN[dx][0], va=ALIGN[dy][1], fontsize=label.size,
+            fontweight=label.weight, color=label.colour, zorder=30, annotation_clip=False,
+            bbox={"facecolor": "white", "alpha": 0.82, "pad": 0.7, "linewidth": 0},
+        )  # fmt: skip
+
+
+def _box(
+    at: Floats, dx: int, dy: int, width: float, height: float, away: float
+) -> tuple[float, float, float, float]:
+    x = float(at[0]) + dx * away - width * (1 - dx) / 2.0
+    y = float(at[1]) + dy * away - height * (1 - dy) / 2.0
+    return x, y, x + width, y + height
+
+
+def _overlap(
+    one: tuple[float, float, float, float], other: tuple[float, float, float, float]
+) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+# --- legend and scale --------------------------------------------------------------------------
+
+
+def scale_bar(ax: Axes, bounds: Floats, shown: Display) -> None:
+    """Draw a scale of a round length in the unit shown, below the bounds."""
+    per_unit = 1.0 / shown.value(1.0, "distance")
+    wanted = (bounds[2] - bounds[0]) / 5.0 / per_unit
+    power = 10.0 ** np.floor(np.log10(max(wanted, 1e-3)))
+    length = max(step for step in (1.0, 2.0, 5.0) if step * power <= max(wanted, power)) * power
+    x, y = ax.get_xlim()[0], ax.get_ylim()[0]
+    tick = 0.006 * (ax.get_ylim()[1] - y)
+    ax.plot([x, x, x + length * per_unit, x + length * per_unit], [y + tick, y, y, y + tick],
+            color=INK, linewidth=1.1, solid_capstyle="butt", zorder=25, clip_on=False)  # fmt: skip
+    ax.annotate(
+        f"{length:g} {shown.unit('distance')} · north is up", (x + length * per_unit, y),
+        xytext=(4, 0), textcoords="offset points", va="bottom", fontsize=6.8, color=INK,
+    )  # fmt: skip
