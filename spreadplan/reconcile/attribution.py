@@ -36,9 +36,6 @@ class Attribution:
     from where to where on it (from the digitised start; equal where the truck stood), and the
     mass. Off-route pieces have segment -1 and no place (NaN).
 
-    ``segment_mass_lb`` and ``standing_mass_lb`` (the part of it released standing still) have
-    shape (2 rows,) by directed segment. Their sum and ``off_route_lb`` make up the total.
-
     ``fix_status`` has shape (n,): an index into STATUSES that says what became of the interval
     ending at the fix.
     """
@@ -49,9 +46,6 @@ class Attribution:
     piece_to_m: FloatArray
     piece_mass_lb: FloatArray
     piece_standing: BoolArray
-    segment_mass_lb: FloatArray
-    standing_mass_lb: FloatArray
-    off_route_lb: float
     fix_status: NDArray[np.int8]
 
     @property
@@ -59,10 +53,23 @@ class Attribution:
         """Length of way under each piece; 0 where the truck stood, NaN off the route."""
         return np.abs(self.piece_to_m - self.piece_from_m)
 
+    def segment_mass_lb(self, rows: int, standing: bool = False) -> FloatArray:
+        """Mass by directed segment, shape (2 rows,); or only that released standing still.
 
-def attribute_mass(
-    match: Match, mass_lb: FloatArray, spreading: BoolArray, rows: int
-) -> Attribution:
+        With `off_route_lb` it makes up the total.
+        """
+        on = self.piece_segment >= 0
+        wanted = on & self.piece_standing if standing else on
+        mass_lb = self.piece_mass_lb[wanted]
+        return np.bincount(self.piece_segment[wanted], mass_lb, 2 * rows).astype(np.float64)
+
+    @property
+    def off_route_lb(self) -> float:
+        """Mass that lies on no segment."""
+        return float(self.piece_mass_lb[self.piece_segment < 0].sum())
+
+
+def attribute_mass(match: Match, mass_lb: FloatArray, spreading: BoolArray) -> Attribution:
     """Attribute the mass released in each interval to directed segments.
 
     Parameters
@@ -73,7 +80,6 @@ def attribute_mass(
     spreading : shape (n,): the spreader was on at the fix. Where it is on at one end of an interval
         only, the mass lies on that end's part of the way, as long as the rate of the neighbouring
         interval makes it, or half if there is none.
-    rows : number of rows of the routes table.
 
     Raises
     ------
@@ -96,8 +102,6 @@ def attribute_mass(
         match.piece_start, match.piece_segment, match.piece_from_m, match.piece_to_m,
         mass, way_m, part_from, part_to,
     )  # fmt: skip
-    on = segment >= 0
-    still = on & standing
     return Attribution(
         piece_fix=fix,
         piece_segment=segment,
@@ -105,16 +109,8 @@ def attribute_mass(
         piece_to_m=to_m,
         piece_mass_lb=piece_mass,
         piece_standing=standing,
-        segment_mass_lb=_by_segment(segment[on], piece_mass[on], rows),
-        standing_mass_lb=_by_segment(segment[still], piece_mass[still], rows),
-        off_route_lb=float(piece_mass[~on].sum()),
         fix_status=status,
     )
-
-
-def _by_segment(segment: IntArray, mass_lb: FloatArray, rows: int) -> FloatArray:
-    """Sum by directed segment, shape (2 rows,)."""
-    return np.bincount(segment, mass_lb, 2 * rows).astype(np.float64)
 
 
 @compiled

@@ -138,9 +138,11 @@ def _from_totals(
     time, value = records.time_s[present], total[present]
     per_s, step = typical_rise(time, value)
     coarse = _is_coarse(records, present, value)
+    on = records.spreading[present]
     accepted, kind, rise = read_total(
         time,
         value,
+        on | np.concatenate([on[:1], on[:-1]]),
         unit[records.source_file[present]] if len(records.sources) else np.ones(len(present)),
         RANGES,
         highest_per_min / 60.0,
@@ -241,6 +243,7 @@ def _slip_length(
 def read_total(
     time_s: FloatArray,
     value: FloatArray,
+    working: NDArray[np.bool_],
     unit: FloatArray,
     ranges: FloatArray,
     highest_per_s: float,
@@ -252,6 +255,7 @@ def read_total(
     Parameters
     ----------
     time_s, value, unit : shape (n,), n > 0; ``unit`` is one unit of the counter in units of value.
+    working : shape (n,), the spreader was on at this record or the one before.
     ranges : ends of counter ranges in counter units.
     highest_per_s : no feeder releases more.
     per_s, step : see `typical_rise`.
@@ -278,7 +282,8 @@ def read_total(
                 at += slips
                 continue
             near = min(most, ORDINARY * (per_s * (seconds + LATENESS_S) + step))
-            near = near if seconds <= WRAP_GAP_S else 0.0
+            # with the spreader off nothing was released that could drive a counter over its end
+            near = near if seconds <= WRAP_GAP_S and working[at] else 0.0
             end = _end_of_range(level, unit[at], ranges, near)
             if change < 0.0 and end > 0.0 and end + change <= min(near, 0.05 * end):
                 what, amount = WRAP, end + change
@@ -311,8 +316,9 @@ def _spread(records: TruckRecords, ends: LongArray, rise: FloatArray) -> FloatAr
     inside = (owner > 0) & (owner < len(ends))
     owner = np.minimum(owner, len(ends) - 1)
     seconds = np.diff(records.time_s, prepend=records.time_s[:1])
-    working = np.where(records.spreading, seconds, 0.0)
-    weights = [working * np.nan_to_num(records.speed_mph), working, seconds]
+    on = records.spreading.astype(float)
+    while_spreading = [on * np.nan_to_num(records.speed_mph), on]
+    weights = [*(seconds * _mean_of_ends(values) for values in while_spreading), seconds]
     left = inside.copy()
     for weight in weights:
         sums = np.bincount(owner[left], weight[left], minlength=len(ends))
@@ -320,6 +326,12 @@ def _spread(records: TruckRecords, ends: LongArray, rise: FloatArray) -> FloatAr
         amount[use] = rise[owner[use]] * weight[use] / sums[owner[use]]
         left &= ~use
     return amount
+
+
+def _mean_of_ends(values: FloatArray) -> FloatArray:
+    """Mean over each interval of what records say at its ends; the first has no interval."""
+    means: FloatArray = (values + np.concatenate([values[:1], values[:-1]])) / 2.0
+    return means
 
 
 # --- rates -------------------------------------------------------------------------------------
@@ -337,6 +349,8 @@ def _from_rates(records: TruckRecords, counts: dict[str, int]) -> FloatArray:
     beyond = rate > HIGHEST_FEED_LB_MIN
     _count(counts, "impossible rate, not counted", int(beyond.sum()))
     _count(counts, "rate missing", int(np.isnan(rate).sum()))
+    idle = (rate > 0.0) & ~beyond & ~records.spreading
+    _count(counts, "rate with the spreader off, not counted", int(idle.sum()))
     usable = np.flatnonzero(np.isfinite(rate) & ~beyond)
     if usable.size < 2:
         return mass_lb

@@ -30,7 +30,14 @@ from spreadplan.reconcile.prepare import (
     unit_headings,
 )
 from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, Graph, IntArray, LongArray, make_scratch
+from spreadplan.reconcile.search import (
+    BoolArray,
+    Graph,
+    IntArray,
+    LongArray,
+    Scratch,
+    make_scratch,
+)
 from spreadplan.reconcile.smoothing import Track, smooth_way
 from spreadplan.reconcile.way import Way, bridge_outliers, point_on_way, trace_way
 
@@ -113,9 +120,10 @@ def match_trace(
     fixes = Fixes(time_s, x_m, y_m, speed, heading_x, heading_y, outlier)
     row_is_own = network.rows_of(own_routes)
     own = network.own_links(row_is_own)
-    noise = _learn_noise(network, own, fixes)
+    work = make_scratch(network.graph)
+    noise = _learn_noise(network, own, work, fixes)
     seen, member = observe(fixes, True)
-    way, _, bridged = _drive(network, own, noise, seen)
+    way, _, bridged = _drive(network, own, work, noise, seen)
     chain, place = fix_places(time_s, member, outlier, bridged, way.place_chain, way.place_m)
     track = Track(x_m, y_m, time_s, speed, heading_x, heading_y, standing, ~outlier, chain)
     stretch = smooth_way(network.shape, network.graph, way, track, noise, place)
@@ -123,17 +131,16 @@ def match_trace(
 
 
 def _drive(
-    network: Network, own: BoolArray, noise: Noise, seen: Observations
+    network: Network, own: BoolArray, work: Scratch, noise: Noise, seen: Observations
 ) -> tuple[Way, Decoded, BoolArray]:
     """The way driven, the places decoded, and which observations are outliers on it."""
     shape, graph, reach = network.shape, network.graph, network.reach
-    work = make_scratch(graph)
     decoded = decode(shape, graph, reach, work, own, noise, seen)
     bridged = bridge_outliers(graph, reach, work, noise, seen, decoded)
     return trace_way(graph, reach, work, noise, seen, decoded), decoded, bridged
 
 
-def _learn_noise(network: Network, own: BoolArray, fixes: Fixes) -> Noise:
+def _learn_noise(network: Network, own: BoolArray, work: Scratch, fixes: Fixes) -> Noise:
     """Match a few samples of the trace, learn the noise from the residuals; twice if far off."""
     rows = sample_windows(fixes.time_s.size)
     sample = Fixes(
@@ -149,7 +156,7 @@ def _learn_noise(network: Network, own: BoolArray, fixes: Fixes) -> Noise:
         for column in (fixes.heading_x, fixes.heading_y, seen.heading_x, seen.heading_y):
             column[:] = 0.0
     for _ in range(2):
-        way, decoded, _ = _drive(network, own, noise, seen)
+        way, decoded, _ = _drive(network, own, work, noise, seen)
         guess, noise = noise, refine(network.shape, network.graph, way, seen, decoded, noise)
         if 1.0 / REDO_RATIO < noise.sigma_m / guess.sigma_m < REDO_RATIO:
             break

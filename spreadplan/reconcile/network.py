@@ -144,7 +144,7 @@ def build_network(routes: gpd.GeoDataFrame, reach_m: float = REACH_M) -> Network
         speed_mps=routes["speed_mph"].to_numpy(dtype=np.float64) * 0.44704,
         owners=owners,
         graph=graph,
-        shape=_shape([cuts.coords[c] for c in pieces]),
+        shape=_shape(cuts.lines[pieces]),
         reach=reach_table(graph, float(reach_m)),
     )
 
@@ -158,7 +158,7 @@ class _Cuts:
     length_m: FloatArray
     start_node: IntArray
     end_node: IntArray
-    coords: list[FloatArray]
+    lines: NDArray[np.object_]
 
 
 def _project_lines(routes: gpd.GeoDataFrame) -> tuple[NDArray[np.object_], LocalPlane]:
@@ -208,17 +208,17 @@ def _cut_rows(lines: NDArray[np.object_]) -> _Cuts:
     long_enough = same & (np.diff(joint_at) > 1e-6)
     begin = np.flatnonzero(long_enough)
     is_cut = np.bincount(row, minlength=count) > 0
-    coords = [
-        _substring(lines[joint_rows[i]], joint_at[i], joint_at[i + 1], is_cut[joint_rows[i]])
-        for i in begin
-    ]
+    parts = lines[joint_rows[begin]]
+    for part in np.flatnonzero(is_cut[joint_rows[begin]]):
+        at = begin[part]
+        parts[part] = _substring(parts[part], joint_at[at], joint_at[at + 1])
     return _Cuts(
         row=joint_rows[begin].astype(np.int32),
         at_m=joint_at[begin],
         length_m=np.diff(joint_at)[begin],
         start_node=joint_node[begin].astype(np.int32),
         end_node=joint_node[begin + 1].astype(np.int32),
-        coords=coords,
+        lines=parts,
     )
 
 
@@ -229,15 +229,13 @@ def _snap(xy_m: FloatArray) -> IntArray:
     return np.asarray(connected_components(links, directed=False)[1], dtype=np.int32)
 
 
-def _substring(line: shapely.LineString, from_m: float, to_m: float, cut: bool) -> FloatArray:
-    """Coordinates of a line between two distances from its start; all of them if not cut."""
+def _substring(line: shapely.LineString, from_m: float, to_m: float) -> shapely.LineString:
+    """The part of a line between two distances from its start."""
     coords: FloatArray = shapely.get_coordinates(line)
-    if not cut:
-        return coords
     at_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(coords, axis=0).T))])
     inner = coords[(at_m > from_m + 1e-6) & (at_m < to_m - 1e-6)]
     ends = shapely.get_coordinates(shapely.line_interpolate_point(line, [from_m, to_m]))
-    return np.vstack([ends[:1], inner, ends[1:]])
+    return shapely.linestrings(np.vstack([ends[:1], inner, ends[1:]]))
 
 
 def _unique_links(cuts: _Cuts) -> tuple[list[int], IntArray, BoolArray]:
@@ -247,14 +245,15 @@ def _unique_links(cuts: _Cuts) -> tuple[list[int], IntArray, BoolArray]:
     against it. Two cuts are the same road if they join the same joints, differ by under 1 m in
     length and lie within 1 m of each other at a quarter, half and three quarters of their length.
     """
-    marks = np.stack([_marks(coords) for coords in cuts.coords])
-    link_of_cut = np.empty(len(cuts.coords), np.int32)
-    is_reversed = np.zeros(len(cuts.coords), np.bool_)
+    marks = _marks(cuts.lines)
+    link_of_cut = np.empty(len(cuts.lines), np.int32)
+    is_reversed = np.zeros(len(cuts.lines), np.bool_)
     links: list[int] = []
     by_joints: dict[tuple[int, int], list[int]] = {}
-    for c in range(len(cuts.coords)):
-        joints = sorted((int(cuts.start_node[c]), int(cuts.end_node[c])))
-        known = by_joints.setdefault((joints[0], joints[1]), [])
+    low = np.minimum(cuts.start_node, cuts.end_node)
+    high = np.maximum(cuts.start_node, cuts.end_node)
+    for c, joints in enumerate(zip(low.tolist(), high.tolist(), strict=True)):
+        known = by_joints.setdefault(joints, [])
         for link in known:
             other = links[link]
             if abs(cuts.length_m[c] - cuts.length_m[other]) > SNAP_M:
@@ -271,13 +270,12 @@ def _unique_links(cuts: _Cuts) -> tuple[list[int], IntArray, BoolArray]:
     return links, link_of_cut, is_reversed
 
 
-def _marks(coords: FloatArray) -> FloatArray:
-    """Points at a quarter, half and three quarters of a line, shape (3, 2)."""
-    at_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(coords, axis=0).T))])
-    where = at_m[-1] * np.array([0.25, 0.5, 0.75])
-    return np.column_stack(
-        [np.interp(where, at_m, coords[:, 0]), np.interp(where, at_m, coords[:, 1])]
-    )
+def _marks(lines: NDArray[np.object_]) -> FloatArray:
+    """Points at a quarter, half and three quarters of each line, shape (n, 3, 2)."""
+    points = [
+        shapely.line_interpolate_point(lines, at, normalized=True) for at in (0.25, 0.5, 0.75)
+    ]
+    return np.stack([shapely.get_coordinates(of_lines) for of_lines in points], axis=1)
 
 
 def _owners(
@@ -313,8 +311,8 @@ def _graph(cuts: _Cuts, pieces: list[int], owners: Owners) -> Graph:
     start_node = end_node[leaving ^ 1]
     nodes = int(max(cuts.start_node.max(), cuts.end_node.max())) + 1
     node_xy_m = np.empty((nodes, 2))
-    node_xy_m[cuts.start_node] = [coords[0] for coords in cuts.coords]
-    node_xy_m[cuts.end_node] = [coords[-1] for coords in cuts.coords]
+    node_xy_m[cuts.start_node] = shapely.get_coordinates(shapely.get_point(cuts.lines, 0))
+    node_xy_m[cuts.end_node] = shapely.get_coordinates(shapely.get_point(cuts.lines, -1))
     return Graph(
         length_m=cuts.length_m[chosen],
         is_open=is_open,
@@ -327,15 +325,14 @@ def _graph(cuts: _Cuts, pieces: list[int], owners: Owners) -> Graph:
     )
 
 
-def _shape(coords: list[FloatArray]) -> Shape:
+def _shape(links: NDArray[np.object_]) -> Shape:
     """Break the links into straight pieces and file them in a grid."""
-    starts = np.concatenate([xy[:-1] for xy in coords])
-    steps = np.concatenate([np.diff(xy, axis=0) for xy in coords])
-    count = np.array([len(xy) - 1 for xy in coords])
-    piece_start = np.concatenate([[0], np.cumsum(count)])
+    xy_m, owner = shapely.get_coordinates(links, return_index=True)
+    within = owner[1:] == owner[:-1]
+    starts, steps, link = xy_m[:-1][within], np.diff(xy_m, axis=0)[within], owner[:-1][within]
+    piece_start = np.concatenate([[0], np.cumsum(np.bincount(link, minlength=len(links)))])
     length_m = np.hypot(steps[:, 0], steps[:, 1])
     before_m = np.concatenate([[0.0], np.cumsum(length_m)])
-    link = np.repeat(np.arange(len(coords)), count)
     at_m = before_m[:-1] - before_m[piece_start[link]]
     piece = np.column_stack([starts, steps / length_m[:, None], length_m, at_m, link])
     low = np.minimum(starts, starts + steps).min(axis=0)

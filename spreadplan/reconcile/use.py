@@ -6,9 +6,10 @@ another machine. Masses in lb, lengths in metres.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from math import isfinite, sqrt
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -16,9 +17,12 @@ from numpy.typing import NDArray
 
 from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
 from spreadplan.reconcile.attribution import STATUSES, Attribution, attribute_mass
+from spreadplan.reconcile.compiled import compiled
 from spreadplan.reconcile.increments import Increments, interval_mass
 from spreadplan.reconcile.matching import Match, match_trace
 from spreadplan.reconcile.network import Network
+from spreadplan.reconcile.projection import FloatArray
+from spreadplan.reconcile.search import BoolArray, IntArray
 from spreadplan.schema.telemetry import TruckRecords
 
 MPS_PER_MPH: Final = 0.44704
@@ -28,12 +32,17 @@ JOINT_U_M: Final = 4.0
 practice, no source; the benchmark measures less."""
 
 
+Columns: TypeAlias = Mapping[str, Any]
+
+
 @dataclass(frozen=True, eq=False)
 class TruckUse:
     """What one truck did in a storm.
 
     Attributes
     ----------
+    Tables are columns of one length by name; `stacked` makes one table of many trucks.
+
     points : columns of ``use_points.parquet``, each shape (n,), in order of time.
     segments : route_id, segment_id, material, truck_id, reported_lb, passes, standing_lb,
         matching_u_lb, timing_u_lb; mass without a segment is on a row `OFF_ROUTE`.
@@ -46,10 +55,10 @@ class TruckUse:
     """
 
     truck_id: str
-    points: dict[str, Any]
-    segments: pd.DataFrame
-    driven: pd.DataFrame
-    piles: pd.DataFrame
+    points: Columns
+    segments: Columns
+    driven: Columns
+    piles: Columns
     heard_share: float
     first_s: float
     last_s: float
@@ -78,19 +87,19 @@ def truck_use(
         network, records.time_s, x_m, y_m, records.speed_mph * MPS_PER_MPH, records.heading_deg,
         own_routes,
     )  # fmt: skip
-    placed = attribute_mass(match, released.mass_lb, records.spreading, network.rows)
+    placed = attribute_mass(match, released.mass_lb, records.spreading)
     material, names = _materials(released, records.materials, usual_material)
     still = placed.piece_standing & (placed.piece_segment >= 0)
     return TruckUse(
         truck_id=records.truck_id,
         points=_points(network, records, released, match, placed),
         segments=_by_segment(network, records.truck_id, released, placed, material, names),
-        driven=_driven(match),
-        piles=pd.DataFrame({
+        driven=_driven(match, network.rows),
+        piles={
             "row": placed.piece_segment[still] >> 1, "position_m": placed.piece_from_m[still],
             "mass_lb": placed.piece_mass_lb[still],
-        }),
-        heard_share=_heard_share(x_m, y_m, match),
+        },
+        heard_share=_heard_share(x_m, y_m, match.outlier, match.gap),
         first_s=float(records.time_s[0]),
         last_s=float(records.time_s[-1]),
         counts=released.counts,
@@ -108,7 +117,7 @@ def _materials(
 
 def _points(
     network: Network, records: TruckRecords, released: Increments, match: Match, placed: Attribution
-) -> dict[str, Any]:
+) -> Columns:
     on = match.segment >= 0
     row = np.where(on, match.row, 0)
     new_pass = np.diff(match.segment, prepend=-1) != 0
@@ -132,18 +141,15 @@ def _by_segment(
     placed: Attribution,
     material: NDArray[np.int64],
     names: Sequence[str],
-) -> pd.DataFrame:
-    # off the routes is row -1; sums by bincount, since a table for each truck costs more than they
-    key = ((placed.piece_segment >> 1) + 1) * np.int64(len(names)) + material[placed.piece_fix]
-    found = np.flatnonzero(np.bincount(key))
+) -> Columns:
+    # off the routes is row -1
+    pieces, reported, standing, spread = _sums(
+        placed.piece_segment, placed.piece_fix, material, len(names), placed.piece_mass_lb,
+        placed.piece_standing, placed.piece_from_m, placed.piece_to_m, network.rows,
+    )  # fmt: skip
+    found = np.flatnonzero(pieces)
     found_row, code = found // len(names) - 1, found % len(names)
-
-    def sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.bincount(key, values)[found].astype(np.float64)
-
-    reported_lb = sums(placed.piece_mass_lb)
-    standing_lb = sums(np.where(placed.piece_standing, placed.piece_mass_lb, 0.0))
-    spread_m = sums(np.nan_to_num(placed.piece_length_m))
+    reported_lb, standing_lb, spread_m = reported[found], standing[found], spread[found]
     on = found_row >= 0
     row = np.where(on, found_row, 0)
     passes = np.where(on, spread_m / network.length_m[row], 0.0)
@@ -152,38 +158,93 @@ def _by_segment(
     moving_lb = reported_lb - standing_lb
     per_m = np.divide(moving_lb, spread_m, out=np.zeros(len(found)), where=spread_m > 0.0)
     ends = np.sqrt(2.0 * np.maximum(passes, 1.0))
-    return pd.DataFrame({
-        "route_id": np.where(on, network.route_id[row], OFF_ROUTE).astype(object),
-        "segment_id": np.where(on, network.segment_id[row], OFF_ROUTE).astype(object),
+    return {
+        "route_id": np.where(on, network.route_id[row], OFF_ROUTE),
+        "segment_id": np.where(on, network.segment_id[row], OFF_ROUTE),
         "material": np.array(names, dtype=object)[code],
-        "truck_id": truck_id,
+        "truck_id": np.full(len(found), truck_id, dtype=object),
         "reported_lb": reported_lb,
         "passes": passes,
         "standing_lb": standing_lb,
         "matching_u_lb": np.where(on, np.minimum(per_m * JOINT_U_M * ends, moving_lb), 0.0),
         "timing_u_lb": np.where(on, timing_u_lb(np.full(len(found), usual_lb), passes), 0.0),
-    })  # fmt: skip
+    }
 
 
-def _driven(match: Match) -> pd.DataFrame:
+@compiled
+def _sums(
+    segment: IntArray,
+    fix: IntArray,
+    material: NDArray[np.int64],
+    materials: int,
+    mass_lb: FloatArray,
+    standing: BoolArray,
+    from_m: FloatArray,
+    to_m: FloatArray,
+    rows: int,
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray, FloatArray]:
+    """Pieces, mass, mass released standing and length by ``(row + 1) * materials + material``."""
+    pieces = np.zeros((rows + 1) * materials, np.int64)
+    reported, still, spread = (
+        np.zeros(pieces.size), np.zeros(pieces.size), np.zeros(pieces.size)
+    )  # fmt: skip
+    for p in range(segment.size):
+        key = ((segment[p] >> 1) + 1) * materials + material[fix[p]]
+        pieces[key] += 1
+        reported[key] += mass_lb[p]
+        if standing[p]:
+            still[key] += mass_lb[p]
+        length_m = abs(to_m[p] - from_m[p])
+        if isfinite(length_m):
+            spread[key] += length_m
+    return pieces, reported, still, spread
+
+
+def _driven(match: Match, rows: int) -> Columns:
     """Length driven on each row of the routes table."""
-    on = match.piece_segment >= 0
-    row = match.piece_segment[on] >> 1
-    driven_m = np.bincount(row, np.abs(match.piece_to_m - match.piece_from_m)[on])
-    rows = np.flatnonzero(driven_m)
-    return pd.DataFrame({"row": rows, "driven_m": driven_m[rows]})
+    driven_m = _lengths(match.piece_segment, match.piece_from_m, match.piece_to_m, rows)
+    row = np.flatnonzero(driven_m)
+    return {"row": row, "driven_m": driven_m[row]}
 
 
-def _heard_share(x_m: NDArray[np.float64], y_m: NDArray[np.float64], match: Match) -> float:
+@compiled
+def _lengths(segment: IntArray, from_m: FloatArray, to_m: FloatArray, rows: int) -> FloatArray:
+    """Length driven on each row, shape (rows,)."""
+    driven_m = np.zeros(rows)
+    for p in range(segment.size):
+        if segment[p] >= 0:
+            driven_m[segment[p] >> 1] += abs(to_m[p] - from_m[p])
+    return driven_m
+
+
+@compiled
+def _heard_share(x_m: FloatArray, y_m: FloatArray, outlier: BoolArray, gap: BoolArray) -> float:
     """Share of the way, in straight pieces between fixes, that was not in a silence.
 
     A truck that stands in its yard with everything off is not heard either, but misses nothing.
     """
-    usable = ~match.outlier & np.isfinite(x_m)
-    silent = match.gap[usable]
-    step = np.hypot(np.diff(x_m[usable], prepend=np.nan), np.diff(y_m[usable], prepend=np.nan))
-    step = np.nan_to_num(step)
-    return float(1.0 - step[silent].sum() / step.sum()) if step.sum() > 0.0 else 1.0
+    whole_m, silent_m = 0.0, 0.0
+    last = -1
+    for i in range(x_m.size):
+        if outlier[i] or not isfinite(x_m[i]):
+            continue
+        if last >= 0:
+            step_m = sqrt((x_m[i] - x_m[last]) ** 2 + (y_m[i] - y_m[last]) ** 2)
+            whole_m += step_m
+            if gap[i]:
+                silent_m += step_m
+        last = i
+    return 1.0 - silent_m / whole_m if whole_m > 0.0 else 1.0
+
+
+def stacked(tables: Sequence[Columns]) -> pd.DataFrame:
+    """The tables of some trucks as one; at least one truck.
+
+    Many small tables would cost more than the sums in them.
+    """
+    return pd.DataFrame(
+        {name: np.concatenate([np.asarray(one[name]) for one in tables]) for name in tables[0]}
+    )
 
 
 def point_statuses() -> tuple[str, ...]:

@@ -269,15 +269,15 @@ def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
 
 
 def _piles(use: StormUse, shown: Display) -> Iterator[Finding]:
-    for truck, group in use.piles.groupby("truck_id", sort=True):
-        mass = float(group["mass_lb"].sum())
-        worst = group.loc[group["mass_lb"].idxmax()]
+    by_truck = use.piles.drop(columns="geometry").groupby("truck_id", sort=True)["mass_lb"]
+    for row in lines(by_truck.agg(["sum", "size", "idxmax"]).reset_index()):
+        worst = use.piles.loc[row.idxmax]
         yield Finding(
-            f"{truck}: {shown.show(mass, 'bulk')} released standing still",
-            f"{plural(len(group), 'pile')}, the largest {shown.show(worst['mass_lb'], 'mass')} on "
+            f"{row.truck_id}: {shown.show(row.sum, 'bulk')} released standing still",
+            f"{plural(row.size, 'pile')}, the largest {shown.show(worst['mass_lb'], 'mass')} on "
             f"route {worst['route_id']}, segment {worst['segment_id']} (reported mass).",
             "See whether the feeder stops when the truck does; clear the piles away.",
-            mass, ROAD,
+            float(row.sum), ROAD,
         )  # fmt: skip
 
 
@@ -304,6 +304,12 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
             yield Finding(
                 f"{row.truck_id} reported no {row.material} although it was loaded",
                 f"Its tickets account for {shown.show(net_lb, 'bulk')}.", advice, net_lb, METER,
+            )  # fmt: skip
+        elif row.verdict == "tickets and reports disagree":
+            yield Finding(
+                f"{row.truck_id}: tickets and reports of {row.material} disagree",
+                f"Its tickets account for {shown.show(net_lb, 'bulk')}; it reported {reported}.",
+                advice, abs(net_lb - row.reported_lb), BOOKS,
             )  # fmt: skip
         elif row.verdict in ("tickets missing", "no tickets"):
             accounted = shown.show(net_lb, "bulk") if row.loads else "nothing"

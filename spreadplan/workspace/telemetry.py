@@ -21,12 +21,15 @@ from spreadplan.workspace.telemetry_files import TelemetryFile, open_telemetry
 from spreadplan.workspace.telemetry_rows import Columns, Ledger, Reasons, Rejects, clean
 from spreadplan.workspace.telemetry_store import (
     Group,
+    Kept,
     Store,
     arrange,
     in_row_order,
+    in_truck_order,
     load_columns,
     save_columns,
 )
+from spreadplan.workspace.whole_files import readable_name
 
 Progress = Callable[[str, int], AbstractContextManager[Callable[[], None]]]
 
@@ -206,6 +209,13 @@ def _open_all(
         for entry in entries
         if entry not in paths
     ]
+    problems += [
+        Problem(
+            shown + path.name, 0, "*", "its name cannot be written", "rename it in plain letters"
+        )
+        for path in paths
+        if not readable_name(path.name)
+    ]
     if not paths:
         remedy = "put the trucks' records there, as .csv or .parquet"
         problems.append(Problem(shown, 0, "*", "holds no telemetry file", remedy))
@@ -236,8 +246,9 @@ def _read_all(
                     refused += [rejected for _, rejected in cleaned if len(rejected.row)]
                     read += sum(len(batch.rows) + len(batch.broken) for batch in batches)
                     step()
-            except (OSError, pa.ArrowException) as error:
-                what = f"cannot be read to its end ({type(error).__name__})"
+            except (OSError, pa.ArrowException, UnicodeDecodeError, OverflowError) as error:
+                reason = " ".join(str(error).replace(str(file.path), file.path.name).split())
+                what = f"cannot be read to its end ({reason})"
                 problem = Problem(file.shown, 0, "*", what, "export the file again")
                 raise BadInput([problem]) from error
     return read, refused
@@ -253,28 +264,24 @@ def _arrange_all(store: Store, ledger: Ledger) -> tuple[_Groups, list[Rejects]]:
     groups = _Groups([], {})
     refused: list[Rejects] = []
     middle_s = store.middle_s()
-    for number, columns in enumerate(store.groups()):
-        group, repeats = arrange(columns, middle_s, ledger)
+    for number, batches in enumerate(store.groups()):
+        group, repeats = arrange(batches, middle_s, ledger)
         refused += repeats
-        sizes = np.diff(group.start).tolist()
-        groups.rows.update(zip(group.truck.tolist(), sizes, strict=True))
+        groups.rows.update((truck, kept.size) for truck, kept in group.kept.items())
         if store.folder is None:
             groups.places.append(group)
-        elif len(group.order):
+        elif group.kept:
             path = Path(store.folder.name) / f"group_{number:02d}.arrow"
-            save_columns(
-                {name: values[group.order] for name, values in group.columns.items()}, path
-            )
+            save_columns(group.in_order(), path)
             groups.places.append(path)
     return groups, refused
 
 
 def _load_group(path: Path) -> Group:
     """A group that was written in its final order."""
-    columns = load_columns(path)
-    truck, start = np.unique(columns["truck"], return_index=True)
-    order = np.arange(len(columns["truck"]), dtype=np.int32)
-    return Group(columns, order, truck.astype(np.int64), np.append(start, len(order)))
+    batch = in_truck_order(load_columns(path))
+    sizes = np.diff(batch.start)
+    return Group([batch], {int(truck): Kept(int(sizes[truck])) for truck in np.flatnonzero(sizes)})
 
 
 def _stacked(refused: list[Rejects]) -> Rejects:

@@ -27,6 +27,8 @@ from spreadplan.workspace.telemetry_rows import (
     rejects,
 )
 
+LongArray = NDArray[np.int64]
+
 GROUPS = 32
 #: A jump back of the local clock longer than this is the clock change, not mere disorder.
 FOLD_BACK_S = 300.0
@@ -44,34 +46,86 @@ ABSENT: dict[str, tuple[Any, Any]] = {
 
 
 @dataclass(frozen=True)
-class Group:
-    """Rows of some trucks: ``order[start[i]:start[i + 1]]`` are those of ``truck[i]``, by time."""
+class Batch:
+    """Rows in order of truck: those of truck i are ``start[i]:start[i + 1]``, as they came."""
 
     columns: Columns
-    order: NDArray[np.int32]
-    truck: NDArray[np.int64]
     start: NDArray[np.int64]
 
+
+@dataclass(frozen=True)
+class Kept:
+    """Which of a truck's rows count, in order of time; nothing said: all of them, as they came.
+
+    ``time_s`` are the times of all its rows where the local clock showed some of them twice.
+    """
+
+    size: int
+    order: LongArray | None = None
+    time_s: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class Rows:
+    """The rows of one truck, as they came; a column is put together when it is asked for."""
+
+    batches: list[Batch]
+    truck: int
+
+    def names(self) -> list[str]:
+        """Columns that any of the batches has."""
+        return list(dict.fromkeys(name for batch in self.batches for name in batch.columns))
+
+    def column(self, name: str) -> NDArray[Any]:
+        """The column, of shape (rows of the truck,)."""
+        parts = []
+        for batch in self.batches:
+            first, last = batch.start[self.truck], batch.start[self.truck + 1]
+            if name in batch.columns:
+                parts.append(batch.columns[name][first:last])
+            else:
+                kind, value = ABSENT[name]
+                parts.append(np.full(last - first, value, kind))
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+@dataclass(frozen=True)
+class Group:
+    """Rows of some trucks; ``kept`` by truck, in order of code."""
+
+    batches: list[Batch]
+    kept: dict[int, Kept]
+
     def of_truck(self) -> Iterator[tuple[int, Columns]]:
-        """Each truck's code and columns."""
-        for at, truck in enumerate(self.truck):
-            pick = self.order[self.start[at] : self.start[at + 1]]
-            wanted = (name for name in self.columns if name != "truck")
-            yield int(truck), {name: self.columns[name][pick] for name in wanted}
+        """Each truck's code and columns, in order of time."""
+        for truck, kept in self.kept.items():
+            rows = Rows(self.batches, truck)
+            columns = {name: rows.column(name) for name in rows.names() if name != "shift_s"}
+            if kept.time_s is not None:
+                columns["time_s"] = kept.time_s
+            if kept.order is not None:
+                columns = {name: values[kept.order] for name, values in columns.items()}
+            yield truck, columns
+
+    def in_order(self) -> Columns:
+        """All rows that count, in order of truck and time."""
+        return _gathered([columns for _, columns in self.of_truck()])
 
 
 @dataclass
 class Store:
     """Takes batches of clean columns; gives them back in groups of trucks, in order of code.
 
-    Beyond ``limit`` rows everything is written to ``folder``.
+    A batch is put in order of truck as it comes, while it is small enough to be near the processor:
+    doing so with all rows at once takes three times as long. Beyond ``limit`` rows everything is
+    written to ``folder``.
     """
 
     limit: int
     trucks: int
     rows: int = 0
     folder: tempfile.TemporaryDirectory[str] | None = None
-    _held: list[Columns] = field(default_factory=list)
+    _held: list[Batch] = field(default_factory=list)
     _held_rows: int = 0
     _middles: list[tuple[float, int]] = field(default_factory=list)
 
@@ -81,9 +135,9 @@ class Store:
         if not size:
             return
         self.rows += size
-        self._held.append(columns)
-        self._held_rows += size
         self._middles.append((float(np.median(columns["time_s"][::16])), size))
+        self._held.append(in_truck_order(columns, self.trucks))
+        self._held_rows += size
         if self._held_rows > self.limit:
             self._spill()
 
@@ -94,44 +148,62 @@ class Store:
         times, sizes = (np.array(values) for values in zip(*sorted(self._middles), strict=True))
         return float(times[np.searchsorted(np.cumsum(sizes), sizes.sum() / 2)])
 
-    def groups(self) -> Iterator[Columns]:
-        """The rows, group by group of trucks; each group's rows in the order they came."""
+    def groups(self) -> Iterator[list[Batch]]:
+        """The rows, group by group of trucks; each truck's rows in the order they came."""
         if self.folder is None:
-            yield _gathered(self._held)
+            yield self._held
             return
         if self._held:
             self._spill()
         for group in range(GROUPS):
             parts = sorted(Path(self.folder.name).glob(f"raw_{group:02d}_*.arrow"))
-            columns = _gathered([load_columns(part) for part in parts])
-            yield columns
+            yield [in_truck_order(load_columns(part), self.trucks) for part in parts]
             for part in parts:
                 part.unlink()
 
     def _spill(self) -> None:
         if self.folder is None:
             self.folder = tempfile.TemporaryDirectory(prefix="spreadplan_")
-        columns = _gathered(self._held)
-        self._held_rows = 0
         part = f"{self.rows:015d}"  # names sort in the order of writing
-        group = columns["truck"].astype(np.int64) * GROUPS // self.trucks
-        for number in np.unique(group):
-            chosen = {name: values[group == number] for name, values in columns.items()}
-            save_columns(chosen, Path(self.folder.name) / f"raw_{number:02d}_{part}.arrow")
+        border = -(-np.arange(GROUPS + 1) * self.trucks // GROUPS)
+        for number, (low, high) in enumerate(pairwise(border.tolist())):
+            chosen = [_of_trucks(batch, low, high) for batch in self._held]
+            chosen = [columns for columns in chosen if len(columns["row"])]
+            if chosen:
+                save_columns(
+                    _gathered(chosen), Path(self.folder.name) / f"raw_{number:02d}_{part}.arrow"
+                )
+        self._held.clear()
+        self._held_rows = 0
+
+
+def in_truck_order(columns: Columns, trucks: int = 0) -> Batch:
+    """A batch with each truck's rows together, as they came; of at least so many trucks."""
+    truck = columns["truck"]
+    start = np.concatenate([[0], np.cumsum(np.bincount(truck, minlength=trucks))])
+    if (np.diff(truck) >= 0).all():
+        return Batch(columns, start)
+    order = np.argsort(truck, kind="stable")
+    return Batch({name: values[order] for name, values in columns.items()}, start)
+
+
+def _of_trucks(batch: Batch, low: int, high: int) -> Columns:
+    """The rows of the trucks from one code up to, but without, another."""
+    first, last = batch.start[low], batch.start[high]
+    return {name: values[first:last] for name, values in batch.columns.items()}
 
 
 def _gathered(batches: list[Columns]) -> Columns:
-    """Batches as one set of columns; empties the list as it goes, so that rows stand only once."""
-    sizes = [len(batch["row"]) for batch in batches]
-    gathered: Columns = {}
-    for name in dict.fromkeys(name for batch in batches for name in batch):
-        parts = [
-            batch.pop(name) if name in batch else np.full(size, ABSENT[name][1], ABSENT[name][0])
-            for batch, size in zip(batches, sizes, strict=True)
-        ]
-        gathered[name] = np.concatenate(parts)
-    batches.clear()
-    return gathered
+    """Batches as one set of columns."""
+    names = dict.fromkeys(name for batch in batches for name in batch)
+    return {
+        name: np.concatenate([
+            batch[name] if name in batch
+            else np.full(len(batch["row"]), ABSENT[name][1], ABSENT[name][0])
+            for batch in batches
+        ])
+        for name in names
+    }  # fmt: skip
 
 
 def in_row_order(batches: list[Columns]) -> Columns:
@@ -163,81 +235,71 @@ def load_columns(path: Path) -> Columns:
 # --- order -------------------------------------------------------------------------------------
 
 
-def arrange(columns: Columns, middle_s: float, ledger: Ledger) -> tuple[Group, list[Rejects]]:
-    """Group rows by truck, order them by time, and refuse those that repeat or cannot be placed.
-
-    ``columns["time_s"]`` is corrected in place where the local clock showed a time twice.
-    """
-    if not columns:
-        none = np.zeros(0, dtype=np.int64)
-        return Group({}, none.astype(np.int32), none, np.zeros(1, dtype=np.int64)), []
-    by_truck = np.argsort(columns["truck"], kind="stable").astype(np.int32)
-    sizes = np.bincount(columns["truck"])
-    trucks = np.flatnonzero(sizes)
+def arrange(batches: list[Batch], middle_s: float, ledger: Ledger) -> tuple[Group, list[Rejects]]:
+    """Order each truck's rows by time, and refuse those that repeat or cannot be placed."""
     refused: list[Rejects] = []
-    pieces: list[NDArray[np.int32]] = []
-    for rows in np.split(by_truck, np.cumsum(sizes[trucks])[:-1]):
-        rows = _placed_in_time(rows, columns, middle_s, ledger, refused)
-        pieces.append(_without_repeats(rows, columns, ledger, refused))
-    start = np.concatenate([[0], np.cumsum([len(piece) for piece in pieces])]).astype(np.int64)
-    order = np.concatenate(pieces)
-    columns.pop("shift_s", None)
-    filled = np.diff(start) > 0
-    return Group(columns, order, trucks[filled], np.append(start[:-1][filled], start[-1])), refused
+    sizes = sum((np.diff(batch.start) for batch in batches), np.zeros(1, np.int64))
+    kept = {
+        int(truck): _arranged(Rows(batches, int(truck)), middle_s, ledger, refused)
+        for truck in np.flatnonzero(sizes)
+    }
+    return Group(batches, {truck: one for truck, one in kept.items() if one.size}), refused
 
 
-def _refuse(rows: NDArray[np.int32], columns: Columns, reason: int, refused: list[Rejects]) -> None:
-    if rows.size:
-        refused.append(rejects(columns["file"][rows], columns["row"][rows], reason))
-
-
-def _placed_in_time(
-    rows: NDArray[np.int32],
-    columns: Columns,
-    middle_s: float,
-    ledger: Ledger,
-    refused: list[Rejects],
-) -> NDArray[np.int32]:
-    """A truck's rows in order of time; those whose time cannot be right or known are refused."""
-    time, file = columns["time_s"][rows], columns["file"][rows]
-    wrong = np.abs(time - middle_s) > LONGEST_STORM_S
-    if "shift_s" in columns and columns["shift_s"][rows].any():
-        shift = columns["shift_s"][rows].astype(float)
+def _arranged(rows: Rows, middle_s: float, ledger: Ledger, refused: list[Rejects]) -> Kept:
+    """Which rows of a truck count, in order of time."""
+    time, file = rows.column("time_s"), rows.column("file")
+    unclear = np.zeros(len(time), dtype=bool)
+    corrected = None
+    shift = rows.column("shift_s").astype(float) if "shift_s" in rows.names() else np.zeros(1)
+    if shift.any():
         time, unclear = resolve_clock_change(time, shift, file)
-        columns["time_s"][rows] = time
+        corrected = time
         ledger.count("clock change resolved", int(((shift > 0) & ~unclear).sum()))
-        reason = ledger.reasons.code("time unclear", "the time comes twice on the local clock")
-        _refuse(rows[unclear & ~wrong], columns, reason, refused)
-    else:
-        unclear = np.zeros(len(rows), dtype=bool)
-    if wrong.any():
-        reason = ledger.reasons.code(
-            "time impossible", "the time lies over a year away from the rest of the storm"
-        )
-        _refuse(rows[wrong], columns, reason, refused)
+    wrong = np.abs(time - middle_s) > LONGEST_STORM_S
     good = ~(wrong | unclear)
-    if not good.all():
-        rows, time, file = rows[good], time[good], file[good]
-    back = np.diff(time) < 0
+    whole = bool(good.all())
+    if whole and (np.diff(time) > 0).all():
+        return Kept(len(time), None, corrected)
+    if not whole:
+        _refuse_times(rows, wrong, unclear & ~wrong, ledger, refused)
+    order = np.flatnonzero(good)
+    back = np.diff(time[order]) < 0
     if back.any():
-        ledger.count("out of order", int((back & (np.diff(file) == 0)).sum()))
-        rows = rows[np.argsort(time, kind="stable")]
-    return rows
+        ledger.count("out of order", int((back & (np.diff(file[order]) == 0)).sum()))
+        order = order[np.argsort(time[order], kind="stable")]
+    order = _without_repeats(rows, order, time, ledger, refused)
+    return Kept(len(order), order, corrected)
+
+
+def _refuse_times(
+    rows: Rows, wrong: BoolArray, unclear: BoolArray, ledger: Ledger, refused: list[Rejects]
+) -> None:
+    """Refuse rows whose time cannot be right, or cannot be known."""
+    code = ledger.reasons.code
+    for which, kind, text in (
+        (unclear, "time unclear", "the time comes twice on the local clock"),
+        (wrong, "time impossible", "the time lies over a year away from the rest of the storm"),
+    ):
+        if which.any():
+            file, row = rows.column("file")[which], rows.column("row")[which]
+            refused.append(rejects(file, row, code(kind, text)))
 
 
 def _without_repeats(
-    rows: NDArray[np.int32], columns: Columns, ledger: Ledger, refused: list[Rejects]
-) -> NDArray[np.int32]:
+    rows: Rows, order: LongArray, time_s: FloatArray, ledger: Ledger, refused: list[Rejects]
+) -> LongArray:
     """A truck's rows, ordered by time, with only the first of those at one time."""
-    repeated = np.concatenate([[False], np.diff(columns["time_s"][rows]) == 0])
+    repeated = np.concatenate([[False], np.diff(time_s[order]) == 0])
     if not repeated.any():
-        return rows
-    first = rows[np.maximum.accumulate(np.where(repeated, 0, np.arange(len(rows))))][repeated]
-    later = rows[repeated]
+        return order
+    first = order[np.maximum.accumulate(np.where(repeated, 0, np.arange(len(order))))][repeated]
+    later = order[repeated]
     same = np.ones(len(later), dtype=bool)
     for name in ("lon", "lat", "feed_total_lb", "feed_rate_lb_min"):
-        if name in columns:
-            one, other = columns[name][first], columns[name][later]
+        if name in rows.names():
+            values = rows.column(name)
+            one, other = values[first], values[later]
             same &= (one == other) | (np.isnan(one) & np.isnan(other))
     reasons = ledger.reasons
     code = np.where(
@@ -245,16 +307,9 @@ def _without_repeats(
         reasons.code("the same record again", "the same record stands in"),
         reasons.code("two records at one time", "a record of the truck at this time stands in"),
     )
-    refused.append(
-        rejects(
-            columns["file"][later],
-            columns["row"][later],
-            code,
-            columns["file"][first],
-            columns["row"][first],
-        )
-    )
-    kept: NDArray[np.int32] = rows[~repeated]
+    file, row = rows.column("file"), rows.column("row")
+    refused.append(rejects(file[later], row[later], code, file[first], row[first]))
+    kept: LongArray = order[~repeated]
     return kept
 
 

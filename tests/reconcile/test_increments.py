@@ -99,8 +99,8 @@ def test_missing_totals_are_bridged_by_distance_driven_while_spreading() -> None
     spreading = [True] * 13 + [False] + [True] * 3
     speed = [20.0] * 12 + [20.0, 20.0, 0.0, 10.0, 10.0]
     got = of(totals, spreading=spreading, speed_mph=speed)
-    # 60 lb over 20 mph, not spreading, standing, 10 mph
-    assert got.mass_lb[12:].tolist() == pytest.approx([40.0, 0.0, 0.0, 20.0, 0.0])
+    # 60 lb by the speed while spreading at both ends: 20 and 20, 20 and 0, 0 and 0, 0 and 10 mph
+    assert got.mass_lb[12:].tolist() == pytest.approx([60 * w / 35 for w in (20, 10, 0, 5, 0)])
     assert got.counts == {"total missing": 4}
 
 
@@ -187,6 +187,7 @@ def test_rates_respect_flag_silence_and_limits() -> None:
     assert got.mass_lb.tolist() == pytest.approx([0.0, 5.0, 10.0, 0.0, 10.0, 10.0])
     assert got.counts == {
         "impossible rate, not counted": 1,
+        "rate with the spreader off, not counted": 1,
         "silence, rate not counted across it": 1,
     }
 

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.network import Network, build_network
-from spreadplan.reconcile.use import TruckUse, truck_use
+from spreadplan.reconcile.use import TruckUse, stacked, truck_use
 from spreadplan.workspace.telemetry import TelemetryFiles, scan_telemetry
 from tests.reconcile import three_segments
 
@@ -50,7 +50,7 @@ def follow(pieces: Iterable[pd.DataFrame | str]) -> tuple[list[TruckUse], Teleme
 
 
 def masses(uses: list[TruckUse]) -> pd.DataFrame:
-    segments = pd.concat([use.segments for use in uses])
+    segments = stacked([use.segments for use in uses])
     return segments.sort_values(
         ["truck_id", "route_id", "segment_id", "material"], ignore_index=True
     )
@@ -154,7 +154,7 @@ def test_a_way_driven_with_the_spreader_off_is_no_pass():
     table = three_segments.records().assign(feed_total_lb=1000.0, spreading=0)
     (use,), _, mass_lb = follow([table])
     assert mass_lb == 0.0
-    assert len(use.driven) == 3
+    assert len(use.driven["row"]) == 3
     assert use.segments["passes"].sum() == 0.0
 
 
