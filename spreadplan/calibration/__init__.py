@@ -92,12 +92,13 @@ def calibrate(
     fleet = trucks_by_id(trucks)
     results = discharge_results(tests, weigh(weighings), fleet, changes, policy, as_of)
     models = fit_models(results, fleet)
+    usual = {key: model.usual for key, model in models.items()}
     return Calibration(
         tests=results,
         models=models,
         models_table=models_table(models),
         discharge=discharge_table(models, fleet),
-        drift=drift(results[results["performed_at"] <= as_of], changes),
+        drift=drift(results[results["performed_at"] <= as_of], changes, usual),
         advice=advise(models, results, fleet, assignments, materials, policy.calibration_pct),
         as_of=as_of,
     )

@@ -15,7 +15,6 @@ from spreadplan.calibration.assumptions import (
     CONTAINER_NET_LB,
     MAX_FURTHER_RUNS,
     MAX_RUN_S,
-    REPEATABILITY_REL,
     SHORT_RUN_S,
     STOPWATCH_U_S,
     WORKING_FLOOR_PCT,
@@ -159,7 +158,7 @@ def _tested(
     model: DischargeModel, results: pd.DataFrame, truck: Truck, target_pct: float
 ) -> dict[str, object]:
     outputs = _working_outputs(model, truck)
-    relative = coverage_factor(_dof(model)) * model.relative_u(outputs)
+    relative = coverage_factor(model.relative_dof) * model.relative_u(outputs)
     worst = int(np.argmax(relative))
     current_pct = 100.0 * float(relative[worst])
     budget = uncertainty_budget(model, results, float(outputs[worst]))
@@ -259,10 +258,6 @@ def _runs(many: int) -> str:
     return "1 more run" if many == 1 else f"{many} more runs"
 
 
-def _dof(model: DischargeModel) -> float:
-    return model.dof if model.counts is None else model.counts.dof
-
-
 def _working_outputs(model: DischargeModel, truck: Truck) -> FloatArray:
     """Outputs at which the target must hold: from 20 % up and clear of the start-up, percent."""
     high = max(truck.max_feeder_pct, model.tested_hi_pct)
@@ -276,7 +271,7 @@ def _further_count_runs(
     """Runs at the recommended output until the mass per count is good enough."""
     assert model.counts is not None
     counts = model.counts
-    one_run = counts.scale * (REPEATABILITY_REL**2 + measured_rel**2)
+    one_run = counts.scale * (counts.usual.relative**2 + measured_rel**2)
     known = (counts.lb_per_count / counts.lb_per_count_u) ** 2
     output = sum(CLOSED_LOOP_OUTPUT_PCT) / 2.0
     for runs in range(1, MAX_FURTHER_RUNS + 1):
@@ -297,7 +292,7 @@ def _further_curve_runs(
     candidates = np.array([outputs[0], outputs[len(outputs) // 2], outputs[-1]])
     gradient = curve.gradient(candidates)
     # Variance of one new run at each candidate, in the unit of discharge squared.
-    one_run_rel = np.hypot(REPEATABILITY_REL, measured_rel)
+    one_run_rel = np.hypot(curve.usual.relative, measured_rel)
     run_variance = curve.scale * (one_run_rel * curve.discharge(candidates)) ** 2
     covariance = curve.covariance
     chosen: list[float] = []

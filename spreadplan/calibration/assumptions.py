@@ -8,11 +8,15 @@ from typing import Final
 
 REPEATABILITY_REL: Final = 0.03
 """Run-to-run standard deviation of a spreader's discharge, relative. A starting point only: the
-fit scales it by what the tests show. Common practice, no source."""
+other trucks' tests and the truck's own replace it. Common practice, no source."""
 
 PRIOR_DOF: Final = 4.0
-"""How many degrees of freedom the figure above is worth, so that two lucky repeats do not make a
-spreader look perfect. Common practice, no source."""
+"""How many degrees of freedom the figure above is worth where no other truck has repeated tests, so
+that two lucky repeats do not make a spreader look perfect. Common practice, no source."""
+
+FLEET_LOG_SD: Final = 0.5
+"""Before any test: standard deviation of the logarithm of a fleet's usual scatter about the figure
+above, so 1 to 8 percent. Common practice, no source."""
 
 STARTUP_U_PCT: Final = 5.0
 """Standard uncertainty of the output at which material starts to flow, in points of feeder

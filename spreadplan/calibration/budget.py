@@ -66,13 +66,13 @@ def _discharge_variances(
     tests = tests[~dry]
     output = _column(tests, "feeder_pct")
     fitted = curve.discharge(output)
-    sd = run_sd(_column(tests, "discharge_u_lb_per_min"), fitted)
+    sd = run_sd(_column(tests, "discharge_u_lb_per_min"), fitted, curve.usual)
     design = curve.gradient(output)
     startup_sd = np.array([])
     if not np.isnan(curve.startup_pct):
         startup = curve.gradient(np.asarray(curve.startup_pct))
         design = np.vstack([design, startup])
-        startup_sd = np.array([curve.slope * STARTUP_U_PCT])
+        startup_sd = np.array([curve.slope * STARTUP_U_PCT / np.sqrt(curve.scale)])
     weight = 1.0 / np.concatenate([sd, startup_sd]) ** 2
     normal = design.T @ (design * weight[:, None])
     effect = curve.gradient(feeder_pct) @ np.linalg.solve(normal, design.T * weight)
@@ -105,7 +105,7 @@ def _count_variances(
     tests = tests[(tests["sensor_counts"] > 0.0) & (tests["net_lb"] > 0.0)]
     number = _column(tests, "sensor_counts")
     fitted_lb = counts.lb_per_count * number
-    sd_lb = run_sd(_column(tests, "lb_per_count_u") * number, fitted_lb)
+    sd_lb = run_sd(_column(tests, "lb_per_count_u") * number, fitted_lb, counts.usual)
     weight = number / sd_lb**2
     of_tests = counts.scale * (weight / (weight @ number)) ** 2
     minutes = _column(tests, "duration_s") / 60.0

@@ -7,7 +7,6 @@ from scipy import stats
 
 from spreadplan.calibration.assumptions import (
     ONE_OUTPUT_SPREAD_PCT,
-    PRIOR_DOF,
     SIGNIFICANCE,
 )
 from spreadplan.calibration.curve import run_sd, scatter_flags
@@ -18,6 +17,7 @@ from spreadplan.calibration.fit import (
     propagate,
     weighted_least_squares,
 )
+from spreadplan.calibration.pooling import ASSUMED, Repeatability
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,6 +30,7 @@ class CountFit:
     trend_p : probability of so strong a dependence on output by chance; NaN: not testable.
     trend : mass per count as a line in feeder output; None while it counts as constant.
     flags : what a user must know, one plain sentence each.
+    usual : run-to-run scatter that ``scale`` multiplies.
     """
 
     lb_per_count: float
@@ -39,6 +40,7 @@ class CountFit:
     trend_p: float
     trend: LineFit | None
     flags: tuple[str, ...]
+    usual: Repeatability = ASSUMED
 
     def at(self, feeder_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mass per count at an output and its standard uncertainty, lb, shape of the input."""
@@ -61,6 +63,7 @@ def fit_counts(
     net_lb: FloatArray,
     counts: FloatArray,
     lb_per_count_u: FloatArray,
+    usual: Repeatability = ASSUMED,
 ) -> CountFit | None:
     """Weighted mass per count from all tests of a truck, material and gate.
 
@@ -71,6 +74,7 @@ def fit_counts(
     counts : sensor counts, shape (n,).
     lb_per_count_u : standard uncertainty of each test's own mass per count from weighing and
         counting, lb, shape (n,).
+    usual : what is known of the run-to-run scatter before these tests.
 
     Returns
     -------
@@ -83,15 +87,17 @@ def fit_counts(
     measured_u = lb_per_count_u[usable] * counts
     fitted = net_lb
     for _ in range(100):
-        fit = weighted_least_squares(counts[:, None], net_lb, run_sd(measured_u, fitted), PRIOR_DOF)
+        fit = weighted_least_squares(
+            counts[:, None], net_lb, run_sd(measured_u, fitted, usual), usual.dof
+        )
         updated = counts * fit.values[0]
         if np.allclose(updated, fitted, rtol=1e-13, atol=0.0):
             break
         fitted = updated
-    sd = run_sd(measured_u, fitted)
-    trend, trend_p = _trend(feeder_pct, net_lb / counts, sd / counts)
+    sd = run_sd(measured_u, fitted, usual)
+    trend, trend_p = _trend(feeder_pct, net_lb / counts, sd / counts, usual.dof)
     if trend is None or not trend_p < SIGNIFICANCE:
-        flags = scatter_flags(fit.residuals / sd, len(counts) - 1)
+        flags = scatter_flags(fit.residuals / sd, len(counts) - 1, usual)
         trend, scale, dof = None, fit.scale, fit.dof
     else:
         flags = (
@@ -109,14 +115,15 @@ def fit_counts(
         trend_p=trend_p,
         trend=trend,
         flags=flags,
+        usual=usual,
     )
 
 
 def _trend(
-    feeder_pct: FloatArray, lb_per_count: FloatArray, sd: FloatArray
+    feeder_pct: FloatArray, lb_per_count: FloatArray, sd: FloatArray, prior_dof: float
 ) -> tuple[LineFit | None, float]:
     """Line of mass per count in output, and the two-sided p-value of its slope."""
     if len(feeder_pct) < 3 or np.ptp(feeder_pct) < ONE_OUTPUT_SPREAD_PCT:
         return None, float("nan")
-    line = fit_line(feeder_pct, lb_per_count, sd, PRIOR_DOF)
+    line = fit_line(feeder_pct, lb_per_count, sd, prior_dof)
     return line, float(2.0 * stats.t.sf(abs(line.slope) / line.slope_u, line.dof))

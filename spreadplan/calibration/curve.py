@@ -21,8 +21,6 @@ from scipy import stats
 from spreadplan.calibration.assumptions import (
     CONTRADICTION_SIGNIFICANCE,
     ONE_OUTPUT_SPREAD_PCT,
-    PRIOR_DOF,
-    REPEATABILITY_REL,
     SIGNIFICANCE,
     STARTUP_U_PCT,
 )
@@ -34,6 +32,7 @@ from spreadplan.calibration.fit import (
     propagate,
     weighted_least_squares,
 )
+from spreadplan.calibration.pooling import ASSUMED, Repeatability
 
 Kind = Literal["proportional", "line", "saturating"]
 CONTRADICTION = "tests contradict each other"
@@ -54,6 +53,7 @@ class Curve:
     startup_pct : where the curve leans on an assumed start-up, its centre; else NaN.
     flags : what a user must know, one plain sentence each.
     choice : how the form was chosen, one sentence.
+    usual : run-to-run scatter that ``scale`` multiplies.
     """
 
     kind: Kind
@@ -66,6 +66,12 @@ class Curve:
     startup_pct: float
     flags: tuple[str, ...]
     choice: str
+    usual: Repeatability = ASSUMED
+
+    @property
+    def parameters(self) -> int:
+        """How many values the tests had to determine."""
+        return {"proportional": 1, "line": 2, "saturating": 3}[self.kind]
 
     def discharge(self, feeder_pct: FloatArray) -> FloatArray:
         """Discharge at an output, shape of the input; never falling, never below zero."""
@@ -101,19 +107,24 @@ class Curve:
         return self.slope * (np.minimum(feeder_pct, self.saturation_pct) - self.start_pct)
 
 
-def run_sd(discharge_u: FloatArray, fitted: FloatArray) -> FloatArray:
+def run_sd(
+    discharge_u: FloatArray, fitted: FloatArray, usual: Repeatability = ASSUMED
+) -> FloatArray:
     """Standard deviation expected of a test's discharge about the true curve.
 
-    Combines the measurement (``discharge_u``, standard uncertainty) with run-to-run
+    Combines the measurement (``discharge_u``, standard uncertainty) with the ``usual`` run-to-run
     repeatability, which grows with the discharge (``fitted``); same shapes and unit.
     """
-    sd = np.hypot(discharge_u, REPEATABILITY_REL * np.maximum(fitted, 0.0))
+    sd = np.hypot(discharge_u, usual.relative * np.maximum(fitted, 0.0))
     # No reading is exact: a zero here would let one test overrule all others.
-    return np.maximum(sd, 1e-3 * REPEATABILITY_REL * max(float(np.max(fitted)), 1e-300))
+    return np.maximum(sd, 1e-3 * usual.relative * max(float(np.max(fitted)), 1e-300))
 
 
 def fit_curve(
-    feeder_pct: FloatArray, discharge: FloatArray, discharge_u: FloatArray
+    feeder_pct: FloatArray,
+    discharge: FloatArray,
+    discharge_u: FloatArray,
+    usual: Repeatability = ASSUMED,
 ) -> Curve | None:
     """Fit the simplest discharge curve that the tests support.
 
@@ -122,6 +133,7 @@ def fit_curve(
     feeder_pct : feeder output of each test, percent, > 0, shape (n,).
     discharge : measured discharge, lb/min, shape (n,).
     discharge_u : its standard uncertainty from weighing and timing, >= 0, shape (n,).
+    usual : what is known of the run-to-run scatter before these tests.
 
     Returns
     -------
@@ -130,14 +142,14 @@ def fit_curve(
     if not np.any(discharge > 2.0 * discharge_u):
         return None
     dry = is_dry(feeder_pct, discharge, discharge_u)
-    runs = _Runs(feeder_pct[~dry], np.maximum(discharge[~dry], 0.0), discharge_u[~dry])
+    runs = _Runs(feeder_pct[~dry], np.maximum(discharge[~dry], 0.0), discharge_u[~dry], usual)
     if np.any(dry):
         curve = _fit_above_dry_run(runs, float(feeder_pct[dry].max()))
     elif np.ptp(runs.feeder_pct) < ONE_OUTPUT_SPREAD_PCT:
         curve = _fit_one_output(runs)
     else:
         curve = _fit_spread_outputs(runs)
-    return _with_general_flags(curve, runs)
+    return _with_general_flags(replace(curve, usual=usual), runs)
 
 
 def is_dry(feeder_pct: FloatArray, discharge: FloatArray, discharge_u: FloatArray) -> BoolArray:
@@ -157,6 +169,11 @@ class _Runs:
     feeder_pct: FloatArray
     discharge: FloatArray
     discharge_u: FloatArray
+    usual: Repeatability
+
+    def sd(self, fitted: FloatArray) -> FloatArray:
+        """Standard deviation expected of each test about a fitted discharge, shape (n,)."""
+        return run_sd(self.discharge_u, fitted, self.usual)
 
     @property
     def count(self) -> int:
@@ -177,7 +194,7 @@ def _reweighted(
     """
     fitted = runs.discharge
     for _ in range(100):
-        result = fit(run_sd(runs.discharge_u, fitted))
+        result = fit(runs.sd(fitted))
         updated = design @ result.values
         if np.allclose(updated, fitted, rtol=1e-13, atol=0.0):
             break
@@ -189,7 +206,7 @@ def _proportional(runs: _Runs, start_pct: float = 0.0) -> LinearFit:
     """Fit discharge = slope * (output - start) with the start given; one value."""
     design = (runs.feeder_pct - start_pct)[:, None]
     return _reweighted(
-        runs, design, lambda sd: weighted_least_squares(design, runs.discharge, sd, PRIOR_DOF)
+        runs, design, lambda sd: weighted_least_squares(design, runs.discharge, sd, runs.usual.dof)
     )
 
 
@@ -197,24 +214,26 @@ def _line(runs: _Runs) -> LinearFit:
     """Fit discharge = intercept + slope * output from the tests alone."""
     design = runs.line_design()
     return _reweighted(
-        runs, design, lambda sd: weighted_least_squares(design, runs.discharge, sd, PRIOR_DOF)
+        runs, design, lambda sd: weighted_least_squares(design, runs.discharge, sd, runs.usual.dof)
     )
 
 
 def _line_with_startup(runs: _Runs, startup_pct: float, slope: float) -> LinearFit:
     """Fit the line with one more observation: flow starts at ``startup_pct``, give or take.
 
-    ``slope`` turns the doubt in output into one in discharge.
+    ``slope`` turns the doubt in output into one in discharge. The variance factor multiplies it as
+    it does the tests' own, but how well they repeat says nothing of the start-up: it is divided out
+    beforehand.
     """
     design = runs.line_design()
     with_startup = np.vstack([design, [1.0, startup_pct]])
     response = np.append(runs.discharge, 0.0)
-    startup_sd = slope * STARTUP_U_PCT
+    startup_sd = slope * STARTUP_U_PCT / np.sqrt(_proportional(runs, startup_pct).scale)
     return _reweighted(
         runs,
         design,
         lambda sd: weighted_least_squares(
-            with_startup, response, np.append(sd, startup_sd), PRIOR_DOF
+            with_startup, response, np.append(sd, startup_sd), runs.usual.dof
         ),
     )
 
@@ -376,24 +395,29 @@ def _saturating_if_supported(runs: _Runs, chosen: Curve) -> Curve:
         return chosen
     working = np.minimum(runs.feeder_pct, values[2])
     fitted = values[0] + values[1] * working
-    sd = run_sd(runs.discharge_u, fitted)
+    sd = runs.sd(fitted)
     residual = runs.discharge - fitted
     simpler = (runs.discharge - _best_simpler(runs, chosen.kind, sd)) / sd
     parameters = 1 if chosen.kind == "proportional" else 2
-    dof = PRIOR_DOF + runs.count - 3
-    left = PRIOR_DOF + float(np.sum((residual / sd) ** 2))
-    better = float(np.sum(simpler**2)) + PRIOR_DOF - left
-    ratio = better / (3 - parameters) / (left / dof)
+    dof = runs.usual.dof + runs.count - 3
+    left = runs.usual.dof + float(np.sum((residual / sd) ** 2))
+    better = float(np.sum(simpler**2)) + runs.usual.dof - left
+    scale = left / dof
+    ratio = better / (3 - parameters) / scale
     critical = float(stats.f.ppf(1.0 - SIGNIFICANCE, 3 - parameters, dof))
     if ratio <= critical:
         return chosen
     gradient = np.column_stack(
         [np.ones(runs.count), working, np.where(runs.feeder_pct > values[2], values[1], 0.0)]
     )
-    linear = weighted_least_squares(gradient, gradient @ values + residual, sd, PRIOR_DOF)
+    linear = weighted_least_squares(gradient, gradient @ values + residual, sd, runs.usual.dof)
+    # at a tested output the form has a kink, and the linear fit leaves less than the form does
+    fit = replace(
+        linear, values=values, scale=scale, covariance=linear.covariance * (scale / linear.scale)
+    )
     return _curve_from_line(
         "saturating",
-        replace(linear, values=values),
+        fit,
         np.nan,
         (f"discharge stops rising at about {values[2]:.0f} % output",),
         f"saturating: levelling off is significant (F = {ratio:.1f}, more than the "
@@ -406,7 +430,7 @@ def _best_simpler(runs: _Runs, kind: Kind, sd: FloatArray) -> FloatArray:
     design = runs.line_design()
     if kind == "proportional":
         design = design[:, 1:]
-    return design @ weighted_least_squares(design, runs.discharge, sd, PRIOR_DOF).values
+    return design @ weighted_least_squares(design, runs.discharge, sd, runs.usual.dof).values
 
 
 def _saturating_values(runs: _Runs) -> FloatArray | None:
@@ -414,7 +438,7 @@ def _saturating_values(runs: _Runs) -> FloatArray | None:
     fitted = runs.discharge
     values: FloatArray | None = None
     for _ in range(20):
-        values = _best_saturating(runs, run_sd(runs.discharge_u, fitted))
+        values = _best_saturating(runs, runs.sd(fitted))
         if values is None:
             return None
         updated = values[0] + values[1] * np.minimum(runs.feeder_pct, values[2])
@@ -448,7 +472,7 @@ def _best_saturating(runs: _Runs, sd: FloatArray) -> FloatArray | None:
 
 def _line_under(feeder_pct: FloatArray, discharge: FloatArray, sd: FloatArray) -> FloatArray:
     design = np.column_stack([np.ones_like(feeder_pct), feeder_pct])
-    return weighted_least_squares(design, discharge, sd, PRIOR_DOF).values
+    return weighted_least_squares(design, discharge, sd, ASSUMED.dof).values
 
 
 def _squares(runs: _Runs, sd: FloatArray, values: FloatArray) -> tuple[float, FloatArray]:
@@ -461,9 +485,9 @@ def _with_general_flags(curve: Curve, runs: _Runs) -> Curve:
     """Add the flags that any form can earn."""
     flags = list(curve.flags)
     fitted = curve.discharge(runs.feeder_pct)
-    spare = runs.count - {"proportional": 1, "line": 2, "saturating": 3}[curve.kind]
+    spare = runs.count - curve.parameters
     if not any(flag.startswith(CONTRADICTION) for flag in flags):
-        flags += scatter_flags((runs.discharge - fitted) / run_sd(runs.discharge_u, fitted), spare)
+        flags += scatter_flags((runs.discharge - fitted) / runs.sd(fitted), spare, runs.usual)
     if curve.start_pct < -STARTUP_U_PCT:
         flags.append(
             "the curve does not fall to zero at zero output: below the tested outputs expect less"
@@ -471,18 +495,19 @@ def _with_general_flags(curve: Curve, runs: _Runs) -> Curve:
     return replace(curve, flags=tuple(flags))
 
 
-def scatter_flags(standardised: FloatArray, spare: int) -> tuple[str, ...]:
+def scatter_flags(standardised: FloatArray, spare: int, usual: Repeatability) -> tuple[str, ...]:
     """Flag of tests that scatter more than chance allows, empty if they do not.
 
     Parameters
     ----------
     standardised : residuals over their standard deviation, shape (n,).
     spare : degrees of freedom of these residuals.
+    usual : run-to-run scatter that they were standardised with.
     """
     squares = float(np.sum(standardised**2))
     if spare < 1 or squares <= stats.chi2.ppf(1.0 - CONTRADICTION_SIGNIFICANCE, spare):
         return ()
     return (
         f"{CONTRADICTION}: they scatter {np.sqrt(squares / spare):.1f} times as much as "
-        f"{100 * REPEATABILITY_REL:.0f} % run-to-run repeatability explains",
+        f"{100 * usual.relative:.2g} % run-to-run repeatability explains",
     )

@@ -1,16 +1,16 @@
 """Drift: do successive tests of the same truck, material and gate agree?"""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
-from spreadplan.calibration.assumptions import (
-    ONE_OUTPUT_SPREAD_PCT,
-    REPEATABILITY_REL,
-    SAME_OUTPUT_PCT,
-)
+from spreadplan.calibration.assumptions import ONE_OUTPUT_SPREAD_PCT, SAME_OUTPUT_PCT
+from spreadplan.calibration.fit import holm
+from spreadplan.calibration.models import ModelKey
+from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.calibration.validity import Change, changes_by_truck
 
 DRIFT_COLUMNS = (
@@ -31,6 +31,10 @@ DRIFT_COLUMNS = (
 )
 
 
+FALSE_ALARM = 2.0 * float(stats.norm.sf(2.0))
+"""Chance of any false drift in a fleet: that of one |En| above 1 where nothing differs."""
+
+
 def normalised_error(value: float, value_u: float, earlier: float, earlier_u: float) -> float:
     """Normalised error En = (value - earlier) / sqrt(U**2 + U_earlier**2) with U = 2 u.
 
@@ -44,7 +48,11 @@ def normalised_error(value: float, value_u: float, earlier: float, earlier_u: fl
     return (value - earlier) / float(np.hypot(2.0 * value_u, 2.0 * earlier_u))
 
 
-def drift(results: pd.DataFrame, changes: pd.DataFrame) -> pd.DataFrame:
+def drift(
+    results: pd.DataFrame,
+    changes: pd.DataFrame,
+    usual: Mapping[ModelKey, Repeatability] | None = None,
+) -> pd.DataFrame:
     """Compare each test with the latest earlier one that it can be compared with.
 
     A closed loop is compared by mass per count at outputs less than 10 points apart. An open loop
@@ -56,24 +64,36 @@ def drift(results: pd.DataFrame, changes: pd.DataFrame) -> pd.DataFrame:
     ----------
     results : as `tests.discharge_results` returns it.
     changes : truck_id, changed_at, what.
+    usual : run-to-run scatter of each truck, material and gate as the *others* show it; else
+        `pooling.ASSUMED`. A truck's own tests would hide its drift.
 
     Returns
     -------
     Columns `DRIFT_COLUMNS`, one row per comparison, in order of truck, material, gate and time.
-    value_u includes run-to-run repeatability (standard uncertainty); verdict is "steady" for
-    |En| <= 1, else "drift"; change_between tells of work on the truck between the two tests.
+    value_u includes run-to-run repeatability (standard uncertainty). The verdict is "drift" where
+    |En| is above 1 by more than chance allows among all comparisons of the fleet, else "steady":
+    Student's t with the degrees of freedom of the repeatability, and `fit.holm`. change_between
+    tells of work on the truck between the two tests.
     """
+    usual = usual or {}
     usable = results[~results["voided"].to_numpy(dtype=bool) & (results["net_lb"] > 0.0)]
     ordered = usable.sort_values(["performed_at", "test_id"], kind="stable")
     by_truck = changes_by_truck(changes)
-    rows = []
+    rows, dofs = [], []
     for _, tests in ordered.groupby(["truck_id", "material", "gate_in"], sort=True):
         readings = _readings(tests)
         for place, reading in enumerate(readings):
             earlier = _latest_comparable(reading, readings[:place])
             if earlier is not None:
-                rows.append(_compare(reading, earlier, by_truck.get(reading.truck_id, [])))
-    return pd.DataFrame(rows, columns=DRIFT_COLUMNS)
+                known = usual.get((reading.truck_id, reading.material, reading.gate_in), ASSUMED)
+                work = by_truck.get(reading.truck_id, [])
+                rows.append(_compare(reading, earlier, known.relative, work))
+                dofs.append(known.dof)
+    table = pd.DataFrame(rows, columns=DRIFT_COLUMNS)
+    apart = 2.0 * table["en"].abs().to_numpy(dtype=float)
+    chance = np.asarray(2.0 * stats.t.sf(apart, np.array(dofs)), dtype=float)
+    found = holm(chance) < FALSE_ALARM
+    return table.assign(verdict=np.where(found, "drift", "steady").astype(object))
 
 
 @dataclass(frozen=True)
@@ -124,11 +144,13 @@ def _latest_comparable(reading: _Reading, before: Sequence[_Reading]) -> _Readin
     return None
 
 
-def _compare(reading: _Reading, earlier: _Reading, work: Sequence[Change]) -> dict[str, object]:
+def _compare(
+    reading: _Reading, earlier: _Reading, repeatability: float, work: Sequence[Change]
+) -> dict[str, object]:
     to_same_output = 1.0 if reading.counted else reading.feeder_pct / earlier.feeder_pct
     previous = earlier.value * to_same_output
-    value_u = float(np.hypot(reading.measured_u, REPEATABILITY_REL * reading.value))
-    previous_u = float(np.hypot(earlier.measured_u * to_same_output, REPEATABILITY_REL * previous))
+    value_u = float(np.hypot(reading.measured_u, repeatability * reading.value))
+    previous_u = float(np.hypot(earlier.measured_u * to_same_output, repeatability * previous))
     en = normalised_error(reading.value, value_u, previous, previous_u)
     between = [
         f"{change.what} {change.changed_at.date()}"
@@ -148,6 +170,6 @@ def _compare(reading: _Reading, earlier: _Reading, work: Sequence[Change]) -> di
         "previous_value": previous,
         "previous_value_u": previous_u,
         "en": en,
-        "verdict": "steady" if abs(en) <= 1.0 else "drift",
+        "verdict": "",
         "change_between": "; ".join(between),
     }

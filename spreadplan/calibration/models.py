@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.calibration.counts import CountFit, fit_counts
 from spreadplan.calibration.curve import Curve, Kind, fit_curve
 from spreadplan.calibration.fit import BoolArray, FloatArray, coverage_factor
+from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
 from spreadplan.calibration.trucks import Truck
 
 ModelKey = tuple[str, str, float]
@@ -97,9 +97,19 @@ class DischargeModel:
         return self.curve.dof
 
     @property
+    def relative_dof(self) -> float:
+        """Degrees of freedom of `relative_u` and `repeatability`: of counts or of the curve."""
+        return self.curve.dof if self.counts is None else self.counts.dof
+
+    @property
     def scale(self) -> float:
         """Variance factor of the curve."""
         return self.curve.scale
+
+    @property
+    def usual(self) -> Repeatability:
+        """What the other trucks say of the run-to-run scatter, of counts or of the discharge."""
+        return self.curve.usual if self.counts is None else self.counts.usual
 
     @property
     def repeatability(self) -> float:
@@ -107,8 +117,8 @@ class DischargeModel:
 
         A closed loop repeats as its mass per count does, an open loop as its discharge does.
         """
-        scale = self.counts.scale if self.counts is not None else self.curve.scale
-        return float(REPEATABILITY_REL * np.sqrt(scale))
+        fit = self.curve if self.counts is None else self.counts
+        return float(fit.usual.relative * np.sqrt(fit.scale))
 
     @property
     def lb_per_count(self) -> float:
@@ -298,6 +308,9 @@ def fit_models(
 ) -> dict[ModelKey, DischargeModel]:
     """Fit one discharge model for each truck, material and gate with a valid test.
 
+    All are fitted twice: how the other models of the material scatter about their first fits is
+    what is known of a model's scatter in the second, see `pooling`.
+
     Parameters
     ----------
     results : one row per test, as `tests.discharge_results` returns it.
@@ -310,33 +323,114 @@ def fit_models(
     valid = results[results["valid"].to_numpy(dtype=bool)].sort_values(
         ["performed_at", "test_id"], kind="stable"
     )
-    models: dict[ModelKey, DischargeModel] = {}
+    groups: dict[ModelKey, pd.DataFrame] = {}
     for _, tests in valid.groupby(["truck_id", "material", "gate_in"], sort=True):
         first = tests.iloc[0]
-        key = (str(first["truck_id"]), str(first["material"]), float(first["gate_in"]))
-        model = _fit_model(key, trucks[key[0]].closed_loop, tests)
-        if model is not None:
-            models[key] = model
+        groups[str(first["truck_id"]), str(first["material"]), float(first["gate_in"])] = tests
+    first_fits = {key: _fits(trucks[key[0]].closed_loop, tests) for key, tests in groups.items()}
+    models: dict[ModelKey, DischargeModel] = {}
+    for key, usual in _usual(groups, first_fits).items():
+        closed_loop = trucks[key[0]].closed_loop
+        curve, counts = _fits(closed_loop, groups[key], *usual)
+        if curve is not None:
+            models[key] = _model(key, closed_loop, groups[key], curve, counts)
     return models
 
 
-def _fit_model(key: ModelKey, closed_loop: bool, tests: pd.DataFrame) -> DischargeModel | None:
-    def column(name: str) -> FloatArray:
-        return tests[name].to_numpy(dtype=float)
+_Fits = tuple[Curve | None, CountFit | None]
 
+
+def _fits(
+    closed_loop: bool,
+    tests: pd.DataFrame,
+    usual_discharge: Repeatability = ASSUMED,
+    usual_counts: Repeatability = ASSUMED,
+) -> _Fits:
+    """Curve and mass per count of the tests of one model; None where they tell nothing."""
+    column = _columns(tests)
     curve = fit_curve(
-        column("feeder_pct"), column("discharge_lb_per_min"), column("discharge_u_lb_per_min")
+        column["feeder_pct"],
+        column["discharge_lb_per_min"],
+        column["discharge_u_lb_per_min"],
+        usual_discharge,
     )
+    if curve is None or not closed_loop:
+        return curve, None
+    counts = fit_counts(
+        column["feeder_pct"],
+        column["net_lb"],
+        column["sensor_counts"],
+        column["lb_per_count_u"],
+        usual_counts,
+    )
+    return curve, counts
+
+
+def _usual(
+    groups: Mapping[ModelKey, pd.DataFrame], fits: Mapping[ModelKey, _Fits]
+) -> dict[ModelKey, tuple[Repeatability, Repeatability]]:
+    """What the other models of the material say of each model's discharge and mass per count."""
+    found: dict[ModelKey, tuple[Repeatability, Repeatability]] = {}
+    for material in dict.fromkeys(key[1] for key in groups):
+        keys = [key for key in groups if key[1] == material]
+        discharge = learn_from_others([_of_curve(fits[key][0], groups[key]) for key in keys])
+        counts = learn_from_others([_of_counts(fits[key][1], groups[key]) for key in keys])
+        found |= dict(zip(keys, zip(discharge, counts, strict=True), strict=True))
+    return found
+
+
+def _of_curve(curve: Curve | None, tests: pd.DataFrame) -> Residuals:
+    """How the tests scatter about their curve, where it flows."""
     if curve is None:
-        return None
-    counts = None
-    if closed_loop:
-        counts = fit_counts(
-            column("feeder_pct"),
-            column("net_lb"),
-            column("sensor_counts"),
-            column("lb_per_count_u"),
-        )
+        return _NOTHING
+    column = _columns(tests)
+    fitted = curve.discharge(column["feeder_pct"])
+    flows = (fitted > 0.0) & (column["discharge_lb_per_min"] > 0.0)
+    return _residuals(
+        column["discharge_lb_per_min"][flows],
+        fitted[flows],
+        column["discharge_u_lb_per_min"][flows],
+        curve.parameters,
+    )
+
+
+def _of_counts(counts: CountFit | None, tests: pd.DataFrame) -> Residuals:
+    """How the tests scatter about their mass per count."""
+    if counts is None:
+        return _NOTHING
+    column = _columns(tests)
+    usable = (column["sensor_counts"] > 0.0) & (column["net_lb"] > 0.0)
+    fitted, _ = counts.at(column["feeder_pct"][usable])
+    return _residuals(
+        column["net_lb"][usable] / column["sensor_counts"][usable],
+        fitted,
+        column["lb_per_count_u"][usable],
+        1 if counts.trend is None else 2,
+    )
+
+
+_NOTHING = Residuals(np.array([]), np.array([]), 0)
+
+
+def _residuals(value: FloatArray, fitted: FloatArray, u: FloatArray, parameters: int) -> Residuals:
+    return Residuals(value / fitted - 1.0, u / fitted, max(len(value) - parameters, 0))
+
+
+def _columns(tests: pd.DataFrame) -> dict[str, FloatArray]:
+    names = (
+        "feeder_pct",
+        "discharge_lb_per_min",
+        "discharge_u_lb_per_min",
+        "net_lb",
+        "sensor_counts",
+        "lb_per_count_u",
+    )
+    return {name: tests[name].to_numpy(dtype=float) for name in names}
+
+
+def _model(
+    key: ModelKey, closed_loop: bool, tests: pd.DataFrame, curve: Curve, counts: CountFit | None
+) -> DischargeModel:
     return DischargeModel(
         truck_id=key[0],
         material=key[1],
@@ -344,7 +438,7 @@ def _fit_model(key: ModelKey, closed_loop: bool, tests: pd.DataFrame) -> Dischar
         control="closed_loop" if closed_loop else "open_loop",
         curve=curve,
         counts=counts,
-        tested_pct=tuple(sorted(float(pct) for pct in column("feeder_pct"))),
+        tested_pct=tuple(sorted(float(pct) for pct in tests["feeder_pct"])),
         test_ids=tuple(str(test_id) for test_id in tests["test_id"]),
         flags=_flags(closed_loop, curve, counts),
     )

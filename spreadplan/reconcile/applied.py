@@ -1,7 +1,8 @@
 """True mass on each segment, with everything that is uncertain in it.
 
 The ratio of a truck is one number for all its segments, so its error doesn't average out over a
-route; part of it, the mean of the fleet, is even common to all trucks. Where the mass fell (the
+route; part of it, the mean of the fleet, is even common to all trucks, and part of it is of the
+storm alone, new in the next. Where the mass fell (the
 matching), when it fell within an interval between records (the timing) and the feeder's run-to-run
 scatter differ from segment to segment and do. Mass taken from one segment by the matching goes to
 its neighbour: counted here as independent, which makes a sum look less certain than it is, never
@@ -50,39 +51,42 @@ def applied_parts(use: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
         (standard uncertainties of the reported mass); one row each. Where the passes of one
         application are of one run, ``rounds`` tells how many runs there were: what differs from
         run to run is the same in all passes of one. ``setting_u`` is the relative standard
-        uncertainty of how the ratio at the segment's setting differs from the truck's mean.
+        uncertainty of how the ratio at the segment's setting differs from the truck's mean,
+        ``run_u`` the truck's relative run-to-run scatter (else `REPEATABILITY_REL`).
     ratios : as `true_mass.mass_ratios` returns them.
 
     Returns
     -------
     ``use`` with applied_lb, fleet_u_lb (common to all trucks with the material), truck_u_lb (common
-    to all segments of the truck) and own_u_lb (independent).
+    to all segments of the truck), storm_u_lb (common to them in this storm) and own_u_lb
+    (independent).
 
     Raises
     ------
     ValueError : a truck and material without a ratio.
     """
     keys = ["truck_id", "material"]
-    known = ratios[[*keys, "ratio", "ratio_u", "ratio_fleet_u"]]
+    known = ratios[[*keys, "ratio", "ratio_u", "ratio_fleet_u", "ratio_storm_u"]]
     parts = use.merge(known, on=keys, how="left", validate="many_to_one")
     without = parts["ratio"].isna()
     if without.any():
         truck, material = parts.loc[without, keys].iloc[0]
         raise ValueError(f"truck {truck} has no ratio for {material}")
     ratio = parts.pop("ratio")
-    u, fleet_u = parts.pop("ratio_u"), parts.pop("ratio_fleet_u")
+    u, fleet_u, storm_u = (parts.pop(f"ratio_{name}") for name in ("u", "fleet_u", "storm_u"))
     applied = parts["reported_lb"] * ratio
     runs = parts.get("rounds", parts["passes"]).clip(lower=1.0)
     own = (
         (ratio * parts["matching_u_lb"]) ** 2
         + (ratio * parts["timing_u_lb"]) ** 2
-        + (REPEATABILITY_REL * applied) ** 2 / runs
+        + (parts.get("run_u", REPEATABILITY_REL) * applied) ** 2 / runs
         + (parts.get("setting_u", 0.0) * applied) ** 2
     )
     return parts.assign(
         applied_lb=applied,
         fleet_u_lb=applied * fleet_u,
-        truck_u_lb=applied * np.sqrt((u**2 - fleet_u**2).clip(lower=0.0)),
+        truck_u_lb=applied * np.sqrt((u**2 - fleet_u**2 - storm_u**2).clip(lower=0.0)),
+        storm_u_lb=applied * storm_u,
         own_u_lb=np.sqrt(own),
     )
 
@@ -99,12 +103,12 @@ def summed_applied(parts: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     DataFrame with index ``by``, sorted: reported_lb, applied_lb, applied_u_lb (standard
     uncertainty), applied_lo_lb, applied_hi_lb (95 %).
     """
-    names = ["reported_lb", "applied_lb", "fleet_u_lb", "truck_u_lb"]
+    names = ["reported_lb", "applied_lb", "fleet_u_lb", "truck_u_lb", "storm_u_lb"]
     fleet_keys = list(dict.fromkeys([*by, "material"]))
     truck_keys = list(dict.fromkeys([*fleet_keys, "truck_id"]))
     work = parts.assign(variance=parts["own_u_lb"] ** 2)
     trucks = work.groupby(truck_keys, sort=True)[[*names, "variance"]].sum()
-    trucks["variance"] += trucks["truck_u_lb"] ** 2
+    trucks["variance"] += trucks["truck_u_lb"] ** 2 + trucks["storm_u_lb"] ** 2
     fleets = trucks.groupby(level=fleet_keys, sort=True).sum()
     fleets["variance"] += fleets["fleet_u_lb"] ** 2
     total = fleets.groupby(level=by, sort=True)[["reported_lb", "applied_lb", "variance"]].sum()

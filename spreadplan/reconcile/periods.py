@@ -14,12 +14,12 @@ import pandas as pd
 from scipy import stats
 
 from spreadplan.calibration.assumptions import PRIOR_DOF, REPEATABILITY_REL
-from spreadplan.calibration.fit import coverage_factor, fit_line
+from spreadplan.calibration.fit import LineFit, coverage_factor, fit_line, holm
 from spreadplan.frames import lines
 
 VOIDING: Final = ("gate", "feeder", "hydraulics", "sensor")
-TREND_SIGNIFICANCE: Final = 0.01
-"""A drift is said only where chance would make so strong a one less often."""
+TREND_SIGNIFICANCE: Final = 0.05
+"""Drifts are said only where chance would make any so strong in the whole fleet less often."""
 TREND_STORMS: Final = 5
 """Fewer storms with tickets tell nothing of a drift."""
 DAYS_PER_MONTH: Final = 30.0
@@ -88,25 +88,30 @@ def with_trend(
 
     Returns
     -------
-    ``table`` with `TREND_COLUMNS` (NaN: too few storms). Where the drift is significant, the ratio
-    and its interval are those of a straight line of ln ratio over time at this storm.
+    ``table`` with `TREND_COLUMNS` (NaN: too few storms); trend_p is the probability that chance
+    makes any drift so strong among the trucks (`calibration.fit.holm`). Where it is significant,
+    the ratio and its interval are those of a straight line of ln ratio over time at this storm.
     """
     net = tickets["loaded_lb"] - tickets["returned_lb"]
     whole = (tickets["loads"] > 0) & (tickets["unreturned_lb"] == 0.0)
     usable = tickets[whole & (net > 0.0) & (tickets["reported_lb"] > 0.0)]
-    rows = [_follow(row, usable, starts, storm) for _, row in table.iterrows()]
+    lines_found = [_line(row, usable, starts, storm) for _, row in table.iterrows()]
+    p = holm(np.array([np.nan if line is None else _slope_p(line) for line in lines_found]))
+    rows = [
+        _follow(row, line, chance)
+        for (_, row), line, chance in zip(table.iterrows(), lines_found, p, strict=True)
+    ]
     changed = pd.DataFrame(rows, index=table.index)
     return table.assign(**{name: changed[name] for name in changed.columns})
 
 
-def _follow(
+def _line(
     row: pd.Series, usable: pd.DataFrame, starts: Mapping[str, pd.Timestamp], storm: str
-) -> dict[str, float]:
-    kept = {name: float(row[name]) for name in ("ratio", "ratio_lo", "ratio_hi", "ratio_u")}
-    nothing = {**kept, "trend_pct_per_month": np.nan, "trend_p": np.nan}
+) -> LineFit | None:
+    """ln ratio of a truck as a line in months from the storm asked for; None: too few storms."""
     mine = usable[(usable["truck_id"] == row["truck_id"]) & (usable["material"] == row["material"])]
     if len(mine) < TREND_STORMS:
-        return nothing
+        return None
     months = np.array(
         [
             (starts[name] - starts[storm]) / pd.Timedelta(days=DAYS_PER_MONTH)
@@ -116,13 +121,22 @@ def _follow(
     net = (mine["loaded_lb"] - mine["returned_lb"]).to_numpy(dtype=float)
     relative_u = np.hypot(mine["ticket_u_lb"].to_numpy(dtype=float) / net, REPEATABILITY_REL)
     log_ratio = np.log(net / mine["reported_lb"].to_numpy(dtype=float))
-    line = fit_line(months, log_ratio, relative_u, PRIOR_DOF)
-    p = float(2.0 * stats.t.sf(abs(line.slope) / line.slope_u, line.dof))
-    trend = {"trend_pct_per_month": 100.0 * float(np.expm1(line.slope)), "trend_p": p}
+    return fit_line(months, log_ratio, relative_u, PRIOR_DOF)
+
+
+def _slope_p(line: LineFit) -> float:
+    """Probability of so strong a slope of one truck by chance, two-sided."""
+    return float(2.0 * stats.t.sf(abs(line.slope) / line.slope_u, line.dof))
+
+
+def _follow(row: pd.Series, line: LineFit | None, p: float) -> dict[str, float]:
+    kept = {name: float(row[name]) for name in ("ratio", "ratio_lo", "ratio_hi", "ratio_u")}
+    if line is None:
+        return {**kept, "trend_pct_per_month": np.nan, "trend_p": np.nan}
+    trend = {"trend_pct_per_month": 100.0 * float(np.expm1(line.slope)), "trend_p": float(p)}
     if p >= TREND_SIGNIFICANCE:
         return {**kept, **trend}
-    u = line.intercept_u
-    half = coverage_factor(line.dof) * u
+    half = coverage_factor(line.dof) * line.intercept_u
     return {
         "ratio": float(np.exp(line.intercept)),
         "ratio_lo": float(np.exp(line.intercept - half)),

@@ -72,12 +72,15 @@ class RatioPosterior:
     fleet_u : part of each truck's standard uncertainty that all trucks have in common, since it
         comes from the mean of the fleet, shape (trucks,).
     p_missing : probability that load tickets are missing, for each row asked for.
+    storm_sd : scatter of ln ratio from storm to storm about the truck's, as the fleet's tickets
+        show it, for each row asked for.
     """
 
     density: Floats
     fleet_density: Floats
     fleet_u: Floats
     p_missing: Floats
+    storm_sd: Floats
 
 
 def student(z: Floats) -> Floats:
@@ -115,10 +118,11 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
     weights = [np.exp(log_weight - most) for log_weight, *_ in kept]
     total = np.sum(weights)
     density = np.zeros((trucks, LOG_RATIO.size))
-    p_missing = np.zeros(asked.size)
+    p_missing, storm_square = np.zeros(asked.size), 0.0
     fleet, mean, square = np.zeros(LOG_RATIO.size), np.zeros(trucks), np.zeros(trucks)
-    for weight, (_, like, evidence, lacking) in zip(weights, kept, strict=True):
+    for scatter, weight, (_, like, evidence, lacking) in zip(SCATTER, weights, kept, strict=True):
         weight = weight / total
+        storm_square += float(weight.sum()) * scatter**2
         part = like * ((weight / evidence) @ prior)
         density += part
         p_missing += np.einsum("ng,ng->n", part[truck[asked]], lacking)
@@ -127,7 +131,8 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
         mean += expected @ weight
         square += expected**2 @ weight
     fleet_u = np.sqrt(np.maximum(square - mean**2, 0.0))
-    return RatioPosterior(density, fleet, fleet_u, p_missing)
+    storm_sd = np.sqrt(storm_square) * usual_storm_sd(tickets.iloc[asked])
+    return RatioPosterior(density, fleet, fleet_u, p_missing, storm_sd)
 
 
 def _log_likelihood(
@@ -160,6 +165,16 @@ def _fleet_priors() -> tuple[Floats, Floats]:
     return density, weight / weight.sum()
 
 
+def usual_storm_sd(tickets: pd.DataFrame) -> Floats:
+    """Scatter of ln ratio of a storm before its fleet tells: run to run, and what doesn't average.
+
+    ``tickets`` : loads (number of runs); shape (n,).
+    """
+    runs = np.maximum(tickets["loads"].to_numpy(dtype=float), 1.0)
+    result: Floats = np.hypot(REPEATABILITY_REL / np.sqrt(runs), STORM_SD)
+    return result
+
+
 def storm_likelihood(tickets: pd.DataFrame, scatter: float) -> tuple[Floats, Floats]:
     """Likelihood of each storm's report and tickets, at every t of `LOG_RATIO`.
 
@@ -179,7 +194,7 @@ def storm_likelihood(tickets: pd.DataFrame, scatter: float) -> tuple[Floats, Flo
     net = (tickets["loaded_lb"] - tickets["returned_lb"]).to_numpy(dtype=float)
     left = tickets["unreturned_lb"].to_numpy(dtype=float)
     typical = tickets["typical_load_lb"].fillna(0.0).to_numpy(dtype=float)
-    run_u = scatter * np.hypot(REPEATABILITY_REL / np.sqrt(np.maximum(loads, 1.0)), STORM_SD)
+    run_u = scatter * usual_storm_sd(tickets)
     u_lb = tickets["ticket_u_lb"].to_numpy(dtype=float)
     says = (loads > 0) & (reported > 0.0)
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.planning.geometry import segment_lengths_mi
 from spreadplan.planning.material import coverage_factor
 from spreadplan.reconcile.applied import (
@@ -23,7 +24,7 @@ from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.network import Network
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.true_mass import mass_ratios, own_tests
-from spreadplan.reconcile.use import TruckUse
+from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
     DecisionRule,
     PlainComparison,
@@ -132,7 +133,7 @@ def storm_use(
     uses : one for each truck that was heard, in any order.
     """
     uses = sorted(uses, key=lambda use: use.truck_id)
-    use = pd.concat([one.segments for one in uses], ignore_index=True)
+    use = stacked([one.segments for one in uses])
     reported, loads, returns = (
         in_periods(frame, around.discharge_tests, around.changes, storm.starts, storm.name)
         for frame in (storm.reported, storm.loads, storm.returns)
@@ -145,8 +146,9 @@ def storm_use(
         use, lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
     )
     use = use.assign(
-        rounds=use["passes"] / per_round.fillna(1.0), setting_u=setting_u(use, storm.planned)
-    )
+        rounds=use["passes"] / per_round.fillna(1.0), setting_u=setting_u(use, storm.planned),
+        run_u=run_u(use, storm.planned, around.models_table),
+    )  # fmt: skip
     parts = applied_parts(use, trucks)
     rule = DecisionRule.of(around.policy)
     planned = with_area_limits(storm.planned, around.sensitive_areas)
@@ -189,9 +191,11 @@ def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
 def setting_u(use: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
     """Relative standard uncertainty of each row that comes from its setting; shape (rows,).
 
-    Tickets tell a truck's mean ratio. How the discharge at one setting differs from it is known no
-    better than the calibration: the part of its uncertainty there that goes beyond the least that
-    it has at any setting of the truck in the storm.
+    Tickets tell a truck's mean ratio. How the discharge at one setting differs from what the others
+    say is known no better than the calibration: the part s of its uncertainty there that goes
+    beyond the least that it has at any setting of the truck in the storm. The mean of the settings,
+    with shares W of the reported mass, has taken its part of each: at setting g what is left is
+    (s_g (1 - W_g))**2 + sum over the others of (s_h W_h)**2.
     """
     keys = ["route_id", "segment_id", "truck_id"]
     if planned.empty:
@@ -201,9 +205,42 @@ def setting_u(use: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
     sums = rows[rows["mass"] > 0.0].groupby(keys)[["half", "mass"]].sum()
     relative = sums["half"] / sums["mass"] / float(coverage_factor(np.array(np.inf)))
     least = relative.groupby(level="truck_id").transform("min")
-    square = (relative**2 - least**2).clip(lower=0.0).rename("square")
-    found = use[keys].merge(square.reset_index(), on=keys, how="left")["square"]
-    return np.asarray(np.sqrt(found.fillna(0.0).to_numpy(dtype=float)))
+    # equal to six digits is one setting
+    square = (relative**2 - least**2).clip(lower=0.0).round(6).rename("square")
+    truck = ["truck_id", "material"]
+    found = use[[*keys, "material", "reported_lb"]].merge(
+        square.reset_index(), on=keys, how="left"
+    ).fillna({"square": 0.0})  # fmt: skip
+    whole = found.groupby(truck)["reported_lb"].transform("sum")
+    setting = found.groupby([*truck, "square"])["reported_lb"].transform("sum")
+    share = (setting / whole.where(whole > 0.0)).fillna(0.0)
+    row_share = (found["reported_lb"] / whole.where(whole > 0.0)).fillna(0.0)
+    taken = (found["square"] * share * row_share).groupby([found[one] for one in truck])
+    left = found["square"] * (1.0 - 2.0 * share) + taken.transform("sum")
+    return np.asarray(np.sqrt(left.clip(lower=0.0).to_numpy(dtype=float)))
+
+
+def run_u(use: pd.DataFrame, planned: pd.DataFrame, models_table: pd.DataFrame) -> np.ndarray:
+    """Relative run-to-run scatter of the truck of each row, shape (rows,).
+
+    As its calibration found it, the middle of the gates that the plan uses (of all without a plan);
+    of a truck without one the middle of the others with the material, and what is assumed where
+    there are none.
+    """
+    keys = ["truck_id", "material"]
+    known = _middle_repeatability(models_table, keys)
+    if not planned.empty:
+        gates = planned[[*keys, "gate_in"]].drop_duplicates()
+        used = models_table.merge(gates, on=[*keys, "gate_in"])
+        known = _middle_repeatability(used, keys).combine_first(known)
+    middle = known.groupby(level="material").median()
+    own = use[keys].join(known.rename("own"), on=keys)["own"]
+    found = own.fillna(use["material"].map(middle)).fillna(REPEATABILITY_REL)
+    return found.to_numpy(dtype=float)
+
+
+def _middle_repeatability(models_table: pd.DataFrame, keys: list[str]) -> pd.Series[float]:
+    return models_table.groupby(keys)["repeatability_pct"].median() / 100.0
 
 
 def with_area_limits(planned: pd.DataFrame, areas: pd.DataFrame) -> pd.DataFrame:
@@ -211,7 +248,7 @@ def with_area_limits(planned: pd.DataFrame, areas: pd.DataFrame) -> pd.DataFrame
     limits = dict(zip(areas["area_id"], areas["max_rate_lb_per_lane_mile"], strict=True))
 
     def lowest(area_ids: object) -> float:
-        known = [limits.get(name, np.nan) for name in str(area_ids or "").split(";")]
+        known = [limits.get(name, np.nan) for name in str(area_ids or "").split("; ")]
         return float(np.nanmin(known)) if not np.isnan(known).all() else np.nan
 
     found = {area_ids: lowest(area_ids) for area_ids in planned["area_id"].unique()}
@@ -230,10 +267,8 @@ def coverage(
     A pass that was driven was heard. One that wasn't is known to be missing as far as the truck
     that should have made it was heard all along.
     """
-    driven = sum(
-        (np.bincount(use.driven["row"], use.driven["driven_m"], network.rows) for use in uses),
-        np.zeros(network.rows),
-    )
+    ways = stacked([use.driven for use in uses])
+    driven = np.bincount(ways["row"], ways["driven_m"], network.rows)
     keys = pd.MultiIndex.from_arrays([network.route_id, network.segment_id])
     share = pd.Series(driven / network.length_m, index=keys)
     rounds = planned.groupby("route_id")["application"].nunique()
@@ -255,8 +290,12 @@ def _of_segment(rows: pd.DataFrame, values: pd.Series[float]) -> pd.Series[float
 
 def _trucks_on(use: pd.DataFrame) -> pd.Series[str]:
     """Trucks that put material on each segment, by route and segment."""
-    named = use.groupby(["route_id", "segment_id"])["truck_id"].agg(
-        lambda trucks: ";".join(sorted(set(trucks)))
+    keys = ["route_id", "segment_id"]
+    pairs = use[[*keys, "truck_id"]].drop_duplicates().sort_values("truck_id", kind="stable")
+    shared = pairs.duplicated(keys, keep=False)  # the few that are worth a call each
+    alone = pairs[~shared].set_index(keys)["truck_id"]
+    named: pd.Series[str] = pd.concat(
+        [alone, pairs[shared].groupby(keys)["truck_id"].agg(";".join)]
     )
     return named.rename("trucks")
 
@@ -296,18 +335,19 @@ def _piles(
     routes: gpd.GeoDataFrame, network: Network, uses: Sequence[TruckUse]
 ) -> gpd.GeoDataFrame:
     """Mass released standing still, as points; small dribbles of one place are taken together."""
-    frames = [use.piles.assign(truck_id=use.truck_id) for use in uses]
-    standing = pd.concat(frames, ignore_index=True)
-    standing["place_m"] = standing.pop("position_m").round(-1)
-    places = standing.groupby(["truck_id", "row", "place_m"])[["mass_lb"]].sum()
+    standing = stacked([use.piles for use in uses])
+    truck = np.repeat(np.arange(len(uses)), [len(use.piles["row"]) for use in uses])
+    standing = standing.assign(truck=truck, place_m=standing.pop("position_m").round(-1))
+    places = standing.groupby(["truck", "row", "place_m"])[["mass_lb"]].sum()
     piles: pd.DataFrame = places.reset_index()
+    names = np.array([use.truck_id for use in uses], dtype=object)
     row = piles["row"].to_numpy(dtype=int)
     lines = routes.geometry.to_numpy()[row]
     share = piles["place_m"].to_numpy() / network.length_m[row]
     points = shapely.line_interpolate_point(lines, np.clip(share, 0.0, 1.0), normalized=True)
     return gpd.GeoDataFrame({
         "route_id": network.route_id[row], "segment_id": network.segment_id[row],
-        "truck_id": piles["truck_id"], "mass_lb": piles["mass_lb"],
+        "truck_id": names[piles["truck"]], "mass_lb": piles["mass_lb"],
     }, geometry=gpd.GeoSeries(points, crs=routes.crs))  # fmt: skip
 
 

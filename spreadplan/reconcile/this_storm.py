@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.planning.material import coverage_factor
 from spreadplan.reconcile.ratio_model import EMPTY_SHARE
 
@@ -38,12 +37,14 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u, ratio_fleet_u of the season,
-        p_missing (probability that load tickets of this storm are missing).
+        p_missing (probability that load tickets of this storm are missing), storm_sd (scatter of
+        ln ratio from storm to storm).
     tickets : as `tickets.storm_tickets` returns them, of this storm.
 
     Returns
     -------
-    ``table`` with ratio, ratio_lo, ratio_hi, ratio_u and ratio_fleet_u of this storm.
+    ``table`` with ratio, ratio_lo, ratio_hi, ratio_u, ratio_fleet_u and ratio_storm_u of this
+    storm; the last is the part of ratio_u that other storms don't share.
 
     With m and V the mean and variance of ln ratio over the season, t² the variance from storm to
     storm, y what the tickets say and w² its variance, and B = t² / (t² + w²), the storm's mean is
@@ -59,11 +60,12 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
         np.isfinite(said), 1.0 - table["p_missing"].fillna(0.0).to_numpy(float), 0.0
     )
     said, said_u = np.where(complete > 0.0, said, season), np.where(complete > 0.0, said_u, 1.0)
-    complete = complete * _credible(said - season, np.hypot(REPEATABILITY_REL, season_u), said_u)
-    share = REPEATABILITY_REL**2 / (REPEATABILITY_REL**2 + said_u**2)
+    storm_sd = table["storm_sd"].to_numpy(float)
+    complete = complete * _credible(said - season, np.hypot(storm_sd, season_u), said_u)
+    share = storm_sd**2 / (storm_sd**2 + said_u**2)
     with_tickets = (1.0 - share) * season + share * said
     variance_with = (1.0 - share) ** 2 * season_u**2 + share * said_u**2
-    variance_without = season_u**2 + REPEATABILITY_REL**2
+    variance_without = season_u**2 + storm_sd**2
     middle = complete * with_tickets + (1.0 - complete) * season
     variance = (
         complete * variance_with
@@ -72,7 +74,8 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     )
     u = np.sqrt(variance)
     half = float(coverage_factor(np.array(np.inf))) * u
-    fleet_u = table["ratio_fleet_u"].to_numpy(float) * (1.0 - complete * share)
+    of_season = 1.0 - complete * share
+    fleet_u = table["ratio_fleet_u"].to_numpy(float) * of_season
     old = dict(zip(SEASON_COLUMNS, ("ratio", "ratio_lo", "ratio_hi"), strict=True))
     return table.assign(
         **{name: table[source] for name, source in old.items()},
@@ -81,6 +84,7 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
         ratio_hi=np.exp(middle + half),
         ratio_u=u,
         ratio_fleet_u=np.minimum(fleet_u, u),
+        ratio_storm_u=np.sqrt(np.maximum(variance - (of_season * season_u) ** 2, 0.0)),
     )
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from spreadplan.frames import lines
 from spreadplan.planning.material import COVERAGE, coverage_factor
 from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
-from spreadplan.reconcile.ratio_model import Floats, fit_ratios, quantiles
+from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
 from spreadplan.reconcile.this_storm import SEASON_COLUMNS, in_this_storm
 from spreadplan.reconcile.tickets import storm_tickets
 
@@ -25,12 +25,13 @@ TRUCK_COLUMNS: Final = (
     "ratio_hi", "verdict", "advice",
 )  # fmt: skip
 TRUCK_EXTRAS: Final = (
-    "ratio_u", "ratio_fleet_u", "fleet_ratio", "fleet_share", "storm_ratio", "storms", "loads",
-    "p_missing", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
+    "ratio_u", "ratio_fleet_u", "ratio_storm_u", "fleet_ratio", "fleet_share", "storm_ratio",
+    "storms", "loads", "p_missing", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
 )  # fmt: skip
 
 VERDICTS: Final = (
     "agrees", "reports too little", "reports too much", "tickets missing", "no tickets",
+    "tickets and reports disagree",
 )  # fmt: skip
 
 LIKELY_MISSING: Final = 0.5
@@ -73,11 +74,11 @@ def mass_ratios(
     -------
     `TRUCK_COLUMNS`, then `TRUCK_EXTRAS`, in order of truck and material. The ratio is that of this
     storm (see `this_storm`), season_ratio with its ends that of the truck, by which it is judged.
-    ratio_u is the relative
-    standard uncertainty of the ratio and ratio_fleet_u the part of it that all trucks of a material
-    have in common; fleet_ratio is the ratio of the fleet, fleet_share how much of the estimate
-    rests on it (1: all); storm_ratio what this storm's tickets alone say (NaN without); storms how
-    many storms had tickets; p_missing the probability that load tickets of this storm are missing.
+    ratio_u is the relative standard uncertainty of the ratio, ratio_fleet_u the part of it that all
+    trucks of a material have in common and ratio_storm_u the part that is of this storm alone;
+    fleet_ratio is the ratio of the fleet, fleet_share how much of the estimate rests on it (1:
+    all); storm_ratio what this storm's tickets alone say (NaN without); storms how many storms had
+    tickets; p_missing the probability that load tickets of this storm are missing.
     """
     tickets = storm_tickets(reported, loads, returns)
     fleets = [
@@ -121,6 +122,7 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
         storm_ratio=(net / rows["reported_lb"].where(says)).where(net > 0.0),
         storms=storms[truck].astype(int),
         p_missing=found.p_missing,
+        storm_sd=found.storm_sd,
         fleet_ratio=float(np.exp(fleet.middle[0])),
         # with normal errors the weight of a prior is the ratio of the variances after and before
         fleet_share=np.minimum((ends.u[truck] / fleet.u[0]) ** 2, 1.0),
@@ -136,16 +138,23 @@ def _ends(density: Floats) -> _Ends:
 
 
 def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
-    silent = (table["reported_lb"] <= 0.0) & (table["loaded_lb"] > table["returned_lb"])
+    net = table["loaded_lb"] - table["returned_lb"]
+    silent = (table["reported_lb"] <= 0.0) & (net > 0.0)
+    # no controller is so wrong: records or tickets are missing, or are another truck's
+    ratio = net / table["reported_lb"].astype(float).where(table["reported_lb"] > 0.0)
+    apart = (table["loads"] > 0) & (
+        (ratio < np.exp(LOG_RATIO[0])) | (ratio > np.exp(LOG_RATIO[-1]))
+    )
     conditions = [
         silent,
         table["storms"] == 0,
         table["p_missing"] > LIKELY_MISSING,
+        apart,
         table["ratio_lo"] > 1.0,
         table["ratio_hi"] < 1.0,
     ]
-    names = ["reports too little", "no tickets", "tickets missing", "reports too little",
-             "reports too much"]  # fmt: skip
+    names = ["reports too little", "no tickets", "tickets missing",
+             "tickets and reports disagree", "reports too little", "reports too much"]  # fmt: skip
     found = np.select([one.to_numpy() for one in conditions], names, "agrees")
     return found.astype(object)
 
@@ -164,6 +173,12 @@ def _advice(row: Any, calibration_pct: float) -> str:
         return f"{truck} was loaded with {material} but reported none: check its sensor and record"
     if verdict == "tickets missing":
         return f"look for missing load tickets of {truck} before judging it: {_shortfall(row)}"
+    if verdict == "tickets and reports disagree":
+        return (
+            f"find out before judging {truck}: its tickets account for "
+            f"{row.loaded_lb - row.returned_lb:,.0f} lb, its controller for {row.reported_lb:,.0f} "
+            f"lb. Records or tickets are missing, or belong to another truck"
+        )
     if verdict == "agrees":
         if high / low <= (1.0 + calibration_pct / 100.0) ** 2:
             return "none needed"

@@ -101,7 +101,8 @@ def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     ----------
     planned : one row for each application of each part of a segment: route_id, segment_id,
         material, lane_miles, mass_lb (NaN: none planned), max_rate_lb_per_lane_mile (greatest rate
-        of the sensitive area that it lies in; NaN: none).
+        of the sensitive area that it lies in; NaN: none). The area's limit has no tolerance, and
+        never allows more than the plan with its tolerance does elsewhere.
 
     Returns
     -------
@@ -113,7 +114,7 @@ def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     with_tolerance = mass * (1.0 + rule.over_pct / 100.0)
     rows = planned[["route_id", "segment_id", "material"]].assign(
         planned_lb=mass,
-        allowed_lb=limit.where(limit.notna() & mass.notna(), with_tolerance),
+        allowed_lb=with_tolerance.where(~(limit < with_tolerance), limit),
         least_lb=mass * (1.0 - rule.under_pct / 100.0),
     )
     keys = ["route_id", "segment_id", "material"]

@@ -10,6 +10,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import OFF_ROUTE
+from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, plural
 from spreadplan.reports.render import html
@@ -41,6 +42,7 @@ BUDGET: Final = {
 TRUCK: Final = {
     "agrees": ("good", "agrees"), "reports too little": ("bad", "reports too little"),
     "reports too much": ("warn", "reports too much"),
+    "tickets and reports disagree": ("warn", "tickets and reports disagree"),
     "tickets missing": ("warn", "tickets missing"), "no tickets": ("none", "no tickets"),
 }  # fmt: skip
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
@@ -201,7 +203,9 @@ def _trucks(history: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     rows = []
     for one in lines(latest(history)):
         tone, verdict = TRUCK[one.verdict]
-        drift = _signed(one.trend_pct_per_month) if one.trend_p < 0.01 else "none found"
+        drift = (
+            _signed(one.trend_pct_per_month) if one.trend_p < TREND_SIGNIFICANCE else "none found"
+        )
         rows.append({
             "truck": one.truck_id, "material": one.material,
             "reported": shown.number(float(total[one.truck_id, one.material]), "bulk"),

@@ -35,7 +35,8 @@ D632 accepts (Missouri; others 1.0 and 1.5 %)."""
 
 CHLORIDE_LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
     **{f"chloride_{name}": common for name, common in LAYERS.items()},
-    "fraction_u_lb": ("material",), "share_u_lb": ("route_id", "segment_id", "area_id"),
+    # whether the rate is lowered in an area is the habit of a driver, so the same all along it
+    "fraction_u_lb": ("material",), "share_u_lb": ("truck_id", "area_id"),
 }  # fmt: skip
 
 WATERSHED: Final = "watershed"
@@ -110,13 +111,21 @@ def fractions(materials: pd.DataFrame) -> dict[str, ChlorideFraction]:
 
 
 def area_shares(
-    routes: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None, policy: Policy
+    routes: gpd.GeoDataFrame,
+    areas: gpd.GeoDataFrame | None,
+    policy: Policy,
+    planned: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Share of each segment's material that falls in each area.
 
     Two readings bound it: the driver keeps one rate along the segment, and the driver lowers it in
-    the area by the area's factor (nobody records which). The estimate is the middle, the standard
-    uncertainty that of a rectangle between the two.
+    the area as planned, by the area's factor where there is no plan (nobody records which). The
+    estimate is the middle, the standard uncertainty that of a rectangle between the two.
+
+    Parameters
+    ----------
+    planned : the plans of the storms: route_id, segment_id, area_id (several joined by "; "),
+        mass_lb. They know the areas' greatest rates as well.
 
     Returns
     -------
@@ -140,10 +149,25 @@ def area_shares(
     sums = sums.reset_index().join(whole, on=keys)
     flat = sums["length_mi"] / sums["length_mi_whole"]
     lowered = (sums["kept_mi"] / sums["kept_mi_whole"]).where(sums["kept_mi_whole"] > 0.0, flat)
+    if planned is not None:
+        ours = pd.MultiIndex.from_frame(sums[[*keys, "area_id"]])
+        as_planned = _planned_shares(planned).reindex(ours).to_numpy(dtype=float)
+        lowered = lowered.where(np.isnan(as_planned), as_planned)
     return sums.assign(
         share=(flat + lowered) / 2.0, share_u=(flat - lowered).abs() / 12.0**0.5,
         area_mi=sums["length_mi"],
     )[columns]  # fmt: skip
+
+
+def _planned_shares(planned: pd.DataFrame) -> pd.Series[float]:
+    """Share of each segment's planned mass that lies in each area, by route, segment and area."""
+    keys = ["route_id", "segment_id"]
+    rows = planned.loc[planned["mass_lb"] > 0.0, [*keys, "area_id", "mass_lb"]]
+    whole = rows.groupby(keys)["mass_lb"].sum()
+    inside = rows.assign(area_id=rows["area_id"].str.split("; ")).explode("area_id")
+    sums = inside.join(whole.rename("whole_lb"), on=keys).groupby([*keys, "area_id"])
+    shares: pd.Series[float] = sums["mass_lb"].sum() / sums["whole_lb"].first()
+    return shares
 
 
 def chloride_rows(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> pd.DataFrame:

@@ -15,13 +15,12 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning.findings import Finding
 from spreadplan.reconcile.balance import stock_balance
+from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 
 HISTORY_COLUMNS: Final = (
     "truck_id", "material", "storm", "start", "reported_lb", "ratio", "ratio_lo", "ratio_hi",
     "storm_ratio", "verdict", "test_again", "advice", "trend_pct_per_month", "trend_p",
 )  # fmt: skip
-DRIFT_SIGNIFICANCE: Final = 0.01
-"""A drift is named only where chance would make so strong a one less often."""
 
 
 def truck_history(
@@ -99,7 +98,7 @@ def _truck_findings(history: pd.DataFrame) -> list[Finding]:
     rows = latest(history)
     return [
         Finding(
-            "problem" if row.trend_p < DRIFT_SIGNIFICANCE else "caution",
+            "problem" if row.trend_p < TREND_SIGNIFICANCE else "caution",
             f"truck {row.truck_id}, {row.material}", _truck_says(row), str(row.advice),
         )
         for row in lines(rows[rows["test_again"].astype(bool)])
@@ -111,7 +110,7 @@ def _truck_says(row: Any) -> str:
     word = "more" if off > 0.0 else "less"
     low, high = 100.0 * (row.ratio_lo - 1.0), 100.0 * (row.ratio_hi - 1.0)
     said = f"spreads {abs(off):.0f} % {word} than it reports (95 %: {low:+.0f} to {high:+.0f} %)"
-    if row.trend_p < DRIFT_SIGNIFICANCE:
+    if row.trend_p < TREND_SIGNIFICANCE:
         said += f" and drifts by {row.trend_pct_per_month:+.1f} % a month"
     return said
 

@@ -88,6 +88,9 @@ def savings(
     layers = ["reported_lb", "applied_lb", "fleet_u_lb", "truck_u_lb"]
     work = measured.assign(own_u2=measured["own_u_lb"] ** 2)
     rows = work.groupby(keys, sort=True)[[*layers, "own_u2"]].sum().reset_index()
+    # what is of one storm is common to a truck's segments there: it averages out over the storms
+    by_storm = measured.groupby([*keys, "storm"], sort=True)["storm_u_lb"].sum() ** 2
+    rows["own_u2"] += by_storm.groupby(level=keys, sort=True).sum().to_numpy()
     if not len(rows):
         return pd.DataFrame(columns=list(SAVING_COLUMNS))
     prewet = rows["route_id"].map(

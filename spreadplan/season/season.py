@@ -92,7 +92,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
     use = season_use(storms, inputs.assignments)
     budget = budgets.budget_table(use, inputs.budgets, materials, season)
     zones = inputs.routes.groupby("route_id")["zone"].first()
-    shares = chloride.area_shares(inputs.routes, areas, inputs.policy)
+    shares = chloride.area_shares(inputs.routes, areas, inputs.policy, inputs.planned)
     fractions = chloride.fractions(materials)
     table = chloride.chloride_table(use, materials, shares, areas, season.name, confidence)
     waters = _no_waters() if areas is None else pd.DataFrame(areas.drop(columns="geometry"))

@@ -50,7 +50,7 @@ SPAN: Final = 1.6995
 
 MEDIUM_SNOW_IN_PER_H: Final = 0.5
 """Snow of half an inch an hour or more is moderate or heavy: FHWA-RD-95-202, Manual of Practice
-for an Effective Anti-icing Program (1996)."""
+for an Effective Anti-icing Program (1996), from memory."""
 SNOW_TO_WATER: Final = 10.0
 """Depth of fresh snow over depth of water: common practice, no source."""
 

@@ -1,8 +1,8 @@
 """What a season used: the storms' masses in one table, and sums that know what is common.
 
 The error of a truck's ratio of true to reported mass is the same on all its segments and in all
-storms, so it adds up; part of it is even common to all trucks with the material. The rest differs
-from segment to segment and averages out. Masses in lb.
+storms, so it adds up; part of it is even common to all trucks with the material, and part is of one
+storm alone. The rest differs from segment to segment and averages out. Masses in lb.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
     "fleet_u_lb": ("material",),
     "truck_u_lb": ("truck_id", "material"),
+    "storm_u_lb": ("storm", "truck_id", "material"),
     "own_u_lb": (),
 }
 """Columns of standard uncertainty and what each is common to; () is independent row by row."""
@@ -83,7 +84,7 @@ def planned_storm(
     half = rows["mass_hi_lb"] - rows["mass_lb"]
     work = rows[keys].assign(applied_lb=rows["mass_lb"], truck_u_lb=half.fillna(0.0) / Z95)
     parts = work.groupby(keys, sort=True).sum().reset_index()
-    parts = parts.assign(reported_lb=0.0, fleet_u_lb=0.0, own_u_lb=0.0)
+    parts = parts.assign(reported_lb=0.0, fleet_u_lb=0.0, storm_u_lb=0.0, own_u_lb=0.0)
     rounds = max(int(plan_segments["application"].nunique()), 1)
     treated = rows.groupby(SEGMENT_KEYS, sort=True)[["lane_miles", "mass_lb"]].sum()
     lane_miles = rows.groupby([*SEGMENT_KEYS, "application"])["lane_miles"].sum()

@@ -158,6 +158,23 @@ def test_saturation_at_a_tested_output_is_found():
     assert ours <= min(squares(top) for top in np.linspace(40.0, 99.9, 600)) + 1e-9
 
 
+def test_the_scatter_about_a_kink_at_a_tested_output_counts_in_full():
+    """There the linear fit about the optimum would leave less than the curve itself does."""
+    outputs = np.array([20.0, 40.0, 60.0, 80.0, 100.0])
+    discharge = np.array([36.0, 95.0, 166.0, 164.0, 135.0])
+    curve = fitted(outputs, discharge)
+    assert curve.kind == "saturating"
+    assert curve.saturation_pct in outputs
+    residual = (discharge - curve.discharge(outputs)) / run_sd(
+        np.full(5, 0.5), curve.discharge(outputs)
+    )
+    scale = (4.0 + np.sum(residual**2)) / (4.0 + 5 - 3)
+    assert curve.scale == pytest.approx(scale)
+    sd = run_sd(np.full(5, 0.5), curve.discharge(outputs))
+    gradient = curve.gradient(outputs) / sd[:, None]
+    assert curve.covariance == pytest.approx(scale * np.linalg.inv(gradient.T @ gradient))
+
+
 def test_three_tests_never_saturate():
     assert fitted([30, 60, 100], [90, 180, 180]).kind != "saturating"
 

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from spreadplan.calibration.drift import DRIFT_COLUMNS, drift, normalised_error
+from spreadplan.calibration.pooling import Repeatability
 from tests.calibration import builders
 from tests.calibration.test_models import calibrated
 
@@ -22,11 +23,11 @@ def test_normalised_error_by_its_definition():
 
 
 def test_open_loop_compares_discharge_at_the_same_output():
-    row = compared({"lb": 150.0}, {"lb": 165.0}).iloc[0]
-    u = [np.hypot(np.hypot(1 / np.sqrt(12), lb * 0.3 / 60), 0.03 * lb) for lb in (150.0, 165.0)]
+    row = compared({"lb": 150.0}, {"lb": 175.0}).iloc[0]
+    u = [np.hypot(np.hypot(1 / np.sqrt(12), lb * 0.3 / 60), 0.03 * lb) for lb in (150.0, 175.0)]
     assert row["value_unit"] == "lb/min"
     assert row["value_u"] == pytest.approx(u[1])
-    assert row["en"] == pytest.approx(15.0 / np.hypot(2 * u[0], 2 * u[1]))
+    assert row["en"] == pytest.approx(25.0 / np.hypot(2 * u[0], 2 * u[1]))
     assert row["verdict"] == "drift"
 
 
@@ -102,13 +103,33 @@ def test_future_tests_do_not_show_in_the_calibration():
     assert tuple(table.columns) == DRIFT_COLUMNS
 
 
-def test_steady_spreader_is_rarely_called_drifting():
-    """With k = 2 on both sides, chance exceeds |En| = 1 in about 4.6 % of comparisons."""
+def test_a_lone_truck_needs_more_than_its_assumed_scatter_to_drift():
+    """10 % apart is |En| = 1.1, but 3 % is only assumed, worth 4 degrees of freedom: t = 2.8."""
+    row = compared({"lb": 150.0}, {"lb": 165.0}).iloc[0]
+    assert row["en"] > 1.0
+    assert row["verdict"] == "steady"
+
+
+def test_a_steady_fleet_is_rarely_called_drifting():
+    """With k = 2 on both sides, chance exceeds |En| = 1 in about 4.6 % of comparisons; over all
+    comparisons together it must not add up."""
     rng = np.random.default_rng(17)
     runs = [
         {"performed_at": FIRST + pd.Timedelta(minutes=m), "lb": 150.0 * (1 + 0.03 * z)}
         for m, z in enumerate(rng.standard_normal(401))
     ]
-    drifting = (drift(calibrated(runs).tests, builders.changes())["verdict"] == "drift").mean()
+    known = {("T1", "salt", 2.0): Repeatability(0.03, 1e6)}
+    table = drift(calibrated(runs).tests, builders.changes(), known)
     # Nominal 4.6 % of 400, standard deviation 1.1 % (a little more: neighbours share a test).
-    assert 0.01 < drifting < 0.08
+    assert 0.01 < (table["en"].abs() > 1.0).mean() < 0.08
+    assert set(table["verdict"]) == {"steady"}
+
+
+def test_drift_is_judged_by_what_the_other_trucks_repeat_to():
+    runs = [{"lb": 150.0}, {"lb": 165.0, "performed_at": FIRST + pd.Timedelta(days=1)}]
+    tests = calibrated(runs).tests
+    verdicts = [
+        drift(tests, builders.changes(), {("T1", "salt", 2.0): Repeatability(relative, 20.0)})
+        for relative in (0.01, 0.06)
+    ]
+    assert [table["verdict"].iloc[0] for table in verdicts] == ["drift", "steady"]

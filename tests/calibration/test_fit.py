@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from scipy import optimize
+from statsmodels.stats.multitest import multipletests
 
-from spreadplan.calibration.fit import coverage_factor, fit_line, weighted_least_squares
+from spreadplan.calibration.fit import coverage_factor, fit_line, holm, weighted_least_squares
 
 RNG = np.random.default_rng(20261125)
 X = np.array([15.0, 30.0, 45.0, 60.0, 80.0, 100.0])
@@ -83,3 +84,16 @@ def test_columns_of_very_different_size_are_no_obstacle():
 def test_refuses_what_it_cannot_solve(design: np.ndarray, sd: np.ndarray, message: str):
     with pytest.raises(ValueError, match=message):
         weighted_least_squares(design, np.ones(3), sd)
+
+
+def test_holm_agrees_with_statsmodels():
+    for row in np.random.default_rng(3).uniform(0.0, 0.3, (50, 7)) ** 2:
+        theirs = multipletests(row, method="holm")[1]
+        assert holm(row) == pytest.approx(theirs, rel=1e-12)
+
+
+def test_holm_leaves_out_what_was_not_tested():
+    assert holm(np.array([np.nan, 0.03, np.nan])) == pytest.approx(
+        [np.nan, 0.03, np.nan], nan_ok=True
+    )
+    assert holm(np.array([])).size == 0

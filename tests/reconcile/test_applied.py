@@ -16,7 +16,7 @@ from spreadplan.reconcile.applied import (
 
 RATIOS = pd.DataFrame({
     "truck_id": ["T1", "T2"], "material": ["salt", "salt"], "ratio": [1.1, 0.9],
-    "ratio_u": [0.05, 0.04], "ratio_fleet_u": [0.03, 0.03],
+    "ratio_u": [0.05, 0.04], "ratio_fleet_u": [0.03, 0.03], "ratio_storm_u": [0.02, 0.01],
 })  # fmt: skip
 
 USE = pd.DataFrame(
@@ -76,9 +76,12 @@ def test_sums_equal_the_explicit_covariance_matrix():
         "timing_u_lb": rng.uniform(0.0, 20.0, count),
     })  # fmt: skip
     ratios = pd.DataFrame([
-        (truck, material, rng.uniform(0.8, 1.2), rng.uniform(0.04, 0.1), rng.uniform(0.0, 0.04))
+        (truck, material, rng.uniform(0.8, 1.2), rng.uniform(0.06, 0.1), rng.uniform(0.0, 0.04),
+         rng.uniform(0.0, 0.04))
         for truck in ("T1", "T2", "T3") for material in ("salt", "sand")
-    ], columns=["truck_id", "material", "ratio", "ratio_u", "ratio_fleet_u"])  # fmt: skip
+    ], columns=[
+        "truck_id", "material", "ratio", "ratio_u", "ratio_fleet_u", "ratio_storm_u",
+    ])  # fmt: skip
     full = use.merge(ratios, on=["truck_id", "material"])
     applied = (full["reported_lb"] * full["ratio"]).to_numpy()
     same_material = np.equal.outer(full["material"].to_numpy(), full["material"].to_numpy())
@@ -114,6 +117,15 @@ def test_common_errors_do_not_average_out():
     one = summed_applied(parts, ["segment_id"]).iloc[0]
     assert 0.05 < total["applied_u_lb"] / total["applied_lb"] < 0.052
     assert one["applied_u_lb"] / one["applied_lb"] > 0.11
+
+
+def test_a_trucks_own_run_to_run_scatter_counts():
+    """One segment, one run: (0.06 * 110)**2 + 5.5**2 with ratio 1.1 of 100 lb and u = 5 %."""
+    use = USE.iloc[[0]].assign(
+        reported_lb=100.0, passes=1.0, matching_u_lb=0.0, timing_u_lb=0.0, run_u=0.06
+    )
+    found = summed_applied(applied_parts(use, RATIOS), ["segment_id"])["applied_u_lb"].iloc[0]
+    assert found == pytest.approx(np.hypot(0.06 * 110.0, 0.05 * 110.0))
 
 
 def test_a_truck_without_a_ratio_is_refused():

@@ -13,7 +13,14 @@ import pytest
 
 from spreadplan import runs
 from spreadplan.reconcile.network import build_network
-from spreadplan.reconcile.storm import coverage, missed, segment_table, with_area_limits
+from spreadplan.reconcile.storm import (
+    coverage,
+    missed,
+    run_u,
+    segment_table,
+    setting_u,
+    with_area_limits,
+)
 from spreadplan.reconcile.use import TruckUse
 from tests.reconcile import three_segments
 
@@ -140,7 +147,7 @@ def test_the_lowest_limit_of_the_areas_counts():
     areas = pd.DataFrame(
         {"area_id": ["W", "L", "N"], "max_rate_lb_per_lane_mile": [150.0, 120.0, np.nan]}
     )
-    planned = pd.DataFrame({"area_id": ["", "W", "W;L", "N", "N;W"]})
+    planned = pd.DataFrame({"area_id": ["", "W", "W; L", "N", "N; W"]})
     limits = with_area_limits(planned, areas)["max_rate_lb_per_lane_mile"].tolist()
     assert limits == pytest.approx([np.nan, 150.0, 120.0, np.nan, 150.0], nan_ok=True)
 
@@ -155,11 +162,8 @@ def test_a_segment_is_missed_where_its_truck_was_heard_and_put_down_next_to_noth
 
 
 def a_use(truck_id: str, driven_mi: list[float], heard_share: float) -> TruckUse:
-    empty = pd.DataFrame()
-    driven = pd.DataFrame(
-        {"row": range(3), "driven_m": np.array(driven_mi) * three_segments.MILE_M}
-    )
-    return TruckUse(truck_id, {}, empty, driven, empty, heard_share, 0.0, 1.0, {}, 0.0)
+    driven = {"row": np.arange(3), "driven_m": np.array(driven_mi) * three_segments.MILE_M}
+    return TruckUse(truck_id, {}, {}, driven, {}, heard_share, 0.0, 1.0, {}, 0.0)
 
 
 def test_coverage_is_what_was_driven_or_would_have_been_heard():
@@ -193,3 +197,35 @@ def test_a_storm_without_weather_has_no_verdict(tmp_path: Path):
     assert set(segments["verdict"]) == {"unknown"}
     assert segments["planned_lb"].isna().all()
     assert segments["reported_lb"].sum() == pytest.approx(587.0)
+
+
+def test_an_odd_setting_pulls_the_mean_of_a_truck():
+    """T1 spreads 30 % of its mass at a setting known to 10 %, the rest at one known to 2 %.
+
+    Beyond the least, s = sqrt(0.10**2 - 0.02**2) = 0.09798. At the odd setting 0.7 s is left, since
+    the tickets hold 0.3 of it; at the other 0.3 s. Two segments at one setting share its error.
+    """
+    planned = pd.DataFrame({
+        "route_id": "R1", "segment_id": list("abc"), "truck_id": "T1", "mass_lb": 100.0,
+    })  # fmt: skip
+    half = 1.959964 * 100.0 * np.array([0.10, 0.02, 0.02])
+    planned = planned.assign(mass_lo_lb=100.0 - half, mass_hi_lb=100.0 + half)
+    use = planned[["route_id", "segment_id", "truck_id"]].assign(
+        material="salt", reported_lb=[30.0, 20.0, 50.0]
+    )
+    found = setting_u(use, planned)
+    assert found == pytest.approx([0.7 * 0.09798, 0.3 * 0.09798, 0.3 * 0.09798], rel=1e-4)
+    assert setting_u(use, planned.iloc[:0]).tolist() == [0.0, 0.0, 0.0]
+
+
+def test_run_to_run_scatter_comes_from_the_gates_in_use():
+    models = pd.DataFrame({
+        "truck_id": ["T1", "T1", "T2"], "material": "salt", "gate_in": [2.0, 3.0, 2.0],
+        "repeatability_pct": [2.0, 18.0, 4.0],
+    })  # fmt: skip
+    planned = pd.DataFrame({"truck_id": ["T1"], "material": ["salt"], "gate_in": [2.0]})
+    use = pd.DataFrame({
+        "truck_id": ["T1", "T2", "T3", "T1"], "material": ["salt", "salt", "salt", "sand"]
+    })  # fmt: skip
+    assert run_u(use, planned, models) == pytest.approx([0.02, 0.04, 0.03, 0.03])
+    assert run_u(use, planned.iloc[:0], models) == pytest.approx([0.10, 0.04, 0.07, 0.03])

@@ -242,6 +242,25 @@ def test_loaded_but_nothing_reported():
     assert np.isnan(found["storm_ratio"])
 
 
+@pytest.mark.parametrize("reported_lb", [277.0, 3_000.0])
+def test_records_that_are_mostly_missing_are_no_agreement(reported_lb: float):
+    """Two loads of 6,300 lb, and a controller of which next to nothing was heard."""
+    table = mass_ratios(
+        reports(("s1", "T1", reported_lb)),
+        load_tickets(("s1", "T1", 1, 6_300.0), ("s1", "T1", 3, 6_300.0)),
+        return_tickets(),
+        "s1",
+        5.0,
+    )
+    row = table.iloc[0]
+    assert row["verdict"] == "tickets and reports disagree"
+    assert (
+        f"its tickets account for 12,600 lb, its controller for {reported_lb:,.0f} lb"
+        in (row["advice"])
+    )
+    assert not row["test_again"]
+
+
 def test_materials_are_fleets_of_their_own():
     season = simulated_season(np.random.default_rng(11), np.full(4, 1.2), storms=3)
     sand = season.reported.assign(material="sand")

@@ -97,6 +97,16 @@ def test_share_of_an_area_lies_between_the_two_readings():
     assert rows.loc[("S1", ""), "chloride_u_lb"] > 0.6 * 8000 * 0.04
 
 
+def test_a_plan_tells_how_far_the_rate_was_to_be_lowered():
+    """Of 400 lb planned on R1-a 100 lie in S1: a quarter at the least, half at one rate."""
+    planned = pd.DataFrame({
+        "route_id": "R1", "segment_id": "a", "area_id": ["", "S1; W1"], "mass_lb": [300.0, 100.0],
+    })  # fmt: skip
+    shares = area_shares(routes(), areas(), Policy(), planned).set_index("area_id")
+    assert shares.loc["S1", "share"] == pytest.approx((1 / 2 + 1 / 4) / 2, rel=1e-3)
+    assert shares.loc["S1", "share_u"] == pytest.approx((1 / 2 - 1 / 4) / np.sqrt(12), rel=1e-2)
+
+
 def test_verdict_on_a_seasons_limit():
     def season_row(limit):
         rows = table(chloride_limit_lb=[limit, NAN])

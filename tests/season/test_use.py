@@ -76,7 +76,7 @@ def test_what_reconcile_hands_over_fits():
     })  # fmt: skip
     ratios = pd.DataFrame({
         "truck_id": ["T1", "T2"], "material": "salt", "ratio": [1.1, 1.0],
-        "ratio_u": [0.03, 0.02], "ratio_fleet_u": [0.01, 0.01],
+        "ratio_u": [0.03, 0.02], "ratio_fleet_u": [0.01, 0.01], "ratio_storm_u": [0.02, 0.01],
     })  # fmt: skip
     roads = pd.DataFrame({
         "route_id": ["R1", "R1", "R2"], "segment_id": ["a", "b", "c"],
@@ -104,9 +104,8 @@ def test_no_storm_at_all_gives_an_empty_table():
         st.tuples(
             st.sampled_from("AB"),
             st.sampled_from("xy"),
-            st.floats(0, 50),
-            st.floats(0, 50),
-            st.floats(0, 50),
+            st.sampled_from("12"),
+            *[st.floats(0, 50)] * len(LAYERS),
         ),
         min_size=1,
         max_size=8,
@@ -114,13 +113,14 @@ def test_no_storm_at_all_gives_an_empty_table():
 )
 def test_layers_agree_with_the_full_covariance_matrix(rows):  # fmt: skip
     """JCGM 100:2008, 5.2.2: u2 = sum of covariances, written out element by element."""
-    table = pd.DataFrame(rows, columns=["truck_id", "material", *LAYERS]).assign(all="")
+    table = pd.DataFrame(rows, columns=["truck_id", "material", "storm", *LAYERS]).assign(all="")
     covariance = np.zeros((len(rows), len(rows)))
     for i, one in enumerate(rows):
         for j, other in enumerate(rows):
-            same = one[1] == other[1]
-            covariance[i, j] += one[2] * other[2] * same
-            covariance[i, j] += one[3] * other[3] * (same and one[0] == other[0])
-            covariance[i, j] += one[4] * other[4] * (i == j)
+            material, truck = one[1] == other[1], one[:2] == other[:2]
+            covariance[i, j] += one[3] * other[3] * material
+            covariance[i, j] += one[4] * other[4] * truck
+            covariance[i, j] += one[5] * other[5] * (truck and one[2] == other[2])
+            covariance[i, j] += one[6] * other[6] * (i == j)
     found = float(layered_u(table, ["all"]).iloc[0])
     assert found == pytest.approx(np.sqrt(covariance.sum()), rel=1e-9, abs=1e-9)
