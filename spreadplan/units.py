@@ -72,9 +72,16 @@ RATE_UNITS = {
 }
 
 
+#: factor, offset. pint goes by way of kelvin and makes 31.99999999999994 F of 0 C: enough to miss
+#: a rule that holds from 32 F up. NIST Special Publication 811 (2008), B.8: t/C = (t/F - 32)/1.8.
+_TEMPERATURES = {("degC", "degF"): (1.8, 32.0), ("degF", "degC"): (1.0 / 1.8, -32.0 / 1.8)}
+
+
 @cache
 def _affine(source: str, target: str) -> tuple[float, float]:
     """Factor and offset of ``target = factor * source + offset`` (offsets: temperatures)."""
+    if (source, target) in _TEMPERATURES:
+        return _TEMPERATURES[source, target]
     at_zero = Quantity(0.0, source).to(target).magnitude
     at_one = Quantity(1.0, source).to(target).magnitude
     if source == target:

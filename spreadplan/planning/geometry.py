@@ -113,11 +113,9 @@ def _crossings(edges: Edges, borders: Any) -> tuple[Ints, Floats, Floats]:
     met = shapely.intersection(pieces[edge], borders[border])
     position, of_pair = shapely.get_coordinates(met, return_index=True)
     edge = edge[of_pair]
-    along = edges.end[edge] - edges.start[edge]
-    size = np.einsum("ij,ij->i", along, along)
-    moved = np.einsum("ij,ij->i", position - edges.start[edge], along)
-    share = np.clip(np.divide(moved, size, out=np.zeros(len(edge)), where=size > 0), 0.0, 1.0)
-    miles = edges.offset_mi[edge] + share * edges.length_mi[edge]
+    # a degree of longitude is not as long everywhere, so a share of degrees is not one of miles
+    from_vertex = distance_mi(*edges.start[edge].T, *position.T)
+    miles = edges.offset_mi[edge] + np.minimum(from_vertex, edges.length_mi[edge])
     return edges.line[edge], miles, position
 
 

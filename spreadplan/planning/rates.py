@@ -28,6 +28,8 @@ BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
 #: how a range is written in each basis; without a word it is in lb per lane-mile.
 IN_WORDS = {"lb_per_lane_mile": "", "g_per_m2": " g/m²", "gal_per_lane_mile": " gal per lane-mile"}
 FROM_MEMORY = "from memory"
+#: temperatures nearer than this are one: what 28.4 F and -2 C differ by is rounding.
+SAME_F = 1e-6
 
 
 @dataclass(frozen=True)
@@ -72,13 +74,14 @@ def policy_rows(
         and _same(row.service_class, service_class)
         and _same(row.phase, phase)
         and (material == "" or _same(row.material, material, ALL))
-        and not temp < row.pavement_temp_min_f and not temp > row.pavement_temp_max_f
+        and not temp < row.pavement_temp_min_f - SAME_F
+        and not temp > row.pavement_temp_max_f + SAME_F
     ]  # fmt: skip
     if not held or np.isnan(temp):
         return []
     most = max(_stated(row) for row in held)
     held = [row for row in held if _stated(row) == most]
-    colder = [row for row in held if row.pavement_temp_min_f != temp]
+    colder = [row for row in held if not abs(row.pavement_temp_min_f - temp) <= SAME_F]
     return colder or held
 
 

@@ -157,7 +157,7 @@ def _describe_model(
     for name, part in zip(COMMON_U, parts, strict=True):
         out[name][where] = part
     out["relative_run_u"][where] = model.repeatability
-    out["dof"][where] = model.dof
+    out["dof"][where] = model.relative_dof
     out["lb_per_count"][where] = model.lb_per_count
     out["extrapolated"][where] = predicted.extrapolated
     out["tested_lo_pct"][where] = model.tested_lo_pct

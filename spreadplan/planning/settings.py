@@ -78,7 +78,7 @@ class SpreaderModel(Protocol):
         """Relative standard deviation of one run."""
 
     @property
-    def dof(self) -> float:
+    def relative_dof(self) -> float:
         """Degrees of freedom of the uncertainties."""
 
     @property
@@ -189,6 +189,7 @@ def _fit_open_loop(
     nearer_below = np.abs(discharge[below] - need) < np.abs(discharge[above] - need)
     allowed = np.searchsorted(discharge, cap * (1.0 + ROUNDING), side="right") - 1
     nearest = np.minimum(np.where(nearer_below, below, above), np.maximum(allowed, 0))
+    nearest = _gentlest(discharge, nearest)
     low = np.searchsorted(discharge, need * (1.0 - NEAR_ENOUGH) * (1.0 - ROUNDING), side="left")
     high = np.searchsorted(discharge, need * (1.0 + NEAR_ENOUGH) * (1.0 + ROUNDING), side="right")
     high = np.minimum(high - 1, np.maximum(allowed, 0))
@@ -319,4 +320,9 @@ def _best_places(
     first, last = np.zeros(count, dtype=np.int64), np.full(count, len(discharge) - 1)
     np.maximum.at(first, group, low)
     np.minimum.at(last, group, high)
-    return np.clip(np.where(nearer_below, below, above), first, last)
+    return np.clip(_gentlest(discharge, np.where(nearer_below, below, above)), first, last)
+
+
+def _gentlest(discharge: Floats, places: Ints) -> Ints:
+    """The lowest places that give as much: where the curve is level, more output gives no more."""
+    return np.searchsorted(discharge, discharge[places], side="left")

@@ -15,7 +15,7 @@ from spreadplan.reports.setting import setting_of
 from spreadplan.results import open_results
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
+from spreadplan.runs.planning import pick_of, plan_inputs, planning_workspace, storm_start
 from spreadplan.season.scenarios import Scenario, truck_down, usual_scenarios
 from spreadplan.season.scenarios import compare as compare_plans
 
@@ -31,13 +31,13 @@ def compare(
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
-    inputs = plan_inputs(workspace, storm, fleet, "middle")
+    inputs = plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))
     base = plan_storm(inputs)
     scenarios = [*usual_scenarios(inputs), *_trucks_out(inputs, base, without)]
     with options.progress("scenarios", len(scenarios)) as step:
         table = compare_plans(inputs, base, scenarios, lambda _name: step())
     setting = setting_of(workspace.settings)
-    with open_results(folder) as store:
+    with open_results(folder, options.caution) as store:
         write_tables(store, storm, {"scenarios": table}, workspace.settings.timezone)
         page = scenario_report(storm, table, fleet.as_of, setting)
         write_reports(store, [(f"{storm}/scenario_report", page)], "scenario report", options)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable, Iterator
+from glob import escape
 from pathlib import Path
 
 import geopandas as gpd
@@ -46,9 +48,9 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick = "middle") -> S
     """Settings, material and loads for a storm; a cab card for each truck and route."""
     workspace, fleet, result = compute_plan(folder, storm, options, pick)
     shares = share_scarce(result, workspace.table("yards"))
-    with open_results(folder) as store:
-        _store_plan_tables(store, workspace, storm, result, shares)
-        store.discard(f"{storm}/cab_cards/*")
+    with open_results(folder, options.caution) as store:
+        _store_plan_tables(store, workspace, storm, result, shares, pick)
+        store.discard(f"{escape(storm)}/cab_cards/*")
         pages = _pages(workspace, fleet, result, pick, shares)
         write_reports(store, pages, "plan report and cab cards", options)
     _say_plan(workspace, result, options)
@@ -100,6 +102,20 @@ def storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
     return judged_at(workspace, None) if starts.isna().all() else pd.Timestamp(starts.min())
 
 
+def pick_of(workspace: Workspace, storm: str) -> Pick:
+    """Which end of the policy's ranges the storm was planned with last, as plan_routes.csv says.
+
+    The middle without a plan: the trucks must be judged by the rates that were on their cards.
+    """
+    path = workspace.folder / "results" / storm / "plan_routes.csv"
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            said = next(csv.DictReader(file), {}).get("pick")
+    except (OSError, ValueError, csv.Error):
+        return "middle"
+    return "low" if said == "low" else "high" if said == "high" else "middle"
+
+
 def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick) -> PlanInputs:
     """A workspace as the planner takes it."""
 
@@ -139,15 +155,20 @@ def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: St
     """The plan without its reports and cab cards."""
     with open_results(folder) as store:
         shares = share_scarce(result, workspace.table("yards"))
-        _store_plan_tables(store, workspace, storm, result, shares)
+        _store_plan_tables(store, workspace, storm, result, shares, "middle")
 
 
 def _store_plan_tables(
-    store: ResultStore, workspace: Workspace, storm: str, result: StormPlan, shares: Shares
+    store: ResultStore,
+    workspace: Workspace,
+    storm: str,
+    result: StormPlan,
+    shares: Shares,
+    pick: Pick,
 ) -> None:
     tables = {
         "plan_segments": result.segments.drop(columns="geometry"),
-        "plan_routes": result.routes,
+        "plan_routes": result.routes.assign(pick=pick),
         "plan_yards": result.yards,
         "plan_settings": result.settings,
         "plan_reloads": result.reloads,
@@ -155,7 +176,7 @@ def _store_plan_tables(
         "plan_findings": result.findings,
         **scarce_tables(shares),
     }
-    store.discard(f"{storm}/plan_scarce*")
+    store.discard(f"{escape(storm)}/plan_scarce*")
     write_tables(store, storm, tables, workspace.settings.timezone)
     write_geopackage(_plan_layers(workspace, result), store.path(f"{storm}/plan.gpkg"))
 

@@ -15,7 +15,7 @@ from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.network import Network, build_network
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
-from spreadplan.reconcile.use import TruckUse
+from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reports.setting import setting_of
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
@@ -25,7 +25,7 @@ from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, Job, threads
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import GENERAL, plan_inputs, storm_start
+from spreadplan.runs.planning import GENERAL, pick_of, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
@@ -55,7 +55,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
 
     ``address`` : of a Dask scheduler whose workers follow the trucks; "" does it here.
     """
-    with open_results(folder) as store:
+    with open_results(folder, options.caution) as store:
         points = PointsFile(store.path(f"{storm}/use_points.parquet"))
         with points:
             result = compute_use(folder, storm, options, points.add, address)
@@ -127,7 +127,7 @@ class Followed:
 
     def reported(self) -> pd.DataFrame:
         """Reported mass: storm, truck_id, material, reported_lb."""
-        segments = pd.concat([use.segments for use in self.trucks])
+        segments = stacked([use.segments for use in self.trucks])
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
         return pd.DataFrame(sums).assign(storm=self.storm)
 
@@ -247,7 +247,7 @@ def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibrati
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
     if not {"forecast", "rates"} & set(workspace.storms[storm]):
         return None, fleet
-    return plan_storm(plan_inputs(workspace, storm, fleet, "middle")), fleet
+    return plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))), fleet
 
 
 def _storm(

@@ -22,7 +22,7 @@ from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import plan_inputs, storm_start
+from spreadplan.runs.planning import pick_of, plan_inputs, storm_start
 from spreadplan.runs.reconciling import (
     Followed,
     Reconciled,
@@ -67,7 +67,7 @@ def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRu
     made = compute_season(folder, options, as_of)
     setting = setting_of(made.workspace.settings)
     view = _view(made)
-    with open_results(folder) as store:
+    with open_results(folder, options.caution) as store:
         store.discard("season/*")
         write_tables(store, "season", season_tables(made), made.workspace.settings.timezone)
         sheets = season_sheets(view, setting)
@@ -227,7 +227,7 @@ def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
     for storm in storms:
         start, forecast = storm_start(workspace, storm), workspace.table("forecast", storm)
         fleet = calibrate_fleet(workspace, start)
-        plan = plan_storm(plan_inputs(workspace, storm, fleet, "middle"))
+        plan = plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm)))
         end = start if forecast["end"].isna().all() else forecast["end"].max()
         segments = pd.DataFrame(plan.segments.drop(columns="geometry"))
         found.append(planned_storm(storm, start, pd.Timestamp(end), segments, forecast))

@@ -31,7 +31,7 @@ class LineModel:
     tested_lo_pct: float = 20.0
     tested_hi_pct: float = 80.0
     lb_per_count: float = NAN
-    dof: float = 8.0
+    relative_dof: float = 8.0
     flags: tuple[str, ...] = ()
 
     def predict(self, feeder_pct: Any) -> Any:

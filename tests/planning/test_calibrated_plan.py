@@ -66,7 +66,7 @@ def test_the_interval_of_a_route_carries_the_whole_covariance():
     run = 1 + model.repeatability * rng.normal(size=(20_000, 1))
     drawn = (slope * (feeder - start) * minutes * run).sum(axis=1)
     route = plan.routes.iloc[0]
-    half = float(coverage_factor(np.array([model.dof]))[0]) * drawn.std()
+    half = float(coverage_factor(np.array([model.relative_dof]))[0]) * drawn.std()
     assert route["mass_hi_lb"] - route["mass_lb"] == pytest.approx(half, rel=0.03)
     alone = np.sqrt(((plan.segments["mass_hi_lb"] - plan.segments["mass_lb"]) ** 2).sum())
     together = (plan.segments["mass_hi_lb"] - plan.segments["mass_lb"]).sum()

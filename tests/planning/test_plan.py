@@ -266,8 +266,9 @@ def test_a_sensitive_area_cuts_and_lowers():
     assert list(found["area_id"]) == ["", "well"]
     assert found["note"].iloc[1] == "sensitive area well: lowered from 200"
     assert found.geometry.iloc[0].coords[-1] == (-93.99, 46.0)
+    # the geodesic bows away from the parallel, so that half of it is not quite half as long
     assert found["length_mi"].to_numpy() == pytest.approx(
-        by_segment(plan).loc["b", "length_mi"] / 2, rel=1e-9
+        by_segment(plan).loc["b", "length_mi"] / 2, rel=1e-7
     )
     # the segment after it touches the area's border at one point, and is left whole
     assert list(plan.segments.loc[plan.segments["segment_id"] == "b", "part"]) == [1]

@@ -110,6 +110,13 @@ def test_at_a_border_the_colder_row_holds():
     assert held(rows[:1], temp=32.0) == [1], "without a colder row the border belongs to this one"
 
 
+def test_what_rounding_makes_of_a_temperature_changes_no_row():
+    # -6.5 C in floating point: 20.299999999999997 F
+    rows = [{"pavement_temp_min_f": 20.3}, {"pavement_temp_max_f": 20.3}]
+    assert held(rows, temp=-6.5 * 1.8 + 32.0) == [2]
+    assert held(rows[:1], temp=-6.5 * 1.8 + 32.0) == [1]
+
+
 def test_overlapping_rows_are_all_named():
     assert held([{"pavement_temp_min_f": 20.0}, {"pavement_temp_max_f": 30.0}]) == [1, 2]
 

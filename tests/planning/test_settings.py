@@ -76,6 +76,18 @@ def test_a_setting_that_gives_nothing_is_not_offered():
     assert found.feeder_pct[0] == 35.0
 
 
+def test_where_more_output_gives_no_more_the_lowest_is_taken():
+    # level from 85 %: 100 % would give the same, and lie beyond the tested outputs
+    model = LineModel(2.0, 4.0, saturation=85.0, tested_hi_pct=90.0)
+    found = fit(model, OPEN, 345.0, 400.0)
+    assert list(found.feeder_pct) == [85.0, 85.0]
+    assert not found.extrapolated.any()
+    places = fewest_settings(
+        found.low[:1], found.high[:1], np.array([345.0]), np.ones(1), found.grid_discharge
+    )
+    assert found.grid_pct[places[0]] == 85.0
+
+
 def test_a_gate_that_gives_nothing_at_all_is_short():
     found = fit(LineModel(2.0, 4.0, start=100.0), OPEN, 100.0)
     assert found.short[0]

@@ -1,0 +1,56 @@
+"""The parts of an interval's variance: they add up, and a part that is taken away is missed."""
+
+from __future__ import annotations
+
+from unittest.mock import patch
+
+import pytest
+
+from spreadplan.calibration.assumptions import STARTUP_U_PCT
+from spreadplan.calibration.models import DischargeModel
+from spreadplan.resources import resource
+from spreadplan.runs.planning import planning_workspace
+from tests.benchmarks.sensitivity_plan import (
+    STORM,
+    assumed,
+    parts_of_variance,
+    planned,
+    relative_widths,
+)
+
+
+@pytest.fixture(scope="module")
+def county():
+    workspace = planning_workspace(resource("sample_routes") / "county", STORM)
+    return workspace, planned(workspace, STORM)
+
+
+@pytest.mark.parametrize("route", ["R01", "R02", "R04", "R05", "R08", "R09"])
+def test_moving_every_reading_explains_the_variance(county, route):
+    """No test leans on an assumed start-up here, so nothing is a remainder."""
+    parts = parts_of_variance(county[1], "1", route)
+    assert parts["start-up and form"] == 0.0
+    assert sum(parts.values()) == pytest.approx(1.0, abs=0.01)
+
+
+def test_without_its_dominant_input_an_interval_shrinks_by_that_share(county):
+    workspace, before = county
+    shares = {route: parts_of_variance(before, "1", route) for route in ("R01", "R05", "R07")}
+    for route in ("R01", "R05"):
+        assert max(shares[route], key=shares[route].get) == "run to run, this storm"
+    with patch.object(DischargeModel, "repeatability", 0.0):
+        after = planned(workspace, STORM)
+    left = (relative_widths(after) / relative_widths(before)) ** 2
+    for route, parts in shares.items():
+        # open-loop settings and closed-loop rates do not depend on the scatter of a run
+        assert left[route] == pytest.approx(1.0 - parts["run to run, this storm"], abs=1e-6)
+
+
+def test_half_the_doubt_in_the_start_up_takes_three_quarters_of_its_part(county):
+    workspace, before = county
+    parts = parts_of_variance(before, "1", "R13")
+    assert max(parts, key=parts.get) == "start-up and form"
+    with assumed(STARTUP_U_PCT=STARTUP_U_PCT / 2.0):
+        after = planned(workspace, STORM)
+    left = (relative_widths(after)["R13"] / relative_widths(before)["R13"]) ** 2
+    assert left == pytest.approx(1.0 - 0.75 * parts["start-up and form"], abs=0.005)
