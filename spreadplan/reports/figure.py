@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -40,6 +41,7 @@ FONTS: Final = f"{FONT}, 'Helvetica Neue', Arial, 'Liberation Sans', 'DejaVu San
 STYLE: Final[Any] = {
     "font.family": [FONT, "DejaVu Sans"],
     "font.size": 7.5,
+    "text.parse_math": False,  # a name with two dollar signs is no formula
     "text.color": INK,
     "axes.edgecolor": LINE,
     "axes.linewidth": 0.7,
@@ -85,7 +87,9 @@ def _add_fonts() -> None:
 def house_style() -> Iterator[None]:
     """Charts drawn inside have the look of the reports."""
     _add_fonts()
-    with mpl.rc_context(STYLE):
+    with mpl.rc_context(STYLE), warnings.catch_warnings():
+        # the text stays text: whoever shows the chart has the letters that ours lacks
+        warnings.filterwarnings("ignore", "Glyph .* missing from")
         yield
 
 

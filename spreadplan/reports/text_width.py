@@ -27,8 +27,14 @@ def _font(bold: bool) -> FT2Font:
 
 @cache
 def _advance(letter: str, bold: bool) -> float:
-    """Width of a letter as a share of the size of the print."""
-    glyph = _font(bold).load_char(ord(letter), flags=LoadFlags.NO_HINTING)
+    """Width of a letter as a share of the size of the print.
+
+    A letter that the font lacks comes from another one; none is wider than it is high.
+    """
+    font = _font(bold)
+    if not font.get_char_index(ord(letter)):
+        return 1.0
+    glyph = font.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
     return float(glyph.linearHoriAdvance) / 65536.0 / _UNITS
 
 

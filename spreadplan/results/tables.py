@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,8 +12,9 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import csv
 
-#: What a spreadsheet would take for the start of a formula.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+#: What a spreadsheet would take for the start of a formula; in some languages the wide ones too.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?")
 DIGITS = 9
 
 
@@ -77,7 +79,29 @@ def rounded(values: np.ndarray) -> np.ndarray:
 
 
 def safe_text(value: Any, timezone: object = None) -> str | None:
-    """A cell as text; None where it is missing."""
+    """A cell as text that no spreadsheet runs as a formula; None where it is missing.
+
+    An apostrophe in front keeps a formula from being one. Text that has apostrophes in front of
+    what would be a formula gets one more, so that `exact_text` gives every text back.
+    """
+    text = plain_text(value, timezone)
+    if text is None or not text.lstrip("'").startswith(FORMULA_STARTS):
+        return text
+    return text if PLAIN_NUMBER.fullmatch(text) else f"'{text}"
+
+
+def exact_text(text: str) -> str:
+    """The text that `safe_text` was given.
+
+    >>> exact_text("'=1+1"), exact_text("'tis"), exact_text("-5")
+    ('=1+1', "'tis", '-5')
+    """
+    guarded = text.startswith("'") and text.lstrip("'").startswith(FORMULA_STARTS)
+    return text[1:] if guarded else text
+
+
+def plain_text(value: Any, timezone: object = None) -> str | None:
+    """A cell as text, letter by letter; None where it is missing."""
     if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
         return None
     if isinstance(value, (bool, np.bool_)):
@@ -87,13 +111,4 @@ def safe_text(value: Any, timezone: object = None) -> str | None:
         return ";".join(texts) or None
     if isinstance(value, pd.Timestamp):
         return value.tz_convert(timezone or "UTC").isoformat()  # type: ignore[arg-type]
-    text = str(value)
-    return f"'{text}" if text.startswith(FORMULA_STARTS) and not _is_number(text) else text or None
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
+    return str(value) or None

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 from pyarrow import parquet
 
+from spreadplan.results.tables import exact_text
 from spreadplan.web.computed import input_files
 from spreadplan.web.visits import Visit
 
@@ -27,11 +28,11 @@ def table(visit: Visit, name: str) -> pd.DataFrame | None:
 def _read(path: Path) -> pd.DataFrame:
     heads = pd.read_csv(path, nrows=0).columns
     texts: dict[Any, type[str]] = {name: str for name in heads if name.endswith("_id")}
-    texts |= {name: str for name in ("season", "storm", "application") if name in heads}
+    texts |= {name: str for name in ("season", "storm", "application", "material") if name in heads}
     frame = pd.read_csv(path, dtype=texts, keep_default_na=False, na_values=[""])
     for name in frame.columns:
         if frame[name].dtype == object or pd.api.types.is_string_dtype(frame[name]):
-            frame[name] = frame[name].fillna("")
+            frame[name] = [exact_text(text) for text in frame[name].fillna("")]
     return frame
 
 

@@ -10,10 +10,16 @@ from pathlib import Path
 import pandas as pd
 
 from spreadplan.errors import Problem
+from spreadplan.workspace.whole_files import no_plain_file
 
 #: A cell longer than this is a broken quote or an attack, not a name or a number.
 LONGEST_CELL = 10_000
 MOST_COLUMNS = 500
+#: Tables that people keep are small; a storm's telemetry is read elsewhere, in blocks.
+MOST_ROWS = 300_000
+MOST_BYTES = 200_000_000
+
+csv.field_size_limit(LONGEST_CELL)
 
 
 @dataclass(frozen=True)
@@ -34,6 +40,9 @@ def read_text(path: Path, file: str) -> tuple[str, list[Problem]]:
     def failed(row: int, what: str, remedy: str) -> tuple[str, list[Problem]]:
         return "", [Problem(file, row, "*", what, remedy)]
 
+    fault = no_plain_file(path, MOST_BYTES)
+    if fault:
+        return failed(0, *fault)
     try:
         data = path.read_bytes()
     except OSError as error:
@@ -60,7 +69,6 @@ def read_csv(path: Path, file: str) -> tuple[RawTable | None, list[Problem]]:
     text, problems = read_text(path, file)
     if problems:
         return None, problems
-    csv.field_size_limit(LONGEST_CELL)
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     records: list[list[str]] = []
     rows: list[int] = []
@@ -70,6 +78,9 @@ def read_csv(path: Path, file: str) -> tuple[RawTable | None, list[Problem]]:
             cells = [cell.strip() for cell in record]
             if not any(cells):
                 continue
+            if len(rows) >= MOST_ROWS:
+                what = f"has more than {MOST_ROWS:,} rows"
+                return None, [Problem(file, row, "*", what, "keep to those that are needed")]
             if header is None:
                 header, problems = cells, header_problems(cells, row, file)
                 if problems:
@@ -89,15 +100,8 @@ def read_csv(path: Path, file: str) -> tuple[RawTable | None, list[Problem]]:
                 rows.append(row)
     except csv.Error as error:
         row = text.count("\n", 0) + 1 if reader.line_num == 0 else reader.line_num
-        problems.append(
-            Problem(
-                file,
-                row,
-                "*",
-                f"is not well-formed CSV ({error})",
-                "close every double quote and keep cells short",
-            )
-        )
+        what, remedy = f"is not well-formed CSV ({error})", "close every double quote"
+        problems.append(Problem(file, row, "*", what, f"{remedy} and keep cells short"))
         return None, problems
     if header is None:
         return None, [Problem(file, 0, "*", "is empty", "give it a header row and data rows")]

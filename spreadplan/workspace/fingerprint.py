@@ -24,7 +24,7 @@ def input_fingerprint(folder: Path) -> str:
         with (folder / name).open("rb") as file:
             while piece := file.read(PIECE_BYTES):
                 own.update(piece)
-        whole.update(f"{name}\0{own.hexdigest()}\n".encode())
+        whole.update(f"{name}\0{own.hexdigest()}\n".encode("utf-8", "surrogateescape"))
     return whole.hexdigest()[:DIGITS]
 
 
@@ -33,6 +33,7 @@ def _inputs(folder: Path) -> list[str]:
     for path in folder.rglob("*"):
         name = path.relative_to(folder)
         hidden = any(part.startswith(".") for part in name.parts)
-        if path.suffix.lower() in INPUTS and not hidden and name.parts[0] != "results":
+        wanted = path.suffix.lower() in INPUTS and not hidden and name.parts[0] != "results"
+        if wanted and path.is_file():  # a pipe would be waited for
             found.append(name.as_posix())
     return found

@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from spreadplan.errors import BadInput, Problem
+from spreadplan.errors import BadInput, Problem, few
 from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import TABLES
@@ -20,8 +20,12 @@ from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
 from spreadplan.workspace.references import RULES, policy_materials, zones
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
+from spreadplan.workspace.whole_files import readable_name, stands_there
 
 __all__ = ["Settings", "Workspace", "read_workspace", "storm_names"]
+
+#: Results that are no storm's are in folders of these names.
+TAKEN_NAMES = ("calibration", "season")
 
 
 @dataclass(frozen=True)
@@ -97,18 +101,18 @@ class _Reader:
 
     def toml(self, policy_wanted: bool) -> Policy:
         path = self.folder / "workspace.toml"
-        if path.is_file():
+        if stands_there(path):
             self.settings, faults = read_settings(path)
             self.problems += faults
         else:
             self.missing("workspace.toml", required=True)
         path = self.folder / "columns.toml"
-        if path.is_file():
+        if stands_there(path):
             self.renames, faults = read_renames(path)
             self.problems += faults
         policy = Policy(reference_lane_width_ft=self.settings.lane_width_ft)
         path = self.folder / "policy.toml"
-        if policy_wanted and path.is_file():
+        if policy_wanted and stands_there(path):
             policy, faults = read_policy(path, self.settings.lane_width_ft)
             self.problems += faults
         elif policy_wanted:
@@ -120,7 +124,7 @@ class _Reader:
             return self._vector(table, folder, required)
         file = prefix + table.file
         path = folder / table.file
-        if not path.is_file():
+        if not stands_there(path):
             self.missing(file, required=required)
             return None
         raw, faults = read_csv(path, file)
@@ -222,7 +226,7 @@ def read_workspace(
         storm: _read_storm(reader, storm, set(wanted), tables, names)
         for storm, wanted in (storms or {}).items()
     }
-    problems = in_file_order(reader.problems)
+    problems = in_file_order(few(reader.problems))
     if any(problem.fatal for problem in problems):
         raise BadInput(problems)
     return Workspace(
@@ -268,6 +272,14 @@ def _read_storm(
         reader.problems.append(
             Problem(prefix, 0, "*", "is not a storm's folder", f"name one of the storms: {known}")
         )
+        return {}
+    fault = (
+        "its name cannot be written" if not readable_name(storm)
+        else "has the name of a folder of results" if storm.casefold() in TAKEN_NAMES else ""
+    )  # fmt: skip
+    if fault:
+        remedy = "rename the storm's folder, as 2026-12-01-first-snow"
+        reader.problems.append(Problem(prefix, 0, "*", fault, remedy))
         return {}
     found = {}
     for name, table in TABLES.items():

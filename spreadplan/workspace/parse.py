@@ -19,11 +19,15 @@ import pandas as pd
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.columns import Column, Table
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, SUFFIXES, convert, to_canonical
+from spreadplan.workspace.csvfile import LONGEST_CELL
 
 TRUE = {"true", "1", "yes", "y", "1.0"}
 FALSE = {"false", "0", "no", "n", "0.0"}
 YEARS = (1980, 2100)
-CONTROL_CHARACTERS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+#: Beyond it a change of unit could leave the range of a float; nothing that is measured comes near.
+LARGEST = 1e100
+#: What no file of results may hold: control characters, halves of pairs, and what is no letter.
+CONTROL_CHARACTERS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ class Source:
 
     def in_header(self, column: str, what: str, remedy: str, *, fatal: bool = True) -> Problem:
         """A problem of a whole column."""
-        return Problem(self.file, self.header_row, column, what, remedy, fatal)
+        return Problem(self.file, self.header_row, column or "*", what, remedy, fatal)
 
 
 # --- which column is which ---------------------------------------------------------------------
@@ -215,13 +219,17 @@ def _text_of(value: object) -> str:
 def _parse_text(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
     codes, unique = pd.factorize(raw.astype(object), use_na_sentinel=False)
     texts = np.array([_text_of(value) for value in unique] or [""], dtype=object)
-    odd_texts = np.array([bool(CONTROL_CHARACTERS.search(text)) for text in texts])
     values = pd.Series(texts[codes], index=raw.index, dtype=object)
-    odd = np.flatnonzero(odd_texts[codes])
+    odd = np.array([_odd_text(text) for text in texts])[codes]
     return values, [
-        source.at(position, item.name, "has a control character", "type the text again")
-        for position in odd
+        source.at(at, item.name, odd[at], "type the text again") for at in np.flatnonzero(odd != "")
     ]
+
+
+def _odd_text(text: str) -> str:
+    if len(text) > LONGEST_CELL:
+        return f"has more than {LONGEST_CELL:,} letters"
+    return "has a control character" if CONTROL_CHARACTERS.search(text) else ""
 
 
 def _parse_choice(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
@@ -263,7 +271,8 @@ def _numbers(raw: pd.Series, name: str, source: Source) -> tuple[np.ndarray, lis
         texts = raw.map(_text_of)
         blank = (texts == "").to_numpy()
         values = pd.to_numeric(texts.where(~blank, "nan"), errors="coerce").to_numpy(dtype=float)
-    wrong = np.flatnonzero(~blank & ~np.isfinite(values))
+    usable = np.abs(values) <= LARGEST
+    wrong = np.flatnonzero(~blank & ~usable)
     problems = [
         source.at(
             position,
@@ -273,7 +282,7 @@ def _numbers(raw: pd.Series, name: str, source: Source) -> tuple[np.ndarray, lis
         )
         for position in wrong
     ]
-    return np.where(blank | ~np.isfinite(values), np.nan, values), problems
+    return np.where(blank | ~usable, np.nan, values), problems
 
 
 def _limit_problems(
@@ -334,24 +343,26 @@ def _parse_whole(raw: pd.Series, item: Found, source: Source) -> tuple[object, l
         )
         for position in wrong
     ]
-    return (values.astype(int) if np.isfinite(values).all() else values), problems
+    countable = (np.abs(values) < 2**53).all()  # others are refused by the column's limits
+    return (values.astype(int) if countable else values), problems
 
 
 def _parse_lengths(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Series, list[Problem]]:
-    problems: list[Problem] = []
-    lists: list[tuple[float, ...]] = []
+    parts: list[str] = []
+    owners: list[int] = []
     for position, cell in enumerate(raw.map(_text_of)):
-        parts = pd.Series([part.strip() for part in cell.split(";") if part.strip()], dtype=object)
-        spot = Source(
-            source.file,
-            source.header_row,
-            np.full(len(parts), source.rows[position]),
-            source.timezone,
-        )
-        values, faults = _parse_number(parts, item, spot)
-        problems += faults
-        lists.append(tuple(sorted(set(values[np.isfinite(values)].tolist()))))
-    return pd.Series(lists, index=raw.index, dtype=object), problems
+        found = [part.strip() for part in cell.split(";") if part.strip()]
+        parts += found
+        owners += [position] * len(found)
+    owner = np.array(owners, dtype=int)
+    spots = Source(source.file, source.header_row, source.rows[owner], source.timezone)
+    values, problems = _parse_number(pd.Series(parts, dtype=object), item, spots)
+    lists: list[set[float]] = [set() for _ in range(len(raw))]
+    for position, value in zip(owners, values.tolist(), strict=True):
+        if np.isfinite(value):
+            lists[position].add(value)
+    ordered = [tuple(sorted(one)) for one in lists]
+    return pd.Series(ordered, index=raw.index, dtype=object), problems
 
 
 def parse_moment(value: str, timezone: ZoneInfo) -> tuple[datetime | None, str]:
@@ -481,20 +492,19 @@ def duplicate_problems(frame: pd.DataFrame, table: Table, source: Source) -> lis
     """Rows that share the table's key with an earlier row."""
     if not table.key or frame.empty:
         return []
-    repeated = np.flatnonzero(frame.duplicated(list(table.key)))
+    keys = list(table.key)
+    repeated = np.flatnonzero(frame.duplicated(keys))
     if not repeated.size:
         return []
-    first = frame.drop_duplicates(list(table.key)).set_index(list(table.key))["row"]
+    first = frame.groupby(keys, dropna=False, sort=False)["row"].transform("first").to_numpy()
     problems = []
     for position in repeated:
-        values = tuple(frame[name].iloc[position] for name in table.key)
-        label = ", ".join(str(value) for value in values)
-        earlier = first.loc[values if len(values) > 1 else values[0]]
+        label = ", ".join(str(frame[name].iloc[position]) for name in keys)
         problems.append(
             source.at(
                 position,
-                table.key[-1],
-                f"{label} stands already in row {earlier}",
+                keys[-1],
+                f"{label} stands already in row {first[position]}",
                 "keep one of the two, or give it a name of its own",
             )
         )
@@ -508,15 +518,12 @@ def parse_table(
     cells = cells.rename(columns=apply_renames(cells.columns, table, renames))
     twice = cells.columns[cells.columns.duplicated()]
     if len(twice):
-        raise BadInput(
-            [
-                source.in_header(
-                    str(twice[0]),
-                    "two columns of the file are mapped to it in columns.toml",
-                    "map only one of them",
-                )
-            ]
-        )
+        mapped = str(twice[0]) in renames
+        what = "two columns of the file are mapped to it in columns.toml" if mapped else (
+            "column stands twice" if twice[0] else "columns have no name"
+        )  # fmt: skip
+        remedy = "map only one of them" if mapped else "keep one of them"
+        raise BadInput([source.in_header(str(twice[0]) or "*", what, remedy)])
     found, problems = match_columns(list(cells.columns), table, source)
     frame, faults = parse_cell_columns(cells, found, table, source)
     problems += faults

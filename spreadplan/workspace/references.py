@@ -88,12 +88,12 @@ def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
     """Tests that do not fit the truck: a gate it does not have, a closed loop without counts."""
     if not {"discharge_tests", "trucks"} <= set(tables):
         return
-    trucks = tables["trucks"].drop_duplicates("truck_id").set_index("truck_id")
+    trucks = {truck.truck_id: truck for truck in lines(tables["trucks"])}
     for test in lines(tables["discharge_tests"]):
-        if test.truck_id not in trucks.index:
+        if test.truck_id not in trucks:
             continue
-        truck = trucks.loc[test.truck_id]
-        gates = truck["gate_positions_in"]
+        truck = trucks[test.truck_id]
+        gates = truck.gate_positions_in
         if gates and not any(abs(gate - test.gate_in) < 0.01 for gate in gates):
             yield Problem(
                 names["discharge_tests"],
@@ -103,7 +103,7 @@ def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
                 f"check it against {names['trucks']}",
                 fatal=False,
             )
-        if truck["control"] == "closed_loop" and np.isnan(test.sensor_counts):
+        if truck.control == "closed_loop" and np.isnan(test.sensor_counts):
             yield Problem(
                 names["discharge_tests"],
                 test.row,
@@ -192,9 +192,15 @@ def budget_scopes(tables: Tables, names: Names) -> Iterator[Problem]:
     """A budget of a yard or route that does not exist."""
     if "budgets" not in tables:
         return
+    targets = {"yard": "yards", "route": "routes"}
+    known = {
+        scope: set(tables[target][f"{scope}_id"])
+        for scope, target in targets.items()
+        if target in tables
+    }
     for line in lines(tables["budgets"]):
-        target = {"yard": "yards", "route": "routes"}.get(line.scope, "")
-        if target in tables and line.scope_id not in set(tables[target][f"{line.scope}_id"]):
+        target = targets.get(line.scope, "")
+        if line.scope in known and line.scope_id not in known[line.scope]:
             yield Problem(
                 names["budgets"],
                 line.row,

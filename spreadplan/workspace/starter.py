@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 
 from spreadplan.schema.columns import Column, Table
 from spreadplan.schema.tables import TABLES
@@ -129,19 +128,3 @@ def _json_value(column: Column) -> object:
         value = float(column.example)
         return int(value) if value.is_integer() else value
     return column.example
-
-
-def write_starter(folder: Path, start: str, end: str) -> list[str]:
-    """Write the starter into a new or empty folder and return the names of its files.
-
-    Raises FileExistsError where the folder holds something already.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    if any(folder.iterdir()):
-        raise FileExistsError(folder)
-    files = starter_files(start, end)
-    for name, content in files.items():
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(content, encoding="utf-8")
-    return list(files)

@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
@@ -35,12 +36,15 @@ from spreadplan.workspace.parse import (
     apply_renames,
     match_columns,
 )
+from spreadplan.workspace.whole_files import most_rows
 
 BLOCK_BYTES = 8_000_000
 BATCH_ROWS = 250_000
 #: A line longer than this is no record: a broken export, or no text file at all.
 LONGEST_LINE = 100_000
 LINE_FEED = 10
+MOST_ROWS = 500_000_000
+LONGEST_WORD = 1_000
 #: A block that cannot be read in one go is cut into so many parts; so few lines are not cut.
 PARTS = 16
 FEW_LINES = 500
@@ -112,7 +116,7 @@ def open_telemetry(
             header, start, row, problems = _csv_header(path, shown)
         else:
             header, start, row, problems = _parquet_header(path), 0, 0, []
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "not whole"
         problem = Problem(shown, 0, "*", f"cannot be read ({reason})", "export the file again")
         return None, [problem]
@@ -343,7 +347,11 @@ def _type_faults(path: Path, names: list[str], found: list[Found], source: Sourc
     """Columns whose type cannot hold what they should."""
     with pq.ParquetFile(path) as file:
         kinds = dict(zip(names, file.schema_arrow.types, strict=True))
+        rows = file.metadata.num_rows
     problems = []
+    if not 0 <= rows <= most_rows(path, MOST_ROWS):
+        what = f"declares {rows:,} records"
+        problems.append(source.in_header("*", what, f"split it; at most {MOST_ROWS:,} in a file"))
     for item in found:
         kind = kinds[item.name]
         number = pa.types.is_integer(kind) or pa.types.is_floating(kind)
@@ -358,10 +366,31 @@ def _type_faults(path: Path, names: list[str], found: list[Found], source: Sourc
 
 def _parquet_batches(file: TelemetryFile) -> Iterator[list[Batch]]:
     row = file.first_row
-    wanted = {item.name: item.column.inside for item in file.found}
+    ids = {item.column.inside for item in file.found if item.column.kind == "id"}
     with pq.ParquetFile(file.path) as stream:
-        stored = dict(zip(file.names, stream.schema_arrow.names, strict=True))
-        for batch in stream.iter_batches(BATCH_ROWS, columns=[stored[name] for name in wanted]):
-            columns = {inside: batch.column(stored[name]) for name, inside in wanted.items()}
+        schema = stream.schema_arrow
+    stored = dict(zip(file.names, schema.names, strict=True))
+    wanted = {stored[item.name]: item.column.inside for item in file.found}
+    texts = [name for name in wanted if pa.types.is_string(schema.field(name).type)]
+    with pq.ParquetFile(file.path, read_dictionary=texts) as stream:
+        for batch in stream.iter_batches(BATCH_ROWS, columns=list(wanted)):
+            columns = {
+                inside: _words(batch.column(name), spread=inside not in ids)
+                for name, inside in wanted.items()
+            }
             yield [Batch(np.arange(row, row + batch.num_rows), columns)]
             row += batch.num_rows
+
+
+def _words(array: pa.Array, *, spread: bool) -> pa.Array:
+    """A column as it is; one of texts that repeat is spread out where that is wanted.
+
+    Raises ArrowInvalid where a text is too long for a cell: spread out it might fill the memory.
+    """
+    if not pa.types.is_dictionary(array.type):
+        return array
+    if pa.types.is_string(array.type.value_type):
+        longest = pc.max(pc.binary_length(array.dictionary)).as_py() or 0
+        if longest > LONGEST_WORD:
+            raise pa.ArrowInvalid(f"a cell holds {longest:,} letters")
+    return array.dictionary_decode() if spread else array

@@ -18,7 +18,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from spreadplan.units import to_canonical
-from spreadplan.workspace.parse import CONTROL_CHARACTERS, FALSE, TRUE, YEARS
+from spreadplan.workspace.parse import CONTROL_CHARACTERS, FALSE, LARGEST, TRUE, YEARS
 from spreadplan.workspace.telemetry_files import NO_NUMBER, Batch, TelemetryFile
 
 BoolArray = NDArray[np.bool_]
@@ -240,12 +240,12 @@ def _number(array: pa.Array) -> tuple[FloatArray, BoolArray]:
     if pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_decimal(kind):
         plain = array.cast(pa.float64())
         values = plain.fill_null(np.nan).to_numpy(zero_copy_only=False)
-        wrong = np.isinf(values)
+        wrong = np.abs(values) > LARGEST
         return np.where(wrong, np.nan, values) if wrong.any() else values, wrong
     texts = pd.Series([_word(value) for value in array.to_pylist()], dtype=object)
     blank = texts.isin(NO_NUMBER).to_numpy()
     values = pd.to_numeric(texts.where(~blank, "nan"), errors="coerce").to_numpy(dtype=float)
-    wrong = ~blank & ~np.isfinite(values)
+    wrong = ~blank & ~(np.abs(values) <= LARGEST)
     return np.where(wrong, np.nan, values), wrong
 
 

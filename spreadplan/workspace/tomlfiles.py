@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -19,11 +19,20 @@ from spreadplan.errors import Problem
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
-from spreadplan.workspace.csvfile import read_text
-from spreadplan.workspace.parse import Rename, looks_like_rate, rate_basis, rate_problem
+from spreadplan.workspace.csvfile import LONGEST_CELL, read_text
+from spreadplan.workspace.parse import (
+    CONTROL_CHARACTERS,
+    LARGEST,
+    Rename,
+    looks_like_rate,
+    rate_basis,
+    rate_problem,
+)
 
 #: names a key, what is wrong with it, what would be right
 Report = Callable[[str, str, str], None]
+#: More on one line are no sentence: the library's time grows with their square.
+MOST_DOTS = 1_000
 PHASES = ("", "initial", "subsequent")
 
 
@@ -44,19 +53,46 @@ def read_toml(path: Path, file: str) -> tuple[dict[str, Any], list[Problem]]:
     text, problems = read_text(path, file)
     if problems:
         return {}, problems
+    if any(line.count(".") > MOST_DOTS for line in text.split("\n")):
+        what = "is not well-formed TOML (a key of very many parts)"
+        return {}, [Problem(file, 0, "*", what, "write one key = value on a line")]
     try:
-        return tomllib.loads(text), []
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        line = re.search(r"line (\d+)", str(error))
+        data = tomllib.loads(text)
+        return data, list(_impossible_values(data, file))
+    except (ValueError, RecursionError) as error:
+        why = str(error)
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            deep = isinstance(error, RecursionError)
+            why = "it is nested too deeply" if deep else "a number has thousands of digits"
+        line = re.search(r"line (\d+)", why)
         return {}, [
             Problem(
                 file,
                 int(line[1]) if line else 0,
                 "*",
-                f"is not well-formed TOML ({error})",
+                f"is not well-formed TOML ({why})",
                 "put text in double quotes and write one key = value on a line",
             )
         ]
+
+
+def _impossible_values(data: dict[str, Any], file: str) -> Iterator[Problem]:
+    """Text that no result may hold, and whole numbers of more than 64 bits (TOML 1.0)."""
+    waiting: list[tuple[str, Any]] = list(data.items())
+    while waiting:
+        where, value = waiting.pop()
+        texts = [part for part in (where, value) if isinstance(part, str)]
+        if any(CONTROL_CHARACTERS.search(text) for text in texts):
+            yield Problem(file, 0, where, "has a control character", "type the text again")
+        elif any(len(text) > LONGEST_CELL for text in texts):
+            what = f"has more than {LONGEST_CELL:,} letters"
+            yield Problem(file, 0, where, what, "shorten the text")
+        elif isinstance(value, int) and value.bit_length() > 63:
+            yield Problem(file, 0, where, "has too many digits", "check the number")
+        elif isinstance(value, dict):
+            waiting += [(f"{where[:LONGEST_CELL]}.{name}", inner) for name, inner in value.items()]
+        elif isinstance(value, list):
+            waiting += [(where, inner) for inner in value]
 
 
 def _unknown_keys(
@@ -77,7 +113,9 @@ def _unknown_keys(
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    if not isinstance(value, (int, float)) or isinstance(value, bool):
+        return False
+    return abs(value) <= LARGEST
 
 
 def _section(data: Mapping[str, Any], name: str, file: str) -> tuple[dict[str, Any], list[Problem]]:

@@ -4,26 +4,49 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Protocol
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pandas.api.types import infer_dtype
 
 from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
+from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, vector_fault
+from spreadplan.workspace.whole_files import stands_there
 
 SUFFIXES = (".geojson", ".gpkg", ".parquet", ".shp")
 WGS84 = "EPSG:4326"
+
+
+class Report(Protocol):
+    """Names the features where ``mask`` is true."""
+
+    def __call__(self, mask: np.ndarray, what: str, remedy: str, fatal: bool = True) -> None:
+        """Add a problem for each."""
+
+
 #: A road this short is a slip of the mouse.
 SHORTEST_M = 0.1
+SINGLE = ("string", "boolean", "empty", "floating", "integer", "datetime", "date", "decimal")
+MANIFOLD = (list, tuple, dict, set, bytes, np.ndarray)
+#: A line with a vertex each metre would be 100 km long; a lake's shore may have more.
+MOST_VERTICES = {"LineString": 100_000, "Polygon": 300_000}
+MOST_VERTICES_OF_ALL = 20_000_000
+#: Vertices of a line, squared and added up: the work to find where lines run twice, which grows so
+#: where they cross themselves everywhere.
+MOST_CROSSING_WORK = 5_000_000
 
 
 def find_vector(folder: Path, table: Table) -> tuple[list[Path], str]:
     """The files that may hold the table, and its usual name."""
     stem = table.file.removesuffix(".geojson")
     return [
-        folder / f"{stem}{suffix}" for suffix in SUFFIXES if (folder / f"{stem}{suffix}").exists()
+        folder / f"{stem}{suffix}"
+        for suffix in SUFFIXES
+        if stands_there(folder / f"{stem}{suffix}")
     ], table.file
 
 
@@ -33,11 +56,11 @@ def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Pr
     def failed(what: str, remedy: str) -> tuple[None, list[Problem]]:
         return None, [Problem(file, 0, "*", what, remedy)]
 
+    fault = vector_fault(path)
+    if fault:
+        return failed(*fault)
     try:
-        if path.suffix == ".parquet":
-            frame = gpd.read_parquet(path)
-        else:
-            frame = gpd.read_file(path, engine="pyogrio", on_invalid="ignore")
+        frame, doubts = read_features(path, file)
     except Exception as error:  # every driver has errors of its own kind
         return failed(_why_unreadable(path, error), "export it again as GeoJSON or GeoPackage")
     if not isinstance(frame, gpd.GeoDataFrame) or "geometry" not in frame:
@@ -54,7 +77,19 @@ def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Pr
             f"its coordinate system {frame.crs.name!r} cannot be converted",
             "export it again in WGS 84",
         )
-    return frame, []
+    if len(frame) > MOST_FEATURES:
+        return failed(f"has {len(frame):,} features", f"keep to {MOST_FEATURES:,}")
+    return _single_values(frame), doubts
+
+
+def _single_values(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Lists and the like as text, as which they are judged like any other cell."""
+    for place, name in enumerate(frame.columns):
+        column = frame.iloc[:, place]
+        if name != "geometry" and column.dtype == object and infer_dtype(column) not in SINGLE:
+            texts = column.map(lambda cell: str(cell) if isinstance(cell, MANIFOLD) else cell)
+            frame = frame.assign(**{name: texts.astype(object)})
+    return frame
 
 
 def _why_unreadable(path: Path, error: Exception) -> str:
@@ -64,8 +99,10 @@ def _why_unreadable(path: Path, error: Exception) -> str:
             json.loads(path.read_text(encoding="utf-8-sig"))
         except json.JSONDecodeError as fault:
             return f"is not well-formed JSON ({fault.msg} in line {fault.lineno})"
-        except (OSError, UnicodeDecodeError, RecursionError):
+        except (OSError, UnicodeDecodeError):
             return "is not text in UTF-8"
+        except (ValueError, RecursionError):
+            return "is nested too deeply, or holds a number of thousands of digits"
     reason = " ".join(str(error).replace(str(path), path.name).split())
     return f"cannot be read ({reason[:120]})"
 
@@ -98,7 +135,7 @@ def geometry_problems(
         geometry[single] = shapely.get_geometry(geometry[single], 0)
     problems: list[Problem] = []
 
-    def report(mask: np.ndarray, what: str, remedy: str, *, fatal: bool = True) -> None:
+    def report(mask: np.ndarray, what: str, remedy: str, fatal: bool = True) -> None:
         problems.extend(
             Problem(file, int(position) + 1, "geometry", what, remedy, fatal)
             for position in np.flatnonzero(mask)
@@ -119,40 +156,76 @@ def geometry_problems(
                 f"use a {table.vector}; split a multi-part line",
             )
         )
-    usable = ~empty & ~wrong_kind
-    bounds = shapely.bounds(geometry)
-    outside = usable & ~(
-        (bounds[:, 0] >= -180)
-        & (bounds[:, 2] <= 180)
-        & (bounds[:, 1] >= -90)
-        & (bounds[:, 3] <= 90)
-    )
+    usable = ~empty & ~wrong_kind & ~_too_many_vertices(geometry, table, report)
+    usable &= ~_misplaced(geometry, usable, report)
+    # the others are named and of no further use
+    geometry[~usable] = None
+    if table.vector == "LineString":
+        _line_problems(geometry, usable, report)
+    else:
+        report(
+            usable & ~shapely.is_valid(geometry),
+            "crosses itself",
+            "draw it again without loops",
+        )
+    return frame.set_geometry(gpd.GeoSeries(geometry, index=frame.index, crs=WGS84)), problems
+
+
+def _misplaced(geometry: np.ndarray, usable: np.ndarray, report: Report) -> np.ndarray:
+    """Which of the usable features lie outside the globe or have a vertex without a place."""
+    known = geometry.copy()
+    known[~usable] = None
+    places, owner = shapely.get_coordinates(known, return_index=True)
+    nowhere = np.zeros(len(geometry), dtype=bool)
+    nowhere[owner[~np.isfinite(places).all(axis=1)]] = True
+    report(nowhere, "has a vertex that is nowhere", "draw the feature again")
+    outside = np.zeros(len(geometry), dtype=bool)
+    outside[owner[(np.abs(places) > (180.0, 90.0)).any(axis=1)]] = True
+    outside &= ~nowhere
     report(
         outside,
         "lies outside the globe: longitude and latitude may be swapped, or the "
         "coordinate system is not the one declared",
         "write longitude first, in degrees",
     )
-    usable &= ~outside
-    if table.vector == "LineString":
-        _line_problems(geometry, usable, report)
-    else:
-        report(
-            usable & ~shapely.is_valid(geometry), "crosses itself", "draw it again without loops"
-        )
-    return frame.set_geometry(gpd.GeoSeries(geometry, index=frame.index, crs=WGS84)), problems
+    return np.asarray(nowhere | outside)
 
 
-def _line_problems(geometry: np.ndarray, usable: np.ndarray, report) -> None:  # type: ignore[no-untyped-def]
-    lengths = np.where(usable, shapely.length(geometry), np.nan)
+def _too_many_vertices(geometry: np.ndarray, table: Table, report: Report) -> np.ndarray:
+    """Which features are too large to be looked at; all of them where together they are."""
+    counts = shapely.get_num_coordinates(geometry)
+    most = MOST_VERTICES[table.vector]
+    large = counts > most
+    report(large, f"has more than {most:,} vertices", "simplify it, or split it")
+    if counts.sum() <= MOST_VERTICES_OF_ALL:
+        return np.asarray(large)
+    first = np.arange(len(geometry)) == 0
+    report(first, f"has {counts.sum():,} vertices with all that follow", "simplify the features")
+    return np.ones(len(geometry), dtype=bool)
+
+
+def _line_problems(geometry: np.ndarray, usable: np.ndarray, report: Report) -> None:
+    lengths = shapely.length(geometry)
     # 1e-6 degrees are about 0.1 m
     zero = usable & (lengths < SHORTEST_M * 1e-5)
     report(zero, "has no length", "remove the segment or draw its second end")
     suspects = usable & ~zero & ~shapely.is_simple(geometry)
     repeats = np.zeros(len(geometry), dtype=bool)
-    for position in np.flatnonzero(suspects):
+    counts = shapely.get_num_coordinates(geometry).astype(float)
+    places = np.flatnonzero(suspects)
+    places = places[np.argsort(counts[places], kind="stable")]
+    looked_at = np.cumsum(counts[places] ** 2) <= MOST_CROSSING_WORK
+    for position in places[looked_at]:
         once = shapely.length(shapely.union_all([geometry[position]]))
         repeats[position] = once < lengths[position] * (1 - 1e-6)
+    left = np.zeros(len(geometry), dtype=bool)
+    left[places[~looked_at]] = True
+    report(
+        left,
+        "crosses itself; whether it runs twice along a road was not looked at",
+        "check it on a map",
+        fatal=False,
+    )
     report(
         repeats,
         "runs twice along the same road, which counts its length twice",
@@ -165,12 +238,17 @@ def swapped_problem(frame: gpd.GeoDataFrame, yards: pd.DataFrame, file: str) -> 
     """Lines far from every yard that would be near with longitude and latitude exchanged."""
     if frame.empty or yards.empty:
         return []
-    middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))
+    from scipy.spatial import cKDTree  # late: it is slow to import
+
+    middle = _middles(frame.geometry.to_numpy())
     places = yards[["lon", "lat"]].to_numpy(dtype=float)
 
+    tree = cKDTree(places[np.isfinite(places).all(axis=1)])
+    if not tree.n:
+        return []
+
     def nearest(points: np.ndarray) -> np.ndarray:
-        gaps = [np.hypot(*(points - place).T) for place in places]
-        return np.asarray(np.min(gaps, axis=0))
+        return np.asarray(tree.query(np.nan_to_num(points))[0])
 
     on_globe = (np.abs(middle) <= (180.0, 90.0)).all(axis=1)
     swapped = on_globe & (nearest(middle) > 10) & (nearest(middle[:, ::-1]) < 2)
@@ -186,6 +264,15 @@ def swapped_problem(frame: gpd.GeoDataFrame, yards: pd.DataFrame, file: str) -> 
     ]
 
 
+def _middles(geometry: np.ndarray) -> np.ndarray:
+    """Longitude and latitude of each feature's middle, NaN where it has none; shape (n, 2)."""
+    points = shapely.centroid(geometry)
+    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
+    middles = np.full((len(geometry), 2), np.nan)
+    middles[there] = shapely.get_coordinates(points[there])
+    return middles
+
+
 def same_line_cautions(frame: gpd.GeoDataFrame, file: str) -> list[Problem]:
     """Segments of one route that are the same line, in either direction, under two names."""
     if frame.empty:
@@ -194,11 +281,12 @@ def same_line_cautions(frame: gpd.GeoDataFrame, file: str) -> list[Problem]:
     bounds = pd.DataFrame(shapely.bounds(frame.geometry.to_numpy())).assign(
         route_id=frame["route_id"].to_numpy()
     )
-    close = np.flatnonzero(bounds.duplicated(keep=False))
+    drawn = ~shapely.is_missing(frame.geometry.to_numpy())
+    close = np.flatnonzero(bounds.duplicated(keep=False).to_numpy() & drawn)
     shape = shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy()[close]))
     keys = pd.DataFrame({"route_id": frame["route_id"].to_numpy()[close], "shape": shape})
-    groups = keys.groupby(["route_id", "shape"])
-    first = close[groups["shape"].transform(lambda rows: rows.index[0]).to_numpy(dtype=int)]
+    keys["first"] = close
+    first = keys.groupby(["route_id", "shape"])["first"].transform("first").to_numpy(dtype=int)
     repeats = first != close
     return [
         Problem(

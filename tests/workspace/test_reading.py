@@ -147,9 +147,12 @@ def test_numbers_as_identifiers_keep_their_text(workspace):
 def test_the_starter_workspace_is_clean_in_every_file(tmp_path):
     from spreadplan.schema.tables import TABLES
     from spreadplan.workspace import read_workspace
-    from spreadplan.workspace.starter import write_starter
+    from spreadplan.workspace.starter import starter_files
 
-    write_starter(tmp_path / "mine", "2026-10-01", "2027-04-30")
+    for name, text in starter_files("2026-10-01", "2027-04-30").items():
+        path = tmp_path / "mine" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
     per_storm = [table.name for table in TABLES.values() if table.per_storm]
     result = read_workspace(
         tmp_path / "mine",
