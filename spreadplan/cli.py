@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import errno
+import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from io import TextIOWrapper
 from pathlib import Path
+from types import FrameType
 
 from spreadplan import __version__
-from spreadplan.errors import BadInput, CannotWrite, Problem
+from spreadplan.errors import BadInput, CannotWrite, Problem, refused_by_system
 
 DONE, DEFECT, BAD_INPUT = 0, 1, 2
 
@@ -146,22 +152,67 @@ def _web_commands(commands: _Commands) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    _open_streams()
+    _spell_out_what_cannot_be_shown()
     arguments = build_parser().parse_args(argv)
+    with _stoppable():
+        try:
+            code = _judged(arguments)
+        except KeyboardInterrupt as stopped:
+            _to_stderr("stopped; no file was left half written")
+            return 128 + int(stopped.args[0] if stopped.args else signal.SIGINT)
+    return code or _unsaid()
+
+
+def _judged(arguments: argparse.Namespace) -> int:
+    """Run the command; errors that are meant for the user become lines of text."""
     try:
         _run(arguments)
     except BadInput as error:
         for problem in error.problems:
-            print(problem, file=sys.stderr)
+            _to_stderr(str(problem))
         fatal = sum(problem.fatal for problem in error.problems)
-        print(f"{fatal} problem{'s' if fatal != 1 else ''}; nothing was changed", file=sys.stderr)
+        _to_stderr(f"{fatal} problem{'s' if fatal != 1 else ''}; nothing was changed")
         return BAD_INPUT
     except CannotWrite as error:
-        print(error, file=sys.stderr)
+        _to_stderr(str(error))
         return BAD_INPUT
-    except KeyboardInterrupt:
-        print("stopped; nothing was changed", file=sys.stderr)
-        return 130
+    except OSError as error:
+        line = refused_by_system(error)
+        if error.errno == errno.ENOENT and not arguments.folder.exists():
+            line = f"{arguments.folder}: was removed while the command ran"
+        if not line:
+            raise
+        _to_stderr(line)
+        return BAD_INPUT
     return DONE
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """A polite request to end, or a terminal that goes away, stops as Ctrl+C does."""
+    ours = []
+    if threading.current_thread() is threading.main_thread():
+        wanted = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP")]
+        ours = [one for one in wanted if one and signal.getsignal(one) == signal.SIG_DFL]
+    for number in ours:
+        signal.signal(number, _stop)
+    try:
+        yield
+    finally:
+        for number in ours:
+            signal.signal(number, signal.SIG_DFL)
+
+
+def _stop(number: int, _frame: FrameType | None) -> None:
+    raise KeyboardInterrupt(number)
+
+
+def _spell_out_what_cannot_be_shown() -> None:
+    """Let a letter that the terminal or a file name's encoding lacks not stop a command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _run(arguments: argparse.Namespace) -> None:
@@ -170,9 +221,8 @@ def _run(arguments: argparse.Namespace) -> None:
         return
     from spreadplan import runs
 
-    say: Callable[[str], None] = print
     options = runs.Options(
-        pdf=not getattr(arguments, "no_pdf", False), say=say, caution=_to_stderr, progress=progress
+        pdf=not getattr(arguments, "no_pdf", False), say=_say, caution=_to_stderr, progress=progress
     )
     if arguments.command == "demo":
         runs.demo(arguments.folder, options)
@@ -205,6 +255,7 @@ def _run_web(arguments: argparse.Namespace) -> None:
         arguments.name,
         arguments.certificate,
         arguments.key,
+        _say,
     )
 
 
@@ -218,16 +269,63 @@ def _account(arguments: argparse.Namespace) -> None:
         if not arguments.remove:
             raise BadInput([Problem("--role", 0, "*", "is missing", "add --role record")])
         remove_account(arguments.folder, arguments.name)
-        print(f"{arguments.name} has no account any more; sessions end at once")
+        _say(f"{arguments.name} has no account any more; sessions end at once")
         return
     ask = getpass.getpass if sys.stdin.isatty() else lambda _prompt: sys.stdin.readline()
     password = ask(f"password of {arguments.name}: ").rstrip("\r\n")
     save_account(arguments.folder, arguments.name, arguments.role, password)
-    print(f"{arguments.name} may {arguments.role}")
+    _say(f"{arguments.name} may {arguments.role}")
+
+
+# --- speaking, to whoever still listens ---
+
+_lost: list[OSError] = []
+"""Why standard output could not be written, other than that its reader has gone."""
+
+
+def _open_streams() -> None:
+    """Closed standard streams lead nowhere, rather than into the next file that is opened."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free: this one
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "r+", encoding="utf-8"))  # noqa: SIM115
+    _lost.clear()
+
+
+def _say(message: str) -> None:
+    """Say it; the work goes on where nobody hears it any more, as with ``| head -1``."""
+    try:
+        print(message, flush=True)
+    except OSError as error:
+        if error.errno != errno.EPIPE:
+            _lost.append(error)
+        _lead_nowhere(1)
 
 
 def _to_stderr(message: str) -> None:
-    print(message, file=sys.stderr)
+    try:
+        print(message, file=sys.stderr, flush=True)
+    except OSError:
+        _lead_nowhere(2)
+
+
+def _lead_nowhere(number: int) -> None:
+    """Let what is still waiting to be written vanish without another error."""
+    with suppress(OSError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, number)
+        os.close(nowhere)
+
+
+def _unsaid() -> int:
+    """The exit code of a command that is done: bad where what it had to say was lost."""
+    if not _lost:
+        return DONE
+    _to_stderr(f"standard output: cannot be written ({_lost[0].strerror}); the work is done")
+    return BAD_INPUT
 
 
 @contextmanager

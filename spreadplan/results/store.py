@@ -1,18 +1,22 @@
 """All results of a command are put in place together, or the earlier ones stay whole.
 
 Files are first written into a staging folder below ``results/``. When the last one is safe on the
-disk, the list of moves is stored as ``moves.json``: from then on the results count as written. Each
-file is then moved over the old one. If the machine stops in between, the next command that opens
-the workspace finishes the moves; a staging folder without ``moves.json`` is rubbish and is removed.
+disk and nothing stands in its way, the list of moves is stored as ``moves.json``: from then on the
+results count as written. Each file is then moved over the old one. If the machine stops in between,
+the next command that opens the workspace finishes the moves; a staging folder without
+``moves.json`` is rubbish and is removed.
 """
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
+import signal
+import threading
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -22,7 +26,16 @@ from spreadplan.errors import CannotWrite
 
 STAGING = ".staging-"
 MOVES = "moves.json"
-SECONDS_TO_WAIT = 30
+SECONDS_TO_WAIT = 30.0
+#: so long nobody is told that there is something to wait for
+SECONDS_OF_SILENCE = 1.0
+STOPS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+
+
+def _nobody(_text: str) -> None:
+    """Tells nobody."""
 
 
 class ResultStore:
@@ -41,6 +54,8 @@ class ResultStore:
     def path(self, name: str) -> Path:
         """Where to write the result called ``name`` (relative to ``results/``, with slashes)."""
         path = self._staging / name
+        if not self._staging.is_dir():  # making it again would bring a removed workspace back
+            raise FileNotFoundError(errno.ENOENT, "the folder was removed meanwhile")
         path.parent.mkdir(parents=True, exist_ok=True)
         return path
 
@@ -62,42 +77,58 @@ class ResultStore:
             path.relative_to(self._results).as_posix()
             for pattern in self._discards
             for path in self._results.glob(pattern)
+            if not path.is_dir()
         }
+        removed = sorted(old - set(names))
         for name in names:
             _sync(self._staging / name)
+        _make_way(self._results, names, removed)
         draft = self._staging / f"{MOVES}.draft"
-        draft.write_text(json.dumps({"put": names, "remove": sorted(old - set(names))}))
+        draft.write_text(json.dumps({"put": names, "remove": removed}), encoding="utf-8")
         _sync(draft)
-        draft.rename(self._staging / MOVES)
-        _finish(self._results, self._staging)
+        with _undisturbed():
+            draft.rename(self._staging / MOVES)
+            sync_folder(self._staging)
+            _finish(self._results, self._staging)
 
 
 @contextmanager
-def open_results(workspace: Path) -> Iterator[ResultStore]:
+def open_results(workspace: Path, tell: Callable[[str], None] = _nobody) -> Iterator[ResultStore]:
     """A store whose files appear below ``results/`` when the block ends without an error.
 
-    Raises CannotWrite where the folder cannot be written, the disk is full, or another command
-    holds the workspace for longer than half a minute.
+    ``tell`` is told where another command has to be waited for. Raises CannotWrite where the
+    folder cannot be written, the disk is full, or another command holds the workspace for longer
+    than half a minute.
     """
     results = workspace / "results"
     staging = results / f"{STAGING}{uuid.uuid4().hex[:12]}"
-    lock = FileLock(results / ".lock", timeout=SECONDS_TO_WAIT)
+    with alone(workspace, tell):
+        staging.mkdir()
+        store = ResultStore(results, staging)
+        try:
+            yield store
+            store._commit()
+        finally:
+            if not (staging / MOVES).exists():
+                shutil.rmtree(staging, ignore_errors=True)
+
+
+@contextmanager
+def alone(
+    workspace: Path, tell: Callable[[str], None] = _nobody, seconds: float | None = None
+) -> Iterator[None]:
+    """No other command writes to this workspace; what an interrupted one left is put right.
+
+    ``seconds`` : longest wait for another command, half a minute without it. Raises CannotWrite
+    as `open_results` does, for any error of the disk within the block too.
+    """
+    results = workspace / "results"
     try:
         results.mkdir(exist_ok=True)
-        with lock:
+        longest = SECONDS_TO_WAIT if seconds is None else seconds
+        with _held(FileLock(results / ".lock"), results, tell, longest):
             recover(results)
-            staging.mkdir()
-            store = ResultStore(results, staging)
-            try:
-                yield store
-                store._commit()
-            finally:
-                if not (staging / MOVES).exists():
-                    shutil.rmtree(staging, ignore_errors=True)
-    except Timeout:
-        raise CannotWrite(
-            f"{results}: another command is writing here; try again when it is done"
-        ) from None
+            yield
     except OSError as error:
         raise CannotWrite(
             f"{results}: cannot be written ({error.strerror or error}); earlier results are "
@@ -105,28 +136,112 @@ def open_results(workspace: Path) -> Iterator[ResultStore]:
         ) from error
 
 
+@contextmanager
+def _held(
+    lock: FileLock, results: Path, tell: Callable[[str], None], seconds: float
+) -> Iterator[None]:
+    """The lock; whoever has to wait for it is told."""
+    try:
+        lock.acquire(timeout=min(SECONDS_OF_SILENCE, seconds))
+    except Timeout:
+        tell(f"{results}: another command is writing here; waiting until it is done")
+        try:
+            lock.acquire(timeout=max(0.0, seconds - SECONDS_OF_SILENCE))
+        except Timeout:
+            raise CannotWrite(
+                f"{results}: another command is writing here; try again when it is done"
+            ) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
 def recover(results: Path) -> None:
     """Finish what an interrupted command had stored, and remove what it had not."""
     for staging in results.glob(f"{STAGING}*"):
         if (staging / MOVES).exists():
-            _finish(results, staging)
+            with _undisturbed():
+                _finish(results, staging)
         else:
             shutil.rmtree(staging, ignore_errors=True)
 
 
+def _make_way(results: Path, names: Iterable[str], removed: Iterable[str]) -> None:
+    """Make the folders that the files will stand in. Raises OSError for what is in the way.
+
+    Once the moves are stored nothing must stop them.
+    """
+    for name in names:
+        target = results / name
+        for folder in reversed(target.relative_to(results).parents):
+            place = results / folder
+            if place.exists() and not place.is_dir():
+                raise NotADirectoryError(errno.ENOTDIR, f"{place} is a file, not a folder")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if target.is_dir() and not target.is_symlink():
+            raise IsADirectoryError(errno.EISDIR, f"{target} is a folder, not a file")
+    for folder in {(results / name).parent for name in (*names, *removed)}:
+        if not os.access(folder, os.W_OK):
+            raise PermissionError(errno.EACCES, f"{folder} does not allow writing")
+
+
 def _finish(results: Path, staging: Path) -> None:
     """Move every staged file into place; safe to repeat from any point."""
-    moves = json.loads((staging / MOVES).read_text())
-    for name in moves["put"]:
-        if (staging / name).exists():
-            target = results / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(staging / name, target)
-    for name in moves["remove"]:
-        (results / name).unlink(missing_ok=True)
-    shutil.rmtree(staging)
+    moves = json.loads((staging / MOVES).read_text(encoding="utf-8"))
+    try:
+        for name in moves["put"]:
+            if (staging / name).exists():
+                target = results / name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                os.replace(staging / name, target)
+        for name in moves["remove"]:
+            (results / name).unlink(missing_ok=True)
+        for folder in {(results / name).parent for name in (*moves["put"], *moves["remove"])}:
+            if folder.is_dir():
+                sync_folder(folder)
+        shutil.rmtree(staging)
+    except OSError as error:
+        raise CannotWrite(
+            f"{results}: new results are complete but could not all be put in place "
+            f"({error.filename2 or error.filename}: {error.strerror}); put that right, then run "
+            "any command that writes results: it puts the rest in place first"
+        ) from error
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Whoever stops the program meanwhile is heard when the block is done."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    heard: list[int] = []
+    earlier = {number: signal.getsignal(number) for number in STOPS}
+    ours = [number for number, handler in earlier.items() if handler is not None]
+    for number in ours:
+        signal.signal(number, lambda given, _frame: heard.append(given))
+    try:
+        yield
+    finally:
+        for number in ours:
+            signal.signal(number, earlier[number])
+        if heard:
+            signal.raise_signal(heard[0])
 
 
 def _sync(path: Path) -> None:
-    with path.open("rb") as handle:
+    """Wait until a file's content is on the disk."""
+    with path.open("rb+") as handle:  # some systems do that only for whoever may write
         os.fsync(handle.fileno())
+
+
+def sync_folder(folder: Path) -> None:
+    """Wait until names in a folder are on the disk, where the system can do that."""
+    try:
+        descriptor = os.open(folder, os.O_RDONLY)
+    except OSError:  # Windows does not open folders; its moves are on the disk when they return
+        return
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

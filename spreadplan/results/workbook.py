@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Final
 
@@ -34,13 +35,16 @@ def write_workbook(sheets: Sequence[Sheet], path: Path, made: pd.Timestamp) -> N
     Raises
     ------
     ValueError : two sheets of one name, a name that is too long, or columns of unequal length.
+    OSError : the file could not be written.
     """
     names = [sheet.name.casefold() for sheet in sheets]
     if len(set(names)) != len(names) or max(map(len, names), default=0) > LONGEST_SHEET_NAME:
         raise ValueError(f"names of sheets repeat or are too long: {names}")
     options = {"strings_to_formulas": False, "strings_to_urls": False,
-               "strings_to_numbers": False, "nan_inf_to_errors": False}  # fmt: skip
-    with xlsxwriter.Workbook(str(path), options) as book:
+               "strings_to_numbers": False, "nan_inf_to_errors": False,
+               "in_memory": True}  # fmt: skip
+    made_up = BytesIO()  # the library would leave a half-written file to be closed by chance
+    with xlsxwriter.Workbook(made_up, options) as book:
         book.set_properties({"created": made.tz_convert("UTC").to_pydatetime(warn=False)
                              .replace(tzinfo=None)})  # fmt: skip
         forms = {name: book.add_format({"num_format": form, "valign": "top"})
@@ -49,6 +53,7 @@ def write_workbook(sheets: Sequence[Sheet], path: Path, made: pd.Timestamp) -> N
         about = book.add_format({"italic": True, "font_color": "#5d6b76"})
         for sheet in sheets:
             _write_sheet(book.add_worksheet(sheet.name), sheet, forms, head, about)
+    path.write_bytes(made_up.getvalue())
 
 
 def _write_sheet(page: Any, sheet: Sheet, forms: Mapping[str, Any], head: Any, about: Any) -> None:

@@ -29,7 +29,7 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     )
     say_cautions(workspace, options)
     result = calibrate_fleet(workspace, judged_at(workspace, as_of))
-    with open_results(folder) as store:
+    with open_results(folder, options.caution) as store:
         _write_calibration(store, workspace, result, options)
     valid = int(result.tests["valid"].sum())
     options.say(

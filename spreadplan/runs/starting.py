@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from pathlib import Path
 
-from spreadplan.errors import BadInput, Problem
+from spreadplan.errors import BadInput, CannotWrite, Problem
 from spreadplan.reports.about_files import about_files
+from spreadplan.reports.guide import FILES_PAGE, guide_file
 from spreadplan.resources import resource
+from spreadplan.results.store import alone
 from spreadplan.runs.calibrating import calibrate
 from spreadplan.runs.options import Options, say_cautions
 from spreadplan.runs.planning import GENERAL, plan
@@ -19,10 +20,13 @@ from spreadplan.runs.warming import compiling
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
-from spreadplan.workspace.starter import write_starter
+from spreadplan.workspace.starter import starter_files
 
 #: the storm of the sample county that the demo plans and reconciles; `season` works on all twelve
 SHOWN_STORM = "2026-12-31-year-end-snow"
+GUIDE = "guide.html"
+#: written last, and what a running command leaves behind
+LAST, LOCK = "workspace.toml", "results/.lock"
 PER_STORM = tuple(table.name for table in TABLES.values() if table.per_storm)
 
 
@@ -31,19 +35,66 @@ def new(folder: Path, options: Options) -> None:
     today = date.today()
     start = date(today.year if today.month >= 5 else today.year - 1, 10, 1)
     end = date(start.year + 1, 4, 30)
-    _refuse_full(folder)
-    files = write_starter(folder, start.isoformat(), end.isoformat())
-    page = about_files("spreadplan", "letter")
-    (folder / "about-the-files.html").write_text(page, encoding="utf-8")
-    options.say(f"{len(files)} files written to {folder}; about-the-files.html explains each")
+    files = starter_files(start.isoformat(), end.isoformat())
+    _fill(folder, {name: text.encode() for name, text in files.items()}, options)
+    options.say(
+        f"{len(files)} files written to {folder}; {FILES_PAGE} explains each, {GUIDE} what to do "
+        "with them"
+    )
     options.say(f"replace the example rows with your own, then run: spreadplan check {folder}")
 
 
-def _refuse_full(folder: Path) -> None:
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise BadInput(
-            [Problem(str(folder), 0, "*", "is not a new or empty folder", "name another")]
-        )
+def _pages() -> dict[str, bytes]:
+    """The pages to read, beside the files that they are about."""
+    pages = {FILES_PAGE: about_files("spreadplan", "letter"), GUIDE: guide_file("letter")}
+    return {name: page.encode() for name, page in pages.items()}
+
+
+def _fill(folder: Path, tables: Mapping[str, bytes], options: Options) -> None:
+    """Write files and pages into a new or empty folder, or finish what was interrupted at that.
+
+    ``workspace.toml`` comes last: a folder without it is not taken for a workspace.
+    """
+    files = {**_pages(), **tables}
+    _refuse_full(folder, files)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with alone(folder, options.caution):
+            _refuse_full(folder, files)  # someone else may have been quicker
+            for name in sorted(files, key=lambda name: name == LAST):
+                path = folder / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(files[name])
+    except (OSError, CannotWrite) as error:
+        why = error.__cause__ if isinstance(error, CannotWrite) else error
+        if not isinstance(why, OSError):
+            raise
+        raise CannotWrite(
+            f"{folder}: cannot be written ({why.strerror or why}); free some space or allow "
+            "writing, then run the command again: it goes on where this one stopped"
+        ) from error
+
+
+def _refuse_full(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Raise BadInput for a folder that holds anything but the beginnings of these files."""
+    if folder.is_dir():
+        there = (path for path in folder.rglob("*") if not path.is_dir())
+        begun = all(_is_begun(path, path.relative_to(folder), files) for path in there)
+        last = folder / LAST
+        if begun and not (last.exists() and last.read_bytes() == files[LAST]):
+            return
+    elif not folder.exists():
+        return
+    raise BadInput([Problem(str(folder), 0, "*", "is not a new or empty folder", "name another")])
+
+
+def _is_begun(path: Path, name: Path, files: Mapping[str, bytes]) -> bool:
+    """Whether a file is one of these, as far as it goes."""
+    if name.as_posix() == LOCK:
+        return True
+    content = files.get(name.as_posix())
+    whole = content is not None and path.stat().st_size <= len(content)
+    return whole and content is not None and content.startswith(path.read_bytes())
 
 
 def check(folder: Path, options: Options) -> None:
@@ -90,8 +141,10 @@ def _absent(workspace: Workspace, options: Options) -> None:
 
 def demo(folder: Path, options: Options) -> None:
     """Copy the sample county and run every command on it."""
-    _refuse_full(folder)
-    shutil.copytree(resource("sample_routes") / "county", folder, dirs_exist_ok=True)
+    county = resource("sample_routes") / "county"
+    paths = [path for path in sorted(county.rglob("*")) if path.is_file()]
+    _fill(folder, {path.relative_to(county).as_posix(): path.read_bytes() for path in paths},
+          options)  # fmt: skip
     steps: Iterable[tuple[str, Callable[[], object]]] = [
         ("check", lambda: check(folder, options)),
         ("calibrate", lambda: calibrate(folder, options)),

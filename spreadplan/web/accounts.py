@@ -7,6 +7,8 @@ import os
 import re
 import threading
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -14,10 +16,10 @@ from typing import Final
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from filelock import FileLock
+from filelock import FileLock, Timeout
 
-from spreadplan.errors import BadInput, Problem
-from spreadplan.web.files import check_workspace, put_text
+from spreadplan.errors import BadInput, CannotWrite, Problem
+from spreadplan.web.files import check_workspace, put_text, remove_drafts
 
 FILE: Final = ".accounts.toml"
 #: Each role may do all that the roles before it may.
@@ -121,8 +123,19 @@ def remove_account(folder: Path, name: str) -> None:
         _write(folder, {key: account for key, account in accounts.items() if key != name})
 
 
-def _locked(folder: Path) -> FileLock:
-    return FileLock(folder / ".accounts.lock", timeout=10)
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """Alone with the accounts; what a killed process left half written is removed."""
+    try:
+        with FileLock(folder / ".accounts.lock", timeout=10):
+            remove_drafts(folder / FILE)
+            yield
+    except Timeout:
+        raise CannotWrite(f"{FILE}: someone else is changing it; try again") from None
+    except OSError as error:
+        raise CannotWrite(
+            f"{FILE}: cannot be written ({error.strerror or error}); the accounts are as they were"
+        ) from error
 
 
 def _write(folder: Path, accounts: dict[str, Account]) -> None:

@@ -19,7 +19,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from spreadplan import __version__
-from spreadplan.errors import BadInput, CannotWrite, Problem
+from spreadplan.errors import BadInput, CannotWrite, Problem, refused_by_system
 from spreadplan.resources import resource
 from spreadplan.web import jobs_pages, pages, reports_pages, signing, upload_pages
 from spreadplan.web.edits import Conflict
@@ -72,6 +72,7 @@ def create_app(
         threading.Thread(target=_warm_up, args=(site,), name="warm-up", daemon=True).start()
         yield
         site.jobs.close()
+        site.presence.end()
 
     policy = page_policy(tile_hosts(site.folder))
     app = Starlette(
@@ -86,6 +87,7 @@ def create_app(
             BadInput: _bad_input,
             Conflict: _conflict,
             CannotWrite: _cannot_write,
+            OSError: _refused_by_system,
             TooManyJobs: _too_many_jobs,
         },
         lifespan=living,
@@ -166,6 +168,16 @@ def _conflict(request: Request, error: Exception) -> Response:
 
 def _cannot_write(request: Request, error: Exception) -> Response:
     return _told(request, 503, str(error))
+
+
+def _refused_by_system(request: Request, error: Exception) -> Response:
+    """A disk that is full, a folder that is gone: no defect, and worth another try."""
+    assert isinstance(error, OSError)
+    line = refused_by_system(error)
+    folder: Path = request.app.state.site.folder
+    if not folder.is_dir():
+        line = "The folder of this workspace is not there any more."
+    return _told(request, 503, line) if line else _defect(request, error)
 
 
 def _too_many_jobs(request: Request, _error: Exception) -> Response:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import glob
 import os
 import uuid
 from pathlib import Path
 
 from spreadplan.errors import BadInput, Problem
+from spreadplan.results.store import sync_folder
 
 
 def check_workspace(folder: Path) -> None:
@@ -19,13 +21,23 @@ def check_workspace(folder: Path) -> None:
 
 def put_text(path: Path, text: str, mode: int = 0o644) -> None:
     """Write a file through a neighbour that is then moved into its place."""
-    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex[:12]}")
+    draft = path.with_name(f"{_draft_start(path)}{uuid.uuid4().hex[:12]}")
     try:
         write_synced(draft, text.encode("utf-8"), mode)
         os.replace(draft, path)
     finally:
         draft.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def remove_drafts(path: Path) -> None:
+    """Remove what `put_text` left when it was killed; whoever calls this is alone with the file."""
+    for draft in path.parent.glob(f"{glob.escape(_draft_start(path))}*"):
+        draft.unlink(missing_ok=True)
+
+
+def _draft_start(path: Path) -> str:
+    return f".{path.name}.draft-"
 
 
 def write_synced(path: Path, data: bytes, mode: int = 0o644) -> None:
@@ -35,15 +47,3 @@ def write_synced(path: Path, data: bytes, mode: int = 0o644) -> None:
         handle.write(data)
         handle.flush()
         os.fsync(handle.fileno())
-
-
-def sync_folder(folder: Path) -> None:
-    """Wait until names in a folder are on the disk, where the system can do that."""
-    try:
-        descriptor = os.open(folder, os.O_RDONLY)
-    except OSError:  # Windows does not open folders; its moves are on the disk when they return
-        return
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from collections.abc import Iterator, Mapping
@@ -98,15 +99,20 @@ class History:
             return
 
     def append(self, entry: Entry) -> None:
-        """Add a change at the end, safe on the disk when this returns."""
+        """Add a change at the end: safe on the disk when this returns, not there if it raises."""
         self.path.parent.mkdir(exist_ok=True)
         whole = self._whole_bytes()
-        with self.path.open("ab") as handle:
-            if handle.tell() > whole:  # a line torn by a crash; its change is told again
+        with self.path.open("ab", buffering=0) as handle:
+            if handle.tell() > whole:  # a line torn by a crash never counted
                 handle.truncate(whole)
-            handle.write(entry.line().encode("utf-8") + b"\n")
-            handle.flush()
-            os.fsync(handle.fileno())
+            line = entry.line().encode("utf-8") + b"\n"
+            try:
+                if handle.write(line) < len(line):
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                os.fsync(handle.fileno())
+            except OSError:
+                handle.truncate(whole)
+                raise
 
     def _whole_bytes(self) -> int:
         """The length of the file up to its last whole line."""

@@ -10,10 +10,14 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, Literal
+
+from spreadplan.errors import CannotWrite
+from spreadplan.results.store import alone
 
 #: The commands that may run as a job; the worker knows how.
 COMMANDS: Final = ("calibrate", "plan", "reconcile", "season")
@@ -158,6 +162,8 @@ class Jobs:
                 for line in process.stdout:
                     _take_in(job, line)
                 code = process.wait()
+            if code not in (0, 2):  # it was ended, perhaps while it put results in place
+                finish_results(self._folder)
             with self._lock:
                 if job.state == "running":
                     job.state = "done" if code == 0 else "failed"
@@ -184,6 +190,13 @@ class Jobs:
             start_new_session=True,
             env={**os.environ, "PYTHONPATH": path},
         )
+
+
+def finish_results(folder: Path) -> None:
+    """Put results in place that a command could not; a command that is at work does it itself."""
+    if (folder / "results").is_dir():
+        with suppress(CannotWrite), alone(folder, seconds=0.0):
+            pass
 
 
 def _take_in(job: Job, line: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from spreadplan.web import (
+    guide_pages,
     pages_inputs,
     pages_plan,
     pages_season,
@@ -30,4 +31,5 @@ ROUTES = [
     *pages_plan.ROUTES,
     *pages_use.ROUTES,
     *pages_season.ROUTES,
+    *guide_pages.ROUTES,
 ]

@@ -12,6 +12,7 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.web.accounts import read_accounts
 from spreadplan.web.app import create_app
 from spreadplan.web.files import check_workspace
+from spreadplan.web.jobs import finish_results
 from spreadplan.web.security import is_loopback
 
 #: More at once than any county has people; beyond it the server says that it is busy.
@@ -51,6 +52,7 @@ def serve(
         what = f"others could reach the server at {host}, and nobody has an account yet"
         remedy = "make one with: spreadplan account WORKSPACE NAME --role administer"
         raise BadInput([Problem(".accounts.toml", 0, "*", what, remedy)])
+    finish_results(folder)
     app = create_app(folder, names=names, loopback_only=alone, secure=certificate is not None)
     with _listening(host, port) as listening:
         config = uvicorn.Config(
@@ -67,6 +69,8 @@ def serve(
         )
         if not alone and not certificate:
             say(UNREADABLE)
+        if not os.access(folder, os.W_OK):
+            say(f"caution: {folder} does not allow writing; forms can be looked at but not saved")
         shown = f"[{host}]" if ":" in host else host
         scheme = "https" if certificate else "http"
         say(f"open {scheme}://{shown}:{listening.getsockname()[1]}/ in a browser; Ctrl+C stops it")

@@ -13,6 +13,7 @@ from spreadplan.web.accounts import FILE, Account, read_accounts
 from spreadplan.web.computed import Computed, fingerprint
 from spreadplan.web.files import check_workspace
 from spreadplan.web.jobs import Jobs
+from spreadplan.web.presence import Presence
 from spreadplan.web.sessions import Sessions
 from spreadplan.web.store import InputStore
 from spreadplan.web.throttle import Throttle
@@ -47,6 +48,7 @@ class Site:
     def __post_init__(self) -> None:
         self.computed = Computed(self.folder)
         self.store = InputStore(self.folder)
+        self.presence = Presence(self.folder)
         self.sessions = Sessions(self.clock)
         self.throttle = Throttle(self.clock)
         self.jobs = Jobs(self.folder)

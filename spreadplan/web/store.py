@@ -1,13 +1,15 @@
 """The workspace's own files, changed by forms: checked, all or nothing, with a history.
 
-A change is made under a lock. The files are read as they are now, the edits are put in, the result
-is read and checked as a command would, and only then are the files put in place, together with a
-line in the history. The moves are stored first (`.history/pending.json`): after a crash the next
-one to open the store finishes them.
+A change is made under a lock. The files are read as they are now, the edits are put in, and the
+result is read and checked as a command would. Then drafts and the list of moves are stored
+(`.history/pending.json`), and the line of the history is written: from then on the change counts,
+and the files are put in place. After a crash the next one to open the store finishes a change that
+counts, and removes what is left of one that does not.
 """
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -22,14 +24,16 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from spreadplan.errors import CannotWrite
+from spreadplan.results.store import sync_folder
 from spreadplan.web.checking import check_files
 from spreadplan.web.computed import fingerprint
 from spreadplan.web.csvtext import CsvText, mark_of, new_csv, parse_csv
 from spreadplan.web.edits import Add, Change, Conflict, Edit, Remove, columns_of, in_file_terms
-from spreadplan.web.files import put_text, sync_folder, write_synced
-from spreadplan.web.history import FOLDER, OUTSIDE, Entry, History, RowChange, entry_of, now
+from spreadplan.web.files import put_text, remove_drafts, write_synced
+from spreadplan.web.history import FOLDER, OUTSIDE, Entry, History, RowChange, now
 
 SECONDS_TO_WAIT = 20
+PENDING = "pending.json"
 TRIES = 4
 
 
@@ -51,7 +55,7 @@ class InputStore:
         self._lock = threading.Lock()
         self._state: object = None
         self._hashes: dict[str, tuple[object, str]] = {}
-        with self._locked():
+        with suppress(CannotWrite), self._locked():  # where nobody may write, it can still be read
             pass
 
     # --- reading ---
@@ -195,9 +199,9 @@ class InputStore:
     @contextmanager
     def _locked(self) -> Iterator[None]:
         """Alone with the files, in this process and among all; what a crash left is finished."""
-        (self.folder / FOLDER).mkdir(exist_ok=True)
         lock = FileLock(self.folder / FOLDER / "lock", timeout=SECONDS_TO_WAIT)
         try:
+            (self.folder / FOLDER).mkdir(exist_ok=True)
             with self._lock, lock:
                 self._recover()
                 self._note_outside()
@@ -229,10 +233,15 @@ class InputStore:
             write_synced(draft, data, target.stat().st_mode & 0o777 if target.exists() else 0o644)
             moves.append((draft, target))
             hashes[file] = sha256(data).hexdigest()
+        for source, target in moves:  # once the change counts, nothing must stop the moves
+            for folder in (source.parent, target.parent):
+                if not os.access(folder, os.W_OK):
+                    raise PermissionError(errno.EACCES, f"{folder.name} does not allow writing")
         entry = replace(entry, hashes=hashes)
         listed = [[self._short(source), self._short(target)] for source, target in moves]
-        pending = self.folder / FOLDER / "pending.json"
+        pending = self.folder / FOLDER / PENDING
         put_text(pending, json.dumps({"moves": listed, "entry": json.loads(entry.line())}))
+        self.history.append(entry)
         self._finish()
         return entry
 
@@ -240,27 +249,37 @@ class InputStore:
         return path.relative_to(self.folder).as_posix()
 
     def _recover(self) -> None:
-        """Finish what a crash interrupted, remove drafts that never counted."""
-        if (self.folder / FOLDER / "pending.json").exists():
+        """Finish what a crash interrupted, remove what never counted."""
+        place = self.folder / FOLDER
+        if (place / PENDING).exists():
             self._finish()
-        for draft in (self.folder / FOLDER).glob("draft-*"):
+        remove_drafts(place / PENDING)
+        for draft in place.glob("draft-*"):
             draft.unlink()
-        for checked in (self.folder / FOLDER).glob("check-*"):
+        for checked in place.glob("check-*"):
             shutil.rmtree(checked, ignore_errors=True)
 
     def _finish(self) -> None:
-        pending = self.folder / FOLDER / "pending.json"
+        """Move the files of a change that counts; forget one that does not."""
+        pending = self.folder / FOLDER / PENDING
         listed = json.loads(pending.read_text(encoding="utf-8"))
-        for source, target in listed["moves"]:
-            if (self.folder / source).exists():
-                os.replace(self.folder / source, self.folder / target)
-                sync_folder((self.folder / target).parent)
-        entry = entry_of(listed["entry"])
         entries = self.history.entries()
-        if not entries or entries[-1].number < entry.number:
-            self.history.append(entry)
-        pending.unlink()
-        self._note_outside()
+        if not entries or entries[-1].number < listed["entry"]["number"]:
+            pending.unlink()
+            return
+        try:
+            for source, target in listed["moves"]:
+                if (self.folder / source).exists():
+                    os.replace(self.folder / source, self.folder / target)
+                    sync_folder((self.folder / target).parent)
+            pending.unlink()
+        except OSError as error:
+            raise CannotWrite(
+                "The last change is kept, but could not be put into its files "
+                f"({error.strerror or error}). It is as soon as that is put right."
+            ) from error
+        with suppress(OSError):  # the change is made, whether or not another can be noted down
+            self._note_outside()
 
     # --- edits made outside ---
 
@@ -303,7 +322,11 @@ class InputStore:
         different = {file: mark for file, mark in different.items() if noted.get(file) != mark}
         if different:
             what = f"changed outside the application: {', '.join(sorted(different))}"
-            self.history.append(replace(self._next(OUTSIDE, what), hashes=different))
+            try:
+                self.history.append(replace(self._next(OUTSIDE, what), hashes=different))
+            except OSError:
+                self._state, self._hashes = None, {}  # look again another time
+                raise
 
 
 def _inverse(row: RowChange) -> Edit:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import time
-import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
@@ -20,7 +18,6 @@ from spreadplan.errors import BadInput, CannotWrite
 from spreadplan.reports.display import file_name
 from spreadplan.schema.tables import TABLES
 from spreadplan.web.edits import Add, in_file_terms
-from spreadplan.web.history import FOLDER
 from spreadplan.web.visits import Visit, limited_body, upload
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, apply_renames
@@ -30,7 +27,6 @@ from spreadplan.workspace.tomlfiles import read_renames
 ENDINGS = (".csv", ".parquet")
 OF_A_STORM = ("loads", "returns")
 LARGEST_TICKETS_BYTES = 20 * 1024**2
-FORGOTTEN_S = 24 * 3600
 
 
 @dataclass(frozen=True)
@@ -70,10 +66,7 @@ async def _to_disk(visit: Visit, ending: str) -> Arrived:
     said = request.headers.get("content-length", "")
     if said.isdigit() and int(said) > most:
         raise too_large
-    folder = visit.site.folder / FOLDER
-    folder.mkdir(exist_ok=True)
-    _forget(folder)
-    draft = folder / f"incoming-{uuid.uuid4().hex[:12]}{ending}"
+    draft = visit.site.presence.draft(ending)
     size, digest = 0, sha256()
     try:
         with draft.open("wb") as handle:
@@ -96,13 +89,6 @@ async def _to_disk(visit: Visit, ending: str) -> Arrived:
             raise CannotWrite(text) from error
         raise
     return Arrived(draft, size, digest.hexdigest())
-
-
-def _forget(folder: Path) -> None:
-    """Remove what was left over when the program was ended in the middle of an upload."""
-    for left in folder.glob("incoming-*"):
-        if time.time() - left.stat().st_mtime > FORGOTTEN_S:
-            left.unlink(missing_ok=True)
 
 
 def _keep_telemetry(visit: Visit, storm: str, name: str, arrived: Arrived) -> Response:
@@ -155,7 +141,7 @@ async def _tickets(visit: Visit, table: str, storm: str) -> Response:
 
 def _add_tickets(visit: Visit, table: str, storm: str, body: bytes) -> Response:
     file = f"storms/{storm}/{TABLES[table].file}" if storm else TABLES[table].file
-    edits, ignored = _edits(visit.site.folder, table, file, body)
+    edits, ignored = _edits(visit, table, file, body)
     known = _known(visit, file)
     new = [edit for edit in edits if _cells(visit.site.folder, edit, known.names) not in known.rows]
     told = {"added": len(new), "already_there": len(edits) - len(new), "ignored": ignored}
@@ -166,17 +152,17 @@ def _add_tickets(visit: Visit, table: str, storm: str, body: bytes) -> Response:
     return visit.json({**told, "change": entry.number}, 201)
 
 
-def _edits(folder: Path, table: str, file: str, body: bytes) -> tuple[list[Add], list[str]]:
+def _edits(visit: Visit, table: str, file: str, body: bytes) -> tuple[list[Add], list[str]]:
     """A row to add for each row of the file that was sent, and the columns that nobody knows."""
-    draft = folder / FOLDER / f"incoming-{uuid.uuid4().hex[:12]}.csv"
-    draft.write_bytes(body)
+    draft = visit.site.presence.draft(".csv")
     try:
+        draft.write_bytes(body)
         raw, problems = read_csv(draft, "the file sent")
     finally:
-        draft.unlink()
+        draft.unlink(missing_ok=True)
     if raw is None or problems:
         raise BadInput(problems)
-    renames = _renames(folder, table)
+    renames = _renames(visit.site.folder, table)
     ours = apply_renames(raw.cells.columns, TABLES[table], renames)
     spelled = {name for column in TABLES[table].columns for name in column.spellings()}
     kept = [name for name, to in ours.items() if to in spelled]

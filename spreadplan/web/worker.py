@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -13,12 +15,15 @@ from dataclasses import asdict
 from pathlib import Path
 
 from spreadplan import runs
-from spreadplan.errors import BadInput, CannotWrite
+from spreadplan.errors import BadInput, CannotWrite, refused_by_system
 
 
 def tell(**told: object) -> None:
-    """Tell the server something."""
-    print(json.dumps(told), flush=True)
+    """Tell the server something; where it is gone nobody waits for the work any more."""
+    try:
+        print(json.dumps(told), flush=True)
+    except BrokenPipeError:
+        raise KeyboardInterrupt from None
 
 
 @contextmanager
@@ -58,8 +63,23 @@ def main(argv: Sequence[str]) -> int:
     except CannotWrite as error:
         tell(say=str(error))
         return 2
+    except OSError as error:
+        line = refused_by_system(error)
+        if not line:
+            raise
+        tell(say=line)
+        return 2
     return 0
 
 
+def run() -> int:
+    """As a process: a request to end stops the work at a moment at which files are whole."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        return main(sys.argv[1:])
+    except KeyboardInterrupt:
+        os._exit(130)  # also where what was told last can no longer be written
+
+
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(run())

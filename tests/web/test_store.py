@@ -343,9 +343,10 @@ def test_after_a_crash_a_change_is_there_as_a_whole(workspace, monkeypatch, move
         with pytest.raises(Crash):
             store.apply(RECORDED, "ann", "test D9")
     again = InputStore(folder)
+    counts = moves_done > 0  # before the first move the list of moves was stored, and no more
     for file in ("discharge_tests.csv", "weighings.csv"):
-        assert [row.values["test_id"] for row in again.rows(file)].count("D9") == 1
-    assert [entry.what for entry in again.changes()] == ["test D9"]
+        assert [row.values["test_id"] for row in again.rows(file)].count("D9") == counts
+    assert [entry.what for entry in again.changes()] == ["test D9"] * counts
     assert not list((folder / ".history").glob("draft-*"))
     assert not (folder / ".history" / "pending.json").exists()
 
