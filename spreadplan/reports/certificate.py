@@ -282,8 +282,7 @@ def _model_rows(
     worst = {(row.material, row.gate_in): row.current_u_pct for row in lines(truck.advice)}
     rows, flags = [], []
     for model, budget in zip(truck.models, budgets, strict=True):
-        dof = model.counts.dof if model.counts is not None else model.dof
-        middle = coverage_factor(dof) * float(model.relative_u(model.middle_pct))
+        middle = coverage_factor(model.relative_dof) * float(model.relative_u(model.middle_pct))
         at_worst = worst.get((model.material, model.gate_in), math.nan)
         rows.append({
             "material": model.material, "gate": shown.number(model.gate_in, "gate"),

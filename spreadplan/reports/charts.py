@@ -121,7 +121,7 @@ def _of_group(tests: pd.DataFrame, group: CurveGroup) -> pd.Series[bool]:
 def _count_panel(ax: Axes, model: DischargeModel, tests: pd.DataFrame, shown: Display) -> None:
     """Mass per count with the number in force, its 95 % band, and every test."""
     output = np.linspace(0.0, 100.0, 41)
-    factor = coverage_factor(model.counts.dof if model.counts else model.dof)
+    factor = coverage_factor(model.relative_dof)
     half = factor * model.lb_per_count * model.relative_u_per_count(output)
     value = np.full_like(output, model.lb_per_count)
     tested = (output >= model.tested_lo_pct) & (output <= model.tested_hi_pct)

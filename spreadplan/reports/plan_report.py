@@ -358,8 +358,7 @@ def _calibrations(
         model = calibration.models.get(key)
         if model is None:
             continue
-        dof = model.counts.dof if model.counts is not None else model.dof
-        middle = coverage_factor(dof) * float(model.relative_u(model.middle_pct))
+        middle = coverage_factor(model.relative_dof) * float(model.relative_u(model.middle_pct))
         oldest = min(performed[test_id] for test_id in model.test_ids)
         limit = background.policy.calibration_max_age_days
         until = oldest + pd.Timedelta(days=limit) if math.isfinite(limit) else pd.NaT

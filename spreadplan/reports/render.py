@@ -9,11 +9,16 @@ from __future__ import annotations
 import atexit
 import base64
 import multiprocessing
+import os
 import re
-from collections.abc import Callable, Iterable
+import signal
+import threading
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, redirect_stdout
 from functools import cache
+from io import StringIO
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -144,18 +149,52 @@ def _write_in_parallel(jobs: list[tuple[Path, Path]], step: Callable[[], object]
     Processes are spawned, not forked: the numerical libraries keep threads that a fork breaks.
     """
     try:
-        with ProcessPoolExecutor(WORKERS, multiprocessing.get_context("spawn")) as pool:
-            for done in as_completed([pool.submit(write_pdf, *job) for job in jobs]):
-                done.result()
-                step()
+        context = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(WORKERS, context, _end_with_parent) as pool:
+            with _deaf_to_ctrl_c():
+                writing = [pool.submit(write_pdf, *job) for job in jobs]
+            try:
+                for done in as_completed(writing):
+                    done.result()
+                    step()
+            except BaseException:
+                pool.shutdown(cancel_futures=True)
+                raise
     except (BrokenProcessPool, PermissionError, NotImplementedError):
         return False
     return True
 
 
-def _pdf_possible() -> bool:
+def _end_with_parent() -> None:
+    """In a process that writes PDFs: do not outlive whoever waits for them, however that ended."""
+
+    def wait() -> None:
+        parent = multiprocessing.parent_process()
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=wait, name="end with parent", daemon=True).start()
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Processes started meanwhile leave Ctrl+C to their parent, which then stops them in order."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    earlier = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        import weasyprint  # noqa: F401
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, earlier)
+
+
+def _pdf_possible() -> bool:
+    """Whether the PDF engine finds its libraries; what it prints where not is for programmers."""
+    try:
+        with redirect_stdout(StringIO()):
+            import weasyprint  # noqa: F401
     except OSError:
         return False
     return True

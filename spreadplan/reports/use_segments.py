@@ -53,7 +53,7 @@ def _of_plan(planned: pd.DataFrame, area_names: Mapping[str, str]) -> pd.DataFra
     rounds = treated.groupby(KEYS)["application"].nunique().rename("rounds")
 
     def named(ids: pd.Series[str]) -> str:
-        found = {one for text in ids.unique() for one in str(text or "").split(";") if one}
+        found = {one for text in ids.unique() for one in str(text or "").split("; ") if one}
         return ", ".join(area_names.get(one) or one for one in sorted(found))
 
     inside = planned[planned["area_id"].fillna("") != ""]
