@@ -195,7 +195,12 @@ def use_of(
         frame["applied_lb"] + sign * 1.96 * frame["own"] for sign in (-1, 1)
     )
     parts = frame[["route_id", "segment_id", "material", "reported_lb", "applied_lb"]].assign(
-        truck_id="T1", fleet_u_lb=0.0, truck_u_lb=0.0, own_u_lb=frame["own"], passes=1.0
+        truck_id="T1",
+        fleet_u_lb=0.0,
+        truck_u_lb=0.0,
+        storm_u_lb=0.0,
+        own_u_lb=frame["own"],
+        passes=1.0,
     )
     yard = {"yard_id": "Y", "material": "salt", "counted_ton": 50.0 + yard_ton,
             "expected_ton": 50.0, "difference_ton": yard_ton, "difference_u_ton": 1.0,
