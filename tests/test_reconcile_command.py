@@ -360,3 +360,20 @@ def test_a_storm_is_judged_by_the_end_of_the_range_that_was_planned(
         assert main(["plan", str(folder), "s1", "--no-pdf", "--pick", pick]) == 0
     found = segments(reconcile(folder))
     assert found.loc["A", "planned_lb"] == pytest.approx(rate, rel=1e-4)
+
+
+def test_nothing_is_judged_by_a_truck_that_cannot_have_reported_its_loads(three: Build):
+    """16,000 lb were loaded and 1,013 came back, but 587 lb reported: 25 times as much."""
+    folder = three(
+        {"a.csv": three_segments.records()},
+        **{
+            "storms/s1/loads.csv": "ticket_id,truck_id,yard_id,loaded_at,material,net_lb\n"
+            "L1,T1,Y1,2026-12-01T09:50Z,salt,16000\n"
+        },
+    )
+    results = reconcile(folder)
+    truck = pd.read_csv(results / "use_trucks.csv").iloc[0]
+    assert truck["verdict"] == "tickets and reports disagree"
+    found = segments(results)
+    assert set(found["verdict"]) == {"unknown"}
+    assert set(found["reason"]) == {"tickets and reports of its truck disagree"}

@@ -23,6 +23,8 @@ TREND_SIGNIFICANCE: Final = 0.05
 TREND_STORMS: Final = 5
 """Fewer storms with tickets tell nothing of a drift."""
 DAYS_PER_MONTH: Final = 30.0
+FOLLOWED: Final = ("ratio", "ratio_lo", "ratio_hi", "ratio_u", "ratio_fleet_u")
+"""What is the line's where a drift is followed."""
 TREND_COLUMNS: Final = ("trend_pct_per_month", "trend_p")
 
 
@@ -51,15 +53,10 @@ def in_periods(
     work = changes[changes["what"].isin(VOIDING)]
     counted = tests[tests["voided_by"] == ""]
     trucks = set(frame["truck_id"])
-    by_truck = {
-        truck: sorted(
-            [
-                *work.loc[work["truck_id"] == truck, "changed_at"],
-                *counted.loc[counted["truck_id"] == truck, "performed_at"],
-            ]
-        )
-        for truck in trucks
-    }
+    by_truck: dict[str, list[pd.Timestamp]] = {truck: [] for truck in trucks}
+    for table, moment in ((work, "changed_at"), (counted, "performed_at")):
+        for truck, at in zip(table["truck_id"], table[moment], strict=True):
+            by_truck.setdefault(truck, []).append(at)
 
     def period(truck: str, name: str) -> int:
         return sum(moment <= starts[name] for moment in by_truck[truck])
@@ -81,7 +78,7 @@ def with_trend(
 
     Parameters
     ----------
-    table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u of one storm.
+    table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u, ratio_fleet_u of one storm.
     tickets : as `tickets.storm_tickets` returns them, all storms.
     starts : start of each storm.
     storm : the storm asked for.
@@ -95,7 +92,10 @@ def with_trend(
     net = tickets["loaded_lb"] - tickets["returned_lb"]
     whole = (tickets["loads"] > 0) & (tickets["unreturned_lb"] == 0.0)
     usable = tickets[whole & (net > 0.0) & (tickets["reported_lb"] > 0.0)]
-    lines_found = [_line(row, usable, starts, storm) for _, row in table.iterrows()]
+    of_truck = dict(iter(usable.groupby(["truck_id", "material"])))
+    lines_found = [
+        _line(of_truck.get((row.truck_id, row.material)), starts, storm) for row in lines(table)
+    ]
     p = holm(np.array([np.nan if line is None else _slope_p(line) for line in lines_found]))
     rows = [
         _follow(row, line, chance)
@@ -106,11 +106,10 @@ def with_trend(
 
 
 def _line(
-    row: pd.Series, usable: pd.DataFrame, starts: Mapping[str, pd.Timestamp], storm: str
+    mine: pd.DataFrame | None, starts: Mapping[str, pd.Timestamp], storm: str
 ) -> LineFit | None:
     """ln ratio of a truck as a line in months from the storm asked for; None: too few storms."""
-    mine = usable[(usable["truck_id"] == row["truck_id"]) & (usable["material"] == row["material"])]
-    if len(mine) < TREND_STORMS:
+    if mine is None or len(mine) < TREND_STORMS:
         return None
     months = np.array(
         [
@@ -130,7 +129,7 @@ def _slope_p(line: LineFit) -> float:
 
 
 def _follow(row: pd.Series, line: LineFit | None, p: float) -> dict[str, float]:
-    kept = {name: float(row[name]) for name in ("ratio", "ratio_lo", "ratio_hi", "ratio_u")}
+    kept = {name: float(row[name]) for name in FOLLOWED}
     if line is None:
         return {**kept, "trend_pct_per_month": np.nan, "trend_p": np.nan}
     trend = {"trend_pct_per_month": 100.0 * float(np.expm1(line.slope)), "trend_p": float(p)}
@@ -143,5 +142,6 @@ def _follow(row: pd.Series, line: LineFit | None, p: float) -> dict[str, float]:
         "ratio_hi": float(np.exp(line.intercept + half)),
         # the wider of a normal interval's half and its own, so that sums keep their coverage
         "ratio_u": half / coverage_factor(np.inf),
+        "ratio_fleet_u": 0.0,  # its own line, nothing of the fleet's
         **trend,
     }

@@ -16,6 +16,7 @@ from spreadplan.planning.geometry import segment_lengths_mi
 from spreadplan.planning.material import coverage_factor
 from spreadplan.reconcile.applied import (
     OFF_ROUTE,
+    SEGMENT_KEYS,
     applied_by_segment,
     applied_parts,
     summed_applied,
@@ -23,7 +24,7 @@ from spreadplan.reconcile.applied import (
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.network import Network
 from spreadplan.reconcile.periods import in_periods
-from spreadplan.reconcile.true_mass import mass_ratios, own_tests
+from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
     DecisionRule,
@@ -157,6 +158,7 @@ def storm_use(
         _of_segment(rows, lengths.set_index(["route_id", "segment_id"])["lane_miles"])
     )
     rows["coverage"] = coverage(rows, planned, lengths, network, uses)
+    rows["contested"] = contested(rows, use, storm.planned, trucks)
     rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
@@ -282,6 +284,19 @@ def coverage(
     return np.maximum(driven_share.to_numpy(dtype=float), heard_all_along)
 
 
+def contested(
+    rows: pd.DataFrame, use: pd.DataFrame, planned: pd.DataFrame, trucks: pd.DataFrame
+) -> np.ndarray:
+    """Rows that a truck whose tickets and reports disagree treated, or was to; shape (rows,)."""
+    doubtful = trucks.loc[trucks["verdict"] == CONTESTED, ["truck_id", "material"]]
+    keys = [*SEGMENT_KEYS, "truck_id"]
+    theirs = pd.concat([use.loc[use["reported_lb"] > 0.0, keys], planned[keys]])
+    found = theirs.merge(doubtful, on=["truck_id", "material"])
+    return np.asarray(pd.MultiIndex.from_frame(rows[SEGMENT_KEYS]).isin(
+        pd.MultiIndex.from_frame(found[SEGMENT_KEYS])
+    ))  # fmt: skip
+
+
 def _of_segment(rows: pd.DataFrame, values: pd.Series[float]) -> pd.Series[float]:
     """A value of each row's segment; NaN off the routes. ``values`` : by route and segment."""
     keys = pd.MultiIndex.from_arrays([rows["route_id"], rows["segment_id"]])
@@ -292,12 +307,11 @@ def _trucks_on(use: pd.DataFrame) -> pd.Series[str]:
     """Trucks that put material on each segment, by route and segment."""
     keys = ["route_id", "segment_id"]
     pairs = use[[*keys, "truck_id"]].drop_duplicates().sort_values("truck_id", kind="stable")
-    shared = pairs.duplicated(keys, keep=False)  # the few that are worth a call each
-    alone = pairs[~shared].set_index(keys)["truck_id"]
-    named: pd.Series[str] = pd.concat(
-        [alone, pairs[shared].groupby(keys)["truck_id"].agg(";".join)]
-    )
-    return named.rename("trucks")
+    place, places = pd.MultiIndex.from_frame(pairs[keys]).factorize()
+    named: list[list[str]] = [[] for _ in range(len(places))]
+    for at, truck in zip(place.tolist(), pairs["truck_id"].tolist(), strict=True):
+        named[at].append(truck)
+    return pd.Series([";".join(trucks) for trucks in named], index=places, name="trucks")
 
 
 def route_table(

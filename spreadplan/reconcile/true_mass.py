@@ -29,9 +29,12 @@ TRUCK_EXTRAS: Final = (
     "storms", "loads", "p_missing", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
 )  # fmt: skip
 
+CONTESTED: Final = "tickets and reports disagree"
+"""Of a truck whose tickets cannot belong to what it reported: nothing is judged by them."""
+
 VERDICTS: Final = (
     "agrees", "reports too little", "reports too much", "tickets missing", "no tickets",
-    "tickets and reports disagree",
+    CONTESTED,
 )  # fmt: skip
 
 LIKELY_MISSING: Final = 0.5
@@ -154,7 +157,7 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
         table["ratio_hi"] < 1.0,
     ]
     names = ["reports too little", "no tickets", "tickets missing",
-             "tickets and reports disagree", "reports too little", "reports too much"]  # fmt: skip
+             CONTESTED, "reports too little", "reports too much"]  # fmt: skip
     found = np.select([one.to_numpy() for one in conditions], names, "agrees")
     return found.astype(object)
 
@@ -173,7 +176,7 @@ def _advice(row: Any, calibration_pct: float) -> str:
         return f"{truck} was loaded with {material} but reported none: check its sensor and record"
     if verdict == "tickets missing":
         return f"look for missing load tickets of {truck} before judging it: {_shortfall(row)}"
-    if verdict == "tickets and reports disagree":
+    if verdict == CONTESTED:
         return (
             f"find out before judging {truck}: its tickets account for "
             f"{row.loaded_lb - row.returned_lb:,.0f} lb, its controller for {row.reported_lb:,.0f} "

@@ -54,8 +54,9 @@ class DecisionRule:
             f"A segment is called over (under) only where the probability that its true mass lies "
             f"above (below) the plan by more than {self.over_pct:g} % ({self.under_pct:g} %) is at "
             f"least {sure}; probably over (under) where it is between 50 % and {sure}. In a "
-            f"sensitive area with a greatest rate of its own, that rate is the upper limit, "
-            f"without tolerance. Unknown: nothing was planned, less than "
+            f"sensitive area with a greatest rate of its own, that rate is the upper limit where "
+            f"it is the lower one, without tolerance. Unknown: nothing was planned, the tickets "
+            f"of a truck cannot belong to what it reported, less than "
             f"{100.0 * MIN_COVERAGE:g} % of the expected passes were within hearing (unless what "
             f"was heard is too much already), or "
             f"the standard uncertainty is more than {100.0 * MAX_RELATIVE_U:g} % of the plan. "
@@ -145,7 +146,7 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     ----------
     rows : applied_lb, applied_u_lb, planned_lb, allowed_lb, least_lb (NaN: no plan), coverage
         (share of the expected passes during which the trucks that were to make them were heard,
-        0 to 1).
+        0 to 1), contested (a truck on it reported what its tickets cannot belong to).
 
     Returns
     -------
@@ -162,16 +163,19 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     thin = ~(rows["coverage"].to_numpy(dtype=float) >= MIN_COVERAGE) & ~(p_over >= 0.5)
     vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
     vague &= (p_over < rule.confidence) & (p_under < rule.confidence)
+    contested = rows["contested"].to_numpy(dtype=bool)
     conditions = [
-        no_plan | thin | vague, p_over >= rule.confidence, p_over >= 0.5,
+        no_plan | contested | thin | vague, p_over >= rule.confidence, p_over >= 0.5,
         p_under >= rule.confidence, p_under >= 0.5,
     ]  # fmt: skip
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
-    reasons = ["nothing planned here with this material", "coverage too thin", "too uncertain"]
+    reasons = ["nothing planned here with this material",
+               "tickets and reports of its truck disagree", "coverage too thin",
+               "too uncertain"]  # fmt: skip
     return pd.DataFrame({
         "verdict": np.select(conditions, names, "within").astype(object), "p_over": p_over,
         "p_under": p_under,
-        "reason": np.select([no_plan, thin, vague], reasons, "").astype(object),
+        "reason": np.select([no_plan, contested, thin, vague], reasons, "").astype(object),
     }, index=rows.index)  # fmt: skip
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
+from spreadplan.reconcile.true_mass import CONTESTED
 from spreadplan.reports.display import Display, as_text, percent, plural
 from spreadplan.reports.use_segments import NO_PLAN
 
@@ -305,7 +306,7 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
                 f"{row.truck_id} reported no {row.material} although it was loaded",
                 f"Its tickets account for {shown.show(net_lb, 'bulk')}.", advice, net_lb, METER,
             )  # fmt: skip
-        elif row.verdict == "tickets and reports disagree":
+        elif row.verdict == CONTESTED:
             yield Finding(
                 f"{row.truck_id}: tickets and reports of {row.material} disagree",
                 f"Its tickets account for {shown.show(net_lb, 'bulk')}; it reported {reported}.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -92,8 +93,11 @@ def compute_use(
     if storm not in workspace.storms:
         read_workspace(folder, required=[], storms={storm: ()})  # says which storms there are
     say_cautions(workspace, options)
-    network = network_of(workspace)
-    followed = follow_storm(workspace, storm, network, options, each, address)
+    with ThreadPoolExecutor(1, "network") as aside:
+        building = aside.submit(network_of, workspace)  # while the files are read
+        with scan(workspace, storm, options) as files:
+            network = building.result()
+            followed = _follow_files(workspace, storm, files, network, options, each, address)
     reported = [followed.reported()]
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
@@ -137,28 +141,36 @@ def follow_storm(
     storm: str,
     network: Network,
     options: Options,
-    each: Callable[[TruckUse, Network, TruckRecords], None] = lambda use, network, records: None,
-    address: str = "",
 ) -> Followed:
-    """Read the telemetry of a storm and match it; ``each`` and ``address`` as in `compute_use`.
-
-    The points of the trucks are not kept.
-    """
+    """Read the telemetry of a storm and match it; the points of the trucks are not kept."""
     with scan(workspace, storm, options) as files:
-        uses = []
-        steps = options.progress(f"matching {storm}", len(files.truck_rows))
-        with steps as step, cluster(network, address) if address else threads(network) as crew:
-            for use, records in follow(workspace, files, crew):
-                each(use, network, records)
-                uses.append(use)
-                step()
-        if not uses:
-            raise BadInput([Problem(f"storms/{storm}/telemetry", 0, "*", "has no usable record",
-                                    "add the trucks' records as .csv or .parquet")])  # fmt: skip
-        return Followed(
-            storm, tuple(uses), files.rows_read, files.rows_kept, files.quarantine(),
-            files.refused_by_kind(), _put_right(files, uses),
-        )  # fmt: skip
+        return _follow_files(workspace, storm, files, network, options, lambda *_: None, "")
+
+
+def _follow_files(
+    workspace: Workspace,
+    storm: str,
+    files: TelemetryFiles,
+    network: Network,
+    options: Options,
+    each: Callable[[TruckUse, Network, TruckRecords], None],
+    address: str,
+) -> Followed:
+    """Match a storm's telemetry; ``each`` and ``address`` as in `compute_use`."""
+    uses = []
+    steps = options.progress(f"matching {storm}", len(files.truck_rows))
+    with steps as step, cluster(network, address) if address else threads(network) as crew:
+        for use, records in follow(workspace, files, crew):
+            each(use, network, records)
+            uses.append(use)
+            step()
+    if not uses:
+        raise BadInput([Problem(f"storms/{storm}/telemetry", 0, "*", "has no usable record",
+                                "add the trucks' records as .csv or .parquet")])  # fmt: skip
+    return Followed(
+        storm, tuple(uses), files.rows_read, files.rows_kept, files.quarantine(),
+        files.refused_by_kind(), _put_right(files, uses),
+    )  # fmt: skip
 
 
 def judge_storm(

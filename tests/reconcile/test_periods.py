@@ -60,7 +60,7 @@ def tickets(ratios: np.ndarray) -> pd.DataFrame:
 
 TABLE = pd.DataFrame(
     {"truck_id": ["T1"], "material": ["salt"], "ratio": [1.1], "ratio_lo": [1.05],
-     "ratio_hi": [1.15], "ratio_u": [0.02]}
+     "ratio_hi": [1.15], "ratio_u": [0.02], "ratio_fleet_u": [0.01]}
 )  # fmt: skip
 
 

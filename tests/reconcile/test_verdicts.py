@@ -27,6 +27,7 @@ def row(applied: float, u: float, planned: float = 100.0, coverage: float = 1.0)
     return pd.DataFrame({
         "applied_lb": [applied], "applied_u_lb": [u], "planned_lb": [planned],
         "allowed_lb": [1.1 * planned], "least_lb": [0.8 * planned], "coverage": [coverage],
+        "contested": [False],
     })  # fmt: skip
 
 
@@ -102,7 +103,7 @@ def test_a_sensitive_area_has_no_tolerance():
         "mass_lb": [100.0], "max_rate_lb_per_lane_mile": [100.0],
     })  # fmt: skip
     limits = allowances(planned, RULE)
-    rows = limits.assign(applied_lb=108.0, applied_u_lb=3.0, coverage=1.0)
+    rows = limits.assign(applied_lb=108.0, applied_u_lb=3.0, coverage=1.0, contested=False)
     assert judge(rows, RULE)["verdict"].item() == "over"
 
 
@@ -120,7 +121,7 @@ def test_planned_segments_without_use_are_there():
     assert (
         found.loc["b", ["passes", "reported_lb", "applied_lb", "applied_u_lb"]].tolist() == [0] * 4
     )
-    verdicts = judge(found.assign(coverage=1.0), RULE)
+    verdicts = judge(found.assign(coverage=1.0, contested=False), RULE)
     assert verdicts["verdict"].to_dict() == {"a": "within", "b": "under"}
 
 
@@ -170,7 +171,7 @@ def test_over_is_seldom_said_of_a_truck_that_kept_to_what_is_allowed():
         })  # fmt: skip
         segments = use[["route_id", "segment_id"]].assign(lane_miles=0.5, passes_per_application=1)
         rows = applied_by_segment(applied_parts(use, ratios), segments).assign(
-            planned_lb=100.0, allowed_lb=true_lb, least_lb=80.0, coverage=1.0
+            planned_lb=100.0, allowed_lb=true_lb, least_lb=80.0, coverage=1.0, contested=False
         )
         rows["verdict"] = judge(rows, RULE)["verdict"]
         assert set(rows["verdict"]) <= set(VERDICTS)
