@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,7 @@ import pyarrow as pa
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
 from spreadplan.workspace.parse import Rename
-from spreadplan.workspace.telemetry_files import TelemetryFile, open_telemetry
+from spreadplan.workspace.telemetry_files import Batch, TelemetryFile, open_telemetry
 from spreadplan.workspace.telemetry_rows import Columns, Ledger, Reasons, Rejects, clean
 from spreadplan.workspace.telemetry_store import (
     Group,
@@ -240,7 +241,7 @@ def _read_all(
     with bar as step:
         for number, file in enumerate(files):
             try:
-                for batches in file.batches():
+                for batches in _one_ahead(file.batches()):
                     cleaned = [clean(batch, file, number, ledger) for batch in batches]
                     store.add(in_row_order([kept for kept, _ in cleaned]))
                     refused += [rejected for _, rejected in cleaned if len(rejected.row)]
@@ -252,6 +253,15 @@ def _read_all(
                 problem = Problem(file.shown, 0, "*", what, "export the file again")
                 raise BadInput([problem]) from error
     return read, refused
+
+
+def _one_ahead(batches: Iterator[list[Batch]]) -> Iterator[list[Batch]]:
+    """The same, but the next are read while the last are worked on."""
+    with ThreadPoolExecutor(1, "reading") as reader:
+        waiting = reader.submit(next, batches, None)
+        while (read := waiting.result()) is not None:
+            waiting = reader.submit(next, batches, None)
+            yield read
 
 
 @dataclass(frozen=True)
