@@ -508,7 +508,7 @@ def telemetry(
     """
     found = []
     for truck_id, mine in rows.groupby("truck_id", sort=True):
-        time_s, along_m, back, total, used = [], [], [], [], 0.0
+        time_s, along_m, back, speed_mph, total, used = [], [], [], [], [], 0.0
         for number, (_, round_) in enumerate(mine.groupby("application", sort=True)):
             reach_m, mass_lb = _profile(network, round_)
             length = reach_m[-1]
@@ -526,10 +526,12 @@ def telemetry(
             time_s.append(begins + moment)
             along_m.append(here)
             back.append(moment > leg_s + TURN_S / 2.0)
+            since = np.where(moment > leg_s + TURN_S / 2.0, moment - leg_s - TURN_S, moment)
+            speed_mph.append(np.where((since > 0.0) & (since < leg_s), MPS / 0.44704, 0.0))
             total.append(used + put)
             used += mass_lb[-1]
         found.append(_records(fleet, network, str(truck_id), mine, [
-            np.concatenate(one) for one in (time_s, along_m, back, total)
+            np.concatenate(one) for one in (time_s, along_m, back, speed_mph, total)
         ]))  # fmt: skip
     return found
 
@@ -551,7 +553,7 @@ def _profile(network: Network, round_: pd.DataFrame) -> tuple[Floats, Floats]:
 def _records(
     fleet: Fleet, network: Network, truck_id: str, mine: pd.DataFrame, columns: list[NDArray[Any]]
 ) -> TruckRecords:  # fmt: skip
-    time_s, along_m, back, total = columns
+    time_s, along_m, back, speed_mph, total = columns
     count = len(time_s)
     routes = fleet.tables["routes"]
     lines = routes[routes["route_id"] == mine["route_id"].iloc[0]].geometry
@@ -569,7 +571,7 @@ def _records(
     lon, lat_noisy = network.plane.unproject(x_m + off[0], y + off[1])
     nothing = np.full(count, np.nan)
     return TruckRecords(
-        truck_id, time_s, lon, lat_noisy, np.full(count, 25.0),
+        truck_id, time_s, lon, lat_noisy, speed_mph,
         np.where(back, 270.0, 90.0) + fleet.rng.normal(0.0, 5.0, count), np.ones(count, bool),
         total, nothing, nothing, np.full(count, -1), np.zeros(count, int), np.arange(count),
         (), (SourceFile("simulated"),),
