@@ -396,8 +396,10 @@ def geopackage(data: bytes, chance: random.Random) -> bytes:
                 column = chance.choice(columns[1:])
                 word: Any = chance.choice(CELLS)
                 if column == "geom":
-                    (blob,) = base.execute(f"SELECT geom FROM {table}").fetchone()
-                    word = chance.choice(BYTE_MUTATORS)(blob, chance)
+                    # a step before this one may have left a text, nothing, or no row
+                    (blob,) = base.execute(f"SELECT geom FROM {table}").fetchone() or (b"",)
+                    known = blob if isinstance(blob, bytes) else str(blob).encode()
+                    word = chance.choice(BYTE_MUTATORS)(known, chance)
                 base.execute(
                     f'UPDATE {table} SET "{column}" = ? WHERE fid = (SELECT min(fid) FROM {table})',
                     (word,),
