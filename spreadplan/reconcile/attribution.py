@@ -48,11 +48,6 @@ class Attribution:
     piece_standing: BoolArray
     fix_status: NDArray[np.int8]
 
-    @property
-    def piece_length_m(self) -> FloatArray:
-        """Length of way under each piece; 0 where the truck stood, NaN off the route."""
-        return np.abs(self.piece_to_m - self.piece_from_m)
-
     def segment_mass_lb(self, rows: int, standing: bool = False) -> FloatArray:
         """Mass by directed segment, shape (2 rows,); or only that released standing still.
 

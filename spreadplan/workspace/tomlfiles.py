@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -219,58 +219,34 @@ def _season_day(section: Mapping[str, Any], key: str, wrong: Report) -> date | N
 # --- policy.toml -------------------------------------------------------------------------------
 
 
+#: Sections of policy.toml whose keys hold a number: attribute of the policy, lowest, highest.
+POLICY_NUMBERS: Final = {
+    "sensitive": {"factor": ("sensitive_factor", 0.0, 1.0)},
+    "tolerance": {
+        "over_pct": ("over_pct", 0.0, 200.0),
+        "under_pct": ("under_pct", 0.0, 100.0),
+        "confidence": ("confidence", 0.5, 0.9999),
+        "calibration_pct": ("calibration_pct", 0.1, 100.0),
+        "calibration_max_age_days": ("calibration_max_age_days", 1.0, 10_000.0),
+    },
+}
+
+
 def read_policy(path: Path, reference_lane_width_ft: float) -> tuple[Policy, list[Problem]]:
     """`policy.toml` with defaults where it is silent."""
     file = path.name
     data, problems = read_toml(path, file)
     if problems:
         return Policy(reference_lane_width_ft=reference_lane_width_ft), problems
-    problems += _unknown_keys(data, {"rate", "sensitive", "tolerance", "width"}, file, "")
-    numbers: dict[str, float] = {}
-    for section_name, keys in (
-        ("sensitive", {"factor": ("sensitive_factor", 0.0, 1.0)}),
-        (
-            "tolerance",
-            {
-                "over_pct": ("over_pct", 0.0, 200.0),
-                "under_pct": ("under_pct", 0.0, 100.0),
-                "confidence": ("confidence", 0.5, 0.9999),
-                "calibration_pct": ("calibration_pct", 0.1, 100.0),
-                "calibration_max_age_days": ("calibration_max_age_days", 1.0, 10_000.0),
-            },
-        ),
-    ):
-        section, faults = _section(data, section_name, file)
-        problems += faults + _unknown_keys(section, set(keys), file, section_name)
-        for key, (attribute, low, high) in keys.items():
-            if key not in section:
-                continue
-            value = section[key]
-            if _is_number(value) and low <= value <= high:
-                numbers[attribute] = float(value)
-            else:
-                problems.append(
-                    Problem(
-                        file,
-                        0,
-                        f"{section_name}.{key}",
-                        f"{value!r} is not possible here",
-                        f"give a number from {low:g} to {high:g}",
-                    )
-                )
+    problems += _unknown_keys(data, {"rate", "width", *POLICY_NUMBERS}, file, "")
+    numbers, faults = _policy_numbers(data, file)
+    problems += faults
     width, faults = _section(data, "width", file)
     problems += faults + _unknown_keys(width, {"scale_by_lane_width"}, file, "width")
     scale = width.get("scale_by_lane_width", False)
     if not isinstance(scale, bool):
-        problems.append(
-            Problem(
-                file,
-                0,
-                "width.scale_by_lane_width",
-                f"{scale!r} is not a flag",
-                "write true or false",
-            )
-        )
+        what = f"{scale!r} is not a flag"
+        problems.append(Problem(file, 0, "width.scale_by_lane_width", what, "write true or false"))
     rates, faults = _rate_rows(data.get("rate", []), file)
     return Policy(
         rates=rates,
@@ -278,6 +254,26 @@ def read_policy(path: Path, reference_lane_width_ft: float) -> tuple[Policy, lis
         reference_lane_width_ft=reference_lane_width_ft,
         **numbers,
     ), problems + faults
+
+
+def _policy_numbers(data: dict[str, Any], file: str) -> tuple[dict[str, float], list[Problem]]:
+    """Attributes of the policy that are given, each within its limits."""
+    numbers: dict[str, float] = {}
+    problems: list[Problem] = []
+    for name, keys in POLICY_NUMBERS.items():
+        section, faults = _section(data, name, file)
+        problems += faults + _unknown_keys(section, set(keys), file, name)
+        for key, (attribute, low, high) in keys.items():
+            value = section.get(key, low)
+            if not (_is_number(value) and low <= value <= high):
+                what, remedy = (
+                    f"{value!r} is not possible here",
+                    f"give a number from {low:g} to {high:g}",
+                )
+                problems.append(Problem(file, 0, f"{name}.{key}", what, remedy))
+            elif key in section:
+                numbers[attribute] = float(value)
+    return numbers, problems
 
 
 def _rate_rows(rows: object, file: str) -> tuple[pd.DataFrame, list[Problem]]:

@@ -264,6 +264,26 @@ SETTINGS = [
 ]
 
 
+@pytest.mark.parametrize(
+    ("section", "key", "low", "high"),
+    [
+        ("sensitive", "factor", 0, 1),
+        ("tolerance", "over_pct", 0, 200),
+        ("tolerance", "under_pct", 0, 100),
+        ("tolerance", "confidence", 0.5, 0.9999),
+        ("tolerance", "calibration_pct", 0.1, 100),
+        ("tolerance", "calibration_max_age_days", 1, 10_000),
+    ],
+)
+def test_numbers_of_the_policy_have_limits(workspace, section, key, low, high):
+    for value in (low, high):
+        read(workspace({"policy.toml": f"[{section}]\n{key} = {value}\n"}))
+    for value in (low - 0.01, high + 0.01, "true", '"much"', "nan"):
+        found = problems(workspace({"policy.toml": f"[{section}]\n{key} = {value}\n"}))
+        assert [one.column for one in found] == [f"{section}.{key}"], value
+        assert f"from {low:g} to {high:g}" in found[0].remedy
+
+
 @pytest.mark.parametrize(("old", "new", "key"), SETTINGS)
 def test_a_wrong_setting_is_named(workspace, old, new, key):
     found = problems(workspace(edit("workspace.toml", old, new)))
