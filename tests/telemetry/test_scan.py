@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 
 from spreadplan.errors import BadInput
 from spreadplan.schema.telemetry import TruckRecords
-from spreadplan.workspace import telemetry_files
+from spreadplan.telemetry import files as telemetry_files
+from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.workspace.parse import Rename
-from spreadplan.workspace.telemetry import TelemetryFiles, scan_telemetry
 
 CHICAGO = ZoneInfo("America/Chicago")
 HEADER = "truck_id,time,lon,lat,speed_mph,spreading,feed_total_lb"

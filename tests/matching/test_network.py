@@ -8,9 +8,9 @@ from pyproj import Geod
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-from spreadplan.reconcile.candidates import make_found, nearest_links
-from spreadplan.reconcile.network import LENGTH, UX, UY, Network, X, Y, build_network
-from spreadplan.reconcile.search import (
+from spreadplan.matching.candidates import make_found, nearest_links
+from spreadplan.matching.network import LENGTH, UX, UY, Network, X, Y, build_network
+from spreadplan.matching.search import (
     DEAD_END_TURN_COST,
     DISTANCE,
     TURN,

@@ -17,10 +17,9 @@ import pyarrow as pa
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
-from spreadplan.workspace.parse import Rename
-from spreadplan.workspace.telemetry_files import Batch, TelemetryFile, open_telemetry
-from spreadplan.workspace.telemetry_rows import Columns, Ledger, Reasons, Rejects, clean
-from spreadplan.workspace.telemetry_store import (
+from spreadplan.telemetry.files import Batch, TelemetryFile, open_telemetry
+from spreadplan.telemetry.rows import Columns, Ledger, Reasons, Rejects, clean
+from spreadplan.telemetry.store import (
     Group,
     Kept,
     Store,
@@ -30,6 +29,7 @@ from spreadplan.workspace.telemetry_store import (
     load_columns,
     save_columns,
 )
+from spreadplan.workspace.parse import Rename
 from spreadplan.workspace.whole_files import readable_name
 
 Progress = Callable[[str, int], AbstractContextManager[Callable[[], None]]]

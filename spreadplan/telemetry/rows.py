@@ -17,9 +17,9 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from spreadplan.telemetry.files import NO_NUMBER, Batch, TelemetryFile
 from spreadplan.units import to_canonical
 from spreadplan.workspace.parse import CONTROL_CHARACTERS, FALSE, LARGEST, TRUE, YEARS
-from spreadplan.workspace.telemetry_files import NO_NUMBER, Batch, TelemetryFile
 
 BoolArray = NDArray[np.bool_]
 FloatArray = NDArray[np.float64]

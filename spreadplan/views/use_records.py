@@ -8,7 +8,7 @@ from typing import Any, Final, Protocol
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import percent
+from spreadplan.views.display import percent
 
 MOST_EXAMPLES: Final = 10
 REPEATED: Final = frozenset({"two records at one time", "the same record again"})

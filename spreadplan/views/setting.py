@@ -8,7 +8,7 @@ from typing import Any, Final, Protocol
 
 import pandas as pd
 
-from spreadplan.reports.display import Display
+from spreadplan.views.display import Display
 
 US_WORDING: Final = (
     "Sentences that explain a finding or give advice are worded in US units: in, mi, mph, lb, tons "

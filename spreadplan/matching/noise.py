@@ -6,14 +6,14 @@ network don't matter.
 
 import numpy as np
 
-from spreadplan.reconcile.candidates import Noise, make_found, nearest_links
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.decode import GAP_S, Decoded, Observations
-from spreadplan.reconcile.network import Shape
-from spreadplan.reconcile.prepare import MOVING_MPS
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, Graph, IntArray
-from spreadplan.reconcile.way import Way, point_on
+from spreadplan.compiled import compiled
+from spreadplan.matching.candidates import Noise, make_found, nearest_links
+from spreadplan.matching.decode import GAP_S, Decoded, Observations
+from spreadplan.matching.network import Shape
+from spreadplan.matching.prepare import MOVING_MPS
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, Graph, IntArray
+from spreadplan.matching.way import Way, point_on
 
 NORMAL_MEDIAN = 0.6745  # median of |z| for a standard normal z
 SAMPLE = 200  # fixes looked at for the first guess

@@ -14,12 +14,12 @@ from math import sqrt
 
 import numpy as np
 
-from spreadplan.reconcile.candidates import Noise
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.decode import GAP_S, Decoded, Observations, decode
-from spreadplan.reconcile.network import Network, Shape
-from spreadplan.reconcile.noise import USELESS_HEADING_RAD, first_guess, refine
-from spreadplan.reconcile.prepare import (
+from spreadplan.compiled import compiled
+from spreadplan.matching.candidates import Noise
+from spreadplan.matching.decode import GAP_S, Decoded, Observations, decode
+from spreadplan.matching.network import Network, Shape
+from spreadplan.matching.noise import USELESS_HEADING_RAD, first_guess, refine
+from spreadplan.matching.prepare import (
     STANDING_MPS,
     Fixes,
     credible_speed,
@@ -29,8 +29,8 @@ from spreadplan.reconcile.prepare import (
     sample_windows,
     unit_headings,
 )
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import (
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import (
     BoolArray,
     Graph,
     IntArray,
@@ -38,8 +38,8 @@ from spreadplan.reconcile.search import (
     Scratch,
     make_scratch,
 )
-from spreadplan.reconcile.smoothing import Track, smooth_way
-from spreadplan.reconcile.way import Way, bridge_outliers, point_on_way, trace_way
+from spreadplan.matching.smoothing import Track, smooth_way
+from spreadplan.matching.way import Way, bridge_outliers, point_on_way, trace_way
 
 REDO_RATIO = 1.5  # decode again if the first guess of the noise was this far off
 

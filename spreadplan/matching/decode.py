@@ -17,7 +17,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.candidates import (
+from spreadplan.compiled import compiled, inlined
+from spreadplan.matching.candidates import (
     MAX_CANDIDATES,
     Noise,
     make_found,
@@ -26,10 +27,9 @@ from spreadplan.reconcile.candidates import (
     rank_candidates,
     search_radius,
 )
-from spreadplan.reconcile.compiled import compiled, inlined
-from spreadplan.reconcile.network import Shape
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import (
+from spreadplan.matching.network import Shape
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import (
     DISTANCE,
     TURN,
     BoolArray,

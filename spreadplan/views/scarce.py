@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import Display, as_text
 from spreadplan.season.allocation import Allocation
+from spreadplan.views.display import Display, as_text
 
 POUNDS_PER_TON = 2000.0
 

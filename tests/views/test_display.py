@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spreadplan.reports.display import KINDS, NOTHING, Display, file_name, file_names
+from spreadplan.views.display import KINDS, NOTHING, Display, file_name, file_names
 
 US = Display("us", ZoneInfo("America/Chicago"))
 METRIC = Display("metric", ZoneInfo("America/Chicago"))

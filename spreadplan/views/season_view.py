@@ -10,10 +10,10 @@ import geopandas as gpd
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text
-from spreadplan.reports.setting import US_WORDING, Setting
 from spreadplan.schema.policy import Policy
 from spreadplan.season import SeasonResult, StormUse
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text
+from spreadplan.views.setting import US_WORDING, Setting
 
 POUNDS_PER_TON: Final = 2000.0
 Z95: Final = 1.96

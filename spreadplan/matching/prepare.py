@@ -8,10 +8,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.decode import GAP_S, Observations, driven_between
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, IntArray
+from spreadplan.compiled import compiled
+from spreadplan.matching.decode import GAP_S, Observations, driven_between
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, IntArray
 
 STANDING_MPS = 0.4  # slower than this is standing still
 MOVING_MPS = 1.2  # headings are trusted above this speed

@@ -8,10 +8,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from spreadplan.reconcile.compiled import compiled, inlined
-from spreadplan.reconcile.network import AT, LENGTH, LINK, UX, UY, X, Y
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, IntArray
+from spreadplan.compiled import compiled, inlined
+from spreadplan.matching.network import AT, LENGTH, LINK, UX, UY, X, Y
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, IntArray
 
 MAX_CANDIDATES = 16  # directed links kept per position
 MAX_LINKS = 64  # links looked at per position

@@ -17,7 +17,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from spreadplan.workspace.telemetry_rows import (
+from spreadplan.telemetry.rows import (
     OPTIONAL,
     BoolArray,
     Columns,

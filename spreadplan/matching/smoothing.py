@@ -19,13 +19,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from spreadplan.reconcile.candidates import TAIL_DEGREES, Noise, heading_score
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.decode import driven_between
-from spreadplan.reconcile.network import Shape
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, Graph, IntArray
-from spreadplan.reconcile.way import Way, point_on, point_on_way
+from spreadplan.compiled import compiled
+from spreadplan.matching.candidates import TAIL_DEGREES, Noise, heading_score
+from spreadplan.matching.decode import driven_between
+from spreadplan.matching.network import Shape
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, Graph, IntArray
+from spreadplan.matching.way import Way, point_on, point_on_way
 
 ROUNDS = 2
 STANDING_CREEP_M = 0.05  # a standing truck may creep this far between fixes

@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from spreadplan.reconcile.candidates import (
+from spreadplan.matching.candidates import (
     MAX_CANDIDATES,
     Noise,
     make_found,
@@ -14,7 +14,7 @@ from spreadplan.reconcile.candidates import (
     rank_candidates,
     search_radius,
 )
-from spreadplan.reconcile.decode import (
+from spreadplan.matching.decode import (
     JUMP_SCORE,
     LEAVE_SCORE,
     Observations,
@@ -24,9 +24,9 @@ from spreadplan.reconcile.decode import (
     leads_on,
     leg,
 )
-from spreadplan.reconcile.matching import Match, match_trace
-from spreadplan.reconcile.network import Network, build_network
-from spreadplan.reconcile.search import make_scratch
+from spreadplan.matching.network import Network, build_network
+from spreadplan.matching.search import make_scratch
+from spreadplan.matching.trace import Match, match_trace
 from tests.reconcile.roads import Drive, drive, grid, in_plane, names, roads, runs
 
 NOISE = Noise(sigma_m=5.0, heading_rad=0.3, accel_power=0.3, memory_s=20.0, white_m=2.0)

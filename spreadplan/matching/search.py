@@ -11,8 +11,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.compiled import compiled, inlined
-from spreadplan.reconcile.projection import FloatArray
+from spreadplan.compiled import compiled, inlined
+from spreadplan.matching.projection import FloatArray
 
 IntArray = NDArray[np.int32]
 LongArray = NDArray[np.int64]

@@ -213,6 +213,14 @@ def plural(count: int, one: str, many: str = "") -> str:
     return f"{count:,}{NBSP}{one if count == 1 else many or one + 's'}"
 
 
+def short(text: str, most: int = 28) -> str:
+    """A name cut in its middle where it cannot wrap: what tells roads apart is often at the end."""
+    if len(text) <= most:
+        return text
+    end = most // 3
+    return f"{text[: most - 1 - end].rstrip()}…{text[-end:].lstrip()}"
+
+
 SAFE: Final = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_")
 LONGEST_NAME: Final = 60
 RESERVED: Final = frozenset(

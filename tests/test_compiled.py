@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-import spreadplan.reconcile.compiled as compiled
+import spreadplan.compiled as compiled
 
 CALLED = "from kernels.compiled import compiled\n\n@compiled\ndef one() -> int:\n    return {}\n"
 CALLING = (

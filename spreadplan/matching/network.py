@@ -20,9 +20,9 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.projection import FloatArray, LocalPlane
-from spreadplan.reconcile.search import (
+from spreadplan.compiled import compiled
+from spreadplan.matching.projection import FloatArray, LocalPlane
+from spreadplan.matching.search import (
     MAX_DIRECTED,
     BoolArray,
     Graph,

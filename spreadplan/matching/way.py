@@ -11,9 +11,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.candidates import Noise, search_radius
-from spreadplan.reconcile.compiled import compiled, inlined
-from spreadplan.reconcile.decode import (
+from spreadplan.compiled import compiled, inlined
+from spreadplan.matching.candidates import Noise, search_radius
+from spreadplan.matching.decode import (
     BY_TABLE,
     LONGEST_GAP_S,
     MAX_SPEED_MPS,
@@ -27,9 +27,9 @@ from spreadplan.reconcile.decode import (
     leg,
     search_limit,
 )
-from spreadplan.reconcile.network import AT, UX, UY, Shape, X, Y
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import (
+from spreadplan.matching.network import AT, UX, UY, Shape, X, Y
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import (
     BEFORE,
     Graph,
     IntArray,

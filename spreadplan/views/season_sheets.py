@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from spreadplan import __version__
-from spreadplan.reports.display import Display
-from spreadplan.reports.season_view import MONEY, POUNDS_PER_TON, SeasonView
-from spreadplan.reports.setting import Setting
 from spreadplan.schema.sheets import Column, Sheet
+from spreadplan.views.display import Display
+from spreadplan.views.season_view import MONEY, POUNDS_PER_TON, SeasonView
+from spreadplan.views.setting import Setting
 
 #: sheet, table of the season, what it is
 SHEETS: Final = (
