@@ -7,12 +7,13 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
-BASE = {"units", "errors", "frames", "schema"}
+BASE = {"units", "errors", "frames", "schema", "remarks"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
     "units": set(),
     "errors": set(),
     "frames": set(),
+    "remarks": set(),
     "resources": set(),
     "schema": {"units", "errors"},
     "compiled": set(),
