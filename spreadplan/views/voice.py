@@ -23,7 +23,7 @@ MOST_NAMED: Final = 5
 class Voice:
     """Says remarks for one workspace.
 
-    materials, storms : what people call them, by their keys; what is not there is read from the key.
+    materials, storms : what people call them, by their keys; else the key itself is read.
     """
 
     display: Display
