@@ -10,8 +10,9 @@ import pandas as pd
 
 from spreadplan import __version__
 from spreadplan.schema.sheets import Column, Sheet
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display
-from spreadplan.views.season_view import MONEY, POUNDS_PER_TON, SeasonView
+from spreadplan.views.season_view import MONEY, SeasonView
 from spreadplan.views.setting import Setting
 
 #: sheet, table of the season, what it is
