@@ -27,7 +27,7 @@ def row(applied: float, u: float, planned: float = 100.0, coverage: float = 1.0)
     return pd.DataFrame({
         "applied_lb": [applied], "applied_u_lb": [u], "planned_lb": [planned],
         "allowed_lb": [1.1 * planned], "least_lb": [0.8 * planned], "coverage": [coverage],
-        "contested": [False],
+        "contested": [False], "too_short": [False],
     })  # fmt: skip
 
 
