@@ -7,20 +7,36 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
-BASE = {"units", "errors", "frames", "schema"}
+BASE = {"units", "errors", "frames", "schema", "remarks"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
     "units": set(),
     "errors": set(),
     "frames": set(),
+    "remarks": set(),
     "resources": set(),
     "schema": {"units", "errors"},
+    "compiled": set(),
     "workspace": BASE,
+    "telemetry": BASE | {"compiled", "workspace"},
+    "matching": {"compiled"},
     **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
-    "results": BASE | {*COMPUTING},
-    "reports": BASE | {*COMPUTING, "resources"},
-    "runs": BASE | {*COMPUTING, "resources", "workspace", "results", "reports"},
-    "web": BASE | {"resources", "workspace", "results", "reports", "runs"},
+    "reconcile": BASE | {"compiled", "matching", "calibration", "planning"},
+    "results": BASE | {*COMPUTING, "matching"},
+    "views": BASE | {*COMPUTING},
+    "reports": BASE | {*COMPUTING, "resources", "views"},
+    "runs": BASE
+    | {
+        *COMPUTING,
+        "matching",
+        "telemetry",
+        "resources",
+        "workspace",
+        "results",
+        "views",
+        "reports",
+    },
+    "web": BASE | {"resources", "workspace", "telemetry", "results", "views", "reports", "runs"},
     "cli": {"errors", "runs", "web"},
 }
 

@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.matching.network import Network
 from spreadplan.planning.geometry import segment_lengths_mi
 from spreadplan.planning.material import coverage_factor
 from spreadplan.reconcile.applied import (
@@ -22,7 +23,6 @@ from spreadplan.reconcile.applied import (
     summed_applied,
 )
 from spreadplan.reconcile.balance import stock_balance
-from spreadplan.reconcile.network import Network
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.use import TruckUse, stacked

@@ -10,11 +10,15 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reports import season_charts as charts
-from spreadplan.reports.display import NOTHING, Display, as_text
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
 from spreadplan.reports.season_report import savings_rows
-from spreadplan.reports.season_view import (
+from spreadplan.season.chloride import ATOMIC_WEIGHT
+from spreadplan.season.overuse import support
+from spreadplan.season.savings import AREAS
+from spreadplan.season.water import CAUTION
+from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.season_view import (
     LEAST_TON,
     OFFICER,
     SeasonView,
@@ -24,11 +28,7 @@ from spreadplan.reports.season_view import (
     other_findings,
     tons,
 )
-from spreadplan.reports.setting import Setting
-from spreadplan.season.chloride import ATOMIC_WEIGHT
-from spreadplan.season.overuse import support
-from spreadplan.season.savings import AREAS
-from spreadplan.season.water import CAUTION
+from spreadplan.views.setting import Setting
 
 VERDICT: Final = {
     "over": ("bad", "over"), "probably_over": ("warn", "probably over"),

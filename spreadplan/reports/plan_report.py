@@ -17,10 +17,10 @@ from spreadplan.frames import lines
 from spreadplan.planning.plan import StormPlan
 from spreadplan.reports import charts, maps
 from spreadplan.reports.certificate import CONTROL, calibration_in_words
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, percent, plural
 from spreadplan.reports.render import html
-from spreadplan.reports.setting import US_WORDING, Setting
 from spreadplan.schema.policy import Policy
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural
+from spreadplan.views.setting import US_WORDING, Setting
 
 POUNDS_PER_TON: Final = 2000.0
 FROM_MEMORY: Final = "from memory"

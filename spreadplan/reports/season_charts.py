@@ -14,8 +14,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from spreadplan.frames import lines
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import Display
 from spreadplan.reports.figure import (
     AMBER,
     BLUE,
@@ -28,6 +26,7 @@ from spreadplan.reports.figure import (
     panels,
     svg,
 )  # fmt: skip
+from spreadplan.views.display import Display, short
 
 POUNDS_PER_TON: Final = 2000.0
 MOST_PANELS: Final = 4

@@ -12,9 +12,13 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 from spreadplan.reports import season_charts as charts
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, plural
 from spreadplan.reports.render import html
-from spreadplan.reports.season_view import (
+from spreadplan.season.forecast import METHOD
+from spreadplan.season.overuse import support
+from spreadplan.season.records import latest
+from spreadplan.season.savings import TO_GAIN
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, plural
+from spreadplan.views.season_view import (
     POUNDS_PER_TON,
     SUPERINTENDENT,
     SeasonView,
@@ -28,11 +32,7 @@ from spreadplan.reports.season_view import (
     tons_range,
     worth_showing,
 )
-from spreadplan.reports.setting import Setting
-from spreadplan.season.forecast import METHOD
-from spreadplan.season.overuse import support
-from spreadplan.season.records import latest
-from spreadplan.season.savings import TO_GAIN
+from spreadplan.views.setting import Setting
 
 BUDGET: Final = {
     "over": ("bad", "overspent"), "likely to run out": ("warn", "likely to run out"),

@@ -14,9 +14,9 @@ from starlette.responses import Response
 
 from spreadplan.frames import lines
 from spreadplan.reports.cab_card import cab_cards
-from spreadplan.reports.display import NOTHING, Display, as_text
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
 from spreadplan.runs.what_if import EVERY, PlanView
+from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.web import map_layers
 from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
 from spreadplan.web.mapping import tiles

@@ -9,7 +9,7 @@ import pandas as pd
 from starlette.responses import Response
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import NOTHING, Display, as_text, percent
+from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.web.drawing import Chart, number_axis, time_axis
 from spreadplan.web.result_tables import made_at, out_of_date, table
 from spreadplan.web.visits import Visit, page

@@ -13,8 +13,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import NOTHING, Display, as_text, percent
 from spreadplan.schema.tables import TABLES
+from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.web import map_layers
 from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.mapping import tiles

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import NOTHING, Display, as_text, plural
 from spreadplan.runs.what_if import PlanView
+from spreadplan.views.display import NOTHING, Display, as_text, plural
 
 STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
     "unassigned": ("bad", "no truck"),
