@@ -148,7 +148,7 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     rows : applied_lb, applied_u_lb, planned_lb, allowed_lb, least_lb (NaN: no plan), coverage
         (share of the expected passes during which the trucks that were to make them were heard,
         0 to 1), contested (a truck on it reported what its tickets cannot belong to), too_short (no
-        truck can be followed on it).
+        truck can be followed on it; none where it is left out).
 
     Returns
     -------
@@ -165,7 +165,8 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     thin = ~(rows["coverage"].to_numpy(dtype=float) >= MIN_COVERAGE) & ~(p_over >= 0.5)
     vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
     vague &= (p_over < rule.confidence) & (p_under < rule.confidence)
-    contested, short = (rows[name].to_numpy(dtype=bool) for name in ("contested", "too_short"))
+    contested = rows["contested"].to_numpy(dtype=bool)
+    short = rows["too_short"].to_numpy(dtype=bool) if "too_short" in rows else contested & False
     conditions = [
         no_plan | contested | short | thin | vague, p_over >= rule.confidence, p_over >= 0.5,
         p_under >= rule.confidence, p_under >= 0.5,

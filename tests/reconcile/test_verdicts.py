@@ -27,7 +27,7 @@ def row(applied: float, u: float, planned: float = 100.0, coverage: float = 1.0)
     return pd.DataFrame({
         "applied_lb": [applied], "applied_u_lb": [u], "planned_lb": [planned],
         "allowed_lb": [1.1 * planned], "least_lb": [0.8 * planned], "coverage": [coverage],
-        "contested": [False], "too_short": [False],
+        "contested": [False],
     })  # fmt: skip
 
 
@@ -62,6 +62,11 @@ def test_a_missed_segment_is_under_only_where_it_was_within_hearing():
 def test_too_much_is_too_much_however_thin_the_coverage():
     assert judge(row(150.0, 5.0, coverage=0.2), RULE)["verdict"].item() == "over"
     assert judge(row(100.0, 5.0, coverage=0.2), RULE)["verdict"].item() == "unknown"
+
+
+def test_a_segment_too_short_to_follow_a_truck_on_is_not_missed():
+    found = judge(row(0.0, 0.0).assign(too_short=True), RULE).iloc[0]
+    assert (found["verdict"], found["reason"]) == ("unknown", "too short to tell who drove on it")
 
 
 def test_an_estimate_that_says_nothing_is_unknown():

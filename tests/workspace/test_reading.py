@@ -8,7 +8,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
+from spreadplan.cli import main
 from spreadplan.units import RATE_SUFFIXES, SUFFIXES, suffix_meant
 from tests.conftest import FILES, route_features
 from tests.workspace.test_bad_input import problems, read
@@ -72,6 +74,36 @@ def test_routes_are_the_same_from_every_format_and_crs(workspace, suffix, crs):
     assert list(again["segment_id"]) == list(plain["segment_id"])
     assert list(again["passes"]) == list(plain["passes"])
     assert again.geometry.geom_equals_exact(plain.geometry, 1e-7).all()
+
+
+@pytest.mark.parametrize("suffix", ["gpkg", "shp", "parquet"])
+def test_messages_name_the_file_that_was_read(workspace, capsys, suffix):
+    """Whatever is said of the routes names their file, and no other that could have been there."""
+    folder = workspace({"routes.geojson": None, "storms/s1/rates.csv": "route_id,application,"
+                        "rate_lb_per_lane_mile\nR9,1,200\n"})  # fmt: skip
+    frame = gpd.GeoDataFrame.from_features(route_features(), crs="EPSG:4326")
+    path = folder / f"routes.{suffix}"
+    frame.to_parquet(path) if suffix == "parquet" else frame.to_file(path)
+    assert main(["check", str(folder)]) == 2
+    said = capsys.readouterr()
+    assert f'"R9" is not in routes.{suffix}' in said.err
+    (folder / "storms/s1/rates.csv").write_text(FILES["storms/s1/rates.csv"])
+    assert main(["check", str(folder)]) == 0
+    said = capsys.readouterr()
+    assert f"routes.{suffix}: 3 rows" in said.out
+    far = frame.geometry.affine_transform([1, 0, 0, 1, 0, 0]).to_numpy()
+    far[0] = shapely.LineString([(-94.0, 46.0), (-80.0, 46.0)])
+    frame = frame.set_geometry(gpd.GeoSeries(far, crs=4326))
+    frame.to_parquet(path) if suffix == "parquet" else frame.to_file(path)
+    (folder / "storms/s1/telemetry").mkdir()
+    (folder / "storms/s1/telemetry/a.csv").write_text(
+        "truck_id,time,lon,lat,speed_mph,spreading,feed_total_lb\n"
+        "T1,2026-12-01T05:00:00,-94,46,20,1,5\n"
+    )
+    assert main(["reconcile", str(folder), "s1", "--no-pdf"]) == 2
+    said = capsys.readouterr()
+    assert f"routes.{suffix}:" in said.err
+    assert "geojson" not in said.err.replace("sensitive_areas.geojson", "")
 
 
 def test_a_file_without_crs_is_refused_and_two_files_for_one_table(workspace):
