@@ -160,6 +160,7 @@ def storm_use(
     )
     rows["coverage"] = coverage(rows, planned, lengths, network, uses)
     rows["contested"] = contested(rows, use, storm.planned, trucks)
+    rows["too_short"] = too_short(rows, network)
     rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
@@ -283,6 +284,13 @@ def coverage(
     driven_share = (_of_segment(rows, share) / expected).clip(upper=1.0).fillna(0.0)
     heard_all_along = rows["route_id"].map(of_route).fillna(0.0).to_numpy(dtype=float)
     return np.maximum(driven_share.to_numpy(dtype=float), heard_all_along)
+
+
+def too_short(rows: pd.DataFrame, network: Network) -> np.ndarray:
+    """Rows of segments on which no truck can be followed; shape (rows,)."""
+    alone = ~network.followed
+    keys = pd.MultiIndex.from_arrays([network.route_id[alone], network.segment_id[alone]])
+    return np.asarray(pd.MultiIndex.from_frame(rows[["route_id", "segment_id"]]).isin(keys))
 
 
 def contested(

@@ -250,7 +250,9 @@ def network_of(workspace: Workspace) -> Network:
     try:
         return build_network(workspace.tables["routes"])
     except ValueError as error:
-        problem = Problem("routes", 0, "geometry", str(error), "divide it and try again")
+        problem = Problem(
+            workspace.files["routes"], 0, "geometry", str(error), "divide it and try again"
+        )
         raise BadInput([problem]) from None
 
 

@@ -105,7 +105,7 @@ def check(folder: Path, options: Options) -> None:
     )
     say_cautions(workspace, options)
     for name, frame in workspace.tables.items():
-        options.say(f"{TABLES[name].file}: {len(frame)} rows")
+        options.say(f"{workspace.files[name]}: {len(frame)} rows")
     for storm, tables in workspace.storms.items():
         for name, frame in tables.items():
             options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")

@@ -39,6 +39,7 @@ class Workspace:
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     absent : files that a part of the work would have used and that are not there.
+    files : table → name of the file that was read for it, or its usual name.
     """
 
     folder: Path
@@ -49,6 +50,7 @@ class Workspace:
     renames: Mapping[str, Mapping[str, Rename]] = field(default_factory=dict)
     cautions: tuple[Problem, ...] = ()
     absent: tuple[str, ...] = ()
+    files: Mapping[str, str] = field(default_factory=dict)
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
@@ -238,6 +240,7 @@ def read_workspace(
         reader.renames,
         problems,
         tuple(reader.absent),
+        names,
     )
 
 
