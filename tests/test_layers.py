@@ -14,13 +14,14 @@ ALLOWED = {
     "errors": set(),
     "frames": set(),
     "resources": set(),
+    "clock": set(),
     "schema": {"units", "errors"},
-    "workspace": BASE,
+    "workspace": BASE | {"clock"},
     **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
     "results": BASE | {*COMPUTING},
     "reports": BASE | {*COMPUTING, "resources"},
-    "runs": BASE | {*COMPUTING, "resources", "workspace", "results", "reports"},
-    "web": BASE | {"resources", "workspace", "results", "reports", "runs"},
+    "runs": BASE | {*COMPUTING, "clock", "resources", "workspace", "results", "reports"},
+    "web": BASE | {"clock", "resources", "workspace", "results", "reports", "runs"},
     "cli": {"errors", "runs", "web"},
 }
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from datetime import date
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -10,7 +12,7 @@ import pandas as pd
 from spreadplan.errors import Problem
 from spreadplan.frames import lines
 from spreadplan.schema.policy import Policy
-from spreadplan.schema.tables import REFERENCES
+from spreadplan.schema.tables import REFERENCES, TABLES
 
 Tables = Mapping[str, pd.DataFrame]
 Names = Mapping[str, str]  # table -> file, for messages
@@ -226,6 +228,33 @@ def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Prob
                 fatal=False,
             )
 
+
+def dates_to_come(
+    tables: Tables, names: Names, today: date, timezone: ZoneInfo
+) -> Iterator[Problem]:
+    """Records of what was done that say it will be: a slip in the year or the month."""
+    for name, frame in tables.items():
+        columns = () if name not in TABLES or name in AHEAD else TABLES[name].columns
+        for column in columns:
+            if column.kind != "time":
+                continue
+            days = frame[column.inside].dt.tz_convert(timezone).dt.date
+            late = np.flatnonzero((days > today).fillna(False))
+            if late.size:
+                more = f" ({late.size - 1} more like it)" if late.size > 1 else ""
+                yield Problem(
+                    names[name],
+                    int(frame["row"].iloc[late[0]]),
+                    column.name,
+                    f"{days.iloc[late[0]]} lies in the future{more}: today is {today}",
+                    "check the year and the month; a season that is not of today has its day as "
+                    "as_of in workspace.toml",
+                    fatal=False,
+                )
+
+
+#: tables that speak of what is to come
+AHEAD = ("forecast", "rates")
 
 RULES: tuple[Rule, ...] = (
     dangling,

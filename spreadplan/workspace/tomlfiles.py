@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from spreadplan import clock
 from spreadplan.errors import Problem
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
 from spreadplan.schema.tables import TABLES
@@ -23,6 +24,7 @@ from spreadplan.workspace.csvfile import LONGEST_CELL, read_text
 from spreadplan.workspace.parse import (
     CONTROL_CHARACTERS,
     LARGEST,
+    YEARS,
     Rename,
     looks_like_rate,
     rate_basis,
@@ -34,11 +36,13 @@ Report = Callable[[str, str, str], None]
 #: More on one line are no sentence: the library's time grows with their square.
 MOST_DOTS = 1_000
 PHASES = ("", "initial", "subsequent")
+#: A season is part of a year; more is a slip of the pen.
+LONGEST_SEASON_DAYS = 366
 
 
 @dataclass(frozen=True)
 class Settings:
-    """`workspace.toml`."""
+    """`workspace.toml`. ``as_of`` is the day that a finished or invented season is looked at."""
 
     name: str
     units: str
@@ -46,6 +50,11 @@ class Settings:
     lane_width_ft: float = 12.0
     season_start: date | None = None
     season_end: date | None = None
+    as_of: date | None = None
+
+    def today(self) -> date:
+        """The present day as the workspace has it: the day it names, else that of the clock."""
+        return self.as_of or clock.today(self.timezone)
 
 
 def read_toml(path: Path, file: str) -> tuple[dict[str, Any], list[Problem]]:
@@ -153,9 +162,13 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         )
     timezone = _timezone(section.get("timezone"), wrong)
     width = _lane_width(section, wrong)
-    start, end = (_season_day(section, key, wrong) for key in ("season_start", "season_end"))
+    start, end, as_of = (
+        _day(section, key, wrong) for key in ("season_start", "season_end", "as_of")
+    )
     if start and end and end <= start:
         wrong("season_end", "is not after season_start", "check the two dates")
+    elif start and end and (end - start).days > LONGEST_SEASON_DAYS:
+        wrong("season_end", "lies more than a year after season_start", "check the two dates")
     known = {
         "name",
         "units",
@@ -164,11 +177,12 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         "lane_width_m",
         "season_start",
         "season_end",
+        "as_of",
     }
     problems += _unknown_keys(section, known, file, "workspace")
     if any(problem.fatal for problem in problems):
         return Settings("", "us", timezone, width), problems
-    return Settings(str(name).strip(), str(units), timezone, width, start, end), problems
+    return Settings(str(name).strip(), str(units), timezone, width, start, end, as_of), problems
 
 
 def _timezone(value: object, wrong: Report) -> ZoneInfo:
@@ -201,19 +215,21 @@ def _lane_width(section: Mapping[str, Any], wrong: Report) -> float:
     return width
 
 
-def _season_day(section: Mapping[str, Any], key: str, wrong: Report) -> date | None:
+def _day(section: Mapping[str, Any], key: str, wrong: Report) -> date | None:
     value = section.get(key)
     if value is None:
         return None
     if isinstance(value, datetime):
-        return value.date()
-    if isinstance(value, date):
-        return value
+        value = value.date()
     try:
-        return date.fromisoformat(str(value))
+        day = value if isinstance(value, date) else date.fromisoformat(str(value))
     except ValueError:
         wrong(key, f"{value!r} is not a date", f"write {key} = 2026-10-15")
         return None
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        wrong(key, f"lies outside the years {YEARS[0]} to {YEARS[1]}", "check the year")
+        return None
+    return day
 
 
 # --- policy.toml -------------------------------------------------------------------------------
