@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from spreadplan.planning.geometry import distance_mi, edges_of, points_along
-from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.units import POUNDS_PER_TON
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

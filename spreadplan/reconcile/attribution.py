@@ -15,10 +15,10 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.matching import Match
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, IntArray, LongArray
+from spreadplan.compiled import compiled
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, IntArray, LongArray
+from spreadplan.matching.trace import Match
 
 STATUSES = ("matched", "off_route", "standing", "gap")
 MATCHED, OFF_ROUTE, STANDING, GAP = range(4)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.compiled import compiled
+from spreadplan.compiled import compiled
 from spreadplan.schema.telemetry import TruckRecords
 
 FloatArray = NDArray[np.float64]

@@ -12,8 +12,9 @@ import pandas as pd
 import shapely
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.matching.network import Network
+from spreadplan.metrology import Z95
 from spreadplan.planning.geometry import segment_lengths_mi
-from spreadplan.planning.material import coverage_factor
 from spreadplan.reconcile.applied import (
     OFF_ROUTE,
     SEGMENT_KEYS,
@@ -22,7 +23,6 @@ from spreadplan.reconcile.applied import (
     summed_applied,
 )
 from spreadplan.reconcile.balance import stock_balance
-from spreadplan.reconcile.network import Network
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.use import TruckUse, stacked
@@ -35,6 +35,7 @@ from spreadplan.reconcile.verdicts import (
     plain_comparison,
 )
 from spreadplan.schema.policy import Policy
+from spreadplan.units import POUNDS_PER_TON
 
 USE_COLUMNS: Final = (
     "route_id", "segment_id", "material", "passes", "lane_miles", "reported_lb", "applied_lb",
@@ -205,7 +206,7 @@ def setting_u(use: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
     half = (planned["mass_hi_lb"] - planned["mass_lo_lb"]) / 2.0
     rows = planned[keys].assign(half=half, mass=planned["mass_lb"])
     sums = rows[rows["mass"] > 0.0].groupby(keys)[["half", "mass"]].sum()
-    relative = sums["half"] / sums["mass"] / float(coverage_factor(np.array(np.inf)))
+    relative = sums["half"] / sums["mass"] / Z95
     least = relative.groupby(level="truck_id").transform("min")
     # equal to six digits is one setting
     square = (relative**2 - least**2).clip(lower=0.0).round(6).rename("square")
@@ -335,7 +336,8 @@ def route_table(
     masses = ["reported_lb", "applied_lb", "applied_lo_lb", "applied_hi_lb"]
     table[masses] = table[masses].fillna(0.0)
     table[counted] = table[counted].fillna(0).astype(int)
-    table["cost"] = table["applied_lb"] / 2000.0 * table["material"].map(per_ton).astype(float)
+    table["cost"] = table["applied_lb"] * table["material"].map(per_ton).astype(float)
+    table["cost"] /= POUNDS_PER_TON
     return table[list(ROUTE_COLUMNS)]
 
 

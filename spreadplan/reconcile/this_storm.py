@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from spreadplan.planning.material import coverage_factor
+from spreadplan.metrology import Z95
 from spreadplan.reconcile.ratio_model import EMPTY_SHARE
 
 SCALE_U_REL: Final = 0.003
@@ -73,7 +73,7 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
         + complete * (1.0 - complete) * (with_tickets - season) ** 2
     )
     u = np.sqrt(variance)
-    half = float(coverage_factor(np.array(np.inf))) * u
+    half = Z95 * u
     of_season = 1.0 - complete * share
     fleet_u = table["ratio_fleet_u"].to_numpy(float) * of_season
     old = dict(zip(SEASON_COLUMNS, ("ratio", "ratio_lo", "ratio_hi"), strict=True))

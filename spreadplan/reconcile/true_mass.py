@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.planning.material import COVERAGE, coverage_factor
+from spreadplan.metrology import TAIL, Z95
 from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
 from spreadplan.reconcile.this_storm import SEASON_COLUMNS, in_this_storm
@@ -134,9 +134,9 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
 
 def _ends(density: Floats) -> _Ends:
     """Median, 95 % interval, and the standard uncertainty that its wider half stands for."""
-    tail = (1.0 - COVERAGE) / 2.0
+    tail = TAIL
     low, middle, high = (quantiles(density, share) for share in (tail, 0.5, 1.0 - tail))
-    factor = float(coverage_factor(np.array(np.inf)))
+    factor = Z95
     return _Ends(middle, low, high, np.maximum(high - middle, middle - low) / factor)
 
 

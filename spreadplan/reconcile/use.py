@@ -15,14 +15,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.compiled import compiled
+from spreadplan.matching.network import Network
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, IntArray
+from spreadplan.matching.trace import Match, match_trace
 from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
 from spreadplan.reconcile.attribution import STATUSES, Attribution, attribute_mass
-from spreadplan.reconcile.compiled import compiled
 from spreadplan.reconcile.increments import Increments, interval_mass
-from spreadplan.reconcile.matching import Match, match_trace
-from spreadplan.reconcile.network import Network
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, IntArray
 from spreadplan.schema.telemetry import TruckRecords
 
 MPS_PER_MPH: Final = 0.44704

@@ -14,9 +14,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from spreadplan.reconcile.ratio_model import Floats
+from spreadplan.metrology import probability_above
 from spreadplan.schema.policy import Policy
 
 VERDICTS: Final = ("over", "probably_over", "within", "probably_under", "under", "unknown")
@@ -62,37 +61,6 @@ class DecisionRule:
             f"the standard uncertainty is more than {100.0 * MAX_RELATIVE_U:g} % of the plan. "
             f"Method: JCGM 106:2012."
         )
-
-
-def probability_above(estimate: Floats, u: Floats, limit: Floats) -> Floats:
-    """Probability that the true value lies above a limit, normal errors.
-
-    Parameters
-    ----------
-    estimate, u, limit : in one unit; shapes broadcast. ``u`` is the standard uncertainty, >= 0;
-        where it is 0 the answer is 0 or 1, a value at the limit is not above it.
-
-    Source: JCGM 106:2012, 7.2.2: the probability of conforming to one upper limit is
-    Phi((limit - estimate) / u).
-
-    >>> float(probability_above(np.array(110.0), np.array(5.0), np.array(110.0)))
-    0.5
-    """
-    estimate, u, limit = np.broadcast_arrays(estimate, u, limit)
-    certain = u == 0.0
-    z = (estimate - limit) / np.where(certain, 1.0, u)
-    above: Floats = np.where(certain, (z > 0.0).astype(float), special.ndtr(z))
-    return np.where(np.isnan(z), np.nan, above)
-
-
-def guard_band(u: Floats, confidence: float) -> Floats:
-    """How far beyond a limit an estimate must lie for the true value to, with this confidence.
-
-    Source: JCGM 106:2012, 8.3.2: w = r U; with one limit and normal errors r U is z u, where z is
-    the quantile of the standard normal at the confidence.
-    """
-    width: Floats = float(special.ndtri(confidence)) * u
-    return width
 
 
 def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:

@@ -8,13 +8,19 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reports import season_charts as charts
-from spreadplan.reports.display import NOTHING, Display, as_text
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
 from spreadplan.reports.season_report import savings_rows
-from spreadplan.reports.season_view import (
+from spreadplan.season.chloride import ATOMIC_WEIGHT
+from spreadplan.season.overuse import support
+from spreadplan.season.savings import AREAS
+from spreadplan.season.water import CAUTION
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.season_view import (
     LEAST_TON,
     OFFICER,
     SeasonView,
@@ -24,11 +30,7 @@ from spreadplan.reports.season_view import (
     other_findings,
     tons,
 )
-from spreadplan.reports.setting import Setting
-from spreadplan.season.chloride import ATOMIC_WEIGHT
-from spreadplan.season.overuse import support
-from spreadplan.season.savings import AREAS
-from spreadplan.season.water import CAUTION
+from spreadplan.views.setting import Setting
 
 VERDICT: Final = {
     "over": ("bad", "over"), "probably_over": ("warn", "probably over"),
@@ -85,7 +87,8 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "what": "chloride put down", "value": shown.show(one.chloride_lb, "bulk"),
             "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
         })  # fmt: skip
-        cards.append({"what": "in material", "value": shown.show(2000.0 * one.material_ton, "bulk"),
+        cards.append({"what": "in material",
+                      "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
                       "more": f"in {len(view.storms)} storms"})  # fmt: skip
     areas = whole[whole["scope"].isin(["area", "watershed"])]
     limited = areas[areas["limit_lb"].notna()]
@@ -116,7 +119,7 @@ def _areas(view: SeasonView, shown: Display) -> list[dict[str, str]]:
 
 
 def _pm(value_lb: float, u_lb: float, shown: Display, kind: str = "bulk") -> str:
-    return shown.number_pm(value_lb, 1.96 * u_lb, kind)
+    return shown.number_pm(value_lb, Z95 * u_lb, kind)
 
 
 def _routes(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
@@ -152,7 +155,7 @@ def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
 
 
 def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
-    return [f"{one.material}: {shown.show(2000.0 * one.used_ton, 'bulk')} used; {one.basis}"
+    return [f"{one.material}: {shown.show(POUNDS_PER_TON * one.used_ton, 'bulk')} used; {one.basis}"
             for one in lines(unknown)]  # fmt: skip
 
 

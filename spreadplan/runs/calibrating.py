@@ -13,10 +13,10 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.reports.certificate import certificates, work_sheet
-from spreadplan.reports.display import file_names
-from spreadplan.reports.setting import setting_of
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.views.display import file_names
+from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 
 TESTING = ("trucks", "materials", "discharge_tests", "weighings")

@@ -12,12 +12,11 @@ import pandas as pd
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
+from spreadplan.matching.network import Network, build_network
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
-from spreadplan.reconcile.network import Network, build_network
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
-from spreadplan.reports.setting import setting_of
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -28,9 +27,10 @@ from spreadplan.runs.crews import Crew, Job, threads
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import GENERAL, pick_of, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
+from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
+from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
-from spreadplan.workspace.telemetry import TelemetryFiles, scan_telemetry
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,9 +15,6 @@ from spreadplan.planning import plan_storm
 from spreadplan.planning.findings import findings_table
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
-from spreadplan.reports.season_sheets import season_sheets
-from spreadplan.reports.season_view import SeasonView
-from spreadplan.reports.setting import setting_of
 from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
@@ -34,6 +31,9 @@ from spreadplan.runs.reconciling import (
 from spreadplan.season import Season, SeasonInputs, SeasonResult, StormUse, work_out_season
 from spreadplan.season.records import books, merged_findings, record_findings, truck_history
 from spreadplan.season.use import planned_storm
+from spreadplan.views.season_sheets import season_sheets
+from spreadplan.views.season_view import SeasonView
+from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
 

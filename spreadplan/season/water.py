@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.season.use import StormUse
 from spreadplan.units import Quantity
 
@@ -153,7 +154,7 @@ def _worst(
         window = max(criterion.averaging_h, float(took))
         load, u = float(here["chloride_lb"].sum()), float(here["chloride_u_lb"].sum())
         level = concentration_mg_l(load, area.mean_flow_cfs, window)
-        high = concentration_mg_l(load + 1.96 * u, area.mean_flow_cfs, window)
+        high = concentration_mg_l(load + Z95 * u, area.mean_flow_cfs, window)
         if not worst or level > worst["concentration_mg_l"]:
             worst = {"window_h": window, "storms": "; ".join(here["storm"]), "load_lb": load,
                      "load_u_lb": u, "concentration_mg_l": level,

@@ -17,8 +17,8 @@ from urllib.parse import urlencode
 
 from starlette.exceptions import HTTPException
 
-from spreadplan.reports.display import Display
 from spreadplan.runs.what_if import EVERY, WhatIf
+from spreadplan.views.display import Display
 
 What = Literal["rate", "speed", "gate", "truck", "warmer"]
 MOST: Final = 60

@@ -11,8 +11,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.errors import Problem
-from spreadplan.reports.display import Display
 from spreadplan.schema.tables import TABLES
+from spreadplan.views.display import Display
 from spreadplan.web.changes_tried import DEGREE_F, Tried, parse, to_inside
 from spreadplan.web.edits import Add, Change, Edit, Refused, Remove, is_storm
 from spreadplan.web.pages_plan import storm_of

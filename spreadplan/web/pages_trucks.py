@@ -13,8 +13,8 @@ from starlette.responses import HTMLResponse, Response
 from spreadplan.frames import lines
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.reports.charts import CurveGroup, curve_groups
-from spreadplan.reports.display import Display
 from spreadplan.reports.truck_state import TruckState, truck_states
+from spreadplan.views.display import Display
 from spreadplan.web.computed import FleetView
 from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.edits import Change

@@ -15,13 +15,13 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from spreadplan.errors import BadInput, CannotWrite
-from spreadplan.reports.display import file_name
 from spreadplan.schema.tables import TABLES
+from spreadplan.telemetry.files import open_telemetry
+from spreadplan.views.display import file_name
 from spreadplan.web.edits import Add, in_file_terms
 from spreadplan.web.visits import Visit, limited_body, upload
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, apply_renames
-from spreadplan.workspace.telemetry_files import open_telemetry
 from spreadplan.workspace.tomlfiles import read_renames
 
 ENDINGS = (".csv", ".parquet")

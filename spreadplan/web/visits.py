@@ -17,8 +17,8 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from spreadplan.errors import BadInput
-from spreadplan.reports.display import Display
-from spreadplan.reports.setting import Setting, setting_of
+from spreadplan.views.display import Display
+from spreadplan.views.setting import Setting, setting_of
 from spreadplan.web import templating
 from spreadplan.web.accounts import may
 from spreadplan.web.security import same_site

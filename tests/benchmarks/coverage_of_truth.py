@@ -26,10 +26,9 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration, calibrate
-from spreadplan.calibration.fit import coverage_factor
-from spreadplan.planning.material import COVERAGE
+from spreadplan.matching.network import build_network
+from spreadplan.metrology import COVERAGE, coverage_factor
 from spreadplan.planning.plan import PlanInputs, StormPlan, plan_storm
-from spreadplan.reconcile.network import build_network
 from spreadplan.reconcile.storm import OFF_ROUTE, Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, truck_use
 from spreadplan.season import Season, SeasonInputs, work_out_season

@@ -35,7 +35,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.network import Network
+from spreadplan.matching.network import Network
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from spreadplan import runs
-from spreadplan.reconcile.network import build_network
+from spreadplan.matching.network import build_network
 from spreadplan.reconcile.storm import (
     coverage,
     missed,

@@ -11,21 +11,21 @@ import pandas as pd
 import pytest
 
 from spreadplan.planning.findings import Finding, findings_table
-from spreadplan.reports.display import Display
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
-from spreadplan.reports.season_sheets import season_sheets, sheet_of
-from spreadplan.reports.season_view import (
+from spreadplan.season import work_out_season
+from spreadplan.season.records import books, merged_findings, record_findings
+from spreadplan.season.water import CAUTION
+from spreadplan.views.display import Display
+from spreadplan.views.season_sheets import season_sheets, sheet_of
+from spreadplan.views.season_view import (
     OFFICER,
     SUPERINTENDENT,
     SeasonView,
     headlines,
     other_findings,
 )
-from spreadplan.reports.setting import Setting
-from spreadplan.season import work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings
-from spreadplan.season.water import CAUTION
+from spreadplan.views.setting import Setting
 from tests.reports.test_render import pdf_of, structure
 from tests.season import test_records
 from tests.season.season_tables import areas, season_days, segments
