@@ -26,7 +26,7 @@ class RateLimit:
 #: common practice, no source. Per area they are those of a 12 ft lane, per volume those of a liquid
 #: of 10 lb/gal, each rounded up.
 RATE_LIMITS: Final = {
-    "lb_per_lane_mile": RateLimit(2_000.0, 5_000.0),
+    "lb_per_lane_mile": RateLimit(2e3, 5e3),
     "g_per_m2": RateLimit(160.0, 400.0),
     "gal_per_lane_mile": RateLimit(200.0, 500.0),
 }

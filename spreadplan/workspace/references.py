@@ -332,7 +332,7 @@ def dates_to_come(
 #: Less is no discharge test, no truck on a scale, no load; more is no storm. They catch slips of
 #: the pen: common practice, no source.
 LEAST_RUN_S = 5.0
-LIGHTEST_TRUCK_LB = 2_000.0
+LIGHTEST_TRUCK_LB = 2e3
 LIGHTEST_LOAD_LB = 100.0
 MOST_ROUNDS = 100
 #: tables that speak of what is to come
