@@ -17,9 +17,10 @@ ALLOWED = {
     "remarks": set(),
     "metrology": set(),
     "resources": set(),
+    "clock": set(),
     "schema": {"units", "errors"},
     "compiled": set(),
-    "workspace": BASE,
+    "workspace": BASE | {"clock"},
     "telemetry": BASE | {"compiled", "workspace"},
     "matching": {"compiled"},
     **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
@@ -30,6 +31,7 @@ ALLOWED = {
     "runs": BASE
     | {
         *COMPUTING,
+        "clock",
         "matching",
         "telemetry",
         "resources",
@@ -38,7 +40,8 @@ ALLOWED = {
         "views",
         "reports",
     },
-    "web": BASE | {"resources", "workspace", "telemetry", "results", "views", "reports", "runs"},
+    "web": BASE
+    | {"clock", "resources", "workspace", "telemetry", "results", "views", "reports", "runs"},
     "cli": {"errors", "runs", "web"},
 }
 
