@@ -224,9 +224,21 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
         shown=f"{place}/",
         progress=options.progress,
     )
-    for caution in files.cautions:
+    for caution in (*files.cautions, *_unlisted(workspace, files)):
         options.caution(f"caution: {caution}")
     return files
+
+
+def _unlisted(workspace: Workspace, files: TelemetryFiles) -> Iterator[Problem]:
+    """Materials that the records name and materials.csv does not."""
+    known = set(workspace.table("materials")["material"])
+    for name, (file, row) in files.first_named.items():
+        if name not in known:
+            yield Problem(
+                file, row, "material", f'"{name}" is not in materials.csv',
+                "spell it as materials.csv does, or add it there; what it stands for cannot be "
+                "judged against the plan", False,
+            )  # fmt: skip
 
 
 def follow(

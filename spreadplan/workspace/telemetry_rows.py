@@ -101,6 +101,7 @@ class Ledger:
     timezone: ZoneInfo
     reasons: Reasons = field(default_factory=Reasons)
     materials: dict[str, int] = field(default_factory=dict)
+    first_named: dict[str, tuple[int, int]] = field(default_factory=dict)  # file and row
     counts: dict[str, int] = field(default_factory=dict)
 
     def count(self, what: str, number: int) -> None:
@@ -165,7 +166,7 @@ def clean(
     _refuse_empty(columns, refused, left_out.code, untimed.code)
     columns["speed_mph"] = columns["speed_mph"].astype(np.float32)
     if "material" in batch.columns:
-        columns["material"] = _codes(batch.columns["material"], ledger.materials, grow=True)
+        columns["material"] = _materials(batch, number, ledger)
     if shift_s.any():
         columns["shift_s"] = shift_s.astype(np.int16)
     if untimed.seen:
@@ -226,13 +227,18 @@ def _dictionary(array: pa.Array) -> tuple[list[str], NDArray[np.int64]]:
     return [_word(value) for value in coded.dictionary.to_pylist()], places
 
 
-def _codes(array: pa.Array, known: dict[str, int], *, grow: bool) -> NDArray[np.int16]:
-    """Words as codes of a dictionary, which may grow; -1 for an empty cell or an unknown word."""
-    words, places = _dictionary(array)
-    for word in words:
-        if grow and word and word not in known and len(known) < np.iinfo(np.int16).max:
-            known[CONTROL_CHARACTERS.sub("?", word)] = len(known)
-    table = np.array([known.get(CONTROL_CHARACTERS.sub("?", word), -1) for word in words] + [-1])
+def _materials(batch: Batch, number: int, ledger: Ledger) -> NDArray[np.int16]:
+    """Materials as codes of the ledger, which takes up new names; -1 for an empty cell."""
+    known = ledger.materials
+    words, places = _dictionary(batch.columns["material"])
+    words = [CONTROL_CHARACTERS.sub("?", word) for word in words]
+    for place, word in enumerate(words):
+        if word and word not in known and len(known) < np.iinfo(np.int16).max:
+            at = np.flatnonzero(places == place)
+            if at.size:
+                known[word] = len(known)
+                ledger.first_named[word] = number, int(batch.rows[at[0]])
+    table = np.array([known.get(word, -1) for word in words] + [-1])
     return table[places].astype(np.int16)
 
 

@@ -325,7 +325,7 @@ def times_by_place(
 
     Between the records around them they are spread evenly; before the first and after the last
     such record they keep the truck's usual step. A place tells nothing where the file is not in
-    order of time, or where the running total there is less than before or more than after.
+    order of time, or where the running total does not go on from before and lead on to after.
 
     Parameters
     ----------
@@ -356,12 +356,16 @@ def times_by_place(
 
 
 def _total_fits(total: FloatArray) -> BoolArray:
-    """Where a running total is no less than the one before and no more than the one after."""
+    """Where a running total goes on from the one before and leads on to the one after.
+
+    It does not where it falls and comes back, or rises and comes back; a reset does not come back.
+    """
     fits = np.ones(len(total), dtype=bool)
     given = np.flatnonzero(np.isfinite(total))
-    rises = np.diff(total[given]) >= 0.0
-    fits[given[1:]] &= rises
-    fits[given[:-1]] &= rises
+    value = total[given]
+    before = np.concatenate([[-np.inf], value[:-1]])
+    after = np.concatenate([value[1:], [np.inf]])
+    fits[given] = (before > after) | ((before <= value) & (value <= after))
     return fits
 
 
