@@ -437,6 +437,22 @@ SENSITIVE_AREAS = Table(
         quantity(
             "mean_flow", "stream_flow", "mean flow of the receiving water", required=False, high=1e7
         ),
+        quantity(
+            "low_flow",
+            "stream_flow",
+            "low flow of the receiving water in winter, as the regulator reckons it; empty where "
+            "it is not known or the water can dry up",
+            required=False,
+            above=True,
+            high=1e7,
+        ),
+        quantity(
+            "background",
+            "concentration",
+            "chloride in the receiving water without this season's salt",
+            required=False,
+            high=200_000,
+        ),
     ),
     key=("area_id",),
     vector="Polygon",
