@@ -440,8 +440,8 @@ SENSITIVE_AREAS = Table(
         quantity(
             "low_flow",
             "stream_flow",
-            "low flow of the receiving water in winter, as the regulator reckons it; empty where "
-            "it is not known or the water can dry up",
+            "low flow of the receiving water in winter, as the "
+            "regulator reckons it; empty where it is not known or the water can dry up",
             required=False,
             above=True,
             high=1e7,
@@ -453,7 +453,7 @@ SENSITIVE_AREAS = Table(
             required=False,
             high=200_000,
         ),
-    ),
+    ),  # fmt: skip
     key=("area_id",),
     vector="Polygon",
 )
