@@ -47,6 +47,7 @@ SUFFIXES: dict[str, dict[str, str]] = {
     "liquid_per_mass": {"gal_per_ton": "gallon/short_ton", "l_per_t": "liter/metric_ton"},
     "mass_flow": {"lb_min": "pound/minute", "kg_min": "kilogram/minute"},
     "stream_flow": {"cfs": "foot**3/second", "m3_s": "meter**3/second"},
+    "concentration": {"mg_l": "milligram/liter"},
     "rate_limit": {
         "lb_per_lane_mile": "pound/lane_mile",
         "lb_per_two_lane_mile": "pound/two_lane_mile",
