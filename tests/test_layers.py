@@ -8,6 +8,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
 BASE = {"units", "errors", "frames", "schema"}
+WRITING = {"places", "durable", "journal"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
     "units": set(),
@@ -15,12 +16,15 @@ ALLOWED = {
     "frames": set(),
     "resources": set(),
     "schema": {"units", "errors"},
-    "workspace": BASE,
+    "places": {"errors"},
+    "durable": set(),
+    "journal": {"places", "durable"},
+    "workspace": BASE | {"places"},
     **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
-    "results": BASE | {*COMPUTING},
+    "results": BASE | WRITING | {*COMPUTING},
     "reports": BASE | {*COMPUTING, "resources"},
     "runs": BASE | {*COMPUTING, "resources", "workspace", "results", "reports"},
-    "web": BASE | {"resources", "workspace", "results", "reports", "runs"},
+    "web": BASE | WRITING | {"resources", "workspace", "results", "reports", "runs"},
     "cli": {"errors", "runs", "web"},
 }
 
