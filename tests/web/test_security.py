@@ -407,6 +407,43 @@ def test_waiting_times():
     assert throttle.wait_s("ben", "10.9.9.9") > 0  # from many addresses
 
 
+def test_right_passwords_lock_nobody_out(workspace):
+    """A crew room shares one address: its sign-ins are no guesses, however many there are."""
+    folder = workspace()
+    names = [f"driver-{n}" for n in range(FREE["address"] + 6)]
+    for name in names:
+        save_account(folder, name, "read", PASSWORD)
+    clock = Clock()
+    site = site_of(folder, clock=clock)
+
+    def enter(name: str, password: str = PASSWORD) -> int:
+        fields = {"name": name, "password": password}
+        return browser(folder, site=site).do("/login", fields, unsigned=True).status_code
+
+    assert [enter(name) for name in names] == [303] * len(names)
+    assert [enter("driver-0") for _ in range(FREE["name"] + 5)] == [303] * (FREE["name"] + 5)
+    wrong = [enter(names[n % 10], "wrong wrong") for n in range(FREE["address"])]
+    assert wrong == [401] * FREE["address"]
+    assert enter("driver-20") == 429, "guesses still count, over all names of the address"
+    clock.now += 3
+    assert enter("driver-20") == 303
+    assert enter("driver-21") == 303, "a right one makes nobody wait"
+    assert enter("driver-21", "wrong wrong") == 401
+    assert enter("driver-22") == 429, "nor does it make the guesses before it forgotten"
+
+
+def test_tries_at_once_are_no_way_around_the_wait():
+    throttle = Throttle(Clock())
+    for _ in range(FREE["pair"]):
+        assert throttle.begin("ann", "10.0.0.1") == 0
+    assert throttle.begin("ann", "10.0.0.1") > 0, "each of them may be wrong yet"
+    throttle.succeeded("ann", "10.0.0.1")
+    assert throttle.begin("ann", "10.0.0.1") == 0
+    for _ in range(FREE["pair"]):
+        throttle.failed("ann", "10.0.0.1")
+    assert throttle.begin("ann", "10.0.0.1") > 0
+
+
 def test_a_name_that_is_not_there_is_answered_like_a_wrong_password(workspace):
     folder = workspace()
     save_account(folder, "ann", "read", PASSWORD)
