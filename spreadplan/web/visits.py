@@ -217,7 +217,8 @@ async def _answered(request: Request, role: str, answer: Streaming) -> Response:
 def _arrive(request: Request) -> tuple[Visit, str]:
     """Who asks: a visit, and the key of the session if it is a new one."""
     site: Site = request.app.state.site
-    session = site.sessions.find(request.cookies.get(cookie_name(request), ""))
+    known = request.cookies.get(cookie_name(request), "")
+    session = site.sessions.find(known)
     key = ""
     if session is not None and session.account:
         account = site.accounts().get(session.account)
@@ -226,7 +227,7 @@ def _arrive(request: Request) -> tuple[Visit, str]:
         site.sessions.close_account(session.account)
         session = None
     if session is None:
-        key, session = site.sessions.open()
+        key, session = site.sessions.open(key=known)
         session.seen_change = site.store.last_change()
     return Visit(request, site, session, "" if site.must_sign_in else "administer"), key
 

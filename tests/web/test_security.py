@@ -172,6 +172,56 @@ def test_a_change_asked_for_by_another_site_is_refused_even_with_the_token(works
     assert answer.status_code == 303
 
 
+IMAGE = {"sec-fetch-dest": "image", "sec-fetch-mode": "no-cors"}
+PAGE = {"sec-fetch-dest": "document", "sec-fetch-mode": "navigate"}
+
+
+@pytest.mark.parametrize(
+    ("site", "how", "code"),
+    [
+        ("cross-site", IMAGE, 403),
+        ("same-site", IMAGE, 403),
+        ("cross-site", {"sec-fetch-dest": "iframe", "sec-fetch-mode": "navigate"}, 403),
+        ("cross-site", {"sec-fetch-dest": "script", "sec-fetch-mode": "no-cors"}, 403),
+        ("cross-site", {**PAGE, "sec-purpose": "prefetch;prerender"}, 403),
+        ("cross-site", PAGE, 200),  # a link in a letter
+        ("same-origin", IMAGE, 200),
+        ("none", PAGE, 200),
+    ],
+)
+def test_pages_of_others_can_load_nothing_from_here(workspace, site, how, code):
+    answer = browser(workspace()).get("/trucks", headers={"sec-fetch-site": site, **how})
+    assert answer.status_code == code
+    assert code == 200 or "set-cookie" not in answer.headers
+
+
+def test_a_flood_of_visitors_ends_nobodys_session(workspace, monkeypatch):
+    """A page full of images asks a thousand times; the form that is open here can still be sent."""
+    monkeypatch.setattr("spreadplan.web.sessions.MOST_SESSIONS", 20)
+    folder = workspace()
+    site = site_of(folder)
+    planner = browser(folder, site=site)
+    token, key = planner.token(), dict(planner.cookies)
+    for _ in range(60):
+        browser(folder, site=site).get("/login")
+    assert len(site.sessions._sessions) == 20
+    answer = planner.post("/preferences", data={"csrf": token}, follow_redirects=False)
+    assert answer.status_code == 303
+    assert dict(planner.cookies) == key
+    other = browser(folder, site=site)
+    assert other.token() != token
+    assert other.post("/preferences", data={"csrf": token}).status_code == 403
+
+
+def test_a_key_of_someone_who_signed_in_opens_nothing_after_the_session_was_dropped(workspace):
+    folder = workspace()
+    site = site_of(folder)
+    visitor = signed_in(folder, "plan", site)
+    site.sessions.close_account("a-plan")
+    assert visitor.get("/", follow_redirects=False).status_code == 303
+    assert len(site.sessions._sessions) == 1
+
+
 def test_every_address_that_changes_something_asks_for_the_token(workspace):
     app = create_app(workspace())
     visitor = Browser(app, base_url=HERE)
