@@ -12,7 +12,7 @@ from urllib.parse import parse_qs
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
@@ -264,10 +264,13 @@ async def limited_body(request: Request, most_bytes: int) -> bytes:
     if said.isdigit() and int(said) > most_bytes:
         raise HTTPException(413, f"This is larger than {most_bytes:,} bytes.")
     content = bytearray()
-    async for part in request.stream():
-        content += part
-        if len(content) > most_bytes:
-            raise HTTPException(413, f"This is larger than {most_bytes:,} bytes.")
+    try:
+        async for part in request.stream():
+            content += part
+            if len(content) > most_bytes:
+                raise HTTPException(413, f"This is larger than {most_bytes:,} bytes.")
+    except ClientDisconnect:
+        raise HTTPException(400, "This broke off on the way. Send it again.") from None
     return bytes(content)
 
 
