@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from typing import Any, Final
+from urllib.parse import quote
 
 import pandas as pd
 from starlette.responses import Response
@@ -199,7 +200,7 @@ def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
     folders = [path for path in results.iterdir() if path.is_dir() and path.name[0] != "."]
     folders.sort(key=lambda path: (path.name != "season", path.name))
     return [
-        (folder.name, [(path.name, f"/results/{folder.name}/{path.name}")
+        (folder.name, [(path.name, quote(f"/results/{folder.name}/{path.name}", errors="replace"))
                        for path in sorted(folder.iterdir())
                        if path.suffix in SHOWN_ENDINGS and path.is_file()])
         for folder in folders

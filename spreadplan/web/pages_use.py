@@ -16,6 +16,7 @@ from spreadplan.frames import lines
 from spreadplan.reports.display import NOTHING, Display, as_text, percent
 from spreadplan.schema.tables import TABLES
 from spreadplan.web import map_layers
+from spreadplan.web.addresses import number_of
 from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_plan import storm_of
@@ -254,8 +255,8 @@ def segment(visit: Visit) -> Response:
     """The passes, trucks and evidence of one segment, as a piece of a page."""
     storm, shown = storm_of(visit), visit.display
     segments, trucks = table(visit, f"{storm}/use_segments"), table(visit, f"{storm}/use_trucks")
-    place = int(visit.query("i")) if visit.query("i").isdigit() else -1
-    if segments is None or not 0 <= place < len(segments):
+    place = number_of(visit.query("i"))
+    if segments is None or place is None or place >= len(segments):
         raise HTTPException(404, "There is no such segment.")
     row = next(lines(segments.iloc[[place]]))
     found = points(visit, storm, row.route_id, row.segment_id)
