@@ -20,7 +20,7 @@ from spreadplan.web.addresses import number_of
 from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_plan import storm_of
-from spreadplan.web.result_tables import made_at, out_of_date, points, table
+from spreadplan.web.result_tables import made_at, out_of_date, points, table, tables
 from spreadplan.web.visits import Visit, page
 from spreadplan.workspace import read_workspace
 
@@ -36,6 +36,8 @@ VERDICTS: Final[Mapping[str, tuple[str, str]]] = {
 CLASS_OF: Final = {"under": 0, "probably_under": 1, "within": 2, "probably_over": 3, "over": 4}
 LEGEND: Final = ("under", "probably under", "within", "probably over", "over")
 OFF_ROUTE: Final = "off_route"
+USED: Final = ("use_segments", "use_routes", "use_trucks", "balance", "quarantine")
+"""The tables that the page of a storm shows."""
 MOST_PASSES: Final = 200
 MOST_WORST: Final = 60
 
@@ -68,10 +70,11 @@ def _size(size: int) -> str:
 def use(visit: Visit) -> Response:
     """One storm: drop in, work out, look."""
     storm, shown = storm_of(visit), visit.display
-    segments, trucks = table(visit, f"{storm}/use_segments"), table(visit, f"{storm}/use_trucks")
-    routes, balance = table(visit, f"{storm}/use_routes"), table(visit, f"{storm}/balance")
-    quarantine = table(visit, f"{storm}/quarantine")
-    context: dict[str, Any] = {"ready": segments is not None and routes is not None}
+    found, unreadable = tables(visit, storm, USED)
+    segments, routes, trucks, balance, quarantine = (found[name] for name in USED)
+    context: dict[str, Any] = {
+        "ready": segments is not None and routes is not None, "unreadable": unreadable,
+    }  # fmt: skip
     if segments is not None and routes is not None:
         counts = segments["verdict"].value_counts()
         context |= {
