@@ -8,16 +8,15 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
-from spreadplan.planning import StormPlan
-from spreadplan.runs import planning
+from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.options import Options, no_progress
+from spreadplan.runs.planning import GENERAL, plan_inputs
 from spreadplan.workspace import read_workspace
 from tests.benchmarks.adverse.conditions import draw
 from tests.benchmarks.adverse.driving import (
@@ -74,22 +73,49 @@ def play(folder: Path, county: County, roads: list[Road], calibration: Calibrati
     """Play a season and write it down."""
     rng = county.rng
     yard_off, hopper = float(rng.normal(0.0, SCALE_OFF_REL)), Hopper()
-    start, truths, reported, plans = FIRST_DAY, [], [], {}
-    for number in range(STORMS):
-        storm = f"storm-{number + 1}"
-        drives, plan = _storm(folder, county, roads, calibration, storm, start, hopper)
+    starts = _write_storms(folder, rng)
+    plans = _plans(folder, list(starts), calibration)
+    truths, reported = [], []
+    for storm, start in starts.items():
+        drives = _storm(folder, county, roads, plans[storm], calibration, storm, start, hopper)
         loads, returns = tickets(county, drives, storm, yard_off)
         place = folder / "storms" / storm
         loads.to_csv(place / "loads.csv", index=False)
         returns.to_csv(place / "returns.csv", index=False)
         truths.append(truth_table(drives, roads, storm))
-        plans[storm] = plan
         reported += [(storm, one.truck.truck_id, float(one.true_lb.sum()), one.reported_lb,
                       one.empty_lb) for one in drives]  # fmt: skip
-        start += pd.Timedelta(days=float(rng.uniform(8.0, 22.0))).round("min")
     columns = ["storm", "truck_id", "true_lb", "shown_lb", "empty_lb"]
     return Played(folder, county, calibration, pd.concat(truths, ignore_index=True),
                   pd.DataFrame(reported, columns=columns), plans, list(plans))  # fmt: skip
+
+
+def _write_storms(folder: Path, rng: np.random.Generator) -> dict[str, pd.Timestamp]:
+    """The rates that the planner wants in each storm, and when each starts."""
+    start, starts = FIRST_DAY, {}
+    for number in range(STORMS):
+        storm = f"storm-{number + 1}"
+        (folder / "storms" / storm / "telemetry").mkdir(parents=True)
+        rate = round(float(rng.uniform(150.0, 350.0)))
+        pd.DataFrame(
+            [("*", n + 1, (start + pd.Timedelta(minutes=30 * n)).isoformat(), rate)
+             for n in range(int(rng.integers(2, 5)))],
+            columns=["route_id", "application", "start", "rate_lb_per_lane_mile"],
+        ).to_csv(folder / "storms" / storm / "rates.csv", index=False)  # fmt: skip
+        starts[storm] = start
+        start += pd.Timedelta(days=float(rng.uniform(8.0, 22.0))).round("min")
+    return starts
+
+
+def _plans(folder: Path, storms: list[str], calibration: Calibration) -> dict[str, StormPlan]:
+    """The plan of each storm. No test is added during the season: one calibration serves all."""
+    workspace = read_workspace(
+        folder, required=["routes", "trucks", "materials", "assignments"],
+        optional=[*GENERAL, "policy"], storms=dict.fromkeys(storms, ("rates",)),
+    )  # fmt: skip
+    return {
+        storm: plan_storm(plan_inputs(workspace, storm, calibration, "middle")) for storm in storms
+    }
 
 
 def _write_general(folder: Path, county: County, roads: list[Road]) -> None:
@@ -130,22 +156,11 @@ def _write_general(folder: Path, county: County, roads: list[Road]) -> None:
 
 
 def _storm(
-    folder: Path, county: County, roads: list[Road], calibration: Calibration, storm: str,
-    start: pd.Timestamp, hopper: Hopper,
-) -> tuple[list[Drive], StormPlan]:  # fmt: skip
-    """Plan a storm, play it, write its telemetry."""
+    folder: Path, county: County, roads: list[Road], plan: StormPlan, calibration: Calibration,
+    storm: str, start: pd.Timestamp, hopper: Hopper,
+) -> list[Drive]:  # fmt: skip
+    """Play a storm and write its telemetry."""
     rng, place = county.rng, folder / "storms" / storm
-    (place / "telemetry").mkdir(parents=True)
-    rounds = int(rng.integers(2, 5))
-    rate = round(float(rng.uniform(150.0, 350.0)))
-    pd.DataFrame(
-        [("*", n + 1, (start + pd.Timedelta(minutes=30 * n)).isoformat(), rate)
-         for n in range(rounds)],
-        columns=["route_id", "application", "start", "rate_lb_per_lane_mile"],
-    ).to_csv(place / "rates.csv", index=False)  # fmt: skip
-    # no test is added during the season: calibrating anew for each storm would say the same
-    with mock.patch.object(planning, "calibrate_fleet", return_value=calibration):
-        _, _, plan = planning.compute_plan(folder, storm, QUIET)
     wet = float(rng.normal(0.0, county.odd.moisture_rel))
     drives = []
     for truck, road in zip(county.trucks, roads, strict=True):
@@ -154,7 +169,7 @@ def _storm(
         made = drive(county, truck, road, settings, round(begins), TESTS_DAY_S, wet, hopper)
         telemetry(county, made).to_csv(place / "telemetry" / f"{truck.truck_id}.csv", index=False)
         drives.append(made)
-    return drives, plan
+    return drives
 
 
 def _settings(
