@@ -73,14 +73,16 @@ class Drive:
     """What one truck did in a storm.
 
     second : time_s (since 1970), x_m, y_m, heading_deg, speed_mps, spreading, reported_lb (total).
-    true_lb, planned_true_lb : by segment; the latter is what the plan's settings put down in this
-        storm, without the driver's own ideas or an empty hopper.
+    true_lb, shown_lb, planned_true_lb : by segment; what fell, what the controller counted there,
+        and what the plan's settings put down in this storm, without the driver's own ideas or an
+        empty hopper.
     loads, returned : time_s and true net mass, lb, in order of time. left_lb : stays in the hopper.
     """
 
     truck: Truck
     second: dict[str, NDArray[np.float64]]
     true_lb: Floats
+    shown_lb: Floats
     planned_true_lb: Floats
     loads: list[tuple[float, float]]
     returned: tuple[float, float] | None
@@ -119,7 +121,7 @@ def drive(
     common = 1.0 + wet + rng.normal(0.0, truck.sd("day"))
     common *= 1.0 + truck.wear_per_month * (start_s - first_s) / MONTH_S
     ideas = np.array([_idea(rng) for _ in range(SEGMENTS)])
-    made = Drive(truck, {}, np.zeros(SEGMENTS), np.zeros(SEGMENTS), [], None, 0.0)
+    made = Drive(truck, {}, *np.zeros((3, SEGMENTS)), [], None, 0.0)
     content = hopper.left_lb.get(truck.truck_id, 0.0)
     filling, now, blocks, total = (
         1.0,
@@ -146,9 +148,10 @@ def drive(
         )
         blocks.append(block)
         made.true_lb += true
+        made.shown_lb += shown
         made.planned_true_lb += planned
         content, made.empty_lb = content - float(true.sum()), made.empty_lb + empty
-        now, total = now + len(block["time_s"]), total + shown
+        now, total = now + len(block["time_s"]), total + float(shown.sum())
     blocks.append(_standing(road, now, IDLE_S, total))
     made.second = {name: np.concatenate([one[name] for one in blocks]) for name in blocks[0]}
     made.reported_lb, made.left_lb = total, 0.0
@@ -209,8 +212,8 @@ def faded(rng: np.random.Generator, count: int, memory_s: float) -> Floats:
 def _round(
     county: County, truck: Truck, road: Road, plan: Settings, start_s: float, common: float,
     ideas: Floats, content: float, total: float,
-) -> tuple[dict[str, Floats], Floats, Floats, float, float]:  # fmt: skip
-    """One round: its seconds, true and planned-true mass by segment, reported and empty mass."""
+) -> tuple[dict[str, Floats], Floats, Floats, Floats, float]:  # fmt: skip
+    """One round: its seconds; true, planned-true and shown mass by segment; mass not there."""
     rng = county.rng
     at, speed, back = _way(rng, road)
     place = np.minimum(np.searchsorted(road.ends_m, (at + (at - speed * (1 - 2 * back))) / 2.0),
@@ -245,16 +248,18 @@ def _round(
         "heading_deg": heading % 360.0, "speed_mps": speed,
         "spreading": moving.astype(float), "reported_lb": total + np.cumsum(shown_each),
     }  # fmt: skip
-    return block, of_segment, planned, float(shown_each.sum()), float((true - fallen).sum())
+    of_shown = np.bincount(place, shown_each, SEGMENTS)
+    return block, of_segment, planned, of_shown, float((true - fallen).sum())
 
 
 def truth_table(drives: list[Drive], roads: list[Road], storm: str) -> pd.DataFrame:
-    """storm, route_id, segment_id, truck_id, true_lb, planned_true_lb; one row a segment."""
-    rows = []
-    for made, road in zip(drives, roads, strict=True):
-        for number in range(SEGMENTS):
-            rows.append((storm, road.route_id, f"{road.route_id}-{number + 1:02d}",
-                         made.truck.truck_id, made.true_lb[number],
-                         made.planned_true_lb[number]))  # fmt: skip
-    columns = ["storm", "route_id", "segment_id", "truck_id", "true_lb", "planned_true_lb"]
-    return pd.DataFrame(rows, columns=columns)
+    """storm, route_id, segment_id, truck_id, and the masses of `Drive`; one row a segment."""
+    return pd.concat([
+        pd.DataFrame({
+            "storm": storm, "route_id": road.route_id,
+            "segment_id": [f"{road.route_id}-{n + 1:02d}" for n in range(SEGMENTS)],
+            "truck_id": made.truck.truck_id, "true_lb": made.true_lb, "shown_lb": made.shown_lb,
+            "planned_true_lb": made.planned_true_lb,
+        })
+        for made, road in zip(drives, roads, strict=True)
+    ], ignore_index=True)  # fmt: skip

@@ -37,6 +37,17 @@ def shares(lines: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     )
 
 
+def errors(lines: pd.DataFrame) -> pd.DataFrame:
+    """Mean, root mean square and 95 % quantile of errors that have no interval, percent."""
+    some = lines[lines["held"].isna() & lines["error"].notna()]
+    found = (100.0 * some["error"]).groupby([some["question"], some["condition"]], sort=False)
+    table = found.agg(
+        mean="mean", rms=lambda one: np.sqrt((one**2).mean()),
+        most=lambda one: one.abs().quantile(0.95), cases="size",
+    )  # fmt: skip
+    return table.reset_index().sort_values(["question", "rms"], ascending=[True, False])
+
+
 def is_interval(question: str) -> bool:
     """Whether a question is of an interval that should hold the truth."""
     return not question.startswith(PLAIN_SHARES)
@@ -54,7 +65,21 @@ def markdown(lines: pd.DataFrame) -> str:
         finding = question.startswith("truck off")
         some = rest[rest["question"] == question].sort_values("share", ascending=finding)
         parts += [f"## {question}, worst first", _table(some)]
+    left = errors(lines[lines["question"].str.startswith("reported")])
+    if len(left):
+        parts += ["## Errors of reported masses, worst first", _error_table(left)]
     return "\n\n".join(parts)
+
+
+def _error_table(rows: pd.DataFrame) -> str:
+    text = ["| what | condition | mean error, % | root mean square, % | 95 % below | cases |",
+            "| --- | --- | ---: | ---: | ---: | ---: |"]  # fmt: skip
+    text += [
+        f"| {row.question} | {row.condition} | {row.mean:.2f} | {row.rms:.2f} | {row.most:.2f} | "
+        f"{row.cases} |"
+        for row in rows.itertuples()
+    ]
+    return "\n".join(text)
 
 
 def _table(rows: pd.DataFrame) -> str:

@@ -11,8 +11,16 @@ import pandas as pd
 
 from spreadplan.calibration import Calibration
 from spreadplan.calibration.fit import coverage_factor
+from spreadplan.reconcile.use import stacked
 from spreadplan.runs import reconciling, seasons
-from spreadplan.runs.reconciling import Followed, Reconciled, judge_storm
+from spreadplan.runs.reconciling import (
+    Followed,
+    Reconciled,
+    follow_storm,
+    judge_storm,
+    network_of,
+    using_workspace,
+)
 from tests.benchmarks.adverse.county import QUIET, Played
 from tests.benchmarks.adverse.machines import GATE_IN, County
 
@@ -49,6 +57,14 @@ class Answers:
             "question": question, "held": held, "error": np.nan, "half": np.nan,
         }))  # fmt: skip
 
+    def errors(self, question: str, true: Any, said: Any) -> None:
+        """Errors of what has no interval of its own."""
+        true, said = (np.asarray(one, dtype=float) for one in (true, said))
+        self.lines.append(pd.DataFrame({
+            "question": question, "held": np.nan, "half": np.nan,
+            "error": (said - true) / np.where(true > 0.0, true, np.nan),
+        }))  # fmt: skip
+
 
 def score_tests(county: County, calibration: Calibration) -> pd.DataFrame:
     """What the calibration alone says."""
@@ -78,11 +94,32 @@ def score(played: Played) -> pd.DataFrame:
     ):
         season = seasons.compute_season(played.folder, QUIET, as_of="2027-04-30")
         early = _early(played, calls)
+    for args in calls[: len(played.storms)]:
+        _records(played, args[1], answers)
     for storm in played.storms:
         _storm(played, storm, judged[storm], answers)
     _season(played, season, answers)
     _power(played, early | {len(played.storms): judged[played.storms[-1]]}, answers)
     return pd.concat(answers.lines, ignore_index=True)
+
+
+def score_records(played: Played) -> pd.DataFrame:
+    """What is made of the records alone: reported mass of trucks and segments."""
+    answers = Answers()
+    workspace = using_workspace(played.folder)
+    network = network_of(workspace)
+    for storm in played.storms:
+        _records(played, follow_storm(workspace, storm, network, QUIET), answers)
+    return pd.concat(answers.lines, ignore_index=True)
+
+
+def _records(played: Played, followed: Followed, answers: Answers) -> None:
+    use = stacked([one.segments for one in followed.trucks])
+    truth = played.truth[played.truth["storm"] == followed.storm]
+    for what, column in (("truck", "truck_id"), ("segment", "segment_id")):
+        true = truth.groupby(column)["shown_lb"].sum()
+        said = use.groupby(column)["reported_lb"].sum().reindex(true.index).fillna(0.0)
+        answers.errors(f"reported mass of a {what}, as read", true, said)
 
 
 def made_name(args: tuple[Any, ...]) -> str:
