@@ -39,6 +39,7 @@ def test_records_say_what_the_controller_showed(plain):
         shown = plain.reported[plain.reported["storm"] == storm].set_index("truck_id")["shown_lb"]
         for truck_id, total in shown.items():
             records = pd.read_csv(plain.folder / "storms" / storm / "telemetry" / f"{truck_id}.csv")
+            assert (records["feed_total_lb"].diff().dropna() >= 0.0).all()
             rise = records["feed_total_lb"].iloc[-1] - records["feed_total_lb"].iloc[0]
             assert rise == pytest.approx(total, abs=2.0)
 
