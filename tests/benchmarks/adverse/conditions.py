@@ -96,8 +96,9 @@ SWITCHES: Final[Mapping[str, tuple[Mapping[str, Any], Mapping[str, Any]]]] = {
     "unwritten returns": _pair(unwritten_return_share=(0.15, 0.6)),
     "carry-over": _pair(carry_share=(0.25, 1.0)),
     "ticket clocks": _pair(ticket_clock_min=(5.0, 90.0)),
-    "hopper runs empty": _pair(runs_empty_share=(0.15, 0.6),
-                               runs_empty_at=((0.7, 1.0), (0.3, 0.8))),
+    "hopper runs empty": _pair(
+        runs_empty_share=(0.3, 0.8), runs_empty_at=((0.4, 1.0), (0.05, 0.6))
+    ),
     "cold start": _pair(cold_start_s=((20.0, 90.0), (180.0, 480.0))),
     "no fix at the end": _pair(no_fix_at_end_s=((30.0, 90.0), (180.0, 480.0))),
     "tunnels": _pair(tunnel_s=((15.0, 45.0), (60.0, 180.0))),
