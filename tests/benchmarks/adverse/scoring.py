@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
-from spreadplan.calibration.fit import coverage_factor
+from spreadplan.metrology import coverage_factor
 from spreadplan.reconcile.use import stacked
 from spreadplan.runs import reconciling, seasons
 from spreadplan.runs.reconciling import (
