@@ -27,6 +27,8 @@ timezone = "America/Chicago"
 lane_width_ft = 12
 season_start = 2026-10-15
 season_end = 2027-04-15
+# The whole season is looked at in hindsight, whatever day it is. Without this line it is today.
+as_of = 2027-04-15
 """
 
 MAINE = (

@@ -8,6 +8,7 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.render import html
@@ -17,6 +18,7 @@ from spreadplan.season.chloride import ATOMIC_WEIGHT
 from spreadplan.season.overuse import support
 from spreadplan.season.savings import AREAS
 from spreadplan.season.water import CAUTION
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.season_view import (
     LEAST_TON,
@@ -83,7 +85,8 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "what": "chloride put down", "value": shown.show(one.chloride_lb, "bulk"),
             "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
         })  # fmt: skip
-        cards.append({"what": "in material", "value": shown.show(2000.0 * one.material_ton, "bulk"),
+        cards.append({"what": "in material",
+                      "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
                       "more": f"in {len(view.storms)} storms"})  # fmt: skip
     areas = whole[whole["scope"].isin(["area", "watershed"])]
     limited = areas[areas["limit_lb"].notna()]
@@ -114,7 +117,7 @@ def _areas(view: SeasonView, shown: Display) -> list[dict[str, str]]:
 
 
 def _pm(value_lb: float, u_lb: float, shown: Display, kind: str = "bulk") -> str:
-    return shown.number_pm(value_lb, 1.96 * u_lb, kind)
+    return shown.number_pm(value_lb, Z95 * u_lb, kind)
 
 
 def _routes(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
@@ -150,7 +153,7 @@ def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
 
 
 def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
-    return [f"{one.material}: {shown.show(2000.0 * one.used_ton, 'bulk')} used; {one.basis}"
+    return [f"{one.material}: {shown.show(POUNDS_PER_TON * one.used_ton, 'bulk')} used; {one.basis}"
             for one in lines(unknown)]  # fmt: skip
 
 
@@ -160,7 +163,7 @@ def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
 def _season_water(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     return [{
         "area": one.name or one.area_id, "load": shown.number(one.chloride_lb, "bulk"),
-        "flow": shown.number(one.mean_flow_cfs, "flow"), "days": f"{one.days:.0f}",
+        "flow": shown.number(one.mean_flow_cfs, "stream"), "days": f"{one.days:.0f}",
         "level": f"{one.concentration_mg_l:.2g}",
     } for one in lines(table)]  # fmt: skip
 

@@ -16,6 +16,7 @@ from spreadplan.season.budgets import Season
 from spreadplan.season.savings import savings
 from spreadplan.season.severity import fair_comparison, severity_table
 from spreadplan.season.use import PLANNED, StormUse, season_use
+from spreadplan.units import POUNDS_PER_TON
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,8 +195,8 @@ def _area_findings(table: pd.DataFrame) -> list[Finding]:
         sure = row.verdict == "over"
         found.append(Finding(
             "problem" if sure else "caution", f"area {row.scope_id} {row.name}".strip(),
-            f"{row.chloride_lb / 2000.0:.1f} tons of chloride this season against a limit of "
-            f"{row.limit_lb / 2000.0:.1f} ({100.0 * row.p_over:.0f} % likely over)",
+            f"{row.chloride_lb / POUNDS_PER_TON:.1f} tons of chloride this season against a limit "
+            f"of {row.limit_lb / POUNDS_PER_TON:.1f} ({100.0 * row.p_over:.0f} % likely over)",
             "lower the rate there, and tell the environmental officer",
         ))  # fmt: skip
     return found

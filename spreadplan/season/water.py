@@ -18,8 +18,9 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.planning.findings import Finding
-from spreadplan.season.use import Z95, StormUse
+from spreadplan.season.use import StormUse
 from spreadplan.units import Quantity
 
 CAUTION: Final = (

@@ -7,6 +7,7 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.season.water import ABOVE, BELOW, NEAR, NOT_JUDGED, hours_text
 from spreadplan.views.display import NBSP, Display, as_text
 
@@ -38,7 +39,7 @@ def _criterion(rows: pd.DataFrame, shown: Display) -> dict[str, Any]:
         "tone": TONES.get(one.screening, "none"), "screening": one.screening,
         "readings": [{
             "reading": row.reading, "storms": row.storms, "window": hours_text(row.window_h),
-            "load": shown.number_pm(row.load_lb, 1.96 * row.load_u_lb, "mass"),
+            "load": shown.number_pm(row.load_lb, Z95 * row.load_u_lb, "mass"),
             "level": f"{_level(row.concentration_mg_l)} "
                      f"(up to {_level(row.concentration_hi_mg_l)})",
         } for row in lines(rows)],
@@ -48,7 +49,7 @@ def _criterion(rows: pd.DataFrame, shown: Display) -> dict[str, Any]:
 def _stated(one: Any, shown: Display) -> str:
     """The flows and the background that an area states."""
     flows = (("mean flow", one.mean_flow_cfs), ("low flow", one.low_flow_cfs))
-    said = [f"{name} {shown.show(flow, 'flow')}" for name, flow in flows if flow > 0.0]
+    said = [f"{name} {shown.show(flow, 'stream')}" for name, flow in flows if flow > 0.0]
     if one.background_mg_l >= 0.0:
         said.append(f"background {one.background_mg_l:g}{NBSP}mg/L")
     return ", ".join(said)

@@ -8,7 +8,6 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -134,7 +133,8 @@ class Computed:
 
     def fleet(self) -> FleetView:
         """Trucks, tests and calibrations as they stand today."""
-        return self.remember(("fleet", date.today()), lambda: FleetView(*read_fleet(self.folder)))
+        today = self.settings().today()
+        return self.remember(("fleet", today), lambda: FleetView(*read_fleet(self.folder)))
 
     def plan(self, storm: str, what_if: WhatIf = AS_IT_STANDS) -> PlanView:
         """The plan of a storm, with changes to try."""

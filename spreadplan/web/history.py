@@ -7,9 +7,11 @@ import json
 import os
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
+
+from spreadplan import clock
 
 FOLDER: Final = ".history"
 OUTSIDE: Final = "outside"
@@ -69,7 +71,7 @@ def entry_of(data: Mapping[str, Any]) -> Entry:
 
 def now() -> str:
     """This moment, as it is noted down."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
+    return clock.now().isoformat(timespec="seconds")
 
 
 class History:

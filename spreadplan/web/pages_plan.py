@@ -16,6 +16,7 @@ from spreadplan.frames import lines
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
 from spreadplan.runs.what_if import EVERY, PlanView
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.web import map_layers
 from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
@@ -154,7 +155,7 @@ def _yards(view: PlanView, shown: Display) -> list[dict[str, str]]:
     rows = []
     for row in lines(view.plan.yards):
         tons: Mapping[str, float] = {
-            name: 2000.0 * float(getattr(row, f"{name}_ton"))
+            name: POUNDS_PER_TON * float(getattr(row, f"{name}_ton"))
             for name in ("needed", "needed_hi", "on_hand", "short", "order")
         }
         texts = {name: shown.number(value, "bulk") for name, value in tons.items()}

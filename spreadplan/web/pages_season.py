@@ -9,13 +9,13 @@ import pandas as pd
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
 from spreadplan.views.water import screened_waters
 from spreadplan.web.drawing import Chart, number_axis, time_axis
 from spreadplan.web.result_tables import made_at, out_of_date, table
 from spreadplan.web.visits import Visit, page
 
-LB_PER_TON: Final = 2000.0
 BUDGET_TONES: Final = {"over": "bad", "likely to run out": "warn", "within": "good"}
 AREA_WORDS: Final = {
     "over": ("bad", "over the limit"), "probably_over": ("warn", "probably over"),
@@ -51,7 +51,7 @@ def season(visit: Visit) -> Response:
 
 
 def _lb(tons: float) -> float:
-    return LB_PER_TON * float(tons)
+    return POUNDS_PER_TON * float(tons)
 
 
 def _findings(found: pd.DataFrame | None) -> dict[str, list[Any]]:
@@ -105,7 +105,7 @@ def _burn_down(material: str, curve: pd.DataFrame, limit_ton: float, shown: Disp
     seconds = moments.map(lambda moment: moment.timestamp())
 
     def mass(name: str, where: pd.Series[bool]) -> Any:
-        return shown.values(LB_PER_TON * curve.loc[where, name].to_numpy(dtype=float), "bulk")
+        return shown.values(POUNDS_PER_TON * curve.loc[where, name].to_numpy(dtype=float), "bulk")
 
     used, ahead = curve["part"] == "used", curve["part"] == "forecast"
     tops = curve[["used", "expected", "hi"]].max().max()

@@ -14,6 +14,7 @@ from starlette.responses import Response
 
 from spreadplan.frames import lines
 from spreadplan.schema.tables import TABLES
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.web import map_layers
 from spreadplan.web.drawing import Chart, number_axis
@@ -159,7 +160,7 @@ def _truck_row(row: Any) -> dict[str, Any]:
 
 def _balance_row(row: Any, shown: Display) -> dict[str, Any]:
     names = ("opening", "delivered", "loaded", "returned", "expected", "counted", "difference")
-    texts = {name: shown.number(2000.0 * float(getattr(row, f"{name}_ton")), "bulk")
+    texts = {name: shown.number(POUNDS_PER_TON * float(getattr(row, f"{name}_ton")), "bulk")
              for name in names}  # fmt: skip
     tone = "bad" if row.verdict not in ("agrees", "not counted yet") else ""
     return {"yard_id": row.yard_id, "material": row.material, "verdict": row.verdict,
