@@ -150,7 +150,8 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
         for more in (other, other + unplaced)
     )
     conditions = [
-        no_plan | contested | short | thin | elsewhere | vague, p_over >= rule.confidence, p_over >= 0.5,
+        no_plan | contested | short | thin | elsewhere | vague,
+        p_over >= rule.confidence, p_over >= 0.5,
         p_under >= rule.confidence, p_under >= 0.5,
     ]  # fmt: skip
     names = ["unknown", "over", "probably_over", "under", "probably_under"]

@@ -30,7 +30,7 @@ from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
-from spreadplan.workspace.load import storm_names
+from spreadplan.workspace.load import known_storm, storm_names
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +56,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
 
     ``address`` : of a Dask scheduler whose workers follow the trucks; "" does it here.
     """
+    known_storm(folder, storm)  # before a file of its name is begun
     with open_results(folder, options.caution) as store:
         points = PointsFile(store.path(f"{storm}/use_points.parquet"))
         with points:
@@ -89,9 +90,8 @@ def compute_use(
     ``each`` is called with the use of every truck, its network and its records, in order of truck;
     the points of the trucks are not kept. ``address`` : see `reconcile`.
     """
+    known_storm(folder, storm)
     workspace = using_workspace(folder)
-    if storm not in workspace.storms:
-        read_workspace(folder, required=[], storms={storm: ()})  # says which storms there are
     say_cautions(workspace, options)
     with ThreadPoolExecutor(1, "network") as aside:
         building = aside.submit(network_of, workspace)  # while the files are read

@@ -245,7 +245,8 @@ def test_a_field_that_cannot_be_used_is_left_out_and_its_record_counts(
     seconds = range(0, 30, 5)
     write(
         tmp_path, "a.csv",
-        [line(second=at, **(cells if number == place else {})) for number, at in enumerate(seconds)],
+        [line(second=at, **(cells if number == place else {}))
+         for number, at in enumerate(seconds)],
     )  # fmt: skip
     files = scan(tmp_path)
     records = by_name(files)["T1"]
