@@ -147,7 +147,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
     ),
     _season(
         "screening",
-        "One row for each sensitive area with a flow, and each criterion.",
+        "One row for each sensitive area with a flow, each criterion and each reading.",
         ("area_id", "the area"),
         ("name", "its name"),
         ("criterion", "the criterion"),
@@ -165,7 +165,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("concentration_mg_l", "estimate"),
         ("concentration_hi_mg_l", "upper end of its 95 % interval"),
         ("share_of_limit", "share of the limit", "share"),
-        column("screening", "against the criterion", "term", terms="screening"),
+        column("screening", "against the criterion, by both readings", "term", terms="screening"),
         ("source", "where the criterion comes from"),
     ),
     _season(
