@@ -11,7 +11,7 @@ from spreadplan.frames import lines
 from spreadplan.planning.findings import Finding
 from spreadplan.planning.frames import groups
 from spreadplan.planning.loads import DETOUR, MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
-from spreadplan.planning.rates import FROM_MEMORY
+from spreadplan.planning.rates import is_from_memory
 from spreadplan.planning.settings import Models
 from spreadplan.planning.stock import yard_findings
 
@@ -140,14 +140,15 @@ def _many_settings(routes: pd.DataFrame) -> Iterator[Finding]:
     for route in lines(many):
         yield Finding(
             "note", f"route {route.route_id}, application {route.application}",
-            f"needs {route.settings:.0f} feeder settings", "even out the speeds along the route",
+            f"needs {route.settings:.0f} feeder settings",
+            "bring the faster stretches down to the speed of those beside them",
         )  # fmt: skip
 
 
 def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:
     sources = rows.loc[rows["target_rate_lb_per_lane_mile"].notna(), "rate_source"]
     for source in sources.drop_duplicates():
-        if FROM_MEMORY in source:
+        if is_from_memory(source):
             yield Finding(
                 "caution", "policy", f"rate from memory in use: {source}",
                 "check the rate against its source before relying on it",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Callable
 from typing import Any
@@ -21,6 +22,8 @@ STATUSES = (
 NOTABLE_ERROR = 0.02
 #: at most this many other trucks are named as a cure.
 TRUCKS_NAMED = 2
+#: so many times the passes are still a cure; our choice.
+MOST_TIMES_THE_PASSES = 3
 
 
 def statuses(rows: pd.DataFrame) -> NDArray[np.object_]:
@@ -77,9 +80,12 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
     add(status == "unassigned", [], lambda: "no truck is assigned to this route")
     add(status == "uncalibrated", ["truck_id", "material"], cures.untested)
     infeasible = status == "infeasible"
-    needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min", "most_lb_per_min"]
-    add(infeasible & rows["short"].to_numpy(), [*needs, "max_speed_mph"], cures.short)
-    add(infeasible & rows["excess"].to_numpy(), needs[:-1], cures.excess)
+    needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min"]
+    add(
+        infeasible & rows["short"].to_numpy(), [*needs, "most_lb_per_min", "max_speed_mph"],
+        cures.short,
+    )  # fmt: skip
+    add(infeasible & rows["excess"].to_numpy(), [*needs, "passes", "lanes_per_pass"], cures.excess)
     add(infeasible & rows["too_wide"].to_numpy(), ["truck_id", "lanes_per_pass"], cures.too_wide)
     add(
         (status == "extrapolated"), ["feeder_pct", "tested_lo_pct", "tested_hi_pct"],
@@ -101,12 +107,13 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
 
 
 class Cures:
-    """What would make an infeasible need feasible."""
+    """What would make an infeasible need feasible. More speed is never among it: roads are icy."""
 
     def __init__(self, trucks: pd.DataFrame, models: Models) -> None:
         controls = controls_of(trucks)
         self._gates = dict(zip(trucks["truck_id"], trucks["gate_positions_in"], strict=True))
         self._limits = dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True))
+        self._least = {truck: control.min_feeder_pct for truck, control in controls.items()}
         self._counting = {truck for truck, control in controls.items() if control.closed_loop}
         #: by material: (most, least, truck, gate) of every tested gate, weakest first
         self._ranges: dict[str, list[tuple[float, float, str, float]]] = defaultdict(list)
@@ -121,29 +128,54 @@ class Cures:
     def short(
         self, truck: str, material: str, gate: float, need: float, most: float, speed: float
     ) -> str:
-        """Why a truck gives too little, and the cures: slower, another gate, another truck."""
+        """Why a truck gives too little, and the cures: slower, more passes, other gates, trucks."""
         ways = [f"slower, at most {np.floor(speed):.0f} mph"] if speed >= 1.0 else []
-        able = [held for held in self._ranges[material] if held[1] <= need <= held[0]]
-        ways += self._others(able, truck, gate)
+        ways += self._others(material, need, truck, gate)
+        times = math.ceil(need / most) if most > 0.0 else 0
+        ways += [f"{times} times the passes"] if 1 < times <= MOST_TIMES_THE_PASSES else []
         return f"needs {need:.0f} lb/min, gate {gate:g} in gives at most {most:.0f}: " + (
             ", or ".join(ways) or "no tested truck and gate gives enough"
         )
 
-    def excess(self, truck: str, material: str, gate: float, need: float) -> str:
-        """Why a truck gives too much at its least, and the cures."""
-        able = [held for held in self._ranges[material] if held[1] <= need <= held[0]]
-        ways = ["faster where that is safe", *self._others(able, truck, gate)]
+    def excess(
+        self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
+    ) -> str:
+        """Why a truck gives too much at its least, and the cures: fewer passes, another gate or
+        truck, a feeder that runs slower.
+        """
+        ways = self._others(material, need, truck, gate)
+        ways += self._fewer_passes(truck, material, gate, need, passes, lanes)
+        tested = {held[3] for held in self._ranges[material] if held[2] == truck}
+        ways += [f"gate {smaller:g} in once it is tested" for smaller in self._gates.get(truck, ())
+                 if smaller < gate and smaller not in tested][:1]  # fmt: skip
+        if self._least[truck] > 0.0:
+            ways.append(f"less than {self._least[truck]:g} % feeder if it runs steadily there")
         return (
             f"needs only {need:.0f} lb/min, gate {gate:g} in gives more at its lowest setting: "
-            + ", or ".join(ways)
+            + (", or ".join(ways) or "no tested truck and gate gives so little")
         )
 
-    def _others(
-        self, able: list[tuple[float, float, str, float]], truck: str, gate: float
+    def _fewer_passes(
+        self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
     ) -> list[str]:
-        own = [f"gate {held[3]:g} in" for held in able if held[2] == truck and held[3] != gate]
+        """The most passes below the planned ones that the truck can serve; each then needs more."""
+        widest = self._limits[truck]
+        for fewer in range(int(passes) - 1, 0, -1):
+            share = passes / fewer
+            wide = lanes * share > widest + 1e-9  # never where no limit is known
+            if not wide and (truck, gate) in self._able(material, need * share):
+                return [f"{fewer} pass{'es' if fewer > 1 else ''} instead of {passes:.0f}"]
+        return []
+
+    def _able(self, material: str, need: float) -> list[tuple[str, float]]:
+        """Tested trucks and gates that can give a discharge, weakest first."""
+        return [(held[2], held[3]) for held in self._ranges[material] if held[1] <= need <= held[0]]
+
+    def _others(self, material: str, need: float, truck: str, gate: float) -> list[str]:
+        able = self._able(material, need)
+        own = [f"gate {held:g} in" for other, held in able if other == truck and held != gate]
         seen: dict[str, str] = {}
-        for _, _, other, other_gate in able:
+        for other, other_gate in able:
             if other != truck:
                 seen.setdefault(other, f"truck {other} (gate {other_gate:g} in)")
         return own + list(seen.values())[:TRUCKS_NAMED]

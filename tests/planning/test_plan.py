@@ -1,6 +1,7 @@
 """A storm planned whole, against hand and plain-Python computations."""
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from pyproj import Geod
 
 from spreadplan.planning import plan_storm
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.planning.plan import (
     ROUTE_COLUMNS,
     ROUTE_EXTRAS,
@@ -130,7 +132,7 @@ def test_infeasible_says_why_and_what_would_help():
     assert row["status"] == "infeasible"
     assert row["note"] == (
         "needs 200 lb/min, gate 3 in gives at most 190: slower, at most 28 mph, "
-        "or truck T2 (gate 3 in)"
+        "or truck T2 (gate 3 in), or 2 times the passes"
     )
     assert row["mass_lb"] == pytest.approx(200.0 * row["lane_miles"]), "the need, for the order"
     assert row["achieved_rate_lb_per_lane_mile"] == pytest.approx(190.0)
@@ -162,8 +164,52 @@ def test_too_much_at_the_lowest_setting():
                   )  # fmt: skip
     row = by_segment(plan_storm(county(trucks=held))).loc["a"]
     assert row["status"] == "infeasible"
-    assert row["note"].startswith("needs only 200 lb/min, gate 2 in gives more at its lowest")
-    assert "truck T2 (gate 3 in)" in row["note"]
+    assert row["note"] == (
+        "needs only 200 lb/min, gate 2 in gives more at its lowest setting: truck T2 (gate 3 in), "
+        "or less than 60 % feeder if it runs steadily there"
+    )
+
+
+def too_much(event, widest=NAN):
+    """T1 alone, which gives 60 lb/min at least; 33 lb/min are needed in each of 4 passes."""
+    held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 10.0, 100.0, 5.0, (2.0, 3.0), widest))
+    segments = [{"route_id": "R1", "segment_id": "a", "speed_mph": 20.0, "passes": 4}]
+    forecast = times(frame(
+        "zone start end event pavement_temp_f trend precipitation_in application",
+        ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", event, 25.0, "", 0.05, ""),
+    ), "start", "end")  # fmt: skip
+    policy = Policy(rates=policy_rates({"event": "*", "rate_low_lb_per_lane_mile": 200.0}))
+    plan = plan_storm(county(
+        routes=line_route(segments), trucks=held, forecast=forecast, policy=policy,
+        models={("T1", "salt", 3.0): LineModel(3.0, 6.0)},
+    ))  # fmt: skip
+    return plan, by_segment(plan).loc["a"]
+
+
+@pytest.mark.parametrize("event", ["freezing_rain", "ice", "light_snow", ""])
+def test_more_speed_is_no_remedy_in_any_weather(event):
+    plan, row = too_much(event)
+    assert row["status"] == "infeasible"
+    assert row["note"].endswith(
+        "2 passes instead of 4, or gate 2 in once it is tested, or less than 10 % feeder if it "
+        "runs steadily there"
+    )
+    said = " ".join([*plan.findings["what"], *plan.findings["remedy"], *plan.segments["note"]])
+    assert not re.search(r"\bfast|speed up|more speed|raise the speed", said)
+
+
+def test_fewer_passes_are_never_wider_than_the_truck_spreads():
+    assert "passes instead of 4" in too_much("light_snow", widest=1.0)[1]["note"]
+    assert "passes instead of 4" not in too_much("light_snow", widest=0.9)[1]["note"]
+
+
+@pytest.mark.parametrize(
+    ("event", "icy"),
+    [("freezing_rain", True), ("Freezing drizzle", True), ("black-ice", True), ("frost", True),
+     ("icing", True), ("sleet", True), ("", True), ("light_snow", False), ("device", False)],
+)  # fmt: skip
+def test_which_weather_makes_ice(event, icy):
+    assert may_be_icy(event) == icy
 
 
 def test_more_lanes_than_a_pass_covers():
