@@ -9,6 +9,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
 BASE = {"units", "errors", "frames", "schema", "remarks", "metrology"}
+WRITING = {"places", "durable", "journal"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
     "units": set(),
@@ -19,13 +20,16 @@ ALLOWED = {
     "resources": set(),
     "clock": set(),
     "schema": {"units", "errors"},
+    "places": {"errors"},
+    "durable": set(),
+    "journal": {"places", "durable"},
     "compiled": set(),
-    "workspace": BASE | {"clock"},
+    "workspace": BASE | {"clock", "places"},
     "telemetry": BASE | {"compiled", "workspace"},
     "matching": {"compiled"},
     **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
     "reconcile": BASE | {"compiled", "matching", "calibration", "planning"},
-    "results": BASE | {*COMPUTING, "matching"},
+    "results": BASE | WRITING | {*COMPUTING, "matching"},
     "views": BASE | {*COMPUTING},
     "reports": BASE | {*COMPUTING, "resources", "views"},
     "runs": BASE
@@ -41,6 +45,7 @@ ALLOWED = {
         "reports",
     },
     "web": BASE
+    | WRITING
     | {"clock", "resources", "workspace", "telemetry", "results", "views", "reports", "runs"},
     "cli": {"errors", "runs", "web"},
 }

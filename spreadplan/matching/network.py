@@ -6,7 +6,8 @@ geometry become one *link* with several owners, so that a road shared by two rou
 Directed links are ``2 * link`` (as digitised) and ``2 * link + 1``; directed segments, which is
 what results speak of, are ``2 * row`` and ``2 * row + 1``.
 
-Lines that merely cross (overpasses) are not joined: only an end of a line makes a joint.
+Lines that merely cross (overpasses) are not joined: only an end of a line makes a joint. A row so
+short that both its ends are one joint is that joint: it has no link, no truck is followed on it.
 """
 
 from dataclasses import dataclass
@@ -97,6 +98,11 @@ class Network:
     def rows(self) -> int:
         """Number of rows of the routes table."""
         return int(self.length_m.size)
+
+    @property
+    def followed(self) -> BoolArray:
+        """Shape (rows,): True where a truck can be followed; False for a row within a joint."""
+        return np.asarray(np.bincount(self.owners.row, minlength=self.rows) > 0)
 
     def rows_of(self, routes: frozenset[str]) -> BoolArray:
         """Shape (rows,): True where the row belongs to one of the given routes."""
@@ -204,9 +210,13 @@ def _cut_rows(lines: NDArray[np.object_]) -> _Cuts:
     order = np.lexsort((joint_at, joint_rows))
     joint_rows, joint_at, joint_node = joint_rows[order], joint_at[order], joint_node[order]
     same = joint_rows[1:] == joint_rows[:-1]
-    # Two joints may lie at one place of a row: nothing is between them.
-    long_enough = same & (np.diff(joint_at) > 1e-6)
+    # Two joints may lie at one place of a row: nothing is between them. What lies within one joint
+    # is no way: a fix at the joint, or a truck that waits there, would be taken to be on it.
+    within = (np.diff(joint_node) == 0) & (np.diff(joint_at) < SNAP_M)
+    long_enough = same & (np.diff(joint_at) > 1e-6) & ~within
     begin = np.flatnonzero(long_enough)
+    if not begin.size:
+        raise ValueError(f"no route segment is longer than {SNAP_M:g} m")
     is_cut = np.bincount(row, minlength=count) > 0
     parts = lines[joint_rows[begin]]
     for part in np.flatnonzero(is_cut[joint_rows[begin]]):

@@ -91,7 +91,8 @@ def with_trend(
     """
     net = tickets["loaded_lb"] - tickets["returned_lb"]
     whole = (tickets["loads"] > 0) & (tickets["unreturned_lb"] == 0.0)
-    usable = tickets[whole & (net > 0.0) & (tickets["reported_lb"] > 0.0)]
+    told = tickets["comparable"] & (tickets["reported_lb"] > 0.0)
+    usable = tickets[whole & told & (net > 0.0)]
     of_truck = dict(iter(usable.groupby(["truck_id", "material"])))
     lines_found = [
         _line(of_truck.get((row.truck_id, row.material)), starts, storm) for row in lines(table)

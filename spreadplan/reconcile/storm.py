@@ -25,6 +25,7 @@ from spreadplan.reconcile.applied import (
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
+from spreadplan.reconcile.unplaced import may_lie_here
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
     DecisionRule,
@@ -64,7 +65,7 @@ class Storm:
     ----------
     name, start, end : of the storm; from the first to the last record or load.
     starts : start of every storm of the season.
-    reported : storm, truck_id, material, reported_lb of all storms of the season.
+    reported : storm, truck_id, material, reported_lb, known_share of all storms of the season.
     loads, returns : tickets of all storms, with a column ``storm``.
     planned : the plan's segments (`spreadplan.planning.plan.SEGMENT_COLUMNS`, part, area_id); empty
         without a plan.
@@ -160,6 +161,8 @@ def storm_use(
     )
     rows["coverage"] = coverage(rows, planned, lengths, network, uses)
     rows["contested"] = contested(rows, use, storm.planned, trucks)
+    rows["too_short"] = too_short(rows, network)
+    rows = rows.join(may_lie_here(rows, parts, storm.planned))
     rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
@@ -283,6 +286,13 @@ def coverage(
     driven_share = (_of_segment(rows, share) / expected).clip(upper=1.0).fillna(0.0)
     heard_all_along = rows["route_id"].map(of_route).fillna(0.0).to_numpy(dtype=float)
     return np.maximum(driven_share.to_numpy(dtype=float), heard_all_along)
+
+
+def too_short(rows: pd.DataFrame, network: Network) -> np.ndarray:
+    """Rows of segments on which no truck can be followed; shape (rows,)."""
+    alone = ~network.followed
+    keys = pd.MultiIndex.from_arrays([network.route_id[alone], network.segment_id[alone]])
+    return np.asarray(pd.MultiIndex.from_frame(rows[["route_id", "segment_id"]]).isin(keys))
 
 
 def contested(

@@ -107,6 +107,7 @@ def _said(own: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     net = (own["loaded_lb"] - own["returned_lb"]).to_numpy(float) - still_in
     reported = own["reported_lb"].to_numpy(float)
     usable = (own["loads"].fillna(0).to_numpy(float) > 0) & (net > 0.0) & (reported > 0.0)
+    usable &= own["comparable"].eq(True).to_numpy(dtype=bool)
     net, reported = np.where(usable, net, 1.0), np.where(usable, reported, 1.0)
     variance = own["ticket_u_lb"].fillna(0.0).to_numpy(float) ** 2 + square - still_in**2
     u = np.hypot(np.sqrt(np.maximum(variance, 0.0)) / net, SCALE_U_REL)

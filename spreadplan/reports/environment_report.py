@@ -31,13 +31,11 @@ from spreadplan.views.season_view import (
     tons,
 )
 from spreadplan.views.setting import Setting
+from spreadplan.views.water import screened_waters
 
 VERDICT: Final = {
     "over": ("bad", "over"), "probably_over": ("warn", "probably over"),
     "within": ("good", "within"), "no limit": ("none", "no limit"),
-}  # fmt: skip
-SCREENING: Final = {
-    "above: sample": "bad", "near: consider sampling": "warn", "below": "good",
 }  # fmt: skip
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_EVIDENCE: Final = 24
@@ -62,7 +60,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         routes=_routes(result.chloride, shown), least=f"{LEAST_TON:g}",
         basis=_basis(result.chloride_basis), prewet=_prewet(result.prewet_chloride, shown),
         unknown=_unknown(result.without_chloride, shown),
-        screening=_screening(result.screening, shown), caution=CAUTION,
+        screening=screened_waters(result.screening, shown), caution=CAUTION,
         season_water=_season_water(result.season_concentration, shown),
         map=over_map(view.routes, result.evidence, view.areas, 5.2),
         repeated=_repeated(result.repeated.iloc[:MOST_REPEATED], shown),
@@ -162,29 +160,10 @@ def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
 # --- water -------------------------------------------------------------------------------------
 
 
-def _screening(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    return [{
-        "area": one.name or one.area_id, "criterion": one.criterion,
-        "limit": f"{one.limit_mg_l:g} mg/L over {_hours(one.averaging_h)}",
-        "window": _hours(one.window_h), "storms": one.storms,
-        "load": _pm(one.load_lb, one.load_u_lb, shown, "mass"), "flow": f"{one.mean_flow_cfs:g}",
-        "level": _level(one.concentration_mg_l, one.concentration_hi_mg_l),
-        "tone": SCREENING[one.screening], "screening": one.screening, "source": one.source,
-    } for one in lines(table)]  # fmt: skip
-
-
-def _hours(hours: float) -> str:
-    return f"{hours / 24.0:g} days" if hours >= 48.0 else f"{hours:.3g} h"
-
-
-def _level(middle: float, high: float) -> str:
-    return f"{middle:.3g} (up to {high:.3g})"
-
-
 def _season_water(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     return [{
         "area": one.name or one.area_id, "load": shown.number(one.chloride_lb, "bulk"),
-        "flow": f"{one.mean_flow_cfs:g}", "days": f"{one.days:.0f}",
+        "flow": shown.number(one.mean_flow_cfs, "flow"), "days": f"{one.days:.0f}",
         "level": f"{one.concentration_mg_l:.2g}",
     } for one in lines(table)]  # fmt: skip
 

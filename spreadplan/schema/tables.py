@@ -410,37 +410,23 @@ SENSITIVE_AREAS = Table(
         ident("area_id", "the area", example="S1"),
         text("name", "its name", example="Wellhead"),
         text("kind", "what it is", example="wellhead"),
-        quantity(
-            "max_rate",
-            "rate_limit",
-            "highest rate allowed inside",
-            required=False,
-            high=RATE_LIMITS["lb_per_lane_mile"].most,
-            example="150",
-        ),
-        number(
-            "rate_factor",
-            "share of the usual rate to use inside",
-            required=False,
-            low=0,
-            high=1,
-            example="0.7",
-        ),
-        quantity(
-            "chloride_limit",
-            "mass",
-            "chloride allowed in a season",
-            required=False,
-            high=4e9,
-            shown="ton",
-        ),
-        quantity(
-            "mean_flow", "stream_flow", "mean flow of the receiving water", required=False, high=1e7
-        ),
+        quantity("max_rate", "rate_limit", "highest rate allowed inside", required=False,
+                 high=RATE_LIMITS["lb_per_lane_mile"].most, example="150"),
+        number("rate_factor", "share of the usual rate to use inside", required=False, low=0,
+               high=1, example="0.7"),
+        quantity("chloride_limit", "mass", "chloride allowed in a season", required=False,
+                 high=4e9, shown="ton"),
+        quantity("mean_flow", "stream_flow", "mean flow of the receiving water", required=False,
+                 high=1e7),
+        quantity("low_flow", "stream_flow", "low flow of the receiving water in winter, as the "
+                 "regulator reckons it; empty where it is not known or the water can dry up",
+                 required=False, above=True, high=1e7),
+        quantity("background", "concentration", "chloride in the receiving water without this "
+                 "season's salt", required=False, high=200_000),
     ),
     key=("area_id",),
     vector="Polygon",
-)
+)  # fmt: skip
 
 BUDGETS = Table(
     "budgets",

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -164,7 +164,7 @@ class Jobs:
                     _take_in(job, line)
                 code = process.wait()
             if code not in (0, 2):  # it was ended, perhaps while it put results in place
-                finish_results(self._folder)
+                finish_results(self._folder, job.said.append)
             with self._lock:
                 if job.state == "running":
                     job.state = "done" if code == 0 else "failed"
@@ -193,10 +193,13 @@ class Jobs:
         )
 
 
-def finish_results(folder: Path) -> None:
-    """Put results in place that a command could not; a command that is at work does it itself."""
+def finish_results(folder: Path, tell: Callable[[str], None]) -> None:
+    """Put results in place that a command could not; a command that is at work does it itself.
+
+    ``tell`` : is told what had to be put aside.
+    """
     if (folder / "results").is_dir():
-        with suppress(CannotWrite), alone(folder, seconds=0.0):
+        with suppress(CannotWrite), alone(folder, tell, seconds=0.0):
             pass
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
+from spreadplan.places import inside
 from spreadplan.web.security import PDF_POLICY, REPORT_POLICY
-from spreadplan.web.store import inside
 from spreadplan.web.visits import Visit, action, page
 
 #: Results that a browser may show; all others are only downloaded.

@@ -52,7 +52,7 @@ def serve(
         what = f"others could reach the server at {host}, and nobody has an account yet"
         remedy = "make one with: spreadplan account WORKSPACE NAME --role administer"
         raise BadInput([Problem(".accounts.toml", 0, "*", what, remedy)])
-    finish_results(folder)
+    finish_results(folder, say)
     app = create_app(folder, names=names, loopback_only=alone, secure=certificate is not None)
     with _listening(host, port) as listening:
         config = uvicorn.Config(

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.errors import BadInput, Problem, few
+from spreadplan.places import can_be_a_name
 from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import TABLES
@@ -22,7 +23,7 @@ from spreadplan.workspace.references import RULES, dates_to_come, policy_materia
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
 from spreadplan.workspace.whole_files import readable_name, stands_there
 
-__all__ = ["Settings", "Workspace", "read_workspace", "storm_names"]
+__all__ = ["Settings", "Workspace", "known_storm", "read_workspace", "storm_names"]
 
 #: Results that are no storm's are in folders of these names.
 TAKEN_NAMES = ("calibration", "season")
@@ -39,6 +40,7 @@ class Workspace:
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     absent : files that a part of the work would have used and that are not there.
+    files : table → name of the file that was read for it, or its usual name.
     """
 
     folder: Path
@@ -49,6 +51,7 @@ class Workspace:
     renames: Mapping[str, Mapping[str, Rename]] = field(default_factory=dict)
     cautions: tuple[Problem, ...] = ()
     absent: tuple[str, ...] = ()
+    files: Mapping[str, str] = field(default_factory=dict)
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
@@ -81,6 +84,35 @@ def storm_names(folder: Path) -> list[str]:
         for entry in storms.iterdir()
         if entry.is_dir() and not entry.name.startswith(".")
     )
+
+
+def known_storm(folder: Path, storm: str) -> None:
+    """Raise BadInput for what is not the name of a storm here; results are kept under that name."""
+    _need_folder(folder)
+    fault = _storm_fault(folder, storm)
+    if fault:
+        raise BadInput([fault])
+
+
+def _storm_fault(folder: Path, storm: str) -> Problem | None:
+    place = f"storms/{storm}/"
+    names = storm_names(folder)
+    if storm not in names:
+        known = ", ".join(names) or "none"
+        what, remedy = "is not a storm's folder", f"name one of the storms: {known}"
+        return Problem(place, 0, "*", what, remedy)
+    fault = (
+        "its name cannot be written" if not (readable_name(storm) and can_be_a_name(storm))
+        else "has the name of a folder of results" if storm.casefold() in TAKEN_NAMES else ""
+    )  # fmt: skip
+    remedy = "rename the storm's folder, as 2026-12-01-first-snow"
+    return Problem(place, 0, "*", fault, remedy) if fault else None
+
+
+def _need_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        remedy = "name a workspace, or make one with: spreadplan new FOLDER"
+        raise BadInput([Problem(str(folder), 0, "*", "is not a folder", remedy)])
 
 
 class _Reader:
@@ -203,9 +235,7 @@ def read_workspace(
     ------
     BadInput : with every problem found, in the order of files and rows.
     """
-    if not folder.is_dir():
-        remedy = "name a workspace, or make one with: spreadplan new FOLDER"
-        raise BadInput([Problem(str(folder), 0, "*", "is not a folder", remedy)])
+    _need_folder(folder)
     required, optional = list(required), list(optional)
     reader = _Reader(folder)
     policy = reader.toml("policy" in required + optional)
@@ -245,6 +275,7 @@ def read_workspace(
         reader.renames,
         problems,
         tuple(reader.absent),
+        names,
     )
 
 
@@ -274,19 +305,9 @@ def _read_storm(
     """The tables in a storm's folder, checked against the workspace's own."""
     prefix = f"storms/{storm}/"
     folder = reader.folder / "storms" / storm
-    if storm not in storm_names(reader.folder):
-        known = ", ".join(storm_names(reader.folder)) or "none"
-        reader.problems.append(
-            Problem(prefix, 0, "*", "is not a storm's folder", f"name one of the storms: {known}")
-        )
-        return {}
-    fault = (
-        "its name cannot be written" if not readable_name(storm)
-        else "has the name of a folder of results" if storm.casefold() in TAKEN_NAMES else ""
-    )  # fmt: skip
+    fault = _storm_fault(reader.folder, storm)
     if fault:
-        remedy = "rename the storm's folder, as 2026-12-01-first-snow"
-        reader.problems.append(Problem(prefix, 0, "*", fault, remedy))
+        reader.problems.append(fault)
         return {}
     found = {}
     for name, table in TABLES.items():

@@ -288,6 +288,21 @@ def budget_scopes(tables: Tables, names: Names) -> Iterator[Problem]:
             )
 
 
+def low_flows(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A low flow above the mean flow of the same water."""
+    if "sensitive_areas" not in tables:
+        return
+    areas = tables["sensitive_areas"]
+    for position in np.flatnonzero(areas["low_flow_cfs"] > areas["mean_flow_cfs"]):
+        yield Problem(
+            names["sensitive_areas"],
+            int(areas["row"].iloc[position]),
+            "low_flow_cfs",
+            "is above the mean flow",
+            "check whether the two were swapped",
+        )
+
+
 def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
     """Policy rates for a material that no file lists."""
     if "materials" not in tables:
@@ -352,4 +367,5 @@ RULES: tuple[Rule, ...] = (
     zones,
     liquids,
     budget_scopes,
+    low_flows,
 )

@@ -62,11 +62,15 @@ scale_by_lane_width = false
 """
 COLUMNS = """\
 # Only needed where files come from another system. Per table: our column = their column.
-# A unit says what their numbers are in, where it differs from the name. Example:
+# A unit says what their numbers are in, where it differs from the name, as people write it: lbs,
+# metric tons, km/h, deg F. Example:
 #
 # [loads]
 # ticket_id = "Ticket No"
 # net = { column = "Net Weight", unit = "kg" }
+#
+# [telemetry]
+# speed = { column = "GPS Speed", unit = "km/h" }
 """
 
 

@@ -17,10 +17,12 @@ import pandas as pd
 
 from spreadplan import clock
 from spreadplan.errors import Problem
+from spreadplan.schema.columns import Table
 from spreadplan.schema.limits import PAVEMENT_F
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
 from spreadplan.schema.tables import TABLES
-from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
+from spreadplan.schema.telemetry import TELEMETRY
+from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert, suffix_meant
 from spreadplan.workspace.csvfile import LONGEST_CELL, read_text
 from spreadplan.workspace.parse import (
     CONTROL_CHARACTERS,
@@ -406,31 +408,45 @@ def _rate_range(row: Mapping[str, Any], wrong: Report) -> dict[str, object]:
 def read_renames(path: Path) -> tuple[dict[str, dict[str, Rename]], list[Problem]]:
     """`columns.toml`: table → our column → the name, and perhaps the unit, in the foreign export.
 
-    A line is ``ours = "theirs"`` or ``ours = { column = "theirs", unit = "kg" }``.
+    A line is ``ours = "theirs"`` or ``ours = { column = "theirs", unit = "km/h" }``.
     """
     file = path.name
     data, problems = read_toml(path, file)
-    known = {*TABLES, "telemetry"}
-    problems += _unknown_keys(data, known, file, "")
+    known = {**TABLES, TELEMETRY.name: TELEMETRY}
+    problems += _unknown_keys(data, set(known), file, "")
     renames: dict[str, dict[str, Rename]] = {}
-    for table, lines in data.items():
-        if table not in known or not isinstance(lines, dict):
+    for name, lines in data.items():
+        if name not in known or not isinstance(lines, dict):
             continue
-        renames[table] = {}
+        renames[name] = {}
         for ours, line in lines.items():
             theirs, unit = (
                 (line.get("column"), line.get("unit", "")) if isinstance(line, dict) else (line, "")
             )
             if isinstance(theirs, str) and theirs and isinstance(unit, str):
-                renames[table][ours] = Rename(theirs.strip(), unit.strip())
+                suffix, remedy = _unit_suffix(unit.strip(), ours, known[name])
+                renames[name][ours] = Rename(theirs.strip(), suffix)
+                what = f'unit "{unit.strip()}" is not known here'
             else:
-                problems.append(
-                    Problem(
-                        file,
-                        0,
-                        f"{table}.{ours}",
-                        "is not a column name",
-                        f'write {ours} = "their name", or {{ column = "their name", unit = "kg" }}',
-                    )
-                )
+                what = "is not a column name"
+                remedy = f'write {ours} = "their name", or {{ column = "their name", unit = "kg" }}'
+            if remedy:
+                problems.append(Problem(file, 0, f"{name}.{ours}", what, remedy))
     return renames, problems
+
+
+def _unit_suffix(unit: str, ours: str, table: Table) -> tuple[str, str]:
+    """The suffix that a unit stands for, and what would be right where it stands for none."""
+    columns = [column for column in table.columns if ours in (column.name, *column.spellings())]
+    suffixes = [suffix for column in columns for suffix in column.spellings().values() if suffix]
+    if table.rate and looks_like_rate(ours):
+        suffixes = list(RATE_SUFFIXES)
+    if not unit or not (columns or suffixes):
+        return unit, ""
+    if not suffixes:
+        # heading_deg in degrees, feeder_pct in %: it says what the name says
+        said = suffix_meant(unit, ["deg", "pct"])
+        return "", "" if said else f"leave out unit: {ours} has none"
+    meant = suffix_meant(unit, suffixes)
+    # a unit that is not known stays: nothing may be taken for a column in another unit
+    return meant or unit, "" if meant else f"write one of {', '.join(suffixes)}"

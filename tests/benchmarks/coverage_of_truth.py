@@ -206,7 +206,7 @@ def uses_of(rows: pd.DataFrame, network: Any) -> list[TruckUse]:
         driven = segments["segment_id"].map(row_of).to_numpy()
         segments = segments.assign(
             truck_id=truck_id, passes=rounds * per_round, standing_lb=0.0, matching_u_lb=0.0,
-            timing_u_lb=0.0,
+            timing_u_lb=0.0, unplaced_lb=0.0,
         )  # fmt: skip
         found.append(TruckUse(
             str(truck_id), {}, segments,
@@ -214,7 +214,7 @@ def uses_of(rows: pd.DataFrame, network: Any) -> list[TruckUse]:
                           "driven_m": network.length_m[driven] * rounds * per_round}),
             pd.DataFrame({"row": np.array([], int), "position_m": np.array([], float),
                           "mass_lb": np.array([], float)}),
-            1.0, 0.0, 1.0, {}, 0.0,
+            1.0, 1.0, 0.0, 1.0, {}, 0.0,
         ))  # fmt: skip
     return found
 

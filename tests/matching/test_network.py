@@ -181,6 +181,22 @@ def test_grid_index_finds_the_same_links_as_measuring_all() -> None:
         assert np.sqrt(found[:count, 0]) == pytest.approx(distance[link[:count]], abs=1e-9)
 
 
+def test_a_segment_within_one_joint_has_no_link_and_its_neighbours_meet() -> None:
+    """5 cm, 1 mm and 95 cm of road between A and B are the joint of A and B."""
+    network = build_network(
+        roads({
+            "A": [(0, 0), (100, 0)], "tiny": [(100, 0), (100.05, 0)],
+            "least": [(100.05, 0), (100.051, 0)], "short": [(100.05, 0), (101, 0)],
+            "B": [(101, 0), (200, 0)], "loop": [(200, 0), (210, 8), (210, -8), (200, 0)],
+        })
+    )  # fmt: skip
+    assert network.followed.tolist() == [True, False, False, False, True, True]
+    assert network.graph.length_m == pytest.approx([100, 99, 41.6], abs=0.1)
+    assert follows(network, 0) == {1, 2}
+    with pytest.raises(ValueError, match="longer than 1 m"):
+        build_network(roads({"tiny": [(100, 0), (100.05, 0)]}))
+
+
 def test_what_is_refused() -> None:
     table = roads({"A": [(0, 0), (100, 0)]})
     with pytest.raises(ValueError, match="EPSG:4326"):

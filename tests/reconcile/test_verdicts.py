@@ -64,6 +64,11 @@ def test_too_much_is_too_much_however_thin_the_coverage():
     assert judge(row(100.0, 5.0, coverage=0.2), RULE)["verdict"].item() == "unknown"
 
 
+def test_a_segment_too_short_to_follow_a_truck_on_is_not_missed():
+    found = judge(row(0.0, 0.0).assign(too_short=True), RULE).iloc[0]
+    assert (found["verdict"], found["reason"]) == ("unknown", "too short to tell who drove on it")
+
+
 def test_an_estimate_that_says_nothing_is_unknown():
     found = judge(row(120.0, 51.0), RULE).iloc[0]
     assert (found["verdict"], found["reason"]) == ("unknown", "too uncertain")
