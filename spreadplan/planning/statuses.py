@@ -5,18 +5,21 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.planning.serving import controls_of, models_by_truck
-from spreadplan.planning.settings import Models
+from spreadplan.calibration.standing import says_do_not_use
+from spreadplan.planning.serving import controls_of, how_known, models_by_truck
+from spreadplan.planning.settings import Control, Models, SpreaderModel
 
 #: worst first: a route has the worst status of its rows.
 STATUSES = (
-    "unassigned", "no_rate", "uncalibrated", "infeasible", "extrapolated", "ok", "untreated",
+    "unassigned", "no_rate", "uncalibrated", "do_not_use", "infeasible", "extrapolated", "ok",
+    "untreated",
 )  # fmt: skip
 #: an achieved rate this far from the target is worth a note.
 NOTABLE_ERROR = 0.02
@@ -29,16 +32,20 @@ MOST_TIMES_THE_PASSES = 3
 def statuses(rows: pd.DataFrame) -> NDArray[np.object_]:
     """The status of each row, one of `STATUSES`.
 
-    ``rows``: target_rate_lb_per_lane_mile, truck_id, modelled, short, excess, too_wide,
-    extrapolated.
+    ``rows``: target_rate_lb_per_lane_mile, truck_id, modelled, too_uncertain, short, excess,
+    too_wide, extrapolated.
     """
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     infeasible = (rows["short"] | rows["excess"] | rows["too_wide"]).to_numpy()
     conditions = [
         (rows["truck_id"] == "").to_numpy(), np.isnan(target), target == 0.0,
-        ~rows["modelled"].to_numpy(), infeasible, rows["extrapolated"].to_numpy(),
+        rows["too_uncertain"].to_numpy(), ~rows["modelled"].to_numpy(), infeasible,
+        rows["extrapolated"].to_numpy(),
     ]  # fmt: skip
-    names = ["unassigned", "no_rate", "untreated", "uncalibrated", "infeasible", "extrapolated"]
+    names = [
+        "unassigned", "no_rate", "untreated", "do_not_use", "uncalibrated", "infeasible",
+        "extrapolated",
+    ]  # fmt: skip
     return np.select(conditions, [np.array(name, dtype=object) for name in names], "ok")
 
 
@@ -78,7 +85,11 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
             fault[place] = f"{fault[place]}; {text}" if fault[place] else text
 
     add(status == "unassigned", [], lambda: "no truck is assigned to this route")
-    add(status == "uncalibrated", ["truck_id", "material"], cures.untested)
+    add(
+        status == "uncalibrated", ["truck_id", "material", "truck_gate_in", "voided_by"],
+        cures.untested,
+    )  # fmt: skip
+    add(status == "do_not_use", ["truck_gate_in", "doubt_at_pct", "doubt"], doubtful)
     infeasible = status == "infeasible"
     needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min"]
     add(
@@ -106,6 +117,29 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
     return pd.DataFrame({"note": note, "fault": fault}, index=rows.index)
 
 
+def doubtful(gate: float, output: float, doubt: float) -> str:
+    """Why a truck that was tested gets no setting."""
+    return says_do_not_use(f" at gate {gate:g} in and {output:.0f} % output", doubt)
+
+
+@dataclass(frozen=True)
+class _Tested:
+    """A tested truck and gate, and what it gives at its highest and lowest output, lb/min."""
+
+    most: float
+    least: float
+    truck: str
+    model: SpreaderModel
+    control: Control
+
+    def gives(self, need: float) -> bool:
+        """Whether it can give a discharge, at an output where it may be used."""
+        if not self.least <= need <= self.most:
+            return False
+        output = np.atleast_1d(np.asarray(self.model.feeder_for(need), dtype=float))
+        return not how_known(self.model, self.control, output).too_uncertain.any()
+
+
 class Cures:
     """What would make an infeasible need feasible. More speed is never among it: roads are icy."""
 
@@ -115,15 +149,15 @@ class Cures:
         self._limits = dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True))
         self._least = {truck: control.min_feeder_pct for truck, control in controls.items()}
         self._counting = {truck for truck, control in controls.items() if control.closed_loop}
-        #: by material: (most, least, truck, gate) of every tested gate, weakest first
-        self._ranges: dict[str, list[tuple[float, float, str, float]]] = defaultdict(list)
+        #: by material: every tested gate, weakest first
+        self._tested: dict[str, list[_Tested]] = defaultdict(list)
         for (truck, material), gates in models_by_truck(models, controls).items():
-            ends = [controls[truck].max_feeder_pct, controls[truck].min_feeder_pct]
+            ends = np.array([controls[truck].max_feeder_pct, controls[truck].min_feeder_pct])
             for model in gates:
-                most, least = model.predict(np.array(ends)).discharge_lb_per_min.tolist()
-                self._ranges[material].append((most, least, truck, model.gate_in))
-        for ranges in self._ranges.values():
-            ranges.sort()
+                most, least = model.predict(ends).discharge_lb_per_min.tolist()
+                self._tested[material].append(_Tested(most, least, truck, model, controls[truck]))
+        for tested in self._tested.values():
+            tested.sort(key=lambda one: (one.most, one.least, one.truck, one.model.gate_in))
 
     def short(
         self, truck: str, material: str, gate: float, need: float, most: float, speed: float
@@ -145,7 +179,7 @@ class Cures:
         """
         ways = self._others(material, need, truck, gate)
         ways += self._fewer_passes(truck, material, gate, need, passes, lanes)
-        tested = {held[3] for held in self._ranges[material] if held[2] == truck}
+        tested = {one.model.gate_in for one in self._tested[material] if one.truck == truck}
         ways += [f"gate {smaller:g} in once it is tested" for smaller in self._gates.get(truck, ())
                  if smaller < gate and smaller not in tested][:1]  # fmt: skip
         if self._least[truck] > 0.0:
@@ -168,20 +202,33 @@ class Cures:
         return []
 
     def _able(self, material: str, need: float) -> list[tuple[str, float]]:
-        """Tested trucks and gates that can give a discharge, weakest first."""
-        return [(held[2], held[3]) for held in self._ranges[material] if held[1] <= need <= held[0]]
+        """Trucks and gates that can give a discharge and are known well enough, weakest first."""
+        return [(one.truck, one.model.gate_in) for one in self._tested[material] if one.gives(need)]
 
     def _others(self, material: str, need: float, truck: str, gate: float) -> list[str]:
         able = self._able(material, need)
-        own = [f"gate {held:g} in" for other, held in able if other == truck and held != gate]
+        own = [
+            f"gate {held:g} in for the whole storm" for other, held in able
+            if other == truck and held != gate
+        ]  # fmt: skip
         seen: dict[str, str] = {}
         for other, other_gate in able:
             if other != truck:
                 seen.setdefault(other, f"truck {other} (gate {other_gate:g} in)")
         return own + list(seen.values())[:TRUCKS_NAMED]
 
-    def untested(self, truck: str, material: str) -> str:
-        """Which test is missing."""
+    def untested(self, truck: str, material: str, gate_in: float, voided_by: str) -> str:
+        """Which test is missing; ``gate_in`` is where the truck's gate stands, NaN for nowhere."""
+        if voided_by:
+            return (
+                f"work on the {voided_by} of {truck} is on record between the storm's start and "
+                "this application: its tests no longer count, test it again"
+            )
+        if any(one.truck == truck for one in self._tested[material]):
+            return (
+                f"the gate of {truck} stays at {gate_in:g} in through the storm, and it has no "
+                f"valid discharge test with {material} there: test it there, or take another truck"
+            )
         gates = "; ".join(f"{gate:g}" for gate in self._gates.get(truck, ()))
         at = f"at gate {gates} in" if gates else "at each gate used"
         counts = " that has sensor counts" if truck in self._counting else ""

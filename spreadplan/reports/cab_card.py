@@ -15,6 +15,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from spreadplan.calibration.standing import DO_NOT_USE
 from spreadplan.frames import lines
 from spreadplan.planning.applications import may_be_icy
 from spreadplan.planning.plan import StormPlan
@@ -28,6 +29,7 @@ from spreadplan.views.setting import Setting
 
 SPEED_STEPS: Final = (("10_mph_less", -10.0), ("5_mph_less", -5.0), ("", 0.0), ("5_mph_more", 5.0))
 MOST_SPEED_ROWS: Final = 3
+NOT_YET: Final = "its tests leave too much in doubt, no setting can be given"
 ICY_NOTE: Final = "The road may be icy: never faster than planned."
 MEMORY_NOTE: Final = "Rate from memory, not checked against its source: ask before you rely on it."
 #: size of plain text, and the width of the narrowest page for it.
@@ -39,10 +41,10 @@ Stretches = Sequence[Any]
 """Rows of the plan's table of settings, in driving order."""
 SpeedCell = tuple[str, str, bool]
 """A speed, the setting for it, and whether it is the planned one."""
-TROUBLE: Final = ("infeasible", "uncalibrated", "no_rate")
+TROUBLE: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate")
 STATUS_SIGN: Final = {
-    "uncalibrated": "no setting", "no_rate": "no rate", "untreated": "off",
-    "unassigned": "no truck",
+    "uncalibrated": "no setting", "do_not_use": "no setting", "no_rate": "no rate",
+    "untreated": "off", "unassigned": "no truck",
 }  # fmt: skip
 
 
@@ -255,7 +257,8 @@ def _block(card: _Card, columns: Sequence[Column]) -> Block:
     closed = any(one.control == "closed_loop" for one in every)
     spread = [one for one in every if one.target_rate_lb_per_lane_mile > 0]
     icy = any(card.runs[column.applications[0]].icy for column in columns)
-    told = [_speed_note(spread, closed, shown), ICY_NOTE if icy and spread else ""]
+    told = [_gate_note(spread, shown), _speed_note(spread, closed, shown)]
+    told.append(ICY_NOTE if icy and spread else "")
     for column in columns:
         label = f"Appl. {column.title}: " if len(columns) > 1 else ""
         told += [f"{label}{text}" for text in _loads(card, card.runs[column.applications[0]])]
@@ -368,6 +371,14 @@ def _at_speeds(one: Any, shown: Display, faster: bool) -> tuple[SpeedCell, ...]:
     return tuple(cells)
 
 
+def _gate_note(spread: Stretches, shown: Display) -> str:
+    """Where the gate stands, and that it stays."""
+    gate = next((one.gate_in for one in spread if math.isfinite(one.gate_in)), math.nan)
+    if not math.isfinite(gate):
+        return ""
+    return f"Gate {shown.show(gate, 'gate')} for the whole storm: moved, no setting here holds."
+
+
 def _speed_note(spread: Stretches, closed: bool, shown: Display) -> str:
     """Above which speed the rate is lost, and what 5 mph more takes away; never that one may."""
     known = [one for one in spread if math.isfinite(one.max_speed_mph)]
@@ -422,6 +433,8 @@ def _alarms(stretches: Stretches, shown: Display) -> Iterator[tuple[bool, str]]:
     status = {one.status for one in stretches}
     if "uncalibrated" in status:
         yield True, "This truck has no valid test: no setting can be given. Ask before you spread."
+    if "do_not_use" in status:
+        yield True, f"{DO_NOT_USE.capitalize()} where marked: {NOT_YET}. Ask before you spread."
     if "no_rate" in status:
         yield True, "No rate is planned for the marked stretches. Ask before you spread."
     infeasible = [one for one in stretches if one.status == "infeasible"]

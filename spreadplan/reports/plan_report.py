@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
+from spreadplan.calibration.standing import DO_NOT_USE
+from spreadplan.calibration.validity import GATE_RULE
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
 from spreadplan.planning.plan import StormPlan
@@ -27,8 +29,8 @@ from spreadplan.views.setting import US_WORDING, Setting
 STATUS: Final[dict[str, tuple[str, str]]] = {
     "ok": ("good", "ok"), "untreated": ("none", "not treated"),
     "extrapolated": ("warn", "outside tests"), "infeasible": ("bad", "rate not reached"),
-    "uncalibrated": ("bad", "not calibrated"), "no_rate": ("bad", "no rate"),
-    "unassigned": ("bad", "no truck"),
+    "uncalibrated": ("bad", "not calibrated"), "do_not_use": ("bad", DO_NOT_USE),
+    "no_rate": ("bad", "no rate"), "unassigned": ("bad", "no truck"),
 }  # fmt: skip
 VERDICT: Final[dict[str, tuple[str, str]]] = {
     "holds": ("good", "holds"), "abrasive": ("none", "abrasive"),
@@ -236,6 +238,7 @@ def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
                 "unassigned",
                 "no_rate",
                 "uncalibrated",
+                "do_not_use",
                 "infeasible",
                 "extrapolated",
                 "ok",
@@ -392,6 +395,7 @@ def _assumptions(background: PlanBackground, shown: Display) -> Sequence[str]:
         "rate.",
         "The melting check compares the brine's freezing point with the forecast; traffic, wind, "
         "sun and what bounces off the road are not in it.",
+        GATE_RULE + " So a truck has one gate for the whole plan.",
         "Times leave out traffic, plowing and breaks.",
         *([US_WORDING] if shown.system == "metric" else []),
     )  # fmt: skip

@@ -15,11 +15,13 @@ from spreadplan.runs.what_if import PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, plural
 from spreadplan.views.rate_sources import runs_from_memory
+from spreadplan.views.words import TERMS
 
 STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
     "unassigned": ("bad", "no truck"),
     "no_rate": ("bad", "no rate"),
     "uncalibrated": ("bad", "not calibrated"),
+    "do_not_use": ("bad", TERMS["calibration_standing"]["do_not_use"].words),
     "infeasible": ("bad", "rate not reached"),
     "extrapolated": ("warn", "outside tested outputs"),
     "ok": ("good", "as wanted"),
