@@ -24,6 +24,7 @@ from spreadplan.runs.what_if import (
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.load import storm_names
 from spreadplan.workspace.tomlfiles import Settings, read_settings
+from spreadplan.workspace.whole_files import readable_name
 
 T = TypeVar("T")
 #: Results that are kept, and how many of them may be plans: one of 100,000 segments takes 75 MB.
@@ -128,8 +129,8 @@ class Computed:
         return self.remember("settings", make)
 
     def storms(self) -> list[str]:
-        """The storms of the workspace."""
-        return storm_names(self.folder)
+        """The storms of the workspace; one whose name is no text cannot be shown."""
+        return [name for name in storm_names(self.folder) if readable_name(name)]
 
     def fleet(self) -> FleetView:
         """Trucks, tests and calibrations as they stand today."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from typing import Any, Final
+from urllib.parse import quote
 
 import pandas as pd
 from starlette.responses import Response
@@ -13,7 +14,7 @@ from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
 from spreadplan.views.water import screened_waters
 from spreadplan.web.drawing import Chart, number_axis, time_axis
-from spreadplan.web.result_tables import made_at, out_of_date, table
+from spreadplan.web.result_tables import made_at, out_of_date, tables
 from spreadplan.web.visits import Visit, page
 
 BUDGET_TONES: Final = {"over": "bad", "likely to run out": "warn", "within": "good"}
@@ -22,6 +23,10 @@ AREA_WORDS: Final = {
     "within": ("good", "within"), "no limit": ("none", "no limit set"),
 }  # fmt: skip
 SHOWN_ENDINGS: Final = (".html", ".pdf", ".xlsx", ".csv", ".gpkg", ".parquet")
+USED: Final = (
+    "budget", "findings", "burn_down", "chloride", "screening", "savings", "by_storm",
+)  # fmt: skip
+"""The tables that the page shows."""
 BAR: Final = 200.0
 """Length of a budget's bar on its drawing."""
 
@@ -29,10 +34,12 @@ BAR: Final = 200.0
 def season(visit: Visit) -> Response:
     """The season so far, and what its rest may take."""
     shown = visit.display
-    budget = table(visit, "season/budget")
+    found, unreadable = tables(visit, "season", USED)
+    budget = found["budget"]
     made = made_at(visit, "season/budget.csv")
     context: dict[str, Any] = {
         "ready": budget is not None,
+        "unreadable": unreadable,
         "made": shown.moment(made) if made is not None else "",
         "old": out_of_date(visit, "season/budget.csv"),
         "files": _files(visit),
@@ -40,12 +47,12 @@ def season(visit: Visit) -> Response:
     if budget is not None:
         context |= {
             "budgets": [_budget_row(row, shown) for row in lines(budget)],
-            "findings": _findings(table(visit, "season/findings")),
-            "plots": _burn_downs(visit, budget, shown),
-            "areas": _areas(table(visit, "season/chloride"), shown),
-            "screening": _screening(table(visit, "season/screening"), shown),
-            "savings": _savings(table(visit, "season/savings"), shown),
-            "storms": _storms(table(visit, "season/by_storm"), shown),
+            "findings": _findings(found["findings"]),
+            "plots": _burn_downs(found["burn_down"], budget, shown),
+            "areas": _areas(found["chloride"], shown),
+            "screening": _screening(found["screening"], shown),
+            "savings": _savings(found["savings"], shown),
+            "storms": _storms(found["by_storm"], shown),
         }
     return visit.render("web/season.html", **context)
 
@@ -86,8 +93,9 @@ def _budget_row(row: Any, shown: Display) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _burn_downs(visit: Visit, budget: pd.DataFrame, shown: Display) -> list[tuple[str, Chart]]:
-    curves = table(visit, "season/burn_down")
+def _burn_downs(
+    curves: pd.DataFrame | None, budget: pd.DataFrame, shown: Display
+) -> list[tuple[str, Chart]]:
     if curves is None or curves.empty:
         return []
     drawn = []
@@ -101,7 +109,7 @@ def _burn_downs(visit: Visit, budget: pd.DataFrame, shown: Display) -> list[tupl
 
 def _burn_down(material: str, curve: pd.DataFrame, limit_ton: float, shown: Display) -> Chart:
     """What was used so far, the forecast with its interval, and the agency's budget."""
-    moments = pd.to_datetime(curve["date"], utc=True, format="ISO8601")
+    moments = curve["date"]
     seconds = moments.map(lambda moment: moment.timestamp())
 
     def mass(name: str, where: pd.Series[bool]) -> Any:
@@ -186,7 +194,7 @@ def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
     folders = [path for path in results.iterdir() if path.is_dir() and path.name[0] != "."]
     folders.sort(key=lambda path: (path.name != "season", path.name))
     return [
-        (folder.name, [(path.name, f"/results/{folder.name}/{path.name}")
+        (folder.name, [(path.name, quote(f"/results/{folder.name}/{path.name}", errors="replace"))
                        for path in sorted(folder.iterdir())
                        if path.suffix in SHOWN_ENDINGS and path.is_file()])
         for folder in folders
