@@ -134,6 +134,8 @@ def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick
         policy=workspace.policy,
         models=fleet.models,
         advice=fleet.advice,
+        gates_last_tested=fleet.gates_last_tested,
+        next_voiding=fleet.next_voiding,
         pick=pick,
         **{name: workspace.table(name) for name in PLAN_TABLES},
     )
