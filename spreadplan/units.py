@@ -47,6 +47,7 @@ SUFFIXES: dict[str, dict[str, str]] = {
     "liquid_per_mass": {"gal_per_ton": "gallon/short_ton", "l_per_t": "liter/metric_ton"},
     "mass_flow": {"lb_min": "pound/minute", "kg_min": "kilogram/minute"},
     "stream_flow": {"cfs": "foot**3/second", "m3_s": "meter**3/second"},
+    "concentration": {"mg_l": "milligram/liter"},
     "rate_limit": {
         "lb_per_lane_mile": "pound/lane_mile",
         "lb_per_two_lane_mile": "pound/two_lane_mile",
@@ -184,6 +185,15 @@ def convert(values: NDArray[np.float64], source: str, target: str) -> NDArray[np
     return values * factor + offset
 
 
+def _one(unit: str, target: str) -> float:
+    return float(Quantity(1.0, unit).to(target).magnitude)
+
+
+POUNDS_PER_TON = _one("short_ton", "pound")
+METRES_PER_MILE = _one("mile", "meter")
+FEET_PER_MILE = _one("mile", "foot")
+
+
 def canonical_suffix(quantity: str) -> str:
     """The suffix that a quantity carries inside the package, e.g. ``lb`` for a mass."""
     return next(iter(SUFFIXES[quantity]))
@@ -208,7 +218,7 @@ def area_rate_lb_per_lane_mile(
     By definition: a lane-mile of width w has the area w times one mile. Over a 12 ft lane,
     7.7058 g/m² is 100 lb per lane-mile.
     """
-    lane_mile_m2 = convert(lane_width_ft, "foot", "meter") * 1609.344
+    lane_mile_m2 = convert(lane_width_ft, "foot", "meter") * METRES_PER_MILE
     return convert(rate_g_per_m2 * lane_mile_m2, "gram", "pound")
 
 

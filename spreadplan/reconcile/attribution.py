@@ -20,8 +20,8 @@ from spreadplan.matching.projection import FloatArray
 from spreadplan.matching.search import BoolArray, IntArray, LongArray
 from spreadplan.matching.trace import Match
 
-STATUSES = ("matched", "off_route", "standing", "gap")
-MATCHED, OFF_ROUTE, STANDING, GAP = range(4)
+STATUSES = ("matched", "off_route", "standing", "gap", "no_position")
+MATCHED, OFF_ROUTE, STANDING, GAP, NO_POSITION = range(5)
 
 UNKNOWN_SHARE = 0.5  # of a way on which spreading began or ended at an unknown place
 STANDING_WAY_M = 5.0  # a truck that creeps no further than this in an interval leaves a pile

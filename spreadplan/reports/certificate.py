@@ -12,8 +12,8 @@ import pandas as pd
 from markupsafe import Markup
 
 from spreadplan.calibration import Calibration, DischargeModel, uncertainty_budget
-from spreadplan.calibration.fit import coverage_factor
 from spreadplan.frames import lines
+from spreadplan.metrology import coverage_factor
 from spreadplan.reports import charts
 from spreadplan.reports.certificate_room import (
     curves_pt,

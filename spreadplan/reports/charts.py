@@ -15,8 +15,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from spreadplan.calibration import DischargeModel
-from spreadplan.calibration.fit import coverage_factor
 from spreadplan.frames import lines
+from spreadplan.metrology import coverage_factor
 from spreadplan.reports.figure import (
     BLUE,
     FAINT,

@@ -19,8 +19,9 @@ from spreadplan.reports.figure import (
     svg,
 )
 from spreadplan.reports.render import html
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import MINUS, NOTHING, Display, as_text, short
-from spreadplan.views.season_view import MONEY, POUNDS_PER_TON, money, tons, tons_range
+from spreadplan.views.season_view import MONEY, money, tons, tons_range
 from spreadplan.views.setting import US_WORDING, Setting
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 from spreadplan.reports import season_charts as charts
@@ -17,9 +18,9 @@ from spreadplan.season.forecast import METHOD
 from spreadplan.season.overuse import support
 from spreadplan.season.records import latest
 from spreadplan.season.savings import TO_GAIN
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, plural
 from spreadplan.views.season_view import (
-    POUNDS_PER_TON,
     SUPERINTENDENT,
     SeasonView,
     chance,
@@ -86,7 +87,7 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     }]  # fmt: skip
     for material, row in use.iterrows():
         u_ton = float(agency["used_u_ton"].get(str(material), math.nan))
-        half = shown.show(POUNDS_PER_TON * 1.96 * u_ton, "bulk")
+        half = shown.show(POUNDS_PER_TON * Z95 * u_ton, "bulk")
         cards.append({
             "what": f"{material} used", "value": shown.show(POUNDS_PER_TON * row["used_ton"],
                                                             "bulk"),

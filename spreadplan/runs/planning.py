@@ -24,6 +24,7 @@ from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
 from spreadplan.schema.tables import TABLES
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
@@ -211,7 +212,7 @@ def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
     for yard in lines(result.yards):
         need, most, stock = (
-            shown.show(2000.0 * tons, "bulk")
+            shown.show(POUNDS_PER_TON * tons, "bulk")
             for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton)
         )
         options.say(

@@ -1,6 +1,10 @@
 """Cells of telemetry → numbers in the inside units, row by row: kept, or refused with a reason.
 
-A row is refused for the first thing found wrong with it; nothing about one row stops the others.
+Every field is judged on its own. One that cannot be used is left out and the rest of its record
+counts: a record without a position still carries mass. A row is refused only where nobody can tell
+whose it is, where it holds nothing to go by, or where it is no record at all. One without a time is
+handed on, with the reason: its place in the file may tell the time. Nothing about one row stops the
+others.
 """
 
 from __future__ import annotations
@@ -97,6 +101,7 @@ class Ledger:
     timezone: ZoneInfo
     reasons: Reasons = field(default_factory=Reasons)
     materials: dict[str, int] = field(default_factory=dict)
+    first_named: dict[str, tuple[int, int]] = field(default_factory=dict)  # file and row
     counts: dict[str, int] = field(default_factory=dict)
 
     def count(self, what: str, number: int) -> None:
@@ -105,20 +110,31 @@ class Ledger:
 
 
 class _Marks:
-    """Which rows of a batch are refused, each for the first reason found."""
+    """What is wrong with the rows of a batch, each with the first reason found; -1: nothing."""
 
     def __init__(self, size: int, reasons: Reasons) -> None:
         self.code = np.full(size, -1, dtype=np.int32)
         self.reasons = reasons
+        self.seen: list[tuple[str, BoolArray]] = []
 
     def mark(self, wrong: BoolArray, kind: str, text: Callable[[int], str] | str = "") -> None:
-        fresh = np.flatnonzero(wrong & (self.code < 0))
-        if not fresh.size:
+        if not wrong.any():
             return
+        self.seen.append((kind, wrong))
+        fresh = np.flatnonzero(wrong & (self.code < 0))
         if isinstance(text, str):
             self.code[fresh] = self.reasons.code(kind, text)
         else:
             self.code[fresh] = [self.reasons.code(kind, text(int(at))) for at in fresh]
+
+
+#: What is said of a record that is used although one of its fields is not.
+LEFT_OUT = {
+    "a cell cannot be read": "a cell cannot be read, the rest of the record used",
+    "speed impossible": "speed impossible, the rest of the record used",
+    "total or rate impossible": "total or rate impossible, the rest of the record used",
+}
+NO_POSITION = "no position, the rest of the record used"
 
 
 def clean(
@@ -132,23 +148,34 @@ def clean(
 
     Returns
     -------
-    columns : truck and material as codes, time_s, lon, lat, speed_mph, spreading, file, row, those
-        of `OPTIONAL` that the file has, and shift_s (seconds by which a time that comes twice on
-        the local clock may be later) where there are such times.
+    columns : truck and material as codes, time_s, lon, lat, speed_mph, spreading, file, row and
+        those of `OPTIONAL` that the file has; NaN where a field cannot be used, longitude and
+        latitude together. Only where there are such records: shift_s (seconds by which a time that
+        comes twice on the local clock may be later) and untimed (code of the reason why time_s is
+        NaN, else -1).
     """
-    marks = _Marks(len(batch.rows), ledger.reasons)
-    columns: Columns = {"truck": _trucks(batch, marks, ledger)}
-    columns["time_s"], shift_s = _times(batch.columns["time"], marks, ledger.timezone)
-    numbers = _numbers(batch, file, marks, ledger)
-    _judge(numbers, marks)
+    size = len(batch.rows)
+    refused, left_out = _Marks(size, ledger.reasons), _Marks(size, ledger.reasons)
+    untimed = _Marks(size, ledger.reasons)
+    columns: Columns = {"truck": _trucks(batch, refused, ledger)}
+    columns["time_s"], shift_s = _times(batch.columns["time"], untimed, ledger.timezone)
+    numbers = _numbers(batch, file, left_out, ledger)
+    _judge(numbers, left_out)
     columns |= numbers
-    columns["spreading"] = _flags(batch.columns["spreading"], marks, ledger)
+    columns["spreading"] = _flags(batch.columns["spreading"], left_out, ledger)
+    _refuse_empty(columns, refused, left_out.code, untimed.code)
     columns["speed_mph"] = columns["speed_mph"].astype(np.float32)
     if "material" in batch.columns:
-        columns["material"] = _codes(batch.columns["material"], ledger.materials, grow=True)
+        columns["material"] = _materials(batch, number, ledger)
     if shift_s.any():
         columns["shift_s"] = shift_s.astype(np.int16)
-    good = marks.code < 0
+    if untimed.seen:
+        columns["untimed"] = untimed.code
+    good = refused.code < 0
+    for kind, wrong in left_out.seen:
+        if kind in LEFT_OUT:
+            ledger.count(LEFT_OUT[kind], int((wrong & good).sum()))
+    ledger.count(NO_POSITION, int((np.isnan(columns["lon"]) & good).sum()))
     kept: Columns = {
         name: values if good.all() else values[good] for name, values in columns.items()
     }
@@ -157,7 +184,24 @@ def clean(
     broken = np.array([row for row, _ in batch.broken], dtype=np.int64)
     why = [ledger.reasons.code("not a record", text) for _, text in batch.broken]
     rows = np.concatenate([batch.rows[~good], broken])
-    return kept, rejects(number, rows, np.concatenate([marks.code[~good], np.array(why, int)]))
+    return kept, rejects(number, rows, np.concatenate([refused.code[~good], np.array(why, int)]))
+
+
+def _refuse_empty(
+    columns: Columns, refused: _Marks, left_out: NDArray[np.int32], untimed: NDArray[np.int32]
+) -> None:
+    """Refuse, in place, what has nothing to go by: no amount, and no position or no time.
+
+    The reason is that of its time, else the first field that was left out.
+    """
+    nothing = np.isnan(columns["lon"]) | (untimed >= 0)
+    if not nothing.any():
+        return
+    for name in ("feed_total_lb", "feed_rate_lb_min", "liquid_total_gal"):
+        if name in columns:
+            nothing &= np.isnan(columns[name])
+    fresh = nothing & (refused.code < 0)
+    refused.code[fresh] = np.where(untimed >= 0, untimed, left_out)[fresh]
 
 
 # --- words -------------------------------------------------------------------------------------
@@ -183,13 +227,18 @@ def _dictionary(array: pa.Array) -> tuple[list[str], NDArray[np.int64]]:
     return [_word(value) for value in coded.dictionary.to_pylist()], places
 
 
-def _codes(array: pa.Array, known: dict[str, int], *, grow: bool) -> NDArray[np.int16]:
-    """Words as codes of a dictionary, which may grow; -1 for an empty cell or an unknown word."""
-    words, places = _dictionary(array)
-    for word in words:
-        if grow and word and word not in known and len(known) < np.iinfo(np.int16).max:
-            known[CONTROL_CHARACTERS.sub("?", word)] = len(known)
-    table = np.array([known.get(CONTROL_CHARACTERS.sub("?", word), -1) for word in words] + [-1])
+def _materials(batch: Batch, number: int, ledger: Ledger) -> NDArray[np.int16]:
+    """Materials as codes of the ledger, which takes up new names; -1 for an empty cell."""
+    known = ledger.materials
+    words, places = _dictionary(batch.columns["material"])
+    words = [CONTROL_CHARACTERS.sub("?", word) for word in words]
+    for place, word in enumerate(words):
+        if word and word not in known and len(known) < np.iinfo(np.int16).max:
+            at = np.flatnonzero(places == place)
+            if at.size:
+                known[word] = len(known)
+                ledger.first_named[word] = number, int(batch.rows[at[0]])
+    table = np.array([known.get(word, -1) for word in words] + [-1])
     return table[places].astype(np.int16)
 
 
@@ -209,7 +258,7 @@ def _trucks(batch: Batch, marks: _Marks, ledger: Ledger) -> NDArray[Any]:
 
 
 def _flags(array: pa.Array, marks: _Marks, ledger: Ledger) -> BoolArray:
-    """Whether material was spread; where a record does not say, its counters decide."""
+    """Whether material was spread; where a record does not say so, its counters decide."""
     if pa.types.is_boolean(array.type):
         blank = np.asarray(array.is_null())
         flags = np.asarray(array.fill_null(True))
@@ -224,6 +273,7 @@ def _flags(array: pa.Array, marks: _Marks, ledger: Ledger) -> BoolArray:
             "a cell cannot be read",
             lambda at: f"spreading {_quote(words[places[at]])} is neither 0 nor 1",
         )
+        blank |= wrong
     ledger.count("spreading not said", int(blank.sum()))
     said: BoolArray = flags | blank
     return said
@@ -279,31 +329,43 @@ def _numbers(batch: Batch, file: TelemetryFile, marks: _Marks, ledger: Ledger) -
 
 
 def _judge(numbers: Columns, marks: _Marks) -> None:
-    """Positions and values that cannot be."""
+    """Leave out, in place, positions and values that cannot be."""
     lon, lat, speed = numbers["lon"], numbers["lat"], numbers["speed_mph"]
-    marks.mark(np.isnan(lon) | np.isnan(lat), "a cell is empty", "the position is empty")
+    missing = np.isnan(lon) | np.isnan(lat)
+    marks.mark(missing, "a cell is empty", "the position is empty")
+    away = (np.abs(lon) > 180) | (np.abs(lat) > 90)
     marks.mark(
-        (np.abs(lon) > 180) | (np.abs(lat) > 90),
+        away,
         "position impossible",
         lambda at: f"longitude {lon[at]:.6g}, latitude {lat[at]:.6g} is not on the globe",
     )
+    no_fix = (np.abs(lon) < NULL_ISLAND_DEG) & (np.abs(lat) < NULL_ISLAND_DEG)
+    marks.mark(no_fix, "position impossible", "the position is 0, 0: the receiver had no fix")
+    nowhere = missing | away | no_fix
+    too_fast = (speed < 0) | (speed > HIGHEST_SPEED_MPH)
     marks.mark(
-        (np.abs(lon) < NULL_ISLAND_DEG) & (np.abs(lat) < NULL_ISLAND_DEG),
-        "position impossible",
-        "the position is 0, 0: the receiver had no fix",
-    )
-    marks.mark(
-        (speed < 0) | (speed > HIGHEST_SPEED_MPH),
+        too_fast,
         "speed impossible",
         lambda at: f"a speed of {speed[at]:.4g} mph is not possible for a truck",
     )
+    _leave_out(numbers, ("lon", "lat"), nowhere)
+    _leave_out(numbers, ("speed_mph",), too_fast)
     for name, words in (
         ("feed_total_lb", "the running total"),
         ("feed_rate_lb_min", "the rate"),
         ("liquid_total_gal", "the running total of the liquid"),
     ):
         if name in numbers:
-            marks.mark(numbers[name] < 0, "total or rate impossible", f"{words} is below zero")
+            below = numbers[name] < 0
+            marks.mark(below, "total or rate impossible", f"{words} is below zero")
+            _leave_out(numbers, (name,), below)
+
+
+def _leave_out(numbers: Columns, names: tuple[str, ...], wrong: BoolArray) -> None:
+    """NaN, in place, in the rows that are wrong; the columns of a file are not written to."""
+    if wrong.any():
+        for name in names:
+            numbers[name] = np.where(wrong, np.nan, numbers[name])
 
 
 # --- times -------------------------------------------------------------------------------------
@@ -312,7 +374,7 @@ def _judge(numbers: Columns, marks: _Marks) -> None:
 def _times(
     array: pa.Array, marks: _Marks, timezone: ZoneInfo
 ) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Seconds since 1970 UTC, and by how much a time that comes twice may be later."""
+    """Seconds since 1970 UTC, NaN where marked, and by how much a time shown twice may be later."""
     kind = array.type
     if pa.types.is_timestamp(kind) or pa.types.is_date(kind):
         aware = pa.types.is_timestamp(kind) and kind.tz is not None
@@ -337,7 +399,8 @@ def _times(
         hole = np.zeros(len(array), dtype=bool)
         hole[usable] = skipped
         marks.mark(hole, "time unclear", "the time does not exist on the local clock")
-    return micros / 1e6, shift
+    known = marks.code < 0
+    return np.where(known, micros / 1e6, np.nan), np.where(known, shift, 0)
 
 
 def _micros(array: pa.Array) -> NDArray[np.int64]:

@@ -49,6 +49,7 @@ class TelemetryFiles:
     ----------
     sources : the files, in order of name; ``TruckRecords.source_file`` points into them.
     materials : names that the records give; ``TruckRecords.material`` points into them.
+    first_named : where each of them was first read: the file as messages name it, and the row.
     rows_read, rows_kept : every row that is read is kept or refused.
     truck_rows : truck → rows kept, in the order of `by_truck`.
     counts : odd things that were put right, by what they are.
@@ -57,6 +58,7 @@ class TelemetryFiles:
 
     sources: tuple[SourceFile, ...]
     materials: tuple[str, ...]
+    first_named: Mapping[str, tuple[str, int]]
     rows_read: int
     rows_kept: int
     truck_rows: Mapping[str, int]
@@ -186,6 +188,7 @@ def scan_telemetry(
     return TelemetryFiles(
         tuple(file.source for file in files),
         tuple(ledger.materials),
+        {name: (files[file].shown, row) for name, (file, row) in ledger.first_named.items()},
         read,
         sum(kept.values()),
         kept,

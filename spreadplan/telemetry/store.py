@@ -7,7 +7,7 @@ temporary folder in groups of trucks, and only one group is in memory at a time.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -30,6 +30,8 @@ from spreadplan.telemetry.rows import (
 LongArray = NDArray[np.int64]
 
 GROUPS = 32
+#: About so many records of a batch tell its median time.
+SAMPLE = 4_096
 #: A jump back of the local clock longer than this is the clock change, not mere disorder.
 FOLD_BACK_S = 300.0
 #: Records this close to their neighbour in time belong to the same side of the clock change.
@@ -41,8 +43,18 @@ LONGEST_STORM_S = 366 * 86_400.0
 ABSENT: dict[str, tuple[Any, Any]] = {
     "material": (np.int16, -1),
     "shift_s": (np.int16, 0),
+    "untimed": (np.int32, -1),
     **{name: (kind, np.nan) for name, kind in OPTIONAL.items()},
 }
+
+TIME_BY_PLACE = "time not usable, taken from the records beside it"
+#: Columns that only tell how to read the times.
+ASIDE = ("shift_s", "untimed")
+#: Fields that a record takes from another of the same moment where it lacks them.
+FILLED = (
+    "lon", "lat", "speed_mph", "heading_deg", "feed_total_lb", "feed_rate_lb_min",
+    "liquid_total_gal", "material",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -57,12 +69,14 @@ class Batch:
 class Kept:
     """Which of a truck's rows count, in order of time; nothing said: all of them, as they came.
 
-    ``time_s`` are the times of all its rows where the local clock showed some of them twice.
+    ``time_s`` are the times of all its rows where some of them were not plain. ``filled`` holds, by
+    column, rows and what another record of the same moment says there.
     """
 
     size: int
     order: LongArray | None = None
     time_s: FloatArray | None = None
+    filled: Mapping[str, tuple[LongArray, NDArray[Any]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -100,9 +114,12 @@ class Group:
         """Each truck's code and columns, in order of time."""
         for truck, kept in self.kept.items():
             rows = Rows(self.batches, truck)
-            columns = {name: rows.column(name) for name in rows.names() if name != "shift_s"}
+            columns = {name: rows.column(name) for name in rows.names() if name not in ASIDE}
             if kept.time_s is not None:
                 columns["time_s"] = kept.time_s
+            for name, (at, values) in kept.filled.items():
+                columns[name] = columns[name].copy()
+                columns[name][at] = values
             if kept.order is not None:
                 columns = {name: values[kept.order] for name, values in columns.items()}
             yield truck, columns
@@ -135,7 +152,10 @@ class Store:
         if not size:
             return
         self.rows += size
-        self._middles.append((float(np.median(columns["time_s"][::16])), size))
+        times = columns["time_s"][:: max(size // SAMPLE, 1)]
+        times = times[np.isfinite(times)]
+        if times.size:
+            self._middles.append((float(np.median(times)), size))
         self._held.append(in_truck_order(columns, self.trucks))
         self._held_rows += size
         if self._held_rows > self.limit:
@@ -248,59 +268,132 @@ def arrange(batches: list[Batch], middle_s: float, ledger: Ledger) -> tuple[Grou
 
 def _arranged(rows: Rows, middle_s: float, ledger: Ledger, refused: list[Rejects]) -> Kept:
     """Which rows of a truck count, in order of time."""
-    time, file = rows.column("time_s"), rows.column("file")
-    unclear = np.zeros(len(time), dtype=bool)
-    corrected = None
-    shift = rows.column("shift_s").astype(float) if "shift_s" in rows.names() else np.zeros(1)
-    if shift.any():
-        time, unclear = resolve_clock_change(time, shift, file)
-        corrected = time
-        ledger.count("clock change resolved", int(((shift > 0) & ~unclear).sum()))
-    wrong = np.abs(time - middle_s) > LONGEST_STORM_S
-    good = ~(wrong | unclear)
+    time, why = _moments(rows, middle_s, ledger)
+    corrected = time if why is not None else None
+    good = np.isfinite(time)
     whole = bool(good.all())
     if whole and (np.diff(time) > 0).all():
         return Kept(len(time), None, corrected)
-    if not whole:
-        _refuse_times(rows, wrong, unclear & ~wrong, ledger, refused)
+    if why is not None and not whole:
+        file, row = rows.column("file")[~good], rows.column("row")[~good]
+        refused.append(rejects(file, row, why[~good]))
     order = np.flatnonzero(good)
+    file = rows.column("file")
     back = np.diff(time[order]) < 0
     if back.any():
         ledger.count("out of order", int((back & (np.diff(file[order]) == 0)).sum()))
         order = order[np.argsort(time[order], kind="stable")]
-    order = _without_repeats(rows, order, time, ledger, refused)
-    return Kept(len(order), order, corrected)
+    order, filled = _without_repeats(rows, order, time, ledger, refused)
+    return Kept(len(order), order, corrected, filled)
 
 
-def _refuse_times(
-    rows: Rows, wrong: BoolArray, unclear: BoolArray, ledger: Ledger, refused: list[Rejects]
-) -> None:
-    """Refuse rows whose time cannot be right, or cannot be known."""
-    code = ledger.reasons.code
-    for which, kind, text in (
-        (unclear, "time unclear", "the time comes twice on the local clock"),
-        (wrong, "time impossible", "the time lies over a year away from the rest of the storm"),
-    ):
-        if which.any():
-            file, row = rows.column("file")[which], rows.column("row")[which]
-            refused.append(rejects(file, row, code(kind, text)))
+def _moments(
+    rows: Rows, middle_s: float, ledger: Ledger
+) -> tuple[FloatArray, NDArray[np.int32] | None]:
+    """Times of a truck's rows as they came, NaN where nobody can know; with the reasons, by row.
+
+    No reasons: every time is as it was read.
+    """
+    time, names = rows.column("time_s"), rows.names()
+    wrong = np.abs(time - middle_s) > LONGEST_STORM_S
+    shift = rows.column("shift_s").astype(float) if "shift_s" in names else np.zeros(1)
+    if "untimed" not in names and not shift.any() and not wrong.any():
+        return time, None
+    code, file = ledger.reasons.code, rows.column("file")
+    why = rows.column("untimed").copy() if "untimed" in names else np.full(len(time), -1, np.int32)
+    time = time.copy()
+    if shift.any():
+        known = np.flatnonzero(np.isfinite(time))
+        time[known], unclear = resolve_clock_change(time[known], shift[known], file[known])
+        ledger.count("clock change resolved", int(((shift[known] > 0) & ~unclear).sum()))
+        why[known[unclear]] = code("time unclear", "the time comes twice on the local clock")
+        time[known[unclear]] = np.nan
+    if wrong.any():
+        text = "the time lies over a year away from the rest of the storm"
+        why[wrong], time[wrong] = code("time impossible", text), np.nan
+    given = "feed_total_lb" in names
+    total = rows.column("feed_total_lb") if given else np.full(len(time), np.nan)
+    placed = times_by_place(time, file, total)
+    ledger.count(TIME_BY_PLACE, int((np.isnan(time) & np.isfinite(placed)).sum()))
+    return placed, why
+
+
+def times_by_place(time_s: FloatArray, file: NDArray[np.int16], total: FloatArray) -> FloatArray:
+    """Times of records that have none of their own, from where they stand in their file.
+
+    Between the records around them they are spread evenly; before the first and after the last
+    such record they keep the truck's usual step. A place tells nothing where the file is not in
+    order of time, or where the running total does not go on from before and lead on to after.
+
+    Parameters
+    ----------
+    time_s, file, total : shape (n,), one truck's records as they stand in the files; NaN: unknown.
+
+    Returns
+    -------
+    ``time_s`` with the times found filled in; NaN where nothing is known.
+    """
+    found = time_s.copy()
+    edge = np.flatnonzero(np.diff(file) != 0) + 1
+    bounds = np.concatenate([[0], edge, [len(time_s)]])
+    for start, stop in pairwise(bounds.tolist()):
+        time = time_s[start:stop]
+        lacking = np.isnan(time)
+        known = np.flatnonzero(~lacking)
+        steps = np.diff(time[known])
+        if not lacking.any() or not (steps > 0).any() or (steps < 0).any():
+            continue
+        step = float(np.median(steps[steps > 0]))
+        at = np.arange(len(time))
+        first, last = known[0], known[-1]
+        guess = np.interp(at, known, time[known])
+        guess += step * (np.minimum(at - first, 0) + np.maximum(at - last, 0))
+        fits = lacking & _total_fits(total[start:stop])
+        found[start:stop][fits] = guess[fits]
+    return found
+
+
+def _total_fits(total: FloatArray) -> BoolArray:
+    """Where a running total goes on from the one before and leads on to the one after.
+
+    It does not where it falls and comes back, or rises and comes back; a reset does not come back.
+    """
+    fits = np.ones(len(total), dtype=bool)
+    given = np.flatnonzero(np.isfinite(total))
+    value = total[given]
+    before = np.concatenate([[-np.inf], value[:-1]])
+    after = np.concatenate([value[1:], [np.inf]])
+    fits[given] = (before > after) | ((before <= value) & (value <= after))
+    return fits
 
 
 def _without_repeats(
     rows: Rows, order: LongArray, time_s: FloatArray, ledger: Ledger, refused: list[Rejects]
-) -> LongArray:
-    """A truck's rows, ordered by time, with only the first of those at one time."""
+) -> tuple[LongArray, dict[str, tuple[LongArray, NDArray[Any]]]]:
+    """A truck's rows, ordered by time, with only the first of those at one time.
+
+    What the first lacks, others of the moment may say: a receiver and a controller may each send
+    a record of their own. The second result holds, by column, the rows to fill and with what.
+    """
     repeated = np.concatenate([[False], np.diff(time_s[order]) == 0])
     if not repeated.any():
-        return order
+        return order, {}
     first = order[np.maximum.accumulate(np.where(repeated, 0, np.arange(len(order))))][repeated]
     later = order[repeated]
     same = np.ones(len(later), dtype=bool)
-    for name in ("lon", "lat", "feed_total_lb", "feed_rate_lb_min"):
-        if name in rows.names():
-            values = rows.column(name)
-            one, other = values[first], values[later]
-            same &= (one == other) | (np.isnan(one) & np.isnan(other))
+    filled: dict[str, tuple[LongArray, NDArray[Any]]] = {}
+    names = rows.names()
+    for name in FILLED:
+        if name not in names:
+            continue
+        values = rows.column(name)
+        one, other = _unknown(values[first]), _unknown(values[later])
+        if name in ("lon", "lat", "feed_total_lb", "feed_rate_lb_min"):
+            same &= (values[first] == values[later]) | (one & other)
+        lacks = np.flatnonzero(one & ~other)
+        if lacks.size:
+            at, place = np.unique(first[lacks], return_index=True)  # the earliest of the others
+            filled[name] = at, values[later[lacks[place]]]
     reasons = ledger.reasons
     code = np.where(
         same,
@@ -310,7 +403,13 @@ def _without_repeats(
     file, row = rows.column("file"), rows.column("row")
     refused.append(rejects(file[later], row[later], code, file[first], row[first]))
     kept: LongArray = order[~repeated]
-    return kept
+    return kept, filled
+
+
+def _unknown(values: NDArray[Any]) -> BoolArray:
+    """Where a column says nothing: NaN, or -1 in one of codes."""
+    unknown: BoolArray = np.isnan(values) if values.dtype.kind == "f" else values < 0
+    return unknown
 
 
 def resolve_clock_change(
@@ -320,7 +419,9 @@ def resolve_clock_change(
 
     One truck's records in the order they stand in the files. Within a run of such times the one
     jump back of the clock parts the earlier from the later. Without a jump, the run belongs to the
-    neighbour that it follows, or leads to, without a silence. Otherwise nobody can know.
+    neighbour that it follows, or leads to, without a silence. Where that tells nothing, the later
+    moment is meant if records of that moment stand elsewhere, else the earlier one is taken: the
+    order of the records, and so their mass, is the same. With more than one jump nobody can know.
 
     Parameters
     ----------
@@ -337,6 +438,7 @@ def resolve_clock_change(
     twice = shift_s > 0
     edge = np.flatnonzero((np.diff(twice) != 0) | (np.diff(file) != 0)) + 1
     bounds = np.concatenate([[0], edge, [len(time_s)]])
+    open_runs = np.zeros(len(time_s), dtype=bool)
     for start, stop in pairwise(bounds.tolist()):
         if not twice[start]:
             continue
@@ -349,8 +451,14 @@ def resolve_clock_change(
         after = stop < len(time_s) and file[stop] == file[start]
         near_before = before and -NEAR_S < run[0] - time_s[start - 1] < NEAR_S
         near_after = after and -NEAR_S < time_s[stop] - run[-1] - shift_s[stop - 1] < NEAR_S
-        if back.size or near_before == near_after:
+        if back.size:
             unclear[start:stop] = True
+        elif near_before == near_after:
+            open_runs[start:stop] = True
         elif near_after:
             run += shift_s[start:stop]
+    later = open_runs & np.isin(time_s + shift_s, time_s[~open_runs & ~unclear])
+    for start, stop in pairwise(bounds.tolist()):
+        if later[start:stop].any():
+            time_s[start:stop] += shift_s[start:stop]
     return time_s, unclear

@@ -71,6 +71,8 @@ KINDS: Final[Mapping[str, Kind]] = {
     "temperature": Kind("degF", ("degF", "°F"), ("degC", "°C"), decimals=1, plain=True),
     "volume": Kind("gal", ("gal", "gal"), ("liter", "L"), decimals=1),
     "water": Kind("inch", ("inch", "in"), ("mm", "mm"), figures=2, decimals=3),
+    "flow": Kind("foot**3/second", ("foot**3/second", "ft³/s"), ("meter**3/second", "m³/s"),
+                 decimals=2, plain=True),
     "liquid_per_mass": Kind("gal/short_ton", ("gal/short_ton", "gal/ton"),
                             ("liter/metric_ton", "L/t"), plain=True, decimals=1),
     "percent": Kind("", ("", "%"), ("", "%"), decimals=1, plain=True),

@@ -7,9 +7,8 @@ from typing import Any
 
 from spreadplan.frames import lines
 from spreadplan.season.allocation import Allocation
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, as_text
-
-POUNDS_PER_TON = 2000.0
 
 
 def scarce_parts(shares: Mapping[str, Allocation], shown: Display) -> list[dict[str, Any]]:

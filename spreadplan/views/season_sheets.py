@@ -10,8 +10,9 @@ import pandas as pd
 
 from spreadplan import __version__
 from spreadplan.schema.sheets import Column, Sheet
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display
-from spreadplan.views.season_view import MONEY, POUNDS_PER_TON, SeasonView
+from spreadplan.views.season_view import MONEY, SeasonView
 from spreadplan.views.setting import Setting
 
 #: sheet, table of the season, what it is
@@ -26,7 +27,8 @@ SHEETS: Final = (
     ("Routes compared", "fair_routes", "Use per lane-mile and hour of severity; intervals 95 %."),
     ("Storms compared", "fair_storms", "Use per lane-mile and hour of severity; intervals 95 %."),
     ("Chloride", "chloride", "Chloride put down; a row without a storm is the season."),
-    ("Water screening", "screening", "Screening only: samples and the regulator decide."),
+    ("Water screening", "screening", "Screening only, in two readings where they differ: samples "
+                                     "and the regulator decide."),
     ("Evidence", "evidence", "Segments of single storms above their limit, the surest first; not "
                              "supported: the measurement can't tell it from a conforming one."),
     ("Over the season", "repeated", "Segments above their limit over the season as a whole."),
@@ -55,7 +57,7 @@ RULES: Final = (
     _Rule("_gal", "volume", "", "tenth"), _Rule("coldest_f", "temperature", "", "tenth"),
     _Rule("precipitation_in", "water", "", "thousandth"), _Rule("_pct", "", "%", "tenth"),
     _Rule("_pct_per_month", "", "% a month", "tenth"), _Rule("_mg_l", "", "mg/L", "thousandth"),
-    _Rule("_cfs", "", "ft³/s", "hundredth"), _Rule("_h", "", "h", "tenth"),
+    _Rule("_cfs", "flow", "", "hundredth"), _Rule("_h", "", "h", "tenth"),
     _Rule("hours", "", "h", "hundredth"), _Rule("cost", "", "money", "money"),
     _Rule("money", "", "money", "money"), _Rule("share", "", "", "percent"),
     _Rule("fraction", "", "", "fraction"), _Rule("index", "", "", "thousandth"),

@@ -10,13 +10,13 @@ import geopandas as gpd
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.schema.policy import Policy
 from spreadplan.season import SeasonResult, StormUse
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text
 from spreadplan.views.setting import US_WORDING, Setting
 
-POUNDS_PER_TON: Final = 2000.0
-Z95: Final = 1.96
 TONE: Final = {"problem": "bad", "caution": "warn", "note": "none"}
 RANK: Final = {"problem": 0, "caution": 1, "note": 2}
 FIRST: Final = 3
@@ -54,7 +54,7 @@ class SeasonView:
 def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
     """What both templates ask for."""
     shown, season = setting.display, view.result.season
-    kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume")
+    kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume", "flow")
     day = shown.date(season.as_of)
     return {
         **setting.context(season.as_of), "fingerprint": view.fingerprint, "season": season.name,

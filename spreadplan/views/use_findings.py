@@ -17,10 +17,10 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
 from spreadplan.reconcile.true_mass import CONTESTED
+from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, as_text, percent, plural
 from spreadplan.views.use_segments import NO_PLAN
 
-POUNDS_PER_TON: Final = 2000.0
 SENSITIVE, MISSED, ROAD, METER, BOOKS = 4.0, 4.0, 1.0, 1.0, 0.25
 """What a mass in question weighs: too much in a sensitive area, a road left untreated, wrong by
 plan, wrong by the controller, missing in the books only. Common practice, no source."""

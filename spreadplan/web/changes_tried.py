@@ -102,7 +102,7 @@ def _parsed(text: str) -> Tried:
         number = float(value)
         if not math.isfinite(number):
             raise ValueError(value)
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError, RecursionError):
         raise HTTPException(400, "This change cannot be understood.") from None
     return Tried(what, whom, application, number, "", system)
 

@@ -19,6 +19,8 @@ timezone = "America/Chicago"
 lane_width_ft = 12
 season_start = {start}
 season_end = {end}
+# A finished season is looked at as of a day of its own; without this line it is today.
+# as_of = {end}
 """
 POLICY = """\
 # Your agency's rules. A rate is guidance: the people on the road decide.

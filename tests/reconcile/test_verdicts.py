@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spreadplan.metrology import guard_band
 from spreadplan.reconcile.applied import applied_by_segment, applied_parts
 from spreadplan.reconcile.true_mass import mass_ratios
 from spreadplan.reconcile.verdicts import (
@@ -13,7 +14,6 @@ from spreadplan.reconcile.verdicts import (
     DecisionRule,
     against_plan,
     allowances,
-    guard_band,
     judge,
     plain_comparison,
 )

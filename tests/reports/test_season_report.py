@@ -159,6 +159,19 @@ def test_screening_defers_to_samples_and_the_regulator(pages):
         assert limit in page
 
 
+def test_both_readings_stand_in_the_report_and_what_is_not_known_is_said(pages):
+    """9,120 lb in 6 h at 2 ft3/s, spread over the storm or within the hour, and no background."""
+    page = plain(pages["us_environment"])
+    start = page.index("Receiving water: screening")
+    acute = page[page.index("EPA, acute", start) : page.index("Minnesota, maximum", start)]
+    for reading, hours in (("spread over the storm", "6 h"), ("all within the averaging", "1 h")):
+        assert reading in acute
+        assert hours in acute
+    assert "low flow and background are not known" in page[start:]
+    assert "mean flow 2 ft³/s" in page[start:]
+    assert "mean flow 0.06 m³/s" in plain(pages["metric_environment"])
+
+
 def test_rows_of_evidence_carry_what_is_needed_to_act(pages):
     page = plain(pages["us_environment"])
     for word in ("Calibration in force", "Limit, lb/lane-mile", "95 %, lb/lane-mile", "Truck"):

@@ -22,6 +22,7 @@ from spreadplan.errors import BadInput
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry import files as telemetry_files
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
+from spreadplan.telemetry.store import TIME_BY_PLACE
 from spreadplan.workspace.parse import Rename
 
 CHICAGO = ZoneInfo("America/Chicago")
@@ -166,37 +167,33 @@ def test_material_names(tmp_path: Path) -> None:
     assert by_name(files)["T1"].material.tolist() == [0, -1, 1, 0]
 
 
-# --- what is refused ---------------------------------------------------------------------------
+# --- what is refused, and what is left out -------------------------------------------------------
 
 
 @pytest.mark.parametrize(
     ("bad", "reason"),
     [
-        (line(second=9, lon="x"), 'lon "x" is not a number'),
         (line(second=9, feed_total_lb="1,5"), "the line has 8 cells where the header has 7"),
-        (line(second=9, feed_total_lb="inf"), 'feed_total_lb "inf" is not a number'),
-        (line(second=9, feed_total_lb="-5"), "the running total is below zero"),
-        (line(second=9, spreading="2"), 'spreading "2" is neither 0 nor 1'),
-        (line(second=9, time="2026-02-30T10:00"),
-         'time "2026-02-30T10:00" is not a date or time that exists'),
-        (line(second=9, time=""), "time is empty"),
-        (line(second=9, time="1970-01-01T00:00:00Z"),
-         "the time lies outside the years 1980 to 2100"),
-        (line(second=9, time="2007-04-17T10:00:00Z"),
-         "the time lies over a year away from the rest of the storm"),
         (line("", 9), "truck_id is empty"),
         (line("T9", 9), 'truck "T9" is not in trucks.csv'),
-        (line(second=9, lat=""), "the position is empty"),
-        (line(second=9, lat="146"), "longitude -93.9999, latitude 146 is not on the globe"),
-        (line(second=9, lon="0", lat="0.0"), "the position is 0, 0: the receiver had no fix"),
-        (line(second=9, speed_mph="250"), "a speed of 250 mph is not possible for a truck"),
-        (line(second=9, speed_mph="-1"), "a speed of -1 mph is not possible for a truck"),
         (line(second=9)[:25], "the line has 3 cells where the header has 7"),
         ('"' + line(second=9), "the line is not well-formed CSV (a double quote is left open)"),
         (line(second=9, truck_id="T\x001"), "the line has NUL characters: it is not text"),
         ("x" * 200_000, "the line is too long to be a record"),
         (line(second=0), "the same record stands in a.csv row 2"),
         (line(second=0, lat="46.2"), "a record of the truck at this time stands in a.csv row 2"),
+        # neither an amount nor a place
+        (line(second=9, lon="x", feed_total_lb=""), 'lon "x" is not a number'),
+        (line(second=9, lat="", feed_total_lb="x"), 'feed_total_lb "x" is not a number'),
+        (line(second=9, lon="0", lat="0.0", feed_total_lb=""),
+         "the position is 0, 0: the receiver had no fix"),
+        # neither an amount nor a time
+        (line(second=9, time="soon", feed_total_lb=""), 'time "soon" is not a date or time that'
+         " exists"),
+        # a total that falls and comes back shows that the record stands elsewhere in time
+        (line(second=9, time="", feed_total_lb="999"), "time is empty"),
+        (line(second=9, time="2007-04-17T10:00:00Z", feed_total_lb="2000"),
+         "the time lies over a year away from the rest of the storm"),
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("few", [1, 500])
@@ -208,6 +205,98 @@ def test_a_bad_row_is_refused_alone(
     files = scan(tmp_path)
     assert by_name(files)["T1"].source_row.tolist() == [2, 3, 5]
     assert reasons(files) == {4: reason}
+
+
+NO_PLACE = ("lon", "lat")
+UNREADABLE = "a cell cannot be read, the rest of the record used"
+NO_POSITION = "no position, the rest of the record used"
+
+
+@pytest.mark.parametrize(
+    ("cells", "unknown", "counts"),
+    [
+        ({"lon": "x"}, NO_PLACE, {UNREADABLE: 1, NO_POSITION: 1}),
+        ({"lat": ""}, NO_PLACE, {NO_POSITION: 1}),
+        ({"lat": "146"}, NO_PLACE, {NO_POSITION: 1}),
+        ({"lon": "0", "lat": "0.0"}, NO_PLACE, {NO_POSITION: 1}),
+        ({"speed_mph": "fast"}, ("speed_mph",), {UNREADABLE: 1}),
+        ({"speed_mph": "250"}, ("speed_mph",),
+         {"speed impossible, the rest of the record used": 1}),
+        ({"speed_mph": "-1"}, ("speed_mph",),
+         {"speed impossible, the rest of the record used": 1}),
+        ({"spreading": "2"}, (), {UNREADABLE: 1, "spreading not said": 1}),
+        ({"feed_total_lb": "inf"}, ("feed_total_lb",), {UNREADABLE: 1}),
+        ({"feed_total_lb": "-5"}, ("feed_total_lb",),
+         {"total or rate impossible, the rest of the record used": 1}),
+        ({"time": "2026-02-30T10:00"}, (), {TIME_BY_PLACE: 1}),
+        ({"time": ""}, (), {TIME_BY_PLACE: 1}),
+        ({"time": "1970-01-01T00:00:00Z"}, (), {TIME_BY_PLACE: 1}),
+        ({"time": "2007-04-17T10:00:00Z"}, (), {TIME_BY_PLACE: 1}),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("few", [1, 500])
+@pytest.mark.parametrize("place", [0, 2, 5])
+def test_a_field_that_cannot_be_used_is_left_out_and_its_record_counts(
+    tmp_path: Path, cells: dict[str, str], unknown: tuple[str, ...], counts: dict[str, int],
+    place: int, few: int, monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """First, in the middle or last: the truck's total stays, and the record keeps its moment."""
+    monkeypatch.setattr(telemetry_files, "FEW_LINES", few)
+    seconds = range(0, 30, 5)
+    write(
+        tmp_path, "a.csv",
+        [line(second=at, **(cells if number == place else {}))
+         for number, at in enumerate(seconds)],
+    )  # fmt: skip
+    files = scan(tmp_path)
+    records = by_name(files)["T1"]
+    assert records.source_row.tolist() == list(range(2, 8))
+    assert (records.time_s - records.time_s[0]).tolist() == list(seconds)
+    for name in ("lon", "lat", "speed_mph", "feed_total_lb"):
+        missing = np.flatnonzero(np.isnan(getattr(records, name))).tolist()
+        assert missing == ([place] if name in unknown else [])
+    assert records.spreading.all()
+    assert files.counts == counts
+    if "feed_total_lb" not in unknown:
+        assert records.feed_total_lb[[0, -1]].tolist() == [1000, 1050]
+
+
+def test_a_record_of_the_same_moment_says_what_the_first_does_not(tmp_path: Path) -> None:
+    """A receiver and a controller that write records of their own; the earliest word counts."""
+    rows = []
+    for at in (0, 5, 10):
+        rows += [
+            line(second=at, feed_total_lb="", speed_mph=""),
+            line(second=at, lon="", lat="", speed_mph="21"),
+            line(second=at, lon="-93", speed_mph="22", feed_total_lb="7"),
+        ]
+    write(tmp_path, "a.csv", rows)
+    files = scan(tmp_path)
+    records = by_name(files)["T1"]
+    assert records.lon.tolist() == [-94.0, -93.99995, -93.9999]
+    assert records.feed_total_lb.tolist() == [1000, 1010, 1020]
+    assert records.speed_mph.tolist() == [21, 21, 21]
+    assert files.refused_by_kind() == {"two records at one time": 6}
+
+
+def test_a_truck_without_a_time_in_a_disordered_file_is_refused(tmp_path: Path) -> None:
+    rows = [line(second=at) for at in (0, 10, 5, 15)] + [line(second=20, time="")]
+    write(tmp_path, "a.csv", rows)
+    assert reasons(scan(tmp_path)) == {6: "time is empty"}
+
+
+def test_a_cold_receiver_gives_neither_time_nor_place(tmp_path: Path) -> None:
+    """The clock of a receiver without a fix stands at the start of the satellites' time."""
+    cold = {"time": "1980-01-06T00:00:00Z", "lon": "0", "lat": "0"}
+    rows = [line(second=at, **(cold if at < 15 or at > 50 else {})) for at in range(0, 65, 5)]
+    write(tmp_path, "a.csv", rows)
+    files = scan(tmp_path)
+    records = by_name(files)["T1"]
+    assert (records.time_s - records.time_s[0]).tolist() == list(range(0, 65, 5))
+    assert records.feed_total_lb.tolist() == [1000 + 2 * at for at in range(0, 65, 5)]
+    assert files.counts == {NO_POSITION: 5, TIME_BY_PLACE: 5}
+    with scan(tmp_path, rows_in_memory=3) as spilt:
+        assert by_name(spilt)["T1"].time_s.tolist() == records.time_s.tolist()
 
 
 def test_a_quote_over_two_lines_spoils_those_two_only(tmp_path: Path) -> None:
@@ -278,11 +367,27 @@ def test_without_a_jump_the_near_neighbour_tells(
 
 
 @pytest.mark.parametrize("clocks", [["01:30"], ["00:58", "01:02", "01:30", "01:58", "02:02"]])
-def test_a_time_that_nobody_can_place_is_refused(tmp_path: Path, clocks: list[str]) -> None:
+def test_a_time_that_nobody_can_place_is_taken_as_the_earlier(
+    tmp_path: Path, clocks: list[str]
+) -> None:
+    """Their order, and so their mass, is the same either way."""
     write(tmp_path, "a.csv", [local(clock, at) for at, clock in enumerate(clocks)])
     files = scan(tmp_path)
-    assert set(reasons(files).values()) == {"the time comes twice on the local clock"}
-    assert files.rows_refused == sum(clock.startswith("01") for clock in clocks)
+    hours = {"00": "05", "01": "06", "02": "08"}
+    assert utc_clock(files) == [f"{hours[clock[:2]]}:{clock[3:]}" for clock in clocks]
+
+
+def test_a_time_that_another_file_places_is_taken_from_there(tmp_path: Path) -> None:
+    write(tmp_path, "a.csv", [local("01:30", 0), local("01:50", 1)])
+    write(tmp_path, "b.csv", [local("01:50", 1), local("01:58", 2), local("02:02", 3)])
+    files = scan(tmp_path)
+    assert utc_clock(files) == ["07:30", "07:50", "07:58", "08:02"]
+
+
+def test_a_local_time_of_more_than_one_jump_back_is_refused(tmp_path: Path) -> None:
+    clocks = ["01:30", "01:10", "01:50", "01:20"]
+    write(tmp_path, "a.csv", [local(clock, at) for at, clock in enumerate(clocks)])
+    assert set(reasons(scan(tmp_path)).values()) == {"the time comes twice on the local clock"}
 
 
 def test_a_time_that_the_clock_skips_is_refused(tmp_path: Path) -> None:
@@ -355,10 +460,6 @@ def parquet(folder: Path, **columns: object) -> None:
         ({"time": pa.array([1_796_119_200_000, COMES_ROUND], pa.timestamp("ms", "UTC"))},
          "the time lies outside the years 1980 to 2100"),
         ({"time": pa.array([date(2026, 12, 1), None])}, "time is empty"),
-        ({"lon": pa.array([Decimal("-94.0"), None])}, "the position is empty"),
-        ({"lat": pa.array(["46.0", "x"])}, 'lat "x" is not a number'),
-        ({"spreading": [1.0, 0.5]}, 'spreading "0.5" is neither 0 nor 1'),
-        ({"feed_total_lb": [0.0, float("inf")]}, 'feed_total_lb "inf" is not a number'),
     ],
 )  # fmt: skip
 def test_columnar_files_of_any_types(
@@ -369,6 +470,24 @@ def test_columnar_files_of_any_types(
     assert reasons(files) == {2: reason}
     midnight = pa.types.is_date32(getattr(columns.get("time"), "type", pa.null()))
     assert by_name(files)["T1"].time_s.tolist() == [1_796_104_800.0 if midnight else TEN]
+
+
+@pytest.mark.parametrize(
+    ("columns", "counts"),
+    [
+        ({"lon": pa.array([Decimal("-94.0"), None])}, {NO_POSITION: 1}),
+        ({"lat": pa.array(["46.0", "x"])}, {UNREADABLE: 1, NO_POSITION: 1}),
+        ({"spreading": [1.0, 0.5]}, {UNREADABLE: 1, "spreading not said": 1}),
+        ({"feed_total_lb": [0.0, float("inf")]}, {UNREADABLE: 1}),
+    ],
+)
+def test_fields_of_columnar_files_are_judged_each_on_its_own(
+    tmp_path: Path, columns: dict[str, object], counts: dict[str, int]
+) -> None:
+    parquet(tmp_path, **columns)
+    files = scan(tmp_path)
+    assert by_name(files)["T1"].time_s.tolist() == [TEN, TEN + 5]
+    assert files.counts == counts
 
 
 def test_numbers_as_truck_ids_and_true_as_flag(tmp_path: Path) -> None:
@@ -498,4 +617,4 @@ def test_no_row_is_lost_or_counted_twice(
     assert sure <= files.rows_read <= most
     for records in files.by_truck():
         assert (np.diff(records.time_s) > 0).all()
-        assert np.isfinite(records.lon).all()
+        assert (np.isfinite(records.lon) == np.isfinite(records.lat)).all()

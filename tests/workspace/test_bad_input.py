@@ -335,3 +335,36 @@ def test_a_broken_geojson_is_said_with_its_line_and_without_our_paths(workspace)
     assert "not well-formed JSON" in said
     assert "line 2" in said
     assert "/" not in said
+
+
+def with_stream(**properties):
+    ring = [[-94.01, 46.0], [-94.0, 46.0], [-94.0, 46.01], [-94.01, 46.0]]
+    feature = {
+        "type": "Feature",
+        "properties": {"area_id": "S1", **properties},
+        "geometry": {"type": "Polygon", "coordinates": [ring]},
+    }
+    collection = {"type": "FeatureCollection", "features": [feature]}
+    return {"sensitive_areas.geojson": json.dumps(collection)}
+
+
+@pytest.mark.parametrize(
+    ("given", "column", "words"),
+    [
+        ({"mean_flow_cfs": 2, "low_flow_cfs": 20}, "low_flow_cfs", "is above the mean flow"),
+        ({"low_flow_cfs": 0}, "low_flow_cfs", "not possible"),
+        ({"background_mg_l": -3}, "background_mg_l", "not possible"),
+        ({"background_mg_l": "20 mg/L"}, "background_mg_l", "is not a number"),
+    ],
+)
+def test_flows_and_background_that_cannot_be(workspace, given, column, words):
+    found = problems(workspace(with_stream(**given)))
+    assert [(p.file, p.row, p.column) for p in found] == [("sensitive_areas.geojson", 1, column)]
+    assert words in found[0].what
+
+
+def test_flows_and_background_are_read_in_their_units(workspace):
+    folder = workspace(with_stream(mean_flow_m3_s=1, low_flow_cfs=7, background_mg_l=20))
+    (area,) = read(folder).tables["sensitive_areas"].itertuples()
+    assert area.mean_flow_cfs == pytest.approx(35.314667)
+    assert (area.low_flow_cfs, area.background_mg_l) == (7.0, 20.0)
