@@ -151,7 +151,9 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
     apart = (table["loads"] > 0) & (
         (ratio < np.exp(LOG_RATIO[0])) | (ratio > np.exp(LOG_RATIO[-1]))
     )
-    incomplete = (table["loads"] > 0) & ~(table["known_share"] >= LEAST_KNOWN)
+    incomplete = (table["loads"] > 0) & ~(
+        (table["known_share"] >= LEAST_KNOWN) & (table["usable_share"] >= LEAST_KNOWN)
+    )
     conditions = [
         incomplete,
         table["names_differ"],
@@ -218,6 +220,11 @@ def _advice(row: Any, calibration_pct: float) -> str:
 
 
 def _incomplete(row: Any) -> str:
+    if row.usable_share < LEAST_KNOWN:
+        return (
+            f"put the export of {row.truck_id} right: {100.0 * (1.0 - row.usable_share):.0f} % of "
+            f"its records could not be read, so that nothing can be held against it"
+        )
     if not row.known_share >= 0.0:
         return f"look for the records of {row.truck_id}: it has load tickets, but sent none"
     share = max(1.0 - row.known_share, 0.01)
