@@ -28,11 +28,13 @@ from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.unplaced import may_lie_here
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
+    MORE_ROUNDS_KIND,
     DecisionRule,
     PlainComparison,
     against_plan,
     allowances,
     judge,
+    kinds,
     plain_comparison,
 )
 from spreadplan.schema.policy import Policy
@@ -43,13 +45,13 @@ USE_COLUMNS: Final = (
     "verdict", "p_over",
 )  # fmt: skip
 USE_EXTRAS: Final = (
-    "p_under", "least_lb", "applied_u_lb", "applications", "standing_lb", "coverage", "trucks",
-    "reason",
+    "p_under", "least_lb", "applied_u_lb", "applications", "rounds_planned", "standing_lb",
+    "coverage", "trucks", "reason",
 )  # fmt: skip
 ROUTE_COLUMNS: Final = (
     "route_id", "material", "lane_miles", "reported_lb", "applied_lb", "applied_lo_lb",
     "applied_hi_lb", "planned_lb", "planned_lo_lb", "planned_hi_lb", "cost", "over_segments",
-    "under_segments", "missed_segments", "unknown_segments",
+    "more_rounds_segments", "under_segments", "missed_segments", "unknown_segments",
 )  # fmt: skip
 MISSED_SHARE: Final = 0.25
 """A planned segment on which less of the expected way was driven counts as missed. Common practice,
@@ -325,8 +327,9 @@ def route_table(
     per_ton = materials.set_index("material")["cost_per_ton"]
     plan = planned.groupby(keys)[["mass_lb", "mass_lo_lb", "mass_hi_lb"]].sum(min_count=1)
     plan = plan.set_axis(["planned_lb", "planned_lo_lb", "planned_hi_lb"], axis=1)
+    kind = kinds(segments)
     judged = segments.assign(
-        over_segments=segments["verdict"].eq("over"),
+        over_segments=kind.eq("over"), more_rounds_segments=kind.eq(MORE_ROUNDS_KIND),
         under_segments=segments["verdict"].eq("under"),
         unknown_segments=segments["verdict"].eq("unknown"),
         missed_segments=missed(segments),

@@ -17,6 +17,7 @@ from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.network import Network, build_network
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
+from spreadplan.reconcile.verdicts import kinds, said
 from spreadplan.reports.setting import setting_of
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
@@ -386,11 +387,9 @@ def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
 
 
 def _say(result: Reconciled, options: Options) -> None:
-    counts = result.use.segments["verdict"].value_counts()
-    said = ", ".join(
-        f"{number} {str(verdict).replace('_', ' ')}" for verdict, number in counts.items()
-    )
-    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {said}")
+    counts = kinds(result.use.segments).value_counts()
+    judged = ", ".join(f"{number} {said(str(kind))}" for kind, number in counts.items())
+    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {judged}")
     options.say(
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
         "the data don't support"
