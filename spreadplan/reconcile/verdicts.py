@@ -119,9 +119,9 @@ def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     Parameters
     ----------
     planned : one row for each application of each part of a segment: application, route_id,
-        segment_id, material, lane_miles, mass_lb (NaN: none planned), max_rate_lb_per_lane_mile (greatest rate
-        of the sensitive area that it lies in; NaN: none). The area's limit has no tolerance, and
-        never allows more than the plan with its tolerance does elsewhere.
+        segment_id, material, lane_miles, mass_lb (NaN: none planned), max_rate_lb_per_lane_mile
+        (greatest rate of the sensitive area that it lies in; NaN: none). The area's limit has no
+        tolerance, and never allows more than the plan with its tolerance does elsewhere.
 
     Returns
     -------
@@ -210,22 +210,34 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
         [no_plan, contested, thin, renamed, elsewhere, vague], reasons, ""
     ).astype(object)
     above = np.isin(found, ["over", "probably_over"])
-    reason[above] = _why_above(rows[above], found[above], rule)
+    reason[above] = why_above(rows[above], found[above], rule.confidence)
     return pd.DataFrame(
         {"verdict": found, "p_over": p_over, "p_under": p_under, "reason": reason},
         index=rows.index,
     )
 
 
-def _why_above(rows: pd.DataFrame, verdict: np.ndarray, rule: DecisionRule) -> np.ndarray:
-    """Whether the rate of a round is above what is allowed, or only the number of rounds."""
+def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.ndarray:
+    """Whether the rate of a round is above what is allowed, or only the number of rounds.
+
+    Parameters
+    ----------
+    rows : applied_lb, applied_u_lb, allowed_lb, applications (rounds made) and rounds_planned of
+        what is judged over or probably over.
+    verdict : which of the two, shape (rows,).
+
+    Returns
+    -------
+    `MORE_ROUNDS` where P(true mass > allowed mass of the rounds made) is less than the verdict
+    needs, else `BOTH_ABOVE` or `RATE_ABOVE`.
+    """
     applied, u, allowed, made, planned = (
         rows[name].to_numpy(dtype=float)
         for name in ("applied_lb", "applied_u_lb", "allowed_lb", "applications", "rounds_planned")
     )
     share = np.divide(made, planned, out=np.ones(len(rows)), where=planned > 0.0)
     p_rate = probability_above(applied, u, allowed * np.maximum(share, 1.0))
-    enough = np.where(verdict == "over", rule.confidence, 0.5)
+    enough = np.where(verdict == "over", confidence, 0.5)
     within = (share > 1.0) & (p_rate < enough)
     names = [MORE_ROUNDS, BOTH_ABOVE]
     return np.select([within, share > 1.0 + CLEARLY], names, RATE_ABOVE).astype(object)

@@ -54,7 +54,6 @@ SCOPE: Final = {"agency": "agency", "yard": "yard", "route": "route"}
 def season_report(view: SeasonView, setting: Setting) -> str:
     """The season report as HTML."""
     shown, result = setting.display, view.result
-    listed, supported = support(result.evidence)
     return html(
         "season.html", title=f"Season {result.season.name}", **common(view, setting),
         first=headlines(result.findings, SUPERINTENDENT),
@@ -68,7 +67,7 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         fair=charts.fair_chart(_main_material(result.fair_routes), shown),
         truck_chart=charts.truck_chart(view.history, shown) if len(view.history) else None,
         trucks=_trucks(view.history, shown), books=_books(view.books, shown),
-        savings=savings_rows(result.savings, shown), listed=listed, supported=supported,
+        savings=savings_rows(result.savings, shown), count=support(result.evidence),
         forecast_method=METHOD,
     )  # fmt: skip
 

@@ -1,8 +1,8 @@
 """The map of over and under.
 
 Width and stroke carry the verdict, colour only repeats it: solid and wide is too much, hollow is
-probably too much, dashes and dots are too much by more rounds, long dashes are too little, short ones probably too little, thin is within, dots
-are unknown.
+probably too much, dashes and dots are too much by more rounds, long dashes are too little, short
+ones probably too little, thin is within, dots are unknown.
 """
 
 from __future__ import annotations

@@ -32,7 +32,8 @@ def with_plan(
 
     Returns
     -------
-    ``segments`` with kind (see `reconcile.verdicts.kinds`), road and area ("" without), planned_rate_lb_per_lane_mile (mean of a planned application), treated (lane-miles times
+    ``segments`` with kind (see `reconcile.verdicts.kinds`), road and area ("" without),
+    planned_rate_lb_per_lane_mile (mean of a planned application), treated (lane-miles times
     applications made) and is_missed; without the mass that is off the routes.
     """
     rows = segments[segments["segment_id"] != OFF_ROUTE].copy()

@@ -50,8 +50,8 @@ class StormUse:
     parts : true mass of each truck on each segment, as `reconcile.applied.applied_parts` returns
         it; with `planned_storm` what the plan says.
     segments : one row for each route, segment and material: lane_miles (one application),
-        applications, applied_lb, applied_u_lb, planned_lb, allowed_lb, verdict, p_over; as
-        reconcile judged them. Of a planned storm verdict is "" and p_over NaN.
+        applications, applied_lb, applied_u_lb, planned_lb, allowed_lb, rounds_planned, verdict,
+        p_over, reason; as reconcile judged them. Of a planned storm verdict is "" and p_over NaN.
     forecast : the storm's weather, as the workspace holds it.
     source : "measured" (reconciled telemetry) or "planned" (no telemetry: the plan stands in).
     """
@@ -93,7 +93,8 @@ def planned_storm(
     segments = pd.DataFrame({
         "lane_miles": one, "applications": treated["lane_miles"] / one,
         "applied_lb": treated["mass_lb"], "applied_u_lb": u_lb, "planned_lb": treated["mass_lb"],
-        "allowed_lb": np.nan, "verdict": "", "p_over": np.nan,
+        "allowed_lb": np.nan, "rounds_planned": treated["lane_miles"] / one, "verdict": "",
+        "p_over": np.nan, "reason": "",
     }).reset_index()  # fmt: skip
     return StormUse(storm, start, end, rounds, parts, segments, forecast, PLANNED)
 

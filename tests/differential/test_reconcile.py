@@ -33,7 +33,8 @@ LIMITS = {
     "ln ": 0.15, "ratio_u": 0.05, "p_missing": 2e-3, "p_over": 0.03, "point offset_m": 2.0,
     "applied by ratio": 1e-7, "own_u_lb": 0.08, "applied_lo_lb": 0.05, "applied": 0.03,
     "route applied": 0.02, "route cost": 0.02,
-    "passes": 0.03, "coverage": 0.03, "standing_lb": 0.05, "reported_lb": 2e-3, "point mass_lb": 5e-4,
+    "passes": 0.03, "coverage": 0.03, "standing_lb": 0.05, "reported_lb": 2e-3,
+    "point mass_lb": 5e-4,
 }  # fmt: skip
 EXACT = 1e-8
 

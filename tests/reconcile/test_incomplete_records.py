@@ -16,8 +16,8 @@ import pytest
 from spreadplan import runs
 from spreadplan.reconcile.storm import StormUse
 from spreadplan.reconcile.tickets import storm_tickets
-from spreadplan.reconcile.use import point_statuses
 from spreadplan.reconcile.unplaced import may_lie_here
+from spreadplan.reconcile.use import point_statuses
 from spreadplan.runs.reconciling import Reconciled
 from tests.reconcile import three_segments
 from tests.reconcile.ticket_tables import load_tickets, reports, return_tickets

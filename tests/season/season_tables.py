@@ -52,7 +52,7 @@ def segments(*rows: tuple[Any, ...]) -> pd.DataFrame:
         "planned_lb", "allowed_lb",
     ]  # fmt: skip
     return pd.DataFrame(list(rows), columns=columns).assign(
-        material="salt", verdict="within", p_over=0.0
+        material="salt", verdict="within", p_over=0.0, rounds_planned=2.0, reason=""
     )
 
 
