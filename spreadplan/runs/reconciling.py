@@ -31,6 +31,7 @@ from spreadplan.runs.planning import GENERAL, pick_of, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
+from spreadplan.workspace.references import NEAR_A_STORM
 from spreadplan.workspace.telemetry import TelemetryFiles, scan_telemetry
 
 
@@ -99,6 +100,8 @@ def compute_use(
         with scan(workspace, storm, options) as files:
             network = building.result()
             followed = _follow_files(workspace, storm, files, network, options, each, address)
+    for caution in _elsewhen(workspace, followed):
+        options.caution(f"caution: {caution}")
     reported = [followed.reported()]
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
@@ -106,6 +109,26 @@ def compute_use(
                 reported.append(_reported(workspace, other).assign(storm=other))
                 step()
     return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
+
+
+def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
+    """Weather or tickets of another time than the trucks' records: a wrong date, or folder."""
+    place = f"storms/{followed.storm}"
+    for name, begin, end in (
+        ("forecast", "start", "end"), ("loads", "loaded_at", "loaded_at"),
+        ("returns", "returned_at", "returned_at"),
+    ):  # fmt: skip
+        rows = workspace.table(name, followed.storm)
+        if rows.empty:
+            continue
+        early, late = followed.start - rows[end].max(), rows[begin].min() - followed.end
+        if max(early, late) > NEAR_A_STORM:
+            days = round(max(early, late) / pd.Timedelta(days=1))
+            what = f"ends {days} days before" if early > late else f"begins {days} days after"
+            yield Problem(
+                f"{place}/{name}.csv", 0, begin, f"{what} the trucks' records",
+                "check the dates of both: they do not belong to one storm", False,
+            )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
