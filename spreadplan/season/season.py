@@ -92,7 +92,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
     areas, confidence = inputs.sensitive_areas, inputs.policy.confidence
     use = season_use(storms, inputs.assignments)
     budget = budgets.budget_table(use, inputs.budgets, materials, season)
-    zones = inputs.routes.groupby("route_id")["zone"].first()
+    zones = inputs.routes.set_index(["route_id", "segment_id"])["zone"]
     shares = chloride.area_shares(inputs.routes, areas, inputs.policy, inputs.planned)
     fractions = chloride.fractions(materials)
     table = chloride.chloride_table(use, materials, shares, areas, season.name, confidence)
