@@ -111,7 +111,7 @@ class StormUse:
     trucks : use_trucks.csv, see `true_mass.mass_ratios`.
     routes : `ROUTE_COLUMNS`.
     balance : see `balance.stock_balance`.
-    parts : see `applied.applied_parts`; sums over any groups are made from it.
+    parts : see `applied.applied_parts`, with without_ticket_lb; sums over any groups are made of it.
     plain : what comparing bare masses with the limits would have found.
     rule : the decision rule in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
@@ -153,7 +153,7 @@ def storm_use(
         rounds=use["passes"] / per_round.fillna(1.0), setting_u=setting_u(use, storm.planned),
         run_u=run_u(use, storm.planned, around.models_table),
     )  # fmt: skip
-    parts = applied_parts(use, trucks)
+    parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
     planned = with_area_limits(storm.planned, around.sensitive_areas)
     rows = against_plan(applied_by_segment(parts, lengths), allowances(planned, rule))
@@ -182,6 +182,16 @@ def storm_use(
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
     )  # fmt: skip
+
+
+def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
+    """The parts with without_ticket_lb: how much of each rests on loads that no ticket names."""
+    pair = ["truck_id", "material"]
+    true = trucks["ratio"] * trucks["reported_lb"]
+    share = (trucks["without_ticket_lb"] / true.where(true > 0.0)).fillna(0.0).clip(upper=1.0)
+    known = trucks[pair].assign(share=share.astype(float))
+    share_of_part = parts[pair].merge(known, on=pair, how="left", validate="many_to_one")["share"]
+    return parts.assign(without_ticket_lb=parts["applied_lb"] * share_of_part.to_numpy())
 
 
 def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -338,11 +338,11 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
         if row.test_again and row.reported_lb > 0.0:
             nearest = row.season_lo if row.season_ratio > 1.0 else row.season_hi
             yield Finding(
-                f"{row.truck_id} {row.verdict}: the true mass of {row.material} is "
+                f"{row.truck_id} {row.verdict}: over the season the true mass of {row.material} is "
                 f"{row.season_ratio:.2f} times what it says",
-                f"95 %: {row.season_lo:.2f} to {row.season_hi:.2f}, from the tickets of "
-                f"{plural(int(row.storms), 'storm')}. It reported {reported} in this storm; "
-                f"{true} were put down.",
+                f"95 % over the season: {row.season_lo:.2f} to {row.season_hi:.2f}, from the "
+                f"tickets of {plural(int(row.storms), 'storm')}. In this storm it was "
+                f"{row.ratio:.2f} times: {reported} reported, {true} put down.",
                 advice, abs(nearest - 1.0) * row.reported_lb, METER,
             )  # fmt: skip
         elif row.verdict == INCOMPLETE:
@@ -369,7 +369,8 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
                 f"{row.truck_id}: "
                 + (f"tickets of {row.material} are missing" if row.verdict == "tickets missing"
                    else f"no tickets of {row.material}"),
-                f"It put down {true}; its tickets account for {accounted}"
+                f"It put down {true}, {shown.show(row.without_ticket_lb, 'bulk')} of it presumed: "
+                f"its tickets account for {accounted}"
                 + (f" (probability that one is missing: {percent(row.p_missing, 3)})."
                    if row.verdict == "tickets missing" else "."),
                 advice, low_lb, BOOKS,

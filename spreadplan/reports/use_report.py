@@ -17,7 +17,7 @@ from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
 from spreadplan.reconcile.verdicts import MORE_ROUNDS_KIND, said
 from spreadplan.reports import use_charts, use_map
 from spreadplan.reports.charts import short
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, percent
+from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, percent, plural
 from spreadplan.reports.render import html
 from spreadplan.reports.setting import Setting
 from spreadplan.reports.use_findings import POUNDS_PER_TON, WEIGHTS_IN_WORDS, Finding, findings
@@ -33,6 +33,9 @@ MOST_TRUCKS: Final = 60
 MOST_YARDS: Final = 40
 LONGEST_TRUCK: Final = 20
 MOST_PILES: Final = 12
+MOST_NAMED: Final = 6
+LEAST_UNTICKETED_LB: Final = 200.0
+"""A truck that lacks tickets for less is not named beside the total. Common practice, no source."""
 LEAST_PILE_LB: Final = 20.0
 """Less, released standing still, is not worth a mark. Common practice, no source."""
 
@@ -111,7 +114,7 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
         **setting.context(background.end), storm=background.storm, unit=_units(shown),
         has_plan=has_plan, first=[_finding(one) for one in found[:FIRST]],
         further=_further(found), glance=_glance(use, background, shown),
-        materials=_materials(use, background, shown),
+        materials=_materials(use, background, shown), unticketed=unticketed(use.trucks, shown),
         map=_map(use, rows, background, shown) if has_plan else None,
         routes=_routes(use, background, shown), verdicts=_verdicts(rows),
         segments=_segment_tables(rows, use, shown), plain=_plain(use, rows),
@@ -213,6 +216,28 @@ def _materials(use: StormUse, background: UseBackground, shown: Display) -> list
             "cost": as_text(row.cost, 0) if math.isfinite(row.cost) else NOTHING,
         })  # fmt: skip
     return rows
+
+
+def unticketed(trucks: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """What is counted as put down although no ticket names its load, by material.
+
+    ``trucks`` : material, truck_id, without_ticket_lb, missing_loads.
+    """
+    found = []
+    lacking = trucks[trucks["without_ticket_lb"] >= LEAST_UNTICKETED_LB]
+    for material, rows in lacking.groupby("material", sort=True):
+        ordered, left = _cut(rows.sort_values("without_ticket_lb", ascending=False), MOST_NAMED)
+        named = [
+            f"{row.truck_id} {shown.show(row.without_ticket_lb, 'bulk')}"
+            + (f" ({plural(int(row.missing_loads), 'usual load')})" if row.missing_loads else "")
+            for row in lines(ordered)
+        ]
+        found.append({
+            "material": str(material),
+            "mass": shown.show(float(rows["without_ticket_lb"].sum()), "bulk"),
+            "trucks": ", ".join(named) + (f" and {left} more" if left else ""),
+        })  # fmt: skip
+    return found
 
 
 def _between(low: float, high: float, shown: Display, kind: str = "bulk") -> str:

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from spreadplan.frames import lines
 from spreadplan.reports.display import NOTHING, Display, as_text, percent
+from spreadplan.reports.season_report import unticketed
 from spreadplan.web.drawing import Chart, number_axis, time_axis
 from spreadplan.web.result_tables import made_at, out_of_date, table
 from spreadplan.web.visits import Visit, page
@@ -39,6 +40,7 @@ def season(visit: Visit) -> Response:
     if budget is not None:
         context |= {
             "budgets": [_budget_row(row, shown) for row in lines(budget)],
+            "unticketed": unticketed(budget, shown) if "without_ticket_ton" in budget else [],
             "findings": _findings(table(visit, "season/findings")),
             "plots": _burn_downs(visit, budget, shown),
             "areas": _areas(table(visit, "season/chloride"), shown),

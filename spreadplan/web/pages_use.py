@@ -15,6 +15,7 @@ from starlette.responses import Response
 from spreadplan.frames import lines
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
 from spreadplan.reports.display import NOTHING, Display, as_text, percent
+from spreadplan.reports.use_report import unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.web import map_layers
 from spreadplan.web.drawing import Chart, number_axis
@@ -81,6 +82,8 @@ def use(visit: Visit) -> Response:
             "routes": [_route_row(row, shown) for row in lines(routes)],
             "plots": [("Material by route, against the plan", _routes_plot(routes, shown))],
             "trucks": [_truck_row(row) for row in lines(trucks)] if trucks is not None else [],
+            "unticketed": unticketed(trucks, shown)
+            if trucks is not None and "without_ticket_lb" in trucks else [],
             "balance": [_balance_row(row, shown) for row in lines(balance)]
             if balance is not None else [],
             "worst": _worst(segments, shown),
