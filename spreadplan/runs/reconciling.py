@@ -17,6 +17,7 @@ from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
+from spreadplan.reconcile.verdicts import kinds, said
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -32,6 +33,7 @@ from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.places import far_records
+from spreadplan.workspace.references import NEAR_A_STORM
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,6 +103,8 @@ def compute_use(
         with scan(workspace, storm, options) as files:
             network = building.result()
             followed = _follow_files(workspace, storm, files, network, options, each, address)
+    for caution in _elsewhen(workspace, followed):
+        options.caution(f"caution: {caution}")
     reported = [followed.reported()]
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
@@ -108,6 +112,26 @@ def compute_use(
                 reported.append(_reported(workspace, other).assign(storm=other))
                 step()
     return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
+
+
+def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
+    """Weather or tickets of another time than the trucks' records: a wrong date, or folder."""
+    place = f"storms/{followed.storm}"
+    for name, begin, end in (
+        ("forecast", "start", "end"), ("loads", "loaded_at", "loaded_at"),
+        ("returns", "returned_at", "returned_at"),
+    ):  # fmt: skip
+        rows = workspace.table(name, followed.storm)
+        if rows.empty:
+            continue
+        early, late = followed.start - rows[end].max(), rows[begin].min() - followed.end
+        if max(early, late) > NEAR_A_STORM:
+            days = round(max(early, late) / pd.Timedelta(days=1))
+            what = f"ends {days} days before" if early > late else f"begins {days} days after"
+            yield Problem(
+                f"{place}/{name}.csv", 0, begin, f"{what} the trucks' records",
+                "check the dates of both: they do not belong to one storm", False,
+            )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -416,11 +440,9 @@ def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
 
 
 def _say(result: Reconciled, options: Options) -> None:
-    counts = result.use.segments["verdict"].value_counts()
-    said = ", ".join(
-        f"{number} {str(verdict).replace('_', ' ')}" for verdict, number in counts.items()
-    )
-    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {said}")
+    counts = kinds(result.use.segments).value_counts()
+    judged = ", ".join(f"{number} {said(str(kind))}" for kind, number in counts.items())
+    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {judged}")
     options.say(
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
         "the data don't support"
