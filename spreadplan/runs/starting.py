@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from pathlib import Path
 
+from spreadplan import clock
 from spreadplan.errors import BadInput, CannotWrite, Problem
 from spreadplan.reports.about_files import about_files
 from spreadplan.reports.guide import FILES_PAGE, guide_file
@@ -32,7 +33,7 @@ PER_STORM = tuple(table.name for table in TABLES.values() if table.per_storm)
 
 def new(folder: Path, options: Options) -> None:
     """Write a starter workspace."""
-    today = date.today()
+    today = clock.today()
     start = date(today.year if today.month >= 5 else today.year - 1, 10, 1)
     end = date(start.year + 1, 4, 30)
     files = starter_files(start.isoformat(), end.isoformat())
@@ -107,7 +108,7 @@ def check(folder: Path, options: Options) -> None:
     )
     say_cautions(workspace, options)
     for name, frame in workspace.tables.items():
-        options.say(f"{TABLES[name].file}: {len(frame)} rows")
+        options.say(f"{workspace.files[name]}: {len(frame)} rows")
     for storm, tables in workspace.storms.items():
         for name, frame in tables.items():
             options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")

@@ -7,10 +7,11 @@ import json
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
+from spreadplan import clock
 from spreadplan.durable import put_bytes
 from spreadplan.errors import Problem
 from spreadplan.journal import NotUnderstood, is_texts, only_keys, read_json, set_aside
@@ -132,7 +133,7 @@ def _is_telemetry(name: str) -> bool:
 
 def now() -> str:
     """This moment, as it is noted down."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
+    return clock.now().isoformat(timespec="seconds")
 
 
 class History:

@@ -12,10 +12,11 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Final, Literal
 
+from spreadplan import clock
 from spreadplan.errors import CannotWrite
 from spreadplan.results.store import alone
 
@@ -97,7 +98,7 @@ class Jobs:
             if sum(not job.over for job in self._jobs.values()) >= MOST_WAITING:
                 raise TooManyJobs
             number = max(self._jobs, default=0) + 1
-            job = self._jobs[number] = Job(number, command, storm, who, datetime.now(UTC))
+            job = self._jobs[number] = Job(number, command, storm, who, clock.now())
             over = [number for number, job in self._jobs.items() if job.over]
             for number in over[: max(0, len(self._jobs) - MOST_REMEMBERED)]:
                 del self._jobs[number]

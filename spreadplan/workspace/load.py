@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -19,7 +19,7 @@ from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import vector
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
-from spreadplan.workspace.references import RULES, policy_materials, zones
+from spreadplan.workspace.references import RULES, dates_to_come, policy_materials, zones
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
 from spreadplan.workspace.whole_files import readable_name, stands_there
 
@@ -40,6 +40,7 @@ class Workspace:
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     absent : files that a part of the work would have used and that are not there.
+    files : table → name of the file that was read for it, or its usual name.
     """
 
     folder: Path
@@ -50,6 +51,7 @@ class Workspace:
     renames: Mapping[str, Mapping[str, Rename]] = field(default_factory=dict)
     cautions: tuple[Problem, ...] = ()
     absent: tuple[str, ...] = ()
+    files: Mapping[str, str] = field(default_factory=dict)
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
@@ -128,6 +130,12 @@ class _Reader:
             self.problems.append(Problem(file, 0, "*", "file is missing", f"add {file}"))
         else:
             self.absent.append(file)
+
+    def dates_to_come(
+        self, tables: Mapping[str, pd.DataFrame], names: Mapping[str, str]
+    ) -> Iterator[Problem]:
+        """Cautions on records that lie in the future of the workspace's day."""
+        return dates_to_come(tables, names, self.settings.today(), self.settings.timezone)
 
     def toml(self, policy_wanted: bool) -> Policy:
         path = self.folder / "workspace.toml"
@@ -250,6 +258,7 @@ def read_workspace(
     for rule in RULES:
         reader.problems += rule(tables, names)
     reader.problems += policy_materials(policy, tables, "policy.toml")
+    reader.problems += reader.dates_to_come(tables, names)
     by_storm = {
         storm: _read_storm(reader, storm, set(wanted), tables, names)
         for storm, wanted in (storms or {}).items()
@@ -266,6 +275,7 @@ def read_workspace(
         reader.renames,
         problems,
         tuple(reader.absent),
+        names,
     )
 
 
@@ -312,4 +322,5 @@ def _read_storm(
             # the workspace's own tables were checked before; only zones speak of both
             if problem.file in own or rule is zones:
                 reader.problems.append(problem)
+    reader.problems += reader.dates_to_come(found, file_names)
     return found
