@@ -7,6 +7,7 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.season.water import ABOVE, BELOW, NEAR, NOT_JUDGED, hours_text
 from spreadplan.views.display import NBSP, Display, as_text
 
@@ -38,7 +39,7 @@ def _criterion(rows: pd.DataFrame, shown: Display) -> dict[str, Any]:
         "tone": TONES.get(one.screening, "none"), "screening": one.screening,
         "readings": [{
             "reading": row.reading, "storms": row.storms, "window": hours_text(row.window_h),
-            "load": shown.number_pm(row.load_lb, 1.96 * row.load_u_lb, "mass"),
+            "load": shown.number_pm(row.load_lb, Z95 * row.load_u_lb, "mass"),
             "level": f"{_level(row.concentration_mg_l)} "
                      f"(up to {_level(row.concentration_hi_mg_l)})",
         } for row in lines(rows)],
