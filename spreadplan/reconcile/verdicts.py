@@ -155,9 +155,11 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
         p_under >= rule.confidence, p_under >= 0.5,
     ]  # fmt: skip
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
-    reasons = ["nothing planned here with this material",
-               "tickets and reports of its truck disagree", "coverage too thin",
-               OTHER_MATERIAL, UNPLACED, "too uncertain"]  # fmt: skip
+    reasons = [
+        "nothing planned here with this material", "tickets and reports of its truck disagree",
+        "too short to tell who drove on it", "coverage too thin", OTHER_MATERIAL, UNPLACED,
+        "too uncertain",
+    ]  # fmt: skip
     return pd.DataFrame({
         "verdict": np.select(conditions, names, "within").astype(object), "p_over": p_over,
         "p_under": p_under,

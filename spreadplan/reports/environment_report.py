@@ -163,7 +163,7 @@ def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
 def _season_water(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     return [{
         "area": one.name or one.area_id, "load": shown.number(one.chloride_lb, "bulk"),
-        "flow": shown.number(one.mean_flow_cfs, "flow"), "days": f"{one.days:.0f}",
+        "flow": shown.number(one.mean_flow_cfs, "stream"), "days": f"{one.days:.0f}",
         "level": f"{one.concentration_mg_l:.2g}",
     } for one in lines(table)]  # fmt: skip
 

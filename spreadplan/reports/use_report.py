@@ -157,7 +157,7 @@ def _further(found: list[Finding]) -> dict[str, Any]:
 
 
 def _glance(use: StormUse, background: UseBackground, shown: Display) -> list[dict[str, str]]:
-    total = summed_applied(use.parts.assign(all=0), ["all"]).iloc[0]
+    total = summed_applied(use.parts.assign(all=0), ["all"]).reindex([0], fill_value=0.0).iloc[0]
     interval = shown.show_range(total["applied_lo_lb"], total["applied_hi_lb"], "bulk")
     refused = background.rows_read - background.rows_kept
     heard = background.heard

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -31,6 +31,7 @@ from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
+from spreadplan.workspace.places import far_records
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +71,9 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
             "quarantine": result.quarantine,
         }
         write_tables(store, storm, tables, zone)
-        write_geopackage(_layers(result), store.path(f"{storm}/use.gpkg"))
+        write_geopackage(
+            _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
+        )
         page = report_page(storm, result)
         write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
     _say(result, options)
@@ -113,6 +116,7 @@ class Followed:
 
     storm: str
     trucks: tuple[TruckUse, ...]
+    usable: Mapping[str, float]
     rows_read: int
     rows_kept: int
     quarantine: pd.DataFrame
@@ -130,14 +134,27 @@ class Followed:
         return pd.Timestamp(max(use.last_s for use in self.trucks), unit="s", tz="UTC")
 
     def reported(self) -> pd.DataFrame:
-        """Reported mass: storm, truck_id, material, reported_lb, known_share."""
+        """Reported mass: storm, truck_id, material, reported_lb, known_share, usable_share."""
         segments = stacked([use.segments for use in self.trucks])
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
         known = {use.truck_id: use.known_share for use in self.trucks}
-        silent = [truck for truck in known if truck not in set(sums["truck_id"])]
-        nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
-        rows = pd.concat([sums, nothing.astype({"truck_id": object})], ignore_index=True)
-        return rows.assign(storm=self.storm, known_share=rows["truck_id"].map(known).astype(float))
+        return with_silent(sums, known, self.usable).assign(storm=self.storm)
+
+
+def with_silent(
+    reported: pd.DataFrame, known: Mapping[str, float], usable: Mapping[str, float]
+) -> pd.DataFrame:
+    """Reported mass with a row of none for each truck whose records say nothing, or none is usable.
+
+    ``known``, ``usable`` : truck → share of its time, and of its records, that tell something.
+    """
+    silent = [truck for truck in {**known, **usable} if truck not in set(reported["truck_id"])]
+    nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
+    rows = pd.concat([reported, nothing.astype({"truck_id": object})], ignore_index=True)
+    truck = rows["truck_id"]
+    return rows.assign(
+        known_share=truck.map(known).astype(float), usable_share=truck.map(usable).fillna(1.0)
+    )
 
 
 def follow_storm(
@@ -165,14 +182,14 @@ def _follow_files(
     steps = options.progress(f"matching {storm}", len(files.truck_rows))
     with steps as step, cluster(network, address) if address else threads(network) as crew:
         for use, records in follow(workspace, files, crew):
+            # what could not be read was not heard
+            heard = use.heard_share * files.usable.get(use.truck_id, 1.0)
+            use = replace(use, heard_share=heard)
             each(use, network, records)
             uses.append(use)
             step()
-    if not uses:
-        raise BadInput([Problem(f"storms/{storm}/telemetry", 0, "*", "has no usable record",
-                                "add the trucks' records as .csv or .parquet")])  # fmt: skip
     return Followed(
-        storm, tuple(uses), files.rows_read, files.rows_kept, files.quarantine(),
+        storm, tuple(uses), files.usable, files.rows_read, files.rows_kept, files.quarantine(),
         files.refused_by_kind(), _put_right(files, uses),
     )  # fmt: skip
 
@@ -222,7 +239,15 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
         shown=f"{place}/",
         progress=options.progress,
     )
-    for caution in (*files.cautions, *_unlisted(workspace, files)):
+    cautions = [*files.cautions, *_unlisted(workspace, files)]
+    if "routes" in workspace.tables:
+        cautions += far_records(files.sampled, workspace.tables["routes"])
+    if not files.rows_kept:
+        files.close()
+        nothing = Problem(place, 0, "*", "has no usable record",
+                          "add the trucks' records as .csv or .parquet")  # fmt: skip
+        raise BadInput([*cautions, nothing])
+    for caution in cautions:
         options.caution(f"caution: {caution}")
     return files
 
@@ -311,7 +336,9 @@ def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
 def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
     """Reported mass of each truck and material in another storm; no matching."""
     folder = workspace.folder / f"storms/{storm}/telemetry"
-    rows: list[tuple[str, str, float, float]] = []
+    rows: list[tuple[str, str, float]] = []
+    known: dict[str, float] = {}
+    usable: Mapping[str, float] = {}
     if folder.is_dir():
         usual = usual_materials(workspace)
         with scan_telemetry(
@@ -321,13 +348,16 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
             timezone=workspace.settings.timezone,
             shown=f"storms/{storm}/telemetry/",
         ) as files:
+            usable = files.usable
             for records in files.by_truck():
                 released = interval_mass(records)
+                known[records.truck_id] = released.known_share
                 for code in set(released.material.tolist()):
                     name = records.materials[code] if code >= 0 else usual[records.truck_id]
                     mass = float(released.mass_lb[released.material == code].sum())
-                    rows.append((records.truck_id, name, mass, released.known_share))
-    return pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb", "known_share"])
+                    rows.append((records.truck_id, name, mass))
+    sums = pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
+    return with_silent(sums, known, usable)
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:

@@ -158,7 +158,9 @@ def figures(name: str, plan: StormPlan, materials: pd.DataFrame) -> dict[str, An
 
 def _not_treatable(plan: StormPlan) -> float:
     """Lane-miles that nobody can treat as planned: no truck, no calibration, out of range."""
-    bad = plan.segments["status"].isin(["unassigned", "uncalibrated", "infeasible", "no_rate"])
+    bad = plan.segments["status"].isin(
+        ["unassigned", "uncalibrated", "do_not_use", "infeasible", "no_rate"]
+    )
     return float(plan.segments.loc[bad, "lane_miles"].sum())
 
 

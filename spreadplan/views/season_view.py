@@ -54,7 +54,7 @@ class SeasonView:
 def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
     """What both templates ask for."""
     shown, season = setting.display, view.result.season
-    kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume", "flow")
+    kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume", "stream")
     day = shown.date(season.as_of)
     return {
         **setting.context(season.as_of), "fingerprint": view.fingerprint, "season": season.name,

@@ -19,6 +19,7 @@ from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import vector
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
+from spreadplan.workspace.places import far_off
 from spreadplan.workspace.references import RULES, dates_to_come, policy_materials, zones
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
 from spreadplan.workspace.whole_files import readable_name, stands_there
@@ -251,10 +252,7 @@ def read_workspace(
     if "routes" in tables:
         tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
         reader.problems += vector.same_line_cautions(tables["routes"], names["routes"])
-        if "yards" in tables:
-            reader.problems += vector.swapped_problem(
-                tables["routes"], tables["yards"], names["routes"]
-            )
+    reader.problems += far_off(tables, names, reader.settings.timezone)
     for rule in RULES:
         reader.problems += rule(tables, names)
     reader.problems += policy_materials(policy, tables, "policy.toml")

@@ -304,11 +304,27 @@ class Control:
 class Served:
     """How one gate would serve one need."""
 
+    model: Model
     output: Decimal
     flow: Decimal
     allowed: tuple[Decimal, ...]
     unable: bool
     beyond: bool
+    doubtful: bool
+
+
+def doubtful(model: Model, control: Control, output: Decimal) -> bool:
+    """Whether one run is known no better at an output than of a truck without any test."""
+    flow = model.flow(output)
+    if flow == 0:
+        return False
+    if control.closed:
+        assert model.counts
+        relative = model.counts.relative_u(output)
+    else:
+        relative = model.flow_u(output) / flow
+    both = (relative**2 + model.repeatability**2).sqrt()
+    return student_factor(float(model.mass_dof)) * both >= student_factor(math.inf) * UNTESTED_U
 
 
 def serve(model: Model, control: Control, need: Decimal, cap_flow: Decimal | None) -> Served:
@@ -323,10 +339,11 @@ def serve(model: Model, control: Control, need: Decimal, cap_flow: Decimal | Non
             output = control.least
         else:
             output = min(max(model.output_for(flow), control.least), control.most)
-        return Served(output, flow, (), unable, model.beyond(output))
+        doubt = doubtful(model, control, output)
+        return Served(model, output, flow, (), unable or doubt, model.beyond(output), doubt)
     grid = [x for x in control.grid() if model.flow(x) > 0]
     if not grid:
-        return Served(ZERO, ZERO, (), True, False)
+        return Served(model, ZERO, ZERO, (), True, False, False)
     under_cap = [x for x in grid if cap_flow is None or model.flow(x) <= cap_flow * (1 + TINY)]
     pool = under_cap or grid[:1]
     nearest = min(pool, key=lambda x: abs(model.flow(x) - need))
@@ -336,24 +353,29 @@ def serve(model: Model, control: Control, need: Decimal, cap_flow: Decimal | Non
     )  # fmt: skip
     top, bottom = model.flow(grid[-1]), model.flow(grid[0])
     unable = need > top * (1 + NEAR) or need < bottom * (1 - NEAR) or not under_cap
-    return Served(nearest, model.flow(nearest), close or (nearest,), unable, model.beyond(nearest))
+    doubt = doubtful(model, control, nearest)
+    return Served(model, nearest, model.flow(nearest), close or (nearest,), unable or doubt,
+                  model.beyond(nearest), doubt)  # fmt: skip
 
 
-def score(served: Sequence[Served], needs: Sequence[Decimal], weights: Sequence[Decimal],
+def score(served: Sequence[Served | None], needs: Sequence[Decimal], weights: Sequence[Decimal],
           control: Control) -> tuple[float, float, float, float]:  # fmt: skip
-    """Rule for the gate: unable, untested, error in whole percent, distance from the middle."""
+    """Rule for the gate: unable, untested, error in whole percent, distance from the middle.
+
+    None stands for a row whose material was not tested at the gate.
+    """
     total = sum(weights, ZERO)
     middle = (control.least + control.most) / 2
 
     def mean(values: Sequence[Decimal]) -> Decimal:
         return sum((v * w for v, w in zip(values, weights, strict=True)), ZERO) / total
 
-    errors = [(s.flow / n - 1) ** 2 for s, n in zip(served, needs, strict=True)]
+    errors = [(s.flow / n - 1) ** 2 if s else ZERO for s, n in zip(served, needs, strict=True)]
     return (
-        float(mean([Decimal(s.unable) for s in served])),
-        float(mean([Decimal(s.beyond and not s.unable) for s in served])),
+        float(mean([Decimal(s is None or s.unable) for s in served])),
+        float(mean([Decimal(s is not None and s.beyond and not s.unable) for s in served])),
         float(mean(errors).sqrt()),
-        float(mean([abs(s.output - middle) for s in served])),
+        float(mean([abs(s.output - middle) if s else ZERO for s in served])),
     )
 
 
