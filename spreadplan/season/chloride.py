@@ -18,6 +18,7 @@ from scipy import special
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
+from spreadplan.planning.assigned import of_use
 from spreadplan.planning.geometry import split_at_areas
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
@@ -295,12 +296,10 @@ def prewet_chloride_lb(
     if len(liquids) == 1:
         per_gal = liquids[0].density_lb_gal * chloride_fraction(liquids[0]).value
     solids = materials.loc[materials["kind"] == "solid", "material"]
-    tons = (
-        use[use["material"].isin(solids)].groupby("route_id", sort=True)["applied_lb"].sum()
-        / POUNDS_PER_TON
-    )
-    prewet = assignments.set_index("route_id")["prewet_gal_per_ton"]
-    gallons = (tons * prewet.reindex(tons.index)).dropna()
+    rows = use[use["material"].isin(solids)]
+    per_ton = of_use(assignments, rows, "prewet_gal_per_ton").fillna(0.0).astype(float)
+    tons = rows["applied_lb"] / POUNDS_PER_TON
+    gallons = (tons * per_ton).groupby(rows["route_id"], sort=True).sum()
     gallons = gallons[gallons > 0.0]
     return pd.DataFrame(
         {"prewet_gal": gallons, "chloride_lb": gallons * per_gal}

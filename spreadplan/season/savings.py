@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL
+from spreadplan.planning.assigned import of_use
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.season.use import SEGMENT_KEYS
@@ -72,7 +73,9 @@ def savings(
         none), lane_miles, target_rate_lb_per_lane_mile. None: what lower rates in areas save
         already is left out.
     shares : as `chloride.area_shares` returns it.
-    assignments : route_id, prewet_gal_per_ton. materials : material, kind, prices.
+    assignments : route_id, truck_id, prewet_gal_per_ton, with ``storm`` as
+        `planning.assigned.of_season` has them; what was prewetted for the most part counts as wet.
+    materials : material, kind, prices.
 
     Returns
     -------
@@ -91,12 +94,12 @@ def savings(
     rows["own_u2"] += by_storm.groupby(level=keys, sort=True).sum().to_numpy()
     if not len(rows):
         return pd.DataFrame(columns=RESULTS["savings"].names)
-    prewet = rows["route_id"].map(
-        dict(zip(assignments["route_id"], assignments["prewet_gal_per_ton"], strict=True))
-    ).fillna(0.0)  # fmt: skip
+    wetted = of_use(assignments, measured, "prewet_gal_per_ton") > 0.0
+    share = measured.assign(wet_lb=measured["applied_lb"].where(wetted, 0.0))
+    half_lb = 0.5 * rows["applied_lb"].to_numpy()
+    is_wet = share.groupby(keys, sort=True)["wet_lb"].sum().to_numpy() > half_lb
     solid = rows["material"].isin(materials.loc[materials["kind"] == "solid", "material"])
-    wet = ((prewet > 0.0) & solid).to_numpy()
-    dry = ((prewet <= 0.0) & solid).to_numpy()
+    wet, dry = is_wet & solid.to_numpy(), ~is_wet & solid.to_numpy()
     prices = {str(one.material): price_per_ton(one) for one in lines(materials)}
     price: Floats = np.array([prices[str(name)] for name in rows["material"]], dtype=float)
     drawn = _draw(rows)
