@@ -27,6 +27,8 @@ timezone = "America/Chicago"
 lane_width_ft = 12
 season_start = 2026-10-15
 season_end = 2027-04-15
+# The whole season is looked at in hindsight, whatever day it is. Without this line it is today.
+as_of = 2027-04-15
 """
 
 MAINE = (
@@ -127,15 +129,17 @@ def sensitive_areas() -> list[dict[str, Any]]:
           "chloride_limit_ton": 9}),
         (between(RIVER, (14.9, 14.6), (13.1, 10.9)).buffer(0.22, quad_segs=4),
          {"area_id": "SA3", "name": "Otter River trout water", "kind": "stream",
-          "rate_factor": 0.7, "mean_flow_cfs": 85}),
+          "rate_factor": 0.7, "mean_flow_cfs": 85, "low_flow_cfs": 12, "background_mg_l": 14}),
         (between(RIVER, (12.6, 9.2), (13.1, 5.4)).buffer(0.18, quad_segs=4),
          {"area_id": "SA4", "name": "Otter River below Alder Falls", "kind": "stream",
-          "max_rate_lb_per_lane_mile": 200, "chloride_limit_ton": 14, "mean_flow_cfs": 110}),
+          "max_rate_lb_per_lane_mile": 200, "chloride_limit_ton": 14, "mean_flow_cfs": 110,
+          "low_flow_cfs": 16, "background_mg_l": 17}),
         (Polygon(bog).simplify(0.01),
          {"area_id": "SA5", "name": "Tamarack Bog", "kind": "wetland", "mean_flow_cfs": 3.5}),
     ]  # fmt: skip
     columns = ("area_id", "name", "kind", "max_rate_lb_per_lane_mile", "rate_factor",
-               "chloride_limit_ton", "mean_flow_cfs")  # fmt: skip
+               "chloride_limit_ton", "mean_flow_cfs", "low_flow_cfs",
+               "background_mg_l")  # fmt: skip
     return [
         {"type": "Feature",
          "properties": {key: properties.get(key) for key in columns},

@@ -11,6 +11,8 @@ Factors: NIST Special Publication 811 (2008), appendix B, and NIST Handbook 44, 
 
 from __future__ import annotations
 
+import re
+from collections.abc import Collection
 from functools import cache
 from typing import Any
 
@@ -45,6 +47,7 @@ SUFFIXES: dict[str, dict[str, str]] = {
     "liquid_per_mass": {"gal_per_ton": "gallon/short_ton", "l_per_t": "liter/metric_ton"},
     "mass_flow": {"lb_min": "pound/minute", "kg_min": "kilogram/minute"},
     "stream_flow": {"cfs": "foot**3/second", "m3_s": "meter**3/second"},
+    "concentration": {"mg_l": "milligram/liter"},
     "rate_limit": {
         "lb_per_lane_mile": "pound/lane_mile",
         "lb_per_two_lane_mile": "pound/two_lane_mile",
@@ -70,6 +73,87 @@ RATE_UNITS = {
     "g_per_m2": "gram/meter**2",
     "gal_per_lane_mile": "gallon/lane_mile",
 }
+
+#: What people write for the words of a unit, word by word, in the words of the suffixes.
+_SPELLINGS = {
+    "lb": "lbs pound pounds",
+    "kg": "kgs kilo kilos kilogram kilograms",
+    "g": "gram grams gr",
+    "ton": "tons",
+    "t": "tonne tonnes",
+    "ft": "feet foot",
+    "ft2": "sqft",
+    "ft3": "cuft",
+    "in": "inch inches",
+    "mi": "mile miles",
+    "mm": "millimeter millimeters millimetre millimetres",
+    "m": "meter meters metre metres",
+    "km": "kilometer kilometers kilometre kilometres kms",
+    "gal": "gals gallon gallons",
+    "l": "liter liters litre litres ltr",
+    "s": "sec secs second seconds",
+    "min": "mins minute minutes",
+    "h": "hr hrs hour hours",
+    "mi h": "mph",
+    "km h": "kph kmh kmph kmhr",
+    "ft3 s": "cfs",
+    "lb ft3": "pcf",
+    "f": "degf fahrenheit",
+    "c": "degc celsius centigrade",
+    "deg": "degree degrees",
+    "pct": "percent",
+    "lane": "lanes",
+    "two": "2",
+}
+_WORDS = {word: spelled.split() for spelled, words in _SPELLINGS.items() for word in words.split()}
+_SIGNS = {
+    "u.s.": "us",
+    "°": " deg ",
+    "²": "2",
+    "³": "3",
+    "^": "",
+    '"': " in ",
+    "'": " ft ",
+    "%": " pct ",
+}
+#: Words that change nothing in the units that a column may have; a short ton is the ton.
+_IDLE = {"per", "us", "short"}
+_PAIRS = {
+    ("metric", "ton"): ["t"], ("deg", "f"): ["f"], ("deg", "c"): ["c"], ("sq", "ft"): ["ft2"],
+    ("sq", "m"): ["m2"], ("square", "m"): ["m2"], ("cu", "ft"): ["ft3"], ("cubic", "ft"): ["ft3"],
+    ("cu", "m"): ["m3"], ("cubic", "m"): ["m3"],
+}  # fmt: skip
+#: In capitals these are guesses: short tons or metric ones, meters or miles.
+_AMBIGUOUS = {"T", "M"}
+
+
+def _unit_words(text: str) -> list[str]:
+    text = text.lower()
+    for sign, written in _SIGNS.items():
+        text = text.replace(sign, written)
+    words: list[str] = []
+    for word in re.findall(r"[a-z]+[23]?|\d+", text):
+        for part in _WORDS.get(word, [word]):
+            pair = _PAIRS.get((words[-1], part)) if words else None
+            if pair:
+                words[-1:] = pair
+            elif part not in _IDLE:
+                words.append(part)
+    return words
+
+
+def suffix_meant(text: str, suffixes: Collection[str]) -> str:
+    """Which of these suffixes a unit stands for as people write it; "" for none of them.
+
+    >>> suffix_meant("km/h", ["mph", "km_h"]), suffix_meant("metric tons", ["lb", "ton", "t"])
+    ('km_h', 't')
+    """
+    if text in suffixes:
+        return text
+    wanted = _unit_words(text)
+    if not wanted or text.strip() in _AMBIGUOUS:
+        return ""
+    return next((suffix for suffix in suffixes if _unit_words(suffix) == wanted), "")
 
 
 #: factor, offset. pint goes by way of kelvin and makes 31.99999999999994 F of 0 C: enough to miss
@@ -101,6 +185,15 @@ def convert(values: NDArray[np.float64], source: str, target: str) -> NDArray[np
     return values * factor + offset
 
 
+def _one(unit: str, target: str) -> float:
+    return float(Quantity(1.0, unit).to(target).magnitude)
+
+
+POUNDS_PER_TON = _one("short_ton", "pound")
+METRES_PER_MILE = _one("mile", "meter")
+FEET_PER_MILE = _one("mile", "foot")
+
+
 def canonical_suffix(quantity: str) -> str:
     """The suffix that a quantity carries inside the package, e.g. ``lb`` for a mass."""
     return next(iter(SUFFIXES[quantity]))
@@ -125,7 +218,7 @@ def area_rate_lb_per_lane_mile(
     By definition: a lane-mile of width w has the area w times one mile. Over a 12 ft lane,
     7.7058 g/m² is 100 lb per lane-mile.
     """
-    lane_mile_m2 = convert(lane_width_ft, "foot", "meter") * 1609.344
+    lane_mile_m2 = convert(lane_width_ft, "foot", "meter") * METRES_PER_MILE
     return convert(rate_g_per_m2 * lane_mile_m2, "gram", "pound")
 
 

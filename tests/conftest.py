@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from spreadplan import clock
 
 # Continuous integration tries the same cases every time; at the desk each run tries new ones.
 settings.register_profile("same", derandomize=True, database=None)
@@ -57,6 +60,19 @@ FILES = {
     "storms/s1/forecast.csv": "zone,start,end,event,pavement_temp_f,trend,precipitation_in,"
     "application\n*,2026-12-01T04:00,2026-12-01T10:00,light_snow,25,steady,0.05,1\n",
 }
+
+
+#: after the seasons of all workspaces of the tests: no record lies in the future
+TODAY = datetime(2027, 6, 1, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _same_day() -> Iterator[None]:
+    """Tests find the same, whatever day they are run on."""
+    shift = TODAY - datetime.now(UTC)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clock, "now", lambda: datetime.now(UTC) + shift)
+        yield
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ import pytest
 
 from spreadplan import runs
 from spreadplan.cli import main
-from spreadplan.reconcile.network import Network
+from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import TruckUse
 from spreadplan.runs.cluster import WrongVersions, use_of, versions
 from spreadplan.runs.crews import Crew, Job, threads

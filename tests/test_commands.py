@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,6 +14,9 @@ import pytest
 from pyproj import Geod
 
 from spreadplan.cli import build_parser, main
+from spreadplan.errors import BadInput
+from spreadplan.places import Outside
+from spreadplan.runs.options import no_progress
 from tests.conftest import FILES
 
 REAL = Path(__file__).parent / "real_roads" / "workspace"
@@ -90,9 +94,53 @@ def test_a_storm_that_is_not_there_and_one_without_weather(workspace, capsys):
     assert "neither a forecast nor the planner's own rates" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("storm", ["../s1", "s1/..", "/etc", "", "."])
+NO_STORMS = ["..", "../..", "../s1", "s1/..", "s1/../s1", "s1/", "/etc", "", ".", "S1", "x\0y"]
+
+
+@pytest.mark.parametrize("storm", NO_STORMS)
 def test_a_storm_is_a_name_and_no_path(workspace, storm):
     assert run("plan", workspace(), storm) == 2
+
+
+def library_calls(folder: Path, storm: str) -> list[Callable[[], object]]:
+    """Everything in `runs` that takes a storm and may write."""
+    from spreadplan import runs
+    from spreadplan.runs.planning import compute_plan, planning_workspace, write_plan_tables
+    from spreadplan.runs.reconciling import compute_use
+    from spreadplan.runs.what_if import read_for_plan
+
+    options = runs.Options(say=list, caution=list, progress=no_progress, pdf=False)
+    workspace, _, made = compute_plan(folder, "s1", options)
+    return [
+        lambda: runs.plan(folder, storm, options),
+        lambda: runs.compare(folder, storm, options),
+        lambda: runs.reconcile(folder, storm, options),
+        lambda: compute_plan(folder, storm, options),
+        lambda: compute_use(folder, storm, options),
+        lambda: planning_workspace(folder, storm),
+        lambda: read_for_plan(folder, storm),
+        lambda: write_plan_tables(folder, workspace, storm, made),
+    ]
+
+
+@pytest.mark.parametrize("storm", ["../..", "../../../x", "{}/x", "..\\..\\x", "C:x"])
+def test_the_name_of_a_storm_is_judged_before_anything_is_written(workspace, tmp_path, storm):
+    """``reconcile W ../..`` began a file beside the workspace before it looked at the name."""
+    folder = workspace()
+    storm = storm.format(tmp_path)
+    (folder / "results").mkdir()
+    before = sorted(tmp_path.rglob("*"))
+    for call in library_calls(folder, storm):
+        with pytest.raises((BadInput, Outside)):
+            call()
+        assert [path for path in sorted(tmp_path.rglob("*")) if path.name != ".lock"] == before
+
+
+def test_a_storm_whose_name_is_a_path_elsewhere_is_refused_here(workspace, capsys):
+    folder = workspace({"storms/a\\b/rates.csv": FILES["storms/s1/rates.csv"]})
+    for command in ("plan", "reconcile", "check"):
+        assert run(command, folder, *(["a\\b"] if command != "check" else [])) == 2
+        assert "its name cannot be written" in capsys.readouterr().err
 
 
 def test_new_then_every_command_on_the_starter(tmp_path, capsys):

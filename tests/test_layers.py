@@ -3,24 +3,50 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
-BASE = {"units", "errors", "frames", "schema"}
+BASE = {"units", "errors", "frames", "schema", "remarks", "metrology"}
+WRITING = {"places", "durable", "journal"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
     "units": set(),
     "errors": set(),
     "frames": set(),
+    "remarks": set(),
+    "metrology": set(),
     "resources": set(),
+    "clock": set(),
     "schema": {"units", "errors"},
-    "workspace": BASE,
+    "places": {"errors"},
+    "durable": set(),
+    "journal": {"places", "durable"},
+    "compiled": set(),
+    "workspace": BASE | {"clock", "places"},
+    "telemetry": BASE | {"compiled", "workspace"},
+    "matching": {"compiled"},
     **{room: BASE | set(COMPUTING[:place]) for place, room in enumerate(COMPUTING)},
-    "results": BASE | {*COMPUTING},
-    "reports": BASE | {*COMPUTING, "resources"},
-    "runs": BASE | {*COMPUTING, "resources", "workspace", "results", "reports"},
-    "web": BASE | {"resources", "workspace", "results", "reports", "runs"},
+    "reconcile": BASE | {"compiled", "matching", "calibration", "planning"},
+    "results": BASE | WRITING | {*COMPUTING, "matching"},
+    "views": BASE | {*COMPUTING},
+    "reports": BASE | {*COMPUTING, "resources", "views"},
+    "runs": BASE
+    | {
+        *COMPUTING,
+        "clock",
+        "matching",
+        "telemetry",
+        "resources",
+        "workspace",
+        "results",
+        "views",
+        "reports",
+    },
+    "web": BASE
+    | WRITING
+    | {"clock", "resources", "workspace", "telemetry", "results", "views", "reports", "runs"},
     "cli": {"errors", "runs", "web"},
 }
 
@@ -70,3 +96,20 @@ def test_modules_and_functions_stay_short():
                 if size > (110 if is_kernel(node) else 60):
                     long.append(f"{path.name}:{node.name}: {size} lines")
     assert long == []
+
+
+#: figures that stand in one place, and where: coverage, tons, miles, Fahrenheit
+FIGURES = re.compile(
+    r"(?<![\w.])(1\.96|1\.645|2_?000\.0?|1_?609\.34\d*|5_?280(\.0)?|0\.975|0\.4535\d+|907\.18\d*)"
+    r"(?![\w])"
+)
+HOMES = {"units.py", "metrology.py"}
+
+
+def test_factors_of_units_and_coverage_stand_in_one_place():
+    found = [
+        f"{path.relative_to(PACKAGE)}:{number}: {line.strip()}"
+        for path in PACKAGE.rglob("*.py") if path.name not in HOMES
+        for number, line in enumerate(path.read_text().splitlines(), 1) if FIGURES.search(line)
+    ]  # fmt: skip
+    assert found == []

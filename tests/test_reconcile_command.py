@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -131,6 +132,33 @@ def test_a_storm_of_three_segments_by_hand(three: Build):
     assert layers >= {"segments", "standing_mass"}
     standing = pyogrio.read_dataframe(results / "use.gpkg", layer="standing_mass")
     assert standing["mass_lb"].tolist() == [7]
+
+
+def test_segments_of_no_length_change_nothing_and_accuse_nobody(three: Build):
+    """5 cm where A meets B, and nothing at the start: the storm of three segments as before."""
+    collection = json.loads(three_segments.routes())
+    for name, ends in {"T": (0.5, 0.5 + 0.05 / MILE_M), "Z": (0.0, 0.0)}.items():
+        line = np.column_stack(three_segments.lon_lat(np.array(ends))).tolist()
+        one = json.loads(json.dumps(collection["features"][0]))
+        one["properties"]["segment_id"] = name
+        one["geometry"]["coordinates"] = line
+        collection["features"].insert(1, one)
+    telemetry = {"a.csv": three_segments.records()}
+    plain = segments(reconcile(three(telemetry)))
+    changed = three(telemetry, **{"routes.geojson": json.dumps(collection)})
+    assert main(["plan", str(changed), "s1", "--no-pdf"]) == 0
+    found = segments(reconcile(changed))
+    columns = ["reported_lb", "passes", "applied_lb", "planned_lb", "verdict"]
+    assert found.loc[plain.index, columns[-1]].equals(plain[columns[-1]])
+    for name in columns[:-1]:
+        assert found.loc[plain.index, name].to_numpy() == pytest.approx(plain[name].to_numpy())
+    short = found.loc[["T", "Z"]]
+    assert set(short["verdict"]) == {"unknown"}
+    assert set(short["reason"]) == {"too short to tell who drove on it"}
+    assert (short["reported_lb"] == 0).all()
+    planned = pd.read_csv(changed / "results/s1/plan_segments.csv").set_index("segment_id")
+    assert planned.loc["T", "mass_lb"] == pytest.approx(200 * 2 * 0.05 / MILE_M, rel=0.01)
+    assert planned["achieved_rate_lb_per_lane_mile"].nunique() == 1
 
 
 def test_the_points_of_the_hand_worked_storm(three: Build):

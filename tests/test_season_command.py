@@ -104,6 +104,25 @@ def test_chloride_follows_from_the_stated_fractions(county):
     assert set(table(county, "screening")["criterion"]) == {one.name for one in CRITERIA}
 
 
+def test_acute_chloride_has_both_readings_and_is_not_called_below_unjudged(county):
+    """Tamarack Bog: far below 860 mg/L over a storm, above it within the hour; low flow unknown."""
+    rows = table(county, "screening").set_index(["area_id", "criterion", "reading"])
+    bog = rows.loc[("SA5", "EPA, acute")]
+    assert bog.loc["spread over the storm", "concentration_mg_l"] < 100.0
+    at_once = bog.loc["all within the averaging time"]
+    assert at_once["concentration_mg_l"] == pytest.approx(
+        at_once["load_lb"] * 453592.37 / (28.316847 * 3600 * 3.5), rel=1e-6
+    )
+    assert at_once["concentration_mg_l"] > 860.0
+    assert set(rows.loc["SA5", "screening"]) == {"not judged"}
+    assert {"below", "near: consider sampling"} <= set(rows.loc[["SA3", "SA4"], "screening"])
+    found = table(county, "findings").set_index("subject").loc["water SA5 Tamarack Bog"]
+    assert "spread over the storm" in found["what"]
+    assert "all within the averaging time" in found["what"]
+    environment = (county / "results/season/environment_report.html").read_text()
+    assert ">not judged<" in environment
+
+
 def test_evidence_says_what_it_cannot_support(county):
     evidence = table(county, "evidence")
     assert evidence["supported"].any()

@@ -21,9 +21,10 @@ from spreadplan.calibration.assumptions import (
 )
 from spreadplan.calibration.budget import uncertainty_budget
 from spreadplan.calibration.curve import CONTRADICTION
-from spreadplan.calibration.fit import FloatArray, coverage_factor
+from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.trucks import Truck
+from spreadplan.metrology import coverage_factor
 
 ADVICE_COLUMNS = (
     "truck_id",

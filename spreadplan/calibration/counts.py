@@ -3,21 +3,15 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from spreadplan.calibration.assumptions import (
     ONE_OUTPUT_SPREAD_PCT,
     SIGNIFICANCE,
 )
 from spreadplan.calibration.curve import run_sd, scatter_flags
-from spreadplan.calibration.fit import (
-    FloatArray,
-    LineFit,
-    fit_line,
-    propagate,
-    weighted_least_squares,
-)
+from spreadplan.calibration.fit import FloatArray, LineFit, fit_line, weighted_least_squares
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
+from spreadplan.metrology import propagate, two_sided_p
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,4 +120,4 @@ def _trend(
     if len(feeder_pct) < 3 or np.ptp(feeder_pct) < ONE_OUTPUT_SPREAD_PCT:
         return None, float("nan")
     line = fit_line(feeder_pct, lb_per_count, sd, prior_dof)
-    return line, float(2.0 * stats.t.sf(abs(line.slope) / line.slope_u, line.dof))
+    return line, two_sided_p(line.slope / line.slope_u, line.dof)

@@ -24,15 +24,9 @@ from spreadplan.calibration.assumptions import (
     SIGNIFICANCE,
     STARTUP_U_PCT,
 )
-from spreadplan.calibration.fit import (
-    BoolArray,
-    FloatArray,
-    LinearFit,
-    coverage_factor,
-    propagate,
-    weighted_least_squares,
-)
+from spreadplan.calibration.fit import BoolArray, FloatArray, LinearFit, weighted_least_squares
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
+from spreadplan.metrology import coverage_factor, propagate
 
 Kind = Literal["proportional", "line", "saturating"]
 CONTRADICTION = "tests contradict each other"

@@ -8,10 +8,10 @@ import pandas as pd
 from scipy import stats
 
 from spreadplan.calibration.assumptions import ONE_OUTPUT_SPREAD_PCT, SAME_OUTPUT_PCT
-from spreadplan.calibration.fit import holm
 from spreadplan.calibration.models import ModelKey
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.calibration.validity import Change, changes_by_truck
+from spreadplan.metrology import holm, two_sided_p
 
 DRIFT_COLUMNS = (
     "truck_id",
@@ -91,7 +91,7 @@ def drift(
                 dofs.append(known.dof)
     table = pd.DataFrame(rows, columns=DRIFT_COLUMNS)
     apart = 2.0 * table["en"].abs().to_numpy(dtype=float)
-    chance = np.asarray(2.0 * stats.t.sf(apart, np.array(dofs)), dtype=float)
+    chance = np.asarray(two_sided_p(apart, np.array(dofs)), dtype=float)
     found = holm(chance) < FALSE_ALARM
     return table.assign(verdict=np.where(found, "drift", "steady").astype(object))
 

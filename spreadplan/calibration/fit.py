@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+
+from spreadplan.metrology import propagate
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -53,55 +54,6 @@ class LineFit:
         at = np.asarray(x, dtype=float)
         gradient = np.stack([np.ones_like(at), at], axis=-1)
         return self.intercept + self.slope * at, propagate(gradient, self.covariance)
-
-
-def propagate(gradient: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Standard uncertainty of a linear combination of correlated values.
-
-    Parameters
-    ----------
-    gradient : shape (..., p).
-    covariance : shape (p, p).
-
-    Returns
-    -------
-    sqrt(g' V g), shape (...).
-
-    Source: JCGM 100:2008, equation (13).
-    """
-    variance = np.einsum("...i,ij,...j->...", gradient, covariance, gradient)
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
-
-
-def coverage_factor(dof: float, confidence: float = 0.95) -> float:
-    """Two-sided Student factor that turns a standard uncertainty into an interval.
-
-    Source: JCGM 100:2008, annex G.3.
-    """
-    return float(stats.t.ppf(0.5 + confidence / 2.0, dof))
-
-
-def holm(p_values: FloatArray) -> FloatArray:
-    """p-values adjusted for how many findings are looked for together.
-
-    Taking as true what stays below a level keeps the chance of any false finding below that level.
-
-    Parameters
-    ----------
-    p_values : shape (n,), NaN where nothing was tested: it doesn't count and stays NaN.
-
-    Source: Holm, A simple sequentially rejective multiple test procedure, Scandinavian Journal of
-    Statistics 6 (1979), 65-70.
-
-    >>> holm(np.array([0.02, 0.004, 0.30]))
-    array([0.04 , 0.012, 0.3  ])
-    """
-    tested = np.flatnonzero(np.isfinite(p_values))
-    order = tested[np.argsort(p_values[tested], kind="stable")]
-    left = np.arange(len(order), 0, -1)
-    adjusted = np.full(len(p_values), np.nan)
-    adjusted[order] = np.minimum(np.maximum.accumulate(left * p_values[order]), 1.0)
-    return adjusted
 
 
 def weighted_least_squares(

@@ -11,9 +11,10 @@ import pandas as pd
 
 from spreadplan.calibration.counts import CountFit, fit_counts
 from spreadplan.calibration.curve import Curve, Kind, fit_curve
-from spreadplan.calibration.fit import BoolArray, FloatArray, coverage_factor
+from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
 from spreadplan.calibration.trucks import Truck
+from spreadplan.metrology import coverage_factor
 
 ModelKey = tuple[str, str, float]
 """truck_id, material, gate_in"""

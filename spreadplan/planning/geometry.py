@@ -16,11 +16,12 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Geod
 
+from spreadplan.units import METRES_PER_MILE
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 WGS84 = Geod(ellps="WGS84")
-METRES_PER_MILE = 1609.344
 #: what counts as touching an area: about 0.1 mm, well above the rounding of a computed crossing.
 TOUCH_DEG = 1e-9
 #: cuts nearer to each other, or to an end of the line, than 0.2 mm are one cut.

@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from spreadplan.planning.geometry import distance_mi, edges_of, points_along
-from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.units import POUNDS_PER_TON
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -26,8 +26,13 @@ RELOAD_MIN = 10.0
 #: county in winter, no source.
 DETOUR = 1.3
 TRAVEL_MPH = 30.0
+#: a run of more loads is a slip of the pen in a capacity, a rate or a route; its run-out points and
+#: times would say nothing. Common practice, no source.
+MOST_LOADS = 50
 #: a remainder this small of a load is rounding, not another load.
 ROUNDING = 1e-9
+#: loads are counted no further
+COUNTABLE = 1e9
 
 
 @dataclass(frozen=True)
@@ -38,7 +43,7 @@ class Cycle:
     ----------
     runs : index run; loads, load_lb (what one load may weigh), prewet_limits (the tank is what
         limits it), no_tank (prewet is wanted, but there is no tank), spreading_minutes,
-        reload_minutes, travel_minutes, minutes.
+        reload_minutes, travel_minutes, minutes. Beyond `MOST_LOADS` the last three are NaN.
     reloads : one row for each time the hopper runs out: run, load (the next one), row (number of
         the part), part_mi (distance from its first vertex), pass, lon, lat.
     """
@@ -65,13 +70,14 @@ def load_limits(runs: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
 
 def load_counts(mass_lb: Floats, load_lb: Floats) -> Ints:
     """Number of loads for a mass; 0 without a mass, 1 where the capacity is not known."""
-    full = np.ceil(mass_lb / load_lb - ROUNDING)
+    with np.errstate(divide="ignore", over="ignore"):
+        full = np.minimum(np.ceil(mass_lb / load_lb - ROUNDING), COUNTABLE)
     loads = np.where(np.isnan(full), 1.0, np.maximum(full, 1.0))
     return np.where(mass_lb > 0, loads, 0.0).astype(np.int64)
 
 
 def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
-    """Where each load but the last of its run ends.
+    """Where each load but the last of its run ends; not for runs beyond `MOST_LOADS`.
 
     Parameters
     ----------
@@ -83,7 +89,8 @@ def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame: run, load, row (place in ``rows``), pass, part_mi, lon, lat.
     """
-    again = np.maximum(runs["loads"].to_numpy() - 1, 0)
+    loads = runs["loads"].to_numpy()
+    again = np.where(loads > MOST_LOADS, 0, np.maximum(loads - 1, 0))
     run = np.repeat(np.arange(len(runs)), again)
     nth = np.arange(len(run)) - np.repeat(np.cumsum(again) - again, again) + 1
     mass = rows["mass_lb"].fillna(0.0).to_numpy()
@@ -157,6 +164,8 @@ def cycle(rows: Any, runs: pd.DataFrame, trucks: pd.DataFrame, yards: pd.DataFra
     timed["spreading_minutes"] = np.where(loads > 0, spreading, 0.0)
     timed["reload_minutes"] = np.maximum(loads - 1, 0) * yard["reload_min"].fillna(RELOAD_MIN)
     timed["travel_minutes"] = straight_mi * DETOUR / TRAVEL_MPH * 60.0
+    beyond = timed["loads"] > MOST_LOADS
+    timed.loc[beyond, ["reload_minutes", "travel_minutes"]] = np.nan
     timed["minutes"] = timed[["spreading_minutes", "reload_minutes", "travel_minutes"]].sum(
         axis=1, skipna=False
     )

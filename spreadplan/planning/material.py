@@ -16,25 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
 
+from spreadplan.metrology import coverage_factor
 from spreadplan.planning.serving import COMMON_U
+from spreadplan.units import POUNDS_PER_TON
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-COVERAGE = 0.95
-POUNDS_PER_TON = 2000.0
-
-
-def coverage_factor(dof: Floats) -> Floats:
-    """Student's t for a two-sided 95 % interval; shape of ``dof``, infinity is normal."""
-    dof = np.asarray(dof, dtype=float)
-    share = 0.5 + COVERAGE / 2.0
-    finite = np.isfinite(dof)
-    factor = np.full(dof.shape, float(special.ndtri(share)))
-    factor[finite] = special.stdtrit(dof[finite], share)
-    return factor
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from spreadplan.planning.brine_data import CACL2_EUTECTIC_F, MGCL2_FREEZING_F, NACL_FREEZING_F
 from spreadplan.planning.frames import groups
-from spreadplan.units import convert
+from spreadplan.units import FEET_PER_MILE, convert
 
 Floats = NDArray[np.float64]
 
@@ -99,7 +99,7 @@ def water_held_in(
     Infinite at or above 32 F, NaN below the eutectic.
     """
     lb_ft3 = convert(np.array([1000.0]), "kilogram/meter**3", "pound/foot**3")[0]
-    lane_mile_ft2 = np.asarray(lane_width_ft, dtype=float) * 5280.0
+    lane_mile_ft2 = np.asarray(lane_width_ft, dtype=float) * FEET_PER_MILE
     rate = np.asarray(rate_lb_per_lane_mile, dtype=float)
     ratio = melt_ratio(chemical, temp_f)
     spread = rate * purity

@@ -10,7 +10,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning.findings import Finding
 from spreadplan.planning.frames import groups
-from spreadplan.planning.loads import DETOUR, RELOAD_MIN, TRAVEL_MPH, Cycle
+from spreadplan.planning.loads import DETOUR, MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.rates import FROM_MEMORY
 from spreadplan.planning.settings import Models
 from spreadplan.planning.stock import yard_findings
@@ -27,8 +27,8 @@ def review(
     return [
         *_not_assigned(routes), *_no_rate(rows), *_untested(rows), *_infeasible(rows),
         *yard_findings(yards), *_melting(melting), *_extrapolated(rows), *_prewet(routes, timing),
-        *_many_settings(routes), *_from_memory(rows), *_model_flags(rows, models),
-        *_advice(advice), _assumptions(),
+        *_many_loads(routes), *_many_settings(routes), *_from_memory(rows),
+        *_model_flags(rows, models), *_advice(advice), _assumptions(),
     ]  # fmt: skip
 
 
@@ -124,6 +124,15 @@ def _prewet(routes: pd.DataFrame, timing: Cycle) -> Iterator[Finding]:
     ):  # fmt: skip
         for truck in routes.loc[timing.runs[name], "truck_id"].unique():
             yield Finding("caution", f"truck {truck}", what, remedy)
+
+
+def _many_loads(routes: pd.DataFrame) -> Iterator[Finding]:
+    for route in lines(routes[routes["loads"] > MOST_LOADS]):
+        yield Finding(
+            "problem", f"route {route.route_id}, application {route.application}",
+            f"takes {route.loads:,} loads of {route.load_lb:,.0f} lb: no run-out points and times",
+            "check capacity_lb and prewet_tank_gal of the truck, the rate, and the route's length",
+        )  # fmt: skip
 
 
 def _many_settings(routes: pd.DataFrame) -> Iterator[Finding]:

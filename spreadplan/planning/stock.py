@@ -8,7 +8,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Moment
 from spreadplan.planning.findings import Finding
-from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.units import POUNDS_PER_TON
 
 
 def on_hand(

@@ -15,13 +15,13 @@ from math import nan
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.matching import Match
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, IntArray, LongArray
+from spreadplan.compiled import compiled
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, IntArray, LongArray
+from spreadplan.matching.trace import Match
 
-STATUSES = ("matched", "off_route", "standing", "gap")
-MATCHED, OFF_ROUTE, STANDING, GAP = range(4)
+STATUSES = ("matched", "off_route", "standing", "gap", "no_position")
+MATCHED, OFF_ROUTE, STANDING, GAP, NO_POSITION = range(5)
 
 UNKNOWN_SHARE = 0.5  # of a way on which spreading began or ended at an unknown place
 STANDING_WAY_M = 5.0  # a truck that creeps no further than this in an interval leaves a pile

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.planning.material import POUNDS_PER_TON
 from spreadplan.reconcile.tickets import ticket_variance_lb2
+from spreadplan.units import POUNDS_PER_TON
 
 KEYS: Final = ["yard_id", "material"]
 BALANCE_COLUMNS: Final = (

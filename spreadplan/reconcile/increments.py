@@ -16,11 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.compiled import compiled
+from spreadplan.compiled import compiled
 from spreadplan.schema.telemetry import TruckRecords
 
 FloatArray = NDArray[np.float64]
 LongArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 #: More than any feeder releases: common practice, no source.
 HIGHEST_FEED_LB_MIN = 3_000.0
@@ -63,6 +64,10 @@ class Increments:
     ----------
     mass_lb, liquid_gal : released in the interval that ends at the record; 0 at the first record.
     material : material of that interval, index into ``TruckRecords.materials``; -1 if never given.
+    known : whether the records tell how much was released in the interval. It is not known before
+        the first and after the last total, across a jump that is not counted and, of a truck that
+        tells rates, across a silence; unless the spreader was off.
+    known_share : share of the time with the spreader on in which it is known, 0 to 1.
     counts : how often each thing happened, by what it is; only what happened.
     left_out_lb : sum of jumps that no feeder can have made; not in ``mass_lb``.
     """
@@ -70,6 +75,8 @@ class Increments:
     mass_lb: FloatArray
     liquid_gal: FloatArray
     material: LongArray
+    known: BoolArray
+    known_share: float
     counts: dict[str, int]
     left_out_lb: float
 
@@ -77,28 +84,31 @@ class Increments:
 def interval_mass(records: TruckRecords) -> Increments:
     """Mass, liquid and material of each interval of one truck.
 
-    Running totals are used where the truck reports any, else its rates. The first record has no
-    interval. Where totals are missing, the difference to the next one is spread over the intervals
-    by distance driven while spreading. A material counts from its record on: the interval that
-    ends there still carries the one before.
+    Running totals are used where they tell, else rates. The first record has no interval. Where
+    totals are missing, the difference to the next one is spread over the intervals by distance
+    driven while spreading. A material counts from its record on: the interval that ends there still
+    carries the one before.
     """
     sources = records.sources
     feed_unit = np.array([source.feed_unit_lb for source in sources] or [1.0])
     liquid_unit = np.array([source.liquid_unit_gal for source in sources] or [1.0])
     counts: dict[str, int] = {}
-    left_out_lb = 0.0
-    if np.isfinite(records.feed_total_lb).any():
-        mass_lb, left_out_lb = _from_totals(
-            records, records.feed_total_lb, feed_unit, HIGHEST_FEED_LB_MIN, "", counts
-        )
-    else:
-        mass_lb = _from_rates(records, counts)
-    liquid_gal, _ = _from_totals(
+    feed = _from_totals(records, records.feed_total_lb, feed_unit, HIGHEST_FEED_LB_MIN, "", counts)
+    mass_lb, known = feed.amount, feed.known
+    if not known[1:].all() and np.isfinite(records.feed_rate_lb_min).any():
+        by_rate, rate_known = _from_rates(records, counts)
+        mass_lb = np.where(known, mass_lb, by_rate)
+        known = known | rate_known
+    liquid = _from_totals(
         records, records.liquid_total_gal, liquid_unit, HIGHEST_LIQUID_GAL_MIN, "liquid: ", counts
     )
+    on_s = _mean_of_ends(records.spreading.astype(float)) * _seconds(records)
+    known = known | (on_s == 0.0)
+    spread_s = float(on_s.sum())
     return Increments(
-        mass_lb, liquid_gal, _material_of_intervals(records.material, counts), counts, left_out_lb
-    )
+        mass_lb, liquid.amount, _material_of_intervals(records.material, counts), known,
+        float(on_s[known].sum()) / spread_s if spread_s > 0.0 else 1.0, counts, feed.left_out,
+    )  # fmt: skip
 
 
 def _count(counts: dict[str, int], what: str, number: int) -> None:
@@ -120,6 +130,15 @@ def _material_of_intervals(material: LongArray, counts: dict[str, int]) -> LongA
 # --- running totals ----------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class _Read:
+    """What running totals tell: amount of each interval, whether it is known, jumps not counted."""
+
+    amount: FloatArray
+    known: BoolArray
+    left_out: float
+
+
 def _from_totals(
     records: TruckRecords,
     total: FloatArray,
@@ -127,14 +146,13 @@ def _from_totals(
     highest_per_min: float,
     prefix: str,
     counts: dict[str, int],
-) -> tuple[FloatArray, float]:
-    """Amount of each interval, and the sum of the jumps that are not counted."""
-    amount = np.zeros(len(total))
+) -> _Read:
+    """Amount of each interval by a running total."""
     given = np.isfinite(total)
     _count(counts, f"{prefix}total missing", int((~given).sum()) if given.any() else 0)
     present = np.flatnonzero(given)
     if present.size < 2:
-        return amount, 0.0
+        return _Read(np.zeros(len(total)), np.zeros(len(total), dtype=bool), 0.0)
     time, value = records.time_s[present], total[present]
     per_s, step = typical_rise(time, value)
     coarse = _is_coarse(records, present, value)
@@ -161,12 +179,25 @@ def _from_totals(
     _count(counts, f"{prefix}total unchanged", int(((rise == 0) & (kind == RISE))[1:].sum()))
     rise = np.where(kind == JUMP, 0.0, rise)
     ends = present[accepted]
+    known = _of_intervals(len(total), ends, (kind != JUMP) & (kind != SETBACK))
     if coarse:
         _count(counts, f"{prefix}coarse counter", 1)
         telling = (rise > 0) | (kind != RISE)
         telling[0] = True
         ends, rise = ends[telling], rise[telling]
-    return _spread(records, ends, rise), left_out
+    return _Read(_spread(records, ends, rise), known, left_out)
+
+
+def _of_intervals(size: int, ends: LongArray, true: BoolArray) -> BoolArray:
+    """For each interval what is true of the stretch between two of the ends; outside them False.
+
+    ``true[0]`` belongs to no stretch.
+    """
+    if len(ends) == size:
+        return np.concatenate([[False], true[1:]])
+    owner = np.searchsorted(ends, np.arange(size))
+    inside = (owner > 0) & (owner < len(ends))
+    return inside & true[np.minimum(owner, len(ends) - 1)]
 
 
 def typical_rise(time_s: FloatArray, value: FloatArray) -> tuple[float, float]:
@@ -315,7 +346,7 @@ def _spread(records: TruckRecords, ends: LongArray, rise: FloatArray) -> FloatAr
     owner = np.searchsorted(ends, np.arange(size))  # which end makes this interval's amount known
     inside = (owner > 0) & (owner < len(ends))
     owner = np.minimum(owner, len(ends) - 1)
-    seconds = np.diff(records.time_s, prepend=records.time_s[:1])
+    seconds = _seconds(records)
     on = records.spreading.astype(float)
     while_spreading = [on * np.nan_to_num(records.speed_mph), on]
     weights = [*(seconds * _mean_of_ends(values) for values in while_spreading), seconds]
@@ -328,6 +359,12 @@ def _spread(records: TruckRecords, ends: LongArray, rise: FloatArray) -> FloatAr
     return amount
 
 
+def _seconds(records: TruckRecords) -> FloatArray:
+    """Length of each interval; the first has none."""
+    seconds: FloatArray = np.diff(records.time_s, prepend=records.time_s[:1])
+    return seconds
+
+
 def _mean_of_ends(values: FloatArray) -> FloatArray:
     """Mean over each interval of what records say at its ends; the first has no interval."""
     means: FloatArray = (values + np.concatenate([values[:1], values[:-1]])) / 2.0
@@ -337,15 +374,12 @@ def _mean_of_ends(values: FloatArray) -> FloatArray:
 # --- rates -------------------------------------------------------------------------------------
 
 
-def _from_rates(records: TruckRecords, counts: dict[str, int]) -> FloatArray:
-    """Mass of each interval: the mean of the rates at its ends times its length.
+def _from_rates(records: TruckRecords, counts: dict[str, int]) -> tuple[FloatArray, BoolArray]:
+    """Mass of each interval, the mean of the rates at its ends times its length; which are known.
 
     No mass across a silence, or where the rate is missing, or is more than any feeder releases.
     """
     rate = records.feed_rate_lb_min
-    mass_lb = np.zeros(len(rate))
-    if not np.isfinite(rate).any():
-        return mass_lb
     beyond = rate > HIGHEST_FEED_LB_MIN
     _count(counts, "impossible rate, not counted", int(beyond.sum()))
     _count(counts, "rate missing", int(np.isnan(rate).sum()))
@@ -353,10 +387,12 @@ def _from_rates(records: TruckRecords, counts: dict[str, int]) -> FloatArray:
     _count(counts, "rate with the spreader off, not counted", int(idle.sum()))
     usable = np.flatnonzero(np.isfinite(rate) & ~beyond)
     if usable.size < 2:
-        return mass_lb
+        return np.zeros(len(rate)), np.zeros(len(rate), dtype=bool)
     flow = np.where(records.spreading, rate, 0.0)[usable]
     seconds = np.diff(records.time_s[usable])
     near = seconds <= RATE_GAP_S
     _count(counts, "silence, rate not counted across it", int((~near).sum()))
-    rise = np.where(near, (flow[1:] + flow[:-1]) / 2 * seconds / 60.0, 0.0)
-    return _spread(records, usable, np.concatenate([[0.0], rise]))
+    mean = (flow[1:] + flow[:-1]) / 2
+    rise = np.where(near, mean * seconds / 60.0, 0.0)
+    known = _of_intervals(len(rate), usable, np.concatenate([[False], near | (mean == 0.0)]))
+    return _spread(records, usable, np.concatenate([[0.0], rise])), known

@@ -11,11 +11,11 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from spreadplan.calibration.assumptions import PRIOR_DOF, REPEATABILITY_REL
-from spreadplan.calibration.fit import LineFit, coverage_factor, fit_line, holm
+from spreadplan.calibration.fit import LineFit, fit_line
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95, coverage_factor, holm, two_sided_p
 
 VOIDING: Final = ("gate", "feeder", "hydraulics", "sensor")
 TREND_SIGNIFICANCE: Final = 0.05
@@ -91,7 +91,8 @@ def with_trend(
     """
     net = tickets["loaded_lb"] - tickets["returned_lb"]
     whole = (tickets["loads"] > 0) & (tickets["unreturned_lb"] == 0.0)
-    usable = tickets[whole & (net > 0.0) & (tickets["reported_lb"] > 0.0)]
+    told = tickets["comparable"] & (tickets["reported_lb"] > 0.0)
+    usable = tickets[whole & told & (net > 0.0)]
     of_truck = dict(iter(usable.groupby(["truck_id", "material"])))
     lines_found = [
         _line(of_truck.get((row.truck_id, row.material)), starts, storm) for row in lines(table)
@@ -125,7 +126,7 @@ def _line(
 
 def _slope_p(line: LineFit) -> float:
     """Probability of so strong a slope of one truck by chance, two-sided."""
-    return float(2.0 * stats.t.sf(abs(line.slope) / line.slope_u, line.dof))
+    return float(two_sided_p(line.slope / line.slope_u, line.dof))
 
 
 def _follow(row: pd.Series, line: LineFit | None, p: float) -> dict[str, float]:
@@ -141,7 +142,7 @@ def _follow(row: pd.Series, line: LineFit | None, p: float) -> dict[str, float]:
         "ratio_lo": float(np.exp(line.intercept - half)),
         "ratio_hi": float(np.exp(line.intercept + half)),
         # the wider of a normal interval's half and its own, so that sums keep their coverage
-        "ratio_u": half / coverage_factor(np.inf),
+        "ratio_u": half / Z95,
         "ratio_fleet_u": 0.0,  # its own line, nothing of the fleet's
         **trend,
     }

@@ -181,13 +181,14 @@ def storm_likelihood(tickets: pd.DataFrame, scatter: float) -> tuple[Floats, Flo
     Parameters
     ----------
     tickets : reported_lb, loaded_lb, returned_lb, loads, ticket_u_lb, unreturned_lb,
-        typical_load_lb; n rows.
+        typical_load_lb, comparable; n rows.
     scatter : factor on the run-to-run scatter.
 
     Returns
     -------
     Two arrays of shape (n, grid): all load tickets are there, and some are missing, each with the
-    probability of it. A row without load tickets or without reported mass says nothing (1 and 0).
+    probability of it. A row without load tickets or without reported mass, or whose tickets and
+    reports are not comparable, says nothing (1 and 0).
     """
     reported = tickets["reported_lb"].to_numpy(dtype=float)
     loads = tickets["loads"].to_numpy(dtype=float)
@@ -196,7 +197,7 @@ def storm_likelihood(tickets: pd.DataFrame, scatter: float) -> tuple[Floats, Flo
     typical = tickets["typical_load_lb"].fillna(0.0).to_numpy(dtype=float)
     run_u = scatter * usual_storm_sd(tickets)
     u_lb = tickets["ticket_u_lb"].to_numpy(dtype=float)
-    says = (loads > 0) & (reported > 0.0)
+    says = (loads > 0) & (reported > 0.0) & tickets["comparable"].to_numpy(dtype=bool)
 
     def at(rows: Rows, share: Floats, spread_lb: Floats, further_u_lb: Floats) -> Floats:
         """Likelihood of ``rows`` if so much was spread, times the share of storms like that."""

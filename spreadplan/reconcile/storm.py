@@ -12,8 +12,9 @@ import pandas as pd
 import shapely
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.matching.network import Network
+from spreadplan.metrology import Z95
 from spreadplan.planning.geometry import segment_lengths_mi
-from spreadplan.planning.material import coverage_factor
 from spreadplan.reconcile.applied import (
     OFF_ROUTE,
     SEGMENT_KEYS,
@@ -22,9 +23,9 @@ from spreadplan.reconcile.applied import (
     summed_applied,
 )
 from spreadplan.reconcile.balance import stock_balance
-from spreadplan.reconcile.network import Network
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
+from spreadplan.reconcile.unplaced import may_lie_here
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
     DecisionRule,
@@ -35,6 +36,7 @@ from spreadplan.reconcile.verdicts import (
     plain_comparison,
 )
 from spreadplan.schema.policy import Policy
+from spreadplan.units import POUNDS_PER_TON
 
 USE_COLUMNS: Final = (
     "route_id", "segment_id", "material", "passes", "lane_miles", "reported_lb", "applied_lb",
@@ -63,7 +65,7 @@ class Storm:
     ----------
     name, start, end : of the storm; from the first to the last record or load.
     starts : start of every storm of the season.
-    reported : storm, truck_id, material, reported_lb of all storms of the season.
+    reported : storm, truck_id, material, reported_lb, known_share of all storms of the season.
     loads, returns : tickets of all storms, with a column ``storm``.
     planned : the plan's segments (`spreadplan.planning.plan.SEGMENT_COLUMNS`, part, area_id); empty
         without a plan.
@@ -159,6 +161,8 @@ def storm_use(
     )
     rows["coverage"] = coverage(rows, planned, lengths, network, uses)
     rows["contested"] = contested(rows, use, storm.planned, trucks)
+    rows["too_short"] = too_short(rows, network)
+    rows = rows.join(may_lie_here(rows, parts, storm.planned))
     rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
@@ -205,7 +209,7 @@ def setting_u(use: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
     half = (planned["mass_hi_lb"] - planned["mass_lo_lb"]) / 2.0
     rows = planned[keys].assign(half=half, mass=planned["mass_lb"])
     sums = rows[rows["mass"] > 0.0].groupby(keys)[["half", "mass"]].sum()
-    relative = sums["half"] / sums["mass"] / float(coverage_factor(np.array(np.inf)))
+    relative = sums["half"] / sums["mass"] / Z95
     least = relative.groupby(level="truck_id").transform("min")
     # equal to six digits is one setting
     square = (relative**2 - least**2).clip(lower=0.0).round(6).rename("square")
@@ -284,6 +288,13 @@ def coverage(
     return np.maximum(driven_share.to_numpy(dtype=float), heard_all_along)
 
 
+def too_short(rows: pd.DataFrame, network: Network) -> np.ndarray:
+    """Rows of segments on which no truck can be followed; shape (rows,)."""
+    alone = ~network.followed
+    keys = pd.MultiIndex.from_arrays([network.route_id[alone], network.segment_id[alone]])
+    return np.asarray(pd.MultiIndex.from_frame(rows[["route_id", "segment_id"]]).isin(keys))
+
+
 def contested(
     rows: pd.DataFrame, use: pd.DataFrame, planned: pd.DataFrame, trucks: pd.DataFrame
 ) -> np.ndarray:
@@ -335,7 +346,8 @@ def route_table(
     masses = ["reported_lb", "applied_lb", "applied_lo_lb", "applied_hi_lb"]
     table[masses] = table[masses].fillna(0.0)
     table[counted] = table[counted].fillna(0).astype(int)
-    table["cost"] = table["applied_lb"] / 2000.0 * table["material"].map(per_ton).astype(float)
+    table["cost"] = table["applied_lb"] * table["material"].map(per_ton).astype(float)
+    table["cost"] /= POUNDS_PER_TON
     return table[list(ROUTE_COLUMNS)]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from spreadplan.planning.material import coverage_factor
+from spreadplan.metrology import Z95
 from spreadplan.reconcile.ratio_model import EMPTY_SHARE
 
 SCALE_U_REL: Final = 0.003
@@ -73,7 +73,7 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
         + complete * (1.0 - complete) * (with_tickets - season) ** 2
     )
     u = np.sqrt(variance)
-    half = float(coverage_factor(np.array(np.inf))) * u
+    half = Z95 * u
     of_season = 1.0 - complete * share
     fleet_u = table["ratio_fleet_u"].to_numpy(float) * of_season
     old = dict(zip(SEASON_COLUMNS, ("ratio", "ratio_lo", "ratio_hi"), strict=True))
@@ -107,6 +107,7 @@ def _said(own: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     net = (own["loaded_lb"] - own["returned_lb"]).to_numpy(float) - still_in
     reported = own["reported_lb"].to_numpy(float)
     usable = (own["loads"].fillna(0).to_numpy(float) > 0) & (net > 0.0) & (reported > 0.0)
+    usable &= own["comparable"].eq(True).to_numpy(dtype=bool)
     net, reported = np.where(usable, net, 1.0), np.where(usable, reported, 1.0)
     variance = own["ticket_u_lb"].fillna(0.0).to_numpy(float) ** 2 + square - still_in**2
     u = np.hypot(np.sqrt(np.maximum(variance, 0.0)) / net, SCALE_U_REL)

@@ -15,6 +15,10 @@ KEYS: Final = ["storm", "truck_id", "material"]
 VEHICLE_SCALE_DIVISION_LB: Final = 20.0
 """Division of a vehicle scale where a ticket doesn't state it, lb. Common practice, no source."""
 
+LEAST_KNOWN: Final = 0.98
+"""Where a truck's records tell how much was released in a smaller share of the time that it was
+spreading, its tickets are not held against them. Common practice, no source."""
+
 
 def ticket_variance_lb2(tickets: pd.DataFrame) -> pd.Series[float]:
     """Variance of the net mass of each ticket, lb², on the index of ``tickets``.
@@ -34,11 +38,13 @@ def ticket_variance_lb2(tickets: pd.DataFrame) -> pd.Series[float]:
 def storm_tickets(
     reported: pd.DataFrame, loads: pd.DataFrame, returns: pd.DataFrame
 ) -> pd.DataFrame:
-    """One row for each truck, material and storm that has a report or a ticket.
+    """One row for each truck, material and storm that has reported mass or a ticket.
 
     Parameters
     ----------
-    reported : storm, truck_id, material, reported_lb.
+    reported : storm, truck_id, material, reported_lb; a truck that sent records, but reported no
+        mass, has a row without any. known_share of the truck (see `increments.Increments`) where
+        it is not 1.
     loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb.
     returns : storm, truck_id, material, returned_at, net_lb. A truck that returns what it has left
         is empty afterwards.
@@ -47,9 +53,11 @@ def storm_tickets(
     -------
     storm, truck_id, material, reported_lb, loaded_lb, returned_lb (0 without tickets), loads
     (number of load tickets), ticket_u_lb (standard uncertainty of loaded - returned), unreturned_lb
-    (the last load where no return follows it: up to so much may still have been in the hopper) and
-    typical_load_lb (mean ticket of the truck with this material over all storms); in order of
-    truck, material and storm.
+    (the last load where no return follows it: up to so much may still have been in the hopper),
+    typical_load_lb (mean ticket of the truck with this material over all storms), known_share (NaN:
+    the truck sent no records), names_differ (the truck reported material, but none of one that its
+    tickets name) and comparable (its tickets and reports of the storm can be held against one
+    another); in order of truck, material and storm.
     """
     out = loads.assign(variance=ticket_variance_lb2(loads)).groupby(KEYS, sort=False)
     back = returns.assign(variance=ticket_variance_lb2(returns)).groupby(KEYS, sort=False)
@@ -66,6 +74,17 @@ def storm_tickets(
     typical = loads.groupby(KEYS[1:])["net_lb"].mean().rename("typical_load_lb")
     table = table.join(typical, on=KEYS[1:])
     table["loads"] = table["loads"].astype(int)
+    of_truck = KEYS[:2]
+    known = reported.assign(known_share=reported.get("known_share", 1.0)).groupby(of_truck)
+    table = table.join(known["known_share"].min(), on=of_truck)
+    silent = (table["reported_lb"] <= 0.0) & (table["loaded_lb"] > table["returned_lb"])
+    by_truck = [table[key] for key in of_truck]
+    table["names_differ"] = silent.groupby(by_truck).transform("any") & (
+        (table["reported_lb"] > 0.0).groupby(by_truck).transform("any")
+    )
+    table["comparable"] = (table["known_share"] >= LEAST_KNOWN) & ~table["names_differ"]
+    something = (table["reported_lb"] > 0.0) | (table["loaded_lb"] + table["returned_lb"] > 0.0)
+    table = table[something]
     return pd.DataFrame(table.sort_values([*KEYS[1:], "storm"], kind="stable", ignore_index=True))
 
 

@@ -14,11 +14,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.planning.material import COVERAGE, coverage_factor
+from spreadplan.metrology import TAIL, Z95
 from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
 from spreadplan.reconcile.this_storm import SEASON_COLUMNS, in_this_storm
-from spreadplan.reconcile.tickets import storm_tickets
+from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
 
 TRUCK_COLUMNS: Final = (
     "truck_id", "material", "reported_lb", "loaded_lb", "returned_lb", "ratio", "ratio_lo",
@@ -26,15 +26,18 @@ TRUCK_COLUMNS: Final = (
 )  # fmt: skip
 TRUCK_EXTRAS: Final = (
     "ratio_u", "ratio_fleet_u", "ratio_storm_u", "fleet_ratio", "fleet_share", "storm_ratio",
-    "storms", "loads", "p_missing", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
+    "storms", "loads", "p_missing", "known_share", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
 )  # fmt: skip
 
 CONTESTED: Final = "tickets and reports disagree"
 """Of a truck whose tickets cannot belong to what it reported: nothing is judged by them."""
 
+INCOMPLETE: Final = "records incomplete"
+"""Of a truck whose records do not tell all that it put down: its tickets say nothing against it."""
+
 VERDICTS: Final = (
     "agrees", "reports too little", "reports too much", "tickets missing", "no tickets",
-    CONTESTED,
+    CONTESTED, INCOMPLETE,
 )  # fmt: skip
 
 LIKELY_MISSING: Final = 0.5
@@ -67,7 +70,8 @@ def mass_ratios(
 
     Parameters
     ----------
-    reported : storm, truck_id, material, reported_lb (sum over the storm), all storms.
+    reported : storm, truck_id, material, reported_lb (sum over the storm), all storms; known_share
+        as in `tickets.storm_tickets`.
     loads, returns : tickets of all storms, see `tickets.storm_tickets`.
     storm : the storm asked for.
     calibration_pct : an error below this needs no new test, percent.
@@ -81,7 +85,9 @@ def mass_ratios(
     trucks of a material have in common and ratio_storm_u the part that is of this storm alone;
     fleet_ratio is the ratio of the fleet, fleet_share how much of the estimate rests on it (1:
     all); storm_ratio what this storm's tickets alone say (NaN without); storms how many storms had
-    tickets; p_missing the probability that load tickets of this storm are missing.
+    tickets to go by; p_missing the probability that load tickets of this storm are missing;
+    known_share the share of its time with the spreader on in which the truck's records tell how
+    much was released (NaN: there are none).
     """
     tickets = storm_tickets(reported, loads, returns)
     fleets = [
@@ -114,8 +120,9 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
     truck = numbers[now]
     rows = tickets.iloc[now].drop(columns=["storm", "ticket_u_lb", "unreturned_lb"])
     net = rows["loaded_lb"] - rows["returned_lb"]
-    says = (rows["loads"] > 0) & (rows["reported_lb"] > 0.0)
-    storms = np.bincount(numbers, (tickets["loads"] > 0).to_numpy(), len(trucks))
+    says = (rows["loads"] > 0) & (rows["reported_lb"] > 0.0) & rows["comparable"]
+    told = (tickets["loads"] > 0) & tickets["comparable"]
+    storms = np.bincount(numbers, told.to_numpy(), len(trucks))
     return rows.assign(
         ratio=np.exp(ends.middle[truck]),
         ratio_lo=np.exp(ends.low[truck]),
@@ -134,9 +141,9 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
 
 def _ends(density: Floats) -> _Ends:
     """Median, 95 % interval, and the standard uncertainty that its wider half stands for."""
-    tail = (1.0 - COVERAGE) / 2.0
+    tail = TAIL
     low, middle, high = (quantiles(density, share) for share in (tail, 0.5, 1.0 - tail))
-    factor = float(coverage_factor(np.array(np.inf)))
+    factor = Z95
     return _Ends(middle, low, high, np.maximum(high - middle, middle - low) / factor)
 
 
@@ -148,7 +155,10 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
     apart = (table["loads"] > 0) & (
         (ratio < np.exp(LOG_RATIO[0])) | (ratio > np.exp(LOG_RATIO[-1]))
     )
+    incomplete = (table["loads"] > 0) & ~(table["known_share"] >= LEAST_KNOWN)
     conditions = [
+        incomplete,
+        table["names_differ"],
         silent,
         table["storms"] == 0,
         table["p_missing"] > LIKELY_MISSING,
@@ -156,7 +166,7 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
         table["ratio_lo"] > 1.0,
         table["ratio_hi"] < 1.0,
     ]
-    names = ["reports too little", "no tickets", "tickets missing",
+    names = [INCOMPLETE, CONTESTED, "reports too little", "no tickets", "tickets missing",
              CONTESTED, "reports too little", "reports too much"]  # fmt: skip
     found = np.select([one.to_numpy() for one in conditions], names, "agrees")
     return found.astype(object)
@@ -167,6 +177,14 @@ def _advice(row: Any, calibration_pct: float) -> str:
     verdict = row.verdict
     ratio, low, high = (getattr(row, name) for name in ("ratio", "ratio_lo", "ratio_hi"))
     truck, material = row.truck_id, row.material
+    if verdict == INCOMPLETE:
+        return _incomplete(row)
+    if row.names_differ:
+        return (
+            f"find out before judging {truck}: the materials that its tickets name are not those "
+            f"that it reported. A name is spelt differently, the records name none, or its "
+            f"controller was set to another material"
+        )
     if verdict == "no tickets":
         return (
             f"weigh the loads of {truck} with {material}: without tickets its true mass is known "
@@ -200,6 +218,17 @@ def _advice(row: Any, calibration_pct: float) -> str:
     return (
         f"test {truck} again with {material}: expect its calibration number to change to "
         f"{ratio:.2f} times the present one (95 %: {low:.2f} to {high:.2f}){drift}"
+    )
+
+
+def _incomplete(row: Any) -> str:
+    if not row.known_share >= 0.0:
+        return f"look for the records of {row.truck_id}: it has load tickets, but sent none"
+    share = max(1.0 - row.known_share, 0.01)
+    return (
+        f"look at the sensor and the export of {row.truck_id}: in {100.0 * share:.0f} % of the "
+        f"time with its spreader on, its records do not tell how much it released, so that "
+        f"nothing can be held against it"
     )
 
 

@@ -15,14 +15,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.compiled import compiled
+from spreadplan.matching.decode import GAP_S
+from spreadplan.matching.network import Network
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, IntArray, LongArray
+from spreadplan.matching.trace import Match, match_trace
 from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
-from spreadplan.reconcile.attribution import STATUSES, Attribution, attribute_mass
-from spreadplan.reconcile.compiled import compiled
+from spreadplan.reconcile.attribution import NO_POSITION, STATUSES, Attribution, attribute_mass
 from spreadplan.reconcile.increments import Increments, interval_mass
-from spreadplan.reconcile.matching import Match, match_trace
-from spreadplan.reconcile.network import Network
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, IntArray
 from spreadplan.schema.telemetry import TruckRecords
 
 MPS_PER_MPH: Final = 0.44704
@@ -30,6 +31,10 @@ MPS_PER_MPH: Final = 0.44704
 JOINT_U_M: Final = 4.0
 """Standard uncertainty of where along the way a truck crosses the end of a segment, metres. Common
 practice, no source; the benchmark measures less."""
+
+BELIEVED_SHARE: Final = 0.5
+"""Where less of a truck's mass lies on the routes, its positions are not believed to tell that the
+rest lies elsewhere. Common practice, no source."""
 
 
 Columns: TypeAlias = Mapping[str, Any]
@@ -45,10 +50,13 @@ class TruckUse:
 
     points : columns of ``use_points.parquet``, each shape (n,), in order of time.
     segments : route_id, segment_id, material, truck_id, reported_lb, passes, standing_lb,
-        matching_u_lb, timing_u_lb; mass without a segment is on a row `OFF_ROUTE`.
-    driven : row of the routes table, driven_m; with the spreader on or off.
+        matching_u_lb, timing_u_lb, unplaced_lb; mass without a segment is on a row `OFF_ROUTE`,
+        unplaced_lb being the part of it of which nobody knows where it lies.
+    driven : row of the routes table, driven_m; with the spreader on or off, as far as it is known
+        how much was released there.
     piles : mass released standing still: row, position_m, mass_lb; shape (p,) each.
-    heard_share : share of its way on which the truck was heard, 0 to 1.
+    heard_share : share of its way of which is known where it led and how much was released, 0 to 1.
+    known_share : see `Increments`.
     first_s, last_s : time of the first and the last record, seconds since 1970 UTC.
     counts : odd things that were put right, by what they are.
     left_out_lb : impossible jumps of the total, not counted as mass.
@@ -60,6 +68,7 @@ class TruckUse:
     driven: Columns
     piles: Columns
     heard_share: float
+    known_share: float
     first_s: float
     last_s: float
     counts: dict[str, int]
@@ -89,17 +98,24 @@ def truck_use(
     )  # fmt: skip
     placed = attribute_mass(match, released.mass_lb, records.spreading)
     material, names = _materials(released, records.materials, usual_material)
+    located = np.isfinite(x_m) & ~match.outlier
     still = placed.piece_standing & (placed.piece_segment >= 0)
     return TruckUse(
         truck_id=records.truck_id,
-        points=_points(network, records, released, match, placed),
-        segments=_by_segment(network, records.truck_id, released, placed, material, names),
-        driven=_driven(match, network.rows),
+        points=_points(network, records, released, match, placed, located),
+        segments=_by_segment(
+            network, records.truck_id, released, placed, material, names,
+            _unplaced(match, placed, located),
+        ),
+        driven=_driven(match, released.known, network.rows),
         piles={
             "row": placed.piece_segment[still] >> 1, "position_m": placed.piece_from_m[still],
             "mass_lb": placed.piece_mass_lb[still],
         },
-        heard_share=_heard_share(x_m, y_m, match.outlier, match.gap),
+        heard_share=_heard_share(
+            records.time_s, x_m, y_m, records.speed_mph * MPS_PER_MPH, located, released.known
+        ),
+        known_share=released.known_share,
         first_s=float(records.time_s[0]),
         last_s=float(records.time_s[-1]),
         counts=released.counts,
@@ -116,8 +132,9 @@ def _materials(
 
 
 def _points(
-    network: Network, records: TruckRecords, released: Increments, match: Match, placed: Attribution
-) -> Columns:
+    network: Network, records: TruckRecords, released: Increments, match: Match,
+    placed: Attribution, located: BoolArray,
+) -> Columns:  # fmt: skip
     on = match.segment >= 0
     row = np.where(on, match.row, 0)
     new_pass = np.diff(match.segment, prepend=-1) != 0
@@ -130,8 +147,24 @@ def _points(
         "offset_m": match.offset_m,
         "mass_lb": released.mass_lb,
         "pass_id": np.where(on, np.cumsum(new_pass & on), 0),
-        "status": placed.fix_status,
+        "status": np.where(on | located, placed.fix_status, NO_POSITION),
     }
+
+
+def _unplaced(match: Match, placed: Attribution, located: BoolArray) -> BoolArray:
+    """Which pieces of mass, shape (p,), have no segment and no other place that is known.
+
+    The place is known where positions at both ends, without a silence, lie off the network; unless
+    little of the truck's mass lies on it: then its positions are doubtful.
+    """
+    off = placed.piece_segment < 0
+    mass_lb = placed.piece_mass_lb
+    if mass_lb[~off].sum() < BELIEVED_SHARE * mass_lb.sum():
+        return np.asarray(off)
+    here = located & (match.segment < 0)
+    elsewhere = np.zeros(len(located), dtype=bool)
+    elsewhere[1:] = (here[1:] & located[:-1]) | (located[1:] & here[:-1])
+    return np.asarray(off & ~(elsewhere & ~match.gap)[placed.piece_fix])
 
 
 def _by_segment(
@@ -141,6 +174,7 @@ def _by_segment(
     placed: Attribution,
     material: NDArray[np.int64],
     names: Sequence[str],
+    unplaced: BoolArray,
 ) -> Columns:
     # off the routes is row -1
     pieces, reported, standing, spread = _sums(
@@ -156,6 +190,9 @@ def _by_segment(
     masses = released.mass_lb[released.mass_lb > 0.0]
     usual_lb = float(np.median(masses)) if masses.size else 0.0
     moving_lb = reported_lb - standing_lb
+    unplaced_lb = np.bincount(
+        material[placed.piece_fix[unplaced]], placed.piece_mass_lb[unplaced], len(names)
+    )
     per_m = np.divide(moving_lb, spread_m, out=np.zeros(len(found)), where=spread_m > 0.0)
     ends = np.sqrt(2.0 * np.maximum(passes, 1.0))
     return {
@@ -168,6 +205,7 @@ def _by_segment(
         "standing_lb": standing_lb,
         "matching_u_lb": np.where(on, np.minimum(per_m * JOINT_U_M * ends, moving_lb), 0.0),
         "timing_u_lb": np.where(on, timing_u_lb(np.full(len(found), usual_lb), passes), 0.0),
+        "unplaced_lb": np.where(on, 0.0, unplaced_lb[code]),
     }
 
 
@@ -200,40 +238,68 @@ def _sums(
     return pieces, reported, still, spread
 
 
-def _driven(match: Match, rows: int) -> Columns:
-    """Length driven on each row of the routes table."""
-    driven_m = _lengths(match.piece_segment, match.piece_from_m, match.piece_to_m, rows)
+def _driven(match: Match, known: BoolArray, rows: int) -> Columns:
+    """Length driven on each row of the routes table in the intervals whose mass is known."""
+    driven_m = _lengths(
+        match.piece_start, match.piece_segment, match.piece_from_m, match.piece_to_m, known, rows
+    )
     row = np.flatnonzero(driven_m)
     return {"row": row, "driven_m": driven_m[row]}
 
 
 @compiled
-def _lengths(segment: IntArray, from_m: FloatArray, to_m: FloatArray, rows: int) -> FloatArray:
-    """Length driven on each row, shape (rows,)."""
+def _lengths(
+    start: LongArray, segment: IntArray, from_m: FloatArray, to_m: FloatArray, known: BoolArray,
+    rows: int,
+) -> FloatArray:  # fmt: skip
+    """Length driven on each row in the intervals that are known, shape (rows,)."""
     driven_m = np.zeros(rows)
-    for p in range(segment.size):
-        if segment[p] >= 0:
-            driven_m[segment[p] >> 1] += abs(to_m[p] - from_m[p])
+    for i in range(known.size):
+        if not known[i]:
+            continue
+        for p in range(start[i], start[i + 1]):
+            if segment[p] >= 0:
+                driven_m[segment[p] >> 1] += abs(to_m[p] - from_m[p])
     return driven_m
 
 
 @compiled
-def _heard_share(x_m: FloatArray, y_m: FloatArray, outlier: BoolArray, gap: BoolArray) -> float:
-    """Share of the way, in straight pieces between fixes, that was not in a silence.
+def _heard_share(
+    time_s: FloatArray, x_m: FloatArray, y_m: FloatArray, speed_mps: FloatArray,
+    located: BoolArray, known: BoolArray,
+) -> float:  # fmt: skip
+    """Share of the way on which the truck was heard.
 
-    A truck that stands in its yard with everything off is not heard either, but misses nothing.
+    The way goes in straight pieces between the records with a position. A piece is not heard where
+    no position came for longer than `GAP_S`, or where nobody knows how much was released. Before
+    the first and after the last position the way is as long as the speed says. A truck that stands
+    in its yard with everything off is not heard either, but misses nothing.
     """
     whole_m, silent_m = 0.0, 0.0
     last = -1
-    for i in range(x_m.size):
-        if outlier[i] or not isfinite(x_m[i]):
+    told = True
+    lost_m = 0.0
+    for i in range(time_s.size):
+        if i > 0:
+            told = told and known[i]
+            mean = 0.5 * (speed_mps[i] + speed_mps[i - 1])
+            if isfinite(mean):
+                lost_m += abs(mean) * (time_s[i] - time_s[i - 1])
+        if not located[i]:
             continue
         if last >= 0:
             step_m = sqrt((x_m[i] - x_m[last]) ** 2 + (y_m[i] - y_m[last]) ** 2)
             whole_m += step_m
-            if gap[i]:
+            if not told or time_s[i] - time_s[last] > GAP_S:
                 silent_m += step_m
-        last = i
+        else:
+            whole_m += lost_m
+            silent_m += lost_m
+        last, told, lost_m = i, True, 0.0
+    if last < 0:
+        return 0.0
+    whole_m += lost_m
+    silent_m += lost_m
     return 1.0 - silent_m / whole_m if whole_m > 0.0 else 1.0
 
 

@@ -14,9 +14,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from spreadplan.reconcile.ratio_model import Floats
+from spreadplan.metrology import probability_above
 from spreadplan.schema.policy import Policy
 
 VERDICTS: Final = ("over", "probably_over", "within", "probably_under", "under", "unknown")
@@ -28,6 +27,9 @@ source."""
 MAX_RELATIVE_U: Final = 0.5
 """An estimate whose standard uncertainty is more than this share of the plan can't be judged.
 Common practice, no source."""
+
+OTHER_MATERIAL: Final = "another material than planned was put down here"
+UNPLACED: Final = "mass of its truck without a known place may lie here"
 
 
 @dataclass(frozen=True)
@@ -56,43 +58,14 @@ class DecisionRule:
             f"least {sure}; probably over (under) where it is between 50 % and {sure}. In a "
             f"sensitive area with a greatest rate of its own, that rate is the upper limit where "
             f"it is the lower one, without tolerance. Unknown: nothing was planned, the tickets "
-            f"of a truck cannot belong to what it reported, less than "
+            f"of a truck cannot belong to what it reported, the segment is too short to tell who "
+            f"drove on it, less than "
             f"{100.0 * MIN_COVERAGE:g} % of the expected passes were within hearing (unless what "
-            f"was heard is too much already), or "
+            f"was heard is too much already), what seems to be missing may be mass of its truck "
+            f"of which nobody knows where it lies, or lies there under another material's name, or "
             f"the standard uncertainty is more than {100.0 * MAX_RELATIVE_U:g} % of the plan. "
             f"Method: JCGM 106:2012."
         )
-
-
-def probability_above(estimate: Floats, u: Floats, limit: Floats) -> Floats:
-    """Probability that the true value lies above a limit, normal errors.
-
-    Parameters
-    ----------
-    estimate, u, limit : in one unit; shapes broadcast. ``u`` is the standard uncertainty, >= 0;
-        where it is 0 the answer is 0 or 1, a value at the limit is not above it.
-
-    Source: JCGM 106:2012, 7.2.2: the probability of conforming to one upper limit is
-    Phi((limit - estimate) / u).
-
-    >>> float(probability_above(np.array(110.0), np.array(5.0), np.array(110.0)))
-    0.5
-    """
-    estimate, u, limit = np.broadcast_arrays(estimate, u, limit)
-    certain = u == 0.0
-    z = (estimate - limit) / np.where(certain, 1.0, u)
-    above: Floats = np.where(certain, (z > 0.0).astype(float), special.ndtr(z))
-    return np.where(np.isnan(z), np.nan, above)
-
-
-def guard_band(u: Floats, confidence: float) -> Floats:
-    """How far beyond a limit an estimate must lie for the true value to, with this confidence.
-
-    Source: JCGM 106:2012, 8.3.2: w = r U; with one limit and normal errors r U is z u, where z is
-    the quantile of the standard normal at the confidence.
-    """
-    width: Floats = float(special.ndtri(confidence)) * u
-    return width
 
 
 def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
@@ -146,7 +119,9 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     ----------
     rows : applied_lb, applied_u_lb, planned_lb, allowed_lb, least_lb (NaN: no plan), coverage
         (share of the expected passes during which the trucks that were to make them were heard,
-        0 to 1), contested (a truck on it reported what its tickets cannot belong to).
+        0 to 1), contested (a truck on it reported what its tickets cannot belong to), too_short (no
+        truck can be followed on it); unplaced_lb and other_lb as `unplaced.may_lie_here` gives
+        them. None of the last three where it is left out.
 
     Returns
     -------
@@ -164,18 +139,31 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
     vague &= (p_over < rule.confidence) & (p_under < rule.confidence)
     contested = rows["contested"].to_numpy(dtype=bool)
+    short = rows["too_short"].to_numpy(dtype=bool) if "too_short" in rows else contested & False
+    other, unplaced = (
+        rows[name].to_numpy(dtype=float) if name in rows else np.zeros(len(rows))
+        for name in ("other_lb", "unplaced_lb")
+    )
+    # the mass that a segment lacks is known to exist: it was not shown to be left out
+    renamed, elsewhere = (
+        (p_under >= 0.5) & (more > 0.0) & (probability_above(least, u, applied + more) < 0.5)
+        for more in (other, other + unplaced)
+    )
     conditions = [
-        no_plan | contested | thin | vague, p_over >= rule.confidence, p_over >= 0.5,
+        no_plan | contested | short | thin | elsewhere | vague,
+        p_over >= rule.confidence, p_over >= 0.5,
         p_under >= rule.confidence, p_under >= 0.5,
     ]  # fmt: skip
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
     reasons = ["nothing planned here with this material",
                "tickets and reports of its truck disagree", "coverage too thin",
-               "too uncertain"]  # fmt: skip
+               OTHER_MATERIAL, UNPLACED, "too uncertain"]  # fmt: skip
     return pd.DataFrame({
         "verdict": np.select(conditions, names, "within").astype(object), "p_over": p_over,
         "p_under": p_under,
-        "reason": np.select([no_plan, contested, thin, vague], reasons, "").astype(object),
+        "reason": np.select(
+            [no_plan, contested, short, thin, renamed, elsewhere, vague], reasons, ""
+        ).astype(object),
     }, index=rows.index)  # fmt: skip
 
 

@@ -18,12 +18,11 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning.plan import StormPlan
 from spreadplan.reports.cab_layout import Needs, Page, Size, arrange
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import NBSP, Display, as_text, file_names, plural
 from spreadplan.reports.plan_report import FASTEST, fastest
 from spreadplan.reports.render import html
-from spreadplan.reports.setting import Setting
 from spreadplan.reports.text_width import lines_of
+from spreadplan.views.display import NBSP, Display, as_text, file_names, plural, short
+from spreadplan.views.setting import Setting
 
 SPEED_STEPS: Final = (("10_mph_less", -10.0), ("5_mph_less", -5.0), ("", 0.0), ("5_mph_more", 5.0))
 MOST_SPEED_ROWS: Final = 3

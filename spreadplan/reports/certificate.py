@@ -12,8 +12,8 @@ import pandas as pd
 from markupsafe import Markup
 
 from spreadplan.calibration import Calibration, DischargeModel, uncertainty_budget
-from spreadplan.calibration.fit import coverage_factor
 from spreadplan.frames import lines
+from spreadplan.metrology import coverage_factor
 from spreadplan.reports import charts
 from spreadplan.reports.certificate_room import (
     curves_pt,
@@ -22,10 +22,10 @@ from spreadplan.reports.certificate_room import (
     next_pt,
     tests_on_first_page,
 )  # fmt: skip
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, percent, plural
 from spreadplan.reports.render import html
-from spreadplan.reports.setting import US_WORDING, Setting
 from spreadplan.schema.policy import Policy
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
+from spreadplan.views.setting import US_WORDING, Setting
 
 CONTROL: Final = {"closed_loop": "closed loop", "open_loop": "open loop"}
 METHOD: Final = {
@@ -152,7 +152,7 @@ def _facts(truck: Truck, shown: Display) -> list[tuple[str, str]]:
         facts.append(("Prewet tank", shown.show(one.prewet_tank_gal, "volume")))
     if len(truck.changes):
         last = truck.changes.sort_values("changed_at", kind="stable").iloc[-1]
-        note = f" ({charts.short(last['note'], 40)})" if last["note"] else ""
+        note = f" ({short(last['note'], 40)})" if last["note"] else ""
         facts.append(("Last work", f"{last['what']}, {shown.date(last['changed_at'])}{note}"))
     return facts
 

@@ -15,9 +15,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from spreadplan.calibration import DischargeModel
-from spreadplan.calibration.fit import coverage_factor
 from spreadplan.frames import lines
-from spreadplan.reports.display import Display, plural
+from spreadplan.metrology import coverage_factor
 from spreadplan.reports.figure import (
     BLUE,
     FAINT,
@@ -30,19 +29,12 @@ from spreadplan.reports.figure import (
     panels,
     svg,
 )  # fmt: skip
+from spreadplan.views.display import Display, plural, short
 
 COVERAGE: Final = 2.0
 """Error bars show twice the standard uncertainty."""
 MARKERS: Final = ("o", "s", "^", "D", "v", "P")
 CURVES_IN_A_ROW: Final = 4
-
-
-def short(text: str, most: int = 28) -> str:
-    """A name cut in its middle where it cannot wrap: what tells roads apart is often at the end."""
-    if len(text) <= most:
-        return text
-    end = most // 3
-    return f"{text[: most - 1 - end].rstrip()}…{text[-end:].lstrip()}"
 
 
 # --- discharge ---------------------------------------------------------------------------------

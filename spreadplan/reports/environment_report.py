@@ -8,13 +8,19 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reports import season_charts as charts
-from spreadplan.reports.display import NOTHING, Display, as_text
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
 from spreadplan.reports.season_report import savings_rows
-from spreadplan.reports.season_view import (
+from spreadplan.season.chloride import ATOMIC_WEIGHT
+from spreadplan.season.overuse import support
+from spreadplan.season.savings import AREAS
+from spreadplan.season.water import CAUTION
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.season_view import (
     LEAST_TON,
     OFFICER,
     SeasonView,
@@ -24,18 +30,12 @@ from spreadplan.reports.season_view import (
     other_findings,
     tons,
 )
-from spreadplan.reports.setting import Setting
-from spreadplan.season.chloride import ATOMIC_WEIGHT
-from spreadplan.season.overuse import support
-from spreadplan.season.savings import AREAS
-from spreadplan.season.water import CAUTION
+from spreadplan.views.setting import Setting
+from spreadplan.views.water import screened_waters
 
 VERDICT: Final = {
     "over": ("bad", "over"), "probably_over": ("warn", "probably over"),
     "within": ("good", "within"), "no limit": ("none", "no limit"),
-}  # fmt: skip
-SCREENING: Final = {
-    "above: sample": "bad", "near: consider sampling": "warn", "below": "good",
 }  # fmt: skip
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_EVIDENCE: Final = 24
@@ -60,7 +60,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         routes=_routes(result.chloride, shown), least=f"{LEAST_TON:g}",
         basis=_basis(result.chloride_basis), prewet=_prewet(result.prewet_chloride, shown),
         unknown=_unknown(result.without_chloride, shown),
-        screening=_screening(result.screening, shown), caution=CAUTION,
+        screening=screened_waters(result.screening, shown), caution=CAUTION,
         season_water=_season_water(result.season_concentration, shown),
         map=over_map(view.routes, result.evidence, view.areas, 5.2),
         repeated=_repeated(result.repeated.iloc[:MOST_REPEATED], shown),
@@ -85,7 +85,8 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "what": "chloride put down", "value": shown.show(one.chloride_lb, "bulk"),
             "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
         })  # fmt: skip
-        cards.append({"what": "in material", "value": shown.show(2000.0 * one.material_ton, "bulk"),
+        cards.append({"what": "in material",
+                      "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
                       "more": f"in {len(view.storms)} storms"})  # fmt: skip
     areas = whole[whole["scope"].isin(["area", "watershed"])]
     limited = areas[areas["limit_lb"].notna()]
@@ -116,7 +117,7 @@ def _areas(view: SeasonView, shown: Display) -> list[dict[str, str]]:
 
 
 def _pm(value_lb: float, u_lb: float, shown: Display, kind: str = "bulk") -> str:
-    return shown.number_pm(value_lb, 1.96 * u_lb, kind)
+    return shown.number_pm(value_lb, Z95 * u_lb, kind)
 
 
 def _routes(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
@@ -152,36 +153,17 @@ def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
 
 
 def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
-    return [f"{one.material}: {shown.show(2000.0 * one.used_ton, 'bulk')} used; {one.basis}"
+    return [f"{one.material}: {shown.show(POUNDS_PER_TON * one.used_ton, 'bulk')} used; {one.basis}"
             for one in lines(unknown)]  # fmt: skip
 
 
 # --- water -------------------------------------------------------------------------------------
 
 
-def _screening(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    return [{
-        "area": one.name or one.area_id, "criterion": one.criterion,
-        "limit": f"{one.limit_mg_l:g} mg/L over {_hours(one.averaging_h)}",
-        "window": _hours(one.window_h), "storms": one.storms,
-        "load": _pm(one.load_lb, one.load_u_lb, shown, "mass"), "flow": f"{one.mean_flow_cfs:g}",
-        "level": _level(one.concentration_mg_l, one.concentration_hi_mg_l),
-        "tone": SCREENING[one.screening], "screening": one.screening, "source": one.source,
-    } for one in lines(table)]  # fmt: skip
-
-
-def _hours(hours: float) -> str:
-    return f"{hours / 24.0:g} days" if hours >= 48.0 else f"{hours:.3g} h"
-
-
-def _level(middle: float, high: float) -> str:
-    return f"{middle:.3g} (up to {high:.3g})"
-
-
 def _season_water(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     return [{
         "area": one.name or one.area_id, "load": shown.number(one.chloride_lb, "bulk"),
-        "flow": f"{one.mean_flow_cfs:g}", "days": f"{one.days:.0f}",
+        "flow": shown.number(one.mean_flow_cfs, "flow"), "days": f"{one.days:.0f}",
         "level": f"{one.concentration_mg_l:.2g}",
     } for one in lines(table)]  # fmt: skip
 

@@ -19,10 +19,9 @@ from matplotlib.path import Path
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import Display
 from spreadplan.reports.figure import INK, MUTED
 from spreadplan.reports.text_width import width_pt
+from spreadplan.views.display import Display, short
 
 Floats = NDArray[np.float64]
 

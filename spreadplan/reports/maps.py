@@ -19,8 +19,6 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
 from numpy.typing import NDArray
 
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import Display, as_text
 from spreadplan.reports.figure import INK, MUTED, RED, STEPS, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
@@ -38,6 +36,7 @@ from spreadplan.reports.map_parts import (
     place_labels,
     scale_bar,
 )
+from spreadplan.views.display import Display, as_text, short
 
 #: statuses whose rate is not reached or not known to be.
 IN_DOUBT: Final = ("infeasible", "uncalibrated", "no_rate", "unassigned")

@@ -12,17 +12,17 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
-from spreadplan.calibration.fit import coverage_factor
 from spreadplan.frames import lines
+from spreadplan.metrology import coverage_factor
 from spreadplan.planning.plan import StormPlan
 from spreadplan.reports import charts, maps
 from spreadplan.reports.certificate import CONTROL, calibration_in_words
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, percent, plural
 from spreadplan.reports.render import html
-from spreadplan.reports.setting import US_WORDING, Setting
 from spreadplan.schema.policy import Policy
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural
+from spreadplan.views.setting import US_WORDING, Setting
 
-POUNDS_PER_TON: Final = 2000.0
 FROM_MEMORY: Final = "from memory"
 STATUS: Final[dict[str, tuple[str, str]]] = {
     "ok": ("good", "ok"), "untreated": ("none", "not treated"),

@@ -9,8 +9,6 @@ import pandas as pd
 from markupsafe import Markup
 
 from spreadplan.frames import lines
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import MINUS, NOTHING, Display, as_text
 from spreadplan.reports.figure import (
     BLUE,
     INK,
@@ -21,8 +19,10 @@ from spreadplan.reports.figure import (
     svg,
 )
 from spreadplan.reports.render import html
-from spreadplan.reports.season_view import MONEY, POUNDS_PER_TON, money, tons, tons_range
-from spreadplan.reports.setting import US_WORDING, Setting
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import MINUS, NOTHING, Display, as_text, short
+from spreadplan.views.season_view import MONEY, money, tons, tons_range
+from spreadplan.views.setting import US_WORDING, Setting
 
 
 def scenario_report(storm: str, table: pd.DataFrame, as_of: pd.Timestamp, setting: Setting) -> str:

@@ -14,8 +14,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from spreadplan.frames import lines
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import Display
+from spreadplan.metrology import Z95
 from spreadplan.reports.figure import (
     AMBER,
     BLUE,
@@ -28,8 +27,9 @@ from spreadplan.reports.figure import (
     panels,
     svg,
 )  # fmt: skip
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import Display, short
 
-POUNDS_PER_TON: Final = 2000.0
 MOST_PANELS: Final = 4
 MOST_ROUTES: Final = 40
 BUDGET_DASHES: Final = (0, (4, 2))
@@ -286,7 +286,7 @@ def _area_panel(
     when = pd.Series([starts[name] for name in own["storm"]])
     total = own["chloride_lb"].cumsum().to_numpy(dtype=float)
     # the season's relative uncertainty, which the trucks' common errors make up most of
-    half = 1.96 * area.chloride_u_lb / area.chloride_lb * total if area.chloride_lb > 0 else 0.0
+    half = Z95 * area.chloride_u_lb / area.chloride_lb * total if area.chloride_lb > 0 else 0.0
     days = _days(when, shown)
     middle, low, high = (shown.values(ends, "bulk") for ends in (total, total - half, total + half))
     limit = shown.value(area.limit_lb, "bulk")

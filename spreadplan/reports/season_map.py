@@ -19,10 +19,9 @@ from matplotlib.patches import Patch, PathPatch
 from matplotlib.path import Path
 
 from spreadplan.frames import lines
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import plural
 from spreadplan.reports.figure import AMBER, INK, LINE, MUTED, RED, house_style, panels, svg
 from spreadplan.reports.map_parts import AREA, AREA_FACE
+from spreadplan.views.display import plural, short
 
 WIDTH_IN: Final = 7.5
 MOST_VERTICES: Final = 20_000

@@ -9,13 +9,18 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 from spreadplan.reports import season_charts as charts
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, plural
 from spreadplan.reports.render import html
-from spreadplan.reports.season_view import (
-    POUNDS_PER_TON,
+from spreadplan.season.forecast import METHOD
+from spreadplan.season.overuse import support
+from spreadplan.season.records import latest
+from spreadplan.season.savings import TO_GAIN
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, plural
+from spreadplan.views.season_view import (
     SUPERINTENDENT,
     SeasonView,
     chance,
@@ -28,11 +33,7 @@ from spreadplan.reports.season_view import (
     tons_range,
     worth_showing,
 )
-from spreadplan.reports.setting import Setting
-from spreadplan.season.forecast import METHOD
-from spreadplan.season.overuse import support
-from spreadplan.season.records import latest
-from spreadplan.season.savings import TO_GAIN
+from spreadplan.views.setting import Setting
 
 BUDGET: Final = {
     "over": ("bad", "overspent"), "likely to run out": ("warn", "likely to run out"),
@@ -86,7 +87,7 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     }]  # fmt: skip
     for material, row in use.iterrows():
         u_ton = float(agency["used_u_ton"].get(str(material), math.nan))
-        half = shown.show(POUNDS_PER_TON * 1.96 * u_ton, "bulk")
+        half = shown.show(POUNDS_PER_TON * Z95 * u_ton, "bulk")
         cards.append({
             "what": f"{material} used", "value": shown.show(POUNDS_PER_TON * row["used_ton"],
                                                             "bulk"),

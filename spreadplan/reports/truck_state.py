@@ -19,8 +19,8 @@ from spreadplan.reports.certificate import (
     _test_rows,
     _truck,
 )
-from spreadplan.reports.setting import Setting
 from spreadplan.schema.policy import Policy
+from spreadplan.views.setting import Setting
 
 
 @dataclass(frozen=True)

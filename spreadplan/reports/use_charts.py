@@ -14,9 +14,8 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import MINUS, Display
 from spreadplan.reports.figure import FAINT, INK, MUTED, house_style, panels, svg
+from spreadplan.views.display import MINUS, Display, short
 
 Floats = NDArray[np.float64]
 OVER: Final = "#8c1b3d"

@@ -23,8 +23,6 @@ from matplotlib.patches import Patch, PathPatch
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import Display
 from spreadplan.reports.figure import INK, LINE, MUTED, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
@@ -43,6 +41,7 @@ from spreadplan.reports.map_parts import (
     scale_bar,
 )
 from spreadplan.reports.use_charts import OVER, UNDER, signed_percent
+from spreadplan.views.display import Display, short
 
 PALE_OVER: Final = "#f3d3dc"
 TALLEST_IN: Final = 4.3

@@ -15,14 +15,14 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
 from spreadplan.reports import use_charts, use_map
-from spreadplan.reports.charts import short
-from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, percent
 from spreadplan.reports.render import html
-from spreadplan.reports.setting import Setting
-from spreadplan.reports.use_findings import POUNDS_PER_TON, WEIGHTS_IN_WORDS, Finding, findings
-from spreadplan.reports.use_records import records_part
-from spreadplan.reports.use_segments import NO_PLAN, with_plan
 from spreadplan.schema.policy import Policy
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, short
+from spreadplan.views.setting import Setting
+from spreadplan.views.use_findings import WEIGHTS_IN_WORDS, Finding, findings
+from spreadplan.views.use_records import records_part
+from spreadplan.views.use_segments import NO_PLAN, with_plan
 
 FIRST: Final = 3
 MOST_FURTHER: Final = 12

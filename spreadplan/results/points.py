@@ -12,9 +12,9 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
+from spreadplan.matching.network import Network
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.attribution import STATUSES
-from spreadplan.reconcile.network import Network
 from spreadplan.reconcile.use import TruckUse
 from spreadplan.schema.telemetry import TruckRecords
 

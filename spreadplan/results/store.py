@@ -1,16 +1,15 @@
 """All results of a command are put in place together, or the earlier ones stay whole.
 
 Files are first written into a staging folder below ``results/``. When the last one is safe on the
-disk and nothing stands in its way, the list of moves is stored as ``moves.json``: from then on the
-results count as written. Each file is then moved over the old one. If the machine stops in between,
-the next command that opens the workspace finishes the moves; a staging folder without
-``moves.json`` is rubbish and is removed.
+disk and nothing stands in its way, the list of moves is stored as ``moves.json`` (see
+`spreadplan.journal`): from then on the results count as written. Each file is then moved over the
+old one. If the machine stops in between, the next command that opens the workspace finishes the
+moves; a staging folder without ``moves.json`` is rubbish and is removed.
 """
 
 from __future__ import annotations
 
 import errno
-import json
 import os
 import shutil
 import signal
@@ -22,7 +21,10 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from spreadplan.errors import CannotWrite
+from spreadplan.durable import sync_file
+from spreadplan.errors import CannotWrite, Problem
+from spreadplan.journal import Journal, NotUnderstood, read_journal, set_aside
+from spreadplan.places import can_be_a_name, inside, own_file, own_folder
 
 STAGING = ".staging-"
 MOVES = "moves.json"
@@ -52,8 +54,11 @@ class ResultStore:
         self._discards: list[str] = []
 
     def path(self, name: str) -> Path:
-        """Where to write the result called ``name`` (relative to ``results/``, with slashes)."""
-        path = self._staging / name
+        """Where to write the result called ``name`` (relative to ``results/``, with slashes).
+
+        Raises Outside for a name that leads out.
+        """
+        path = inside(self._staging, name)
         if not self._staging.is_dir():  # making it again would bring a removed workspace back
             raise FileNotFoundError(errno.ENOENT, "the folder was removed meanwhile")
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -79,26 +84,26 @@ class ResultStore:
             for path in self._results.glob(pattern)
             if not path.is_dir()
         }
+        # what is called as nothing of ours can be is somebody else's
+        old = {name for name in old if all(map(can_be_a_name, name.split("/")))}
         removed = sorted(old - set(names))
         for name in names:
-            _sync(self._staging / name)
+            sync_file(self._staging / name)
         _make_way(self._results, names, removed)
-        draft = self._staging / f"{MOVES}.draft"
-        draft.write_text(json.dumps({"put": names, "remove": removed}), encoding="utf-8")
-        _sync(draft)
+        moves = tuple((f"{self._staging.name}/{name}", name) for name in names)
+        journal = Journal(moves, tuple(removed))
         with _undisturbed():
-            draft.rename(self._staging / MOVES)
-            sync_folder(self._staging)
-            _finish(self._results, self._staging)
+            journal.write(self._staging / MOVES, self._results)
+            _finish(self._results, self._staging, journal)
 
 
 @contextmanager
 def open_results(workspace: Path, tell: Callable[[str], None] = _nobody) -> Iterator[ResultStore]:
     """A store whose files appear below ``results/`` when the block ends without an error.
 
-    ``tell`` is told where another command has to be waited for. Raises CannotWrite where the
-    folder cannot be written, the disk is full, or another command holds the workspace for longer
-    than half a minute.
+    ``tell`` is told where another command has to be waited for, and what had to be put aside.
+    Raises CannotWrite where the folder cannot be written or leads out of the workspace, the disk
+    is full, or another command holds the workspace for longer than half a minute.
     """
     results = workspace / "results"
     staging = results / f"{STAGING}{uuid.uuid4().hex[:12]}"
@@ -124,10 +129,10 @@ def alone(
     """
     results = workspace / "results"
     try:
-        results.mkdir(exist_ok=True)
+        lock = FileLock(own_file(own_folder(workspace, "results") / ".lock"))
         longest = SECONDS_TO_WAIT if seconds is None else seconds
-        with _held(FileLock(results / ".lock"), results, tell, longest):
-            recover(results)
+        with _held(lock, results, tell, longest):
+            recover(results, tell)
             yield
     except OSError as error:
         raise CannotWrite(
@@ -157,14 +162,31 @@ def _held(
         lock.release()
 
 
-def recover(results: Path) -> None:
+def recover(results: Path, tell: Callable[[str], None] = _nobody) -> None:
     """Finish what an interrupted command had stored, and remove what it had not."""
-    for staging in results.glob(f"{STAGING}*"):
-        if (staging / MOVES).exists():
-            with _undisturbed():
-                _finish(results, staging)
-        else:
+    for staging in sorted(results.glob(f"{STAGING}*")):
+        moves = staging / MOVES
+        if staging.is_symlink() or not staging.is_dir():
+            _put_aside(staging, "is not a folder", results, tell)
+        elif not (moves.exists() or moves.is_symlink()):
             shutil.rmtree(staging, ignore_errors=True)
+        else:
+            try:
+                journal = read_journal(moves, results)
+            except NotUnderstood as error:
+                _put_aside(staging, f"its {MOVES} {error}", results, tell)
+                continue
+            with _undisturbed():
+                _finish(results, staging, journal)
+
+
+def _put_aside(staging: Path, why: str, results: Path, tell: Callable[[str], None]) -> None:
+    """Name new results that cannot be put in place, and let them not stop anybody."""
+    aside = set_aside(results, [staging])
+    place = f"{results.name}/{staging.name}"
+    what = f"new results of an earlier command cannot be put in place: {why}"
+    remedy = f"run that command again; all of it was put aside in {results.name}/{aside.name}"
+    tell(f"caution: {Problem(place, 0, '*', what, remedy, fatal=False)}")
 
 
 def _make_way(results: Path, names: Iterable[str], removed: Iterable[str]) -> None:
@@ -173,7 +195,7 @@ def _make_way(results: Path, names: Iterable[str], removed: Iterable[str]) -> No
     Once the moves are stored nothing must stop them.
     """
     for name in names:
-        target = results / name
+        target = inside(results, name)
         for folder in reversed(target.relative_to(results).parents):
             place = results / folder
             if place.exists() and not place.is_dir():
@@ -186,20 +208,10 @@ def _make_way(results: Path, names: Iterable[str], removed: Iterable[str]) -> No
             raise PermissionError(errno.EACCES, f"{folder} does not allow writing")
 
 
-def _finish(results: Path, staging: Path) -> None:
+def _finish(results: Path, staging: Path, journal: Journal) -> None:
     """Move every staged file into place; safe to repeat from any point."""
-    moves = json.loads((staging / MOVES).read_text(encoding="utf-8"))
     try:
-        for name in moves["put"]:
-            if (staging / name).exists():
-                target = results / name
-                target.parent.mkdir(parents=True, exist_ok=True)
-                os.replace(staging / name, target)
-        for name in moves["remove"]:
-            (results / name).unlink(missing_ok=True)
-        for folder in {(results / name).parent for name in (*moves["put"], *moves["remove"])}:
-            if folder.is_dir():
-                sync_folder(folder)
+        journal.carry_out(results)
         shutil.rmtree(staging)
     except OSError as error:
         raise CannotWrite(
@@ -227,21 +239,3 @@ def _undisturbed() -> Iterator[None]:
             signal.signal(number, earlier[number])
         if heard:
             signal.raise_signal(heard[0])
-
-
-def _sync(path: Path) -> None:
-    """Wait until a file's content is on the disk."""
-    with path.open("rb+") as handle:  # some systems do that only for whoever may write
-        os.fsync(handle.fileno())
-
-
-def sync_folder(folder: Path) -> None:
-    """Wait until names in a folder are on the disk, where the system can do that."""
-    try:
-        descriptor = os.open(folder, os.O_RDONLY)
-    except OSError:  # Windows does not open folders; its moves are on the disk when they return
-        return
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -13,10 +13,10 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.reports.certificate import certificates, work_sheet
-from spreadplan.reports.display import file_names
-from spreadplan.reports.setting import setting_of
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.views.display import file_names
+from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 
 TESTING = ("trucks", "materials", "discharge_tests", "weighings")
@@ -68,7 +68,9 @@ def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp) -> Calibration:
 
 
 def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
-    """The date that validity is judged at: the given one, today, or the end of a past season."""
+    """The date that validity is judged at: the given one, the workspace's today, or the end of a
+    past season.
+    """
     zone = workspace.settings.timezone
     if given is not None:
         try:
@@ -77,7 +79,7 @@ def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
             problem = Problem("--as-of", 0, "*", f'"{given}" is not a date', "write 2026-12-01")
             raise BadInput([problem]) from None
     else:
-        day = datetime.now(zone).date()
+        day = workspace.settings.today()
         end = workspace.settings.season_end
         day = min(day, end) if end else day
     return pd.Timestamp(datetime.combine(day, time.max, tzinfo=zone)).tz_convert("UTC")

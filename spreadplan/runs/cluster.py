@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from spreadplan import __version__
 from spreadplan.errors import BadInput, Problem
-from spreadplan.reconcile.network import Network
+from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import TruckUse, truck_use
 from spreadplan.runs.crews import Awaited, Crew, Job
 

@@ -11,13 +11,13 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.reports.scenario_report import scenario_report
-from spreadplan.reports.setting import setting_of
 from spreadplan.results import open_results
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import pick_of, plan_inputs, planning_workspace, storm_start
 from spreadplan.season.scenarios import Scenario, truck_down, usual_scenarios
 from spreadplan.season.scenarios import compare as compare_plans
+from spreadplan.views.setting import setting_of
 
 
 def compare(

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Protocol
 
-from spreadplan.reconcile.network import Network
+from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import TruckUse, truck_use
 from spreadplan.schema.telemetry import TruckRecords
 

@@ -18,14 +18,15 @@ from spreadplan.planning.plan import SEGMENT_COLUMNS
 from spreadplan.planning.rates import Pick
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
-from spreadplan.reports.scarce import scarce_parts
-from spreadplan.reports.setting import setting_of
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
 from spreadplan.schema.tables import TABLES
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.scarce import scarce_parts
+from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
 
@@ -211,7 +212,7 @@ def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
     for yard in lines(result.yards):
         need, most, stock = (
-            shown.show(2000.0 * tons, "bulk")
+            shown.show(POUNDS_PER_TON * tons, "bulk")
             for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton)
         )
         options.say(

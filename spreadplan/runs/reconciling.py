@@ -12,12 +12,11 @@ import pandas as pd
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
+from spreadplan.matching.network import Network, build_network
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
-from spreadplan.reconcile.network import Network, build_network
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
-from spreadplan.reports.setting import setting_of
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -28,9 +27,10 @@ from spreadplan.runs.crews import Crew, Job, threads
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import GENERAL, pick_of, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
+from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
+from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
-from spreadplan.workspace.load import storm_names
-from spreadplan.workspace.telemetry import TelemetryFiles, scan_telemetry
+from spreadplan.workspace.load import known_storm, storm_names
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +56,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
 
     ``address`` : of a Dask scheduler whose workers follow the trucks; "" does it here.
     """
+    known_storm(folder, storm)  # before a file of its name is begun
     with open_results(folder, options.caution) as store:
         points = PointsFile(store.path(f"{storm}/use_points.parquet"))
         with points:
@@ -89,9 +90,8 @@ def compute_use(
     ``each`` is called with the use of every truck, its network and its records, in order of truck;
     the points of the trucks are not kept. ``address`` : see `reconcile`.
     """
+    known_storm(folder, storm)
     workspace = using_workspace(folder)
-    if storm not in workspace.storms:
-        read_workspace(folder, required=[], storms={storm: ()})  # says which storms there are
     say_cautions(workspace, options)
     with ThreadPoolExecutor(1, "network") as aside:
         building = aside.submit(network_of, workspace)  # while the files are read
@@ -130,10 +130,14 @@ class Followed:
         return pd.Timestamp(max(use.last_s for use in self.trucks), unit="s", tz="UTC")
 
     def reported(self) -> pd.DataFrame:
-        """Reported mass: storm, truck_id, material, reported_lb."""
+        """Reported mass: storm, truck_id, material, reported_lb, known_share."""
         segments = stacked([use.segments for use in self.trucks])
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
-        return pd.DataFrame(sums).assign(storm=self.storm)
+        known = {use.truck_id: use.known_share for use in self.trucks}
+        silent = [truck for truck in known if truck not in set(sums["truck_id"])]
+        nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
+        rows = pd.concat([sums, nothing.astype({"truck_id": object})], ignore_index=True)
+        return rows.assign(storm=self.storm, known_share=rows["truck_id"].map(known).astype(float))
 
 
 def follow_storm(
@@ -178,7 +182,7 @@ def judge_storm(
 ) -> Reconciled:
     """Judge a storm against its plan and the tickets.
 
-    ``reported`` : storm, truck_id, material, reported_lb of all storms of the workspace.
+    ``reported`` : as `Followed.reported` gives it, of all storms of the workspace.
     """
     plan, fleet = _plan(workspace, followed.storm)
     judged = storm_use(
@@ -218,9 +222,21 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
         shown=f"{place}/",
         progress=options.progress,
     )
-    for caution in files.cautions:
+    for caution in (*files.cautions, *_unlisted(workspace, files)):
         options.caution(f"caution: {caution}")
     return files
+
+
+def _unlisted(workspace: Workspace, files: TelemetryFiles) -> Iterator[Problem]:
+    """Materials that the records name and materials.csv does not."""
+    known = set(workspace.table("materials")["material"])
+    for name, (file, row) in files.first_named.items():
+        if name not in known:
+            yield Problem(
+                file, row, "material", f'"{name}" is not in materials.csv',
+                "spell it as materials.csv does, or add it there; what it stands for cannot be "
+                "judged against the plan", False,
+            )  # fmt: skip
 
 
 def follow(
@@ -250,7 +266,9 @@ def network_of(workspace: Workspace) -> Network:
     try:
         return build_network(workspace.tables["routes"])
     except ValueError as error:
-        problem = Problem("routes", 0, "geometry", str(error), "divide it and try again")
+        problem = Problem(
+            workspace.files["routes"], 0, "geometry", str(error), "divide it and try again"
+        )
         raise BadInput([problem]) from None
 
 
@@ -293,7 +311,7 @@ def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
 def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
     """Reported mass of each truck and material in another storm; no matching."""
     folder = workspace.folder / f"storms/{storm}/telemetry"
-    rows: list[tuple[str, str, float]] = []
+    rows: list[tuple[str, str, float, float]] = []
     if folder.is_dir():
         usual = usual_materials(workspace)
         with scan_telemetry(
@@ -308,8 +326,8 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
                 for code in set(released.material.tolist()):
                     name = records.materials[code] if code >= 0 else usual[records.truck_id]
                     mass = float(released.mass_lb[released.material == code].sum())
-                    rows.append((records.truck_id, name, mass))
-    return pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
+                    rows.append((records.truck_id, name, mass, released.known_share))
+    return pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb", "known_share"])
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:

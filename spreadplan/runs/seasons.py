@@ -15,9 +15,6 @@ from spreadplan.planning import plan_storm
 from spreadplan.planning.findings import findings_table
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
-from spreadplan.reports.season_sheets import season_sheets
-from spreadplan.reports.season_view import SeasonView
-from spreadplan.reports.setting import setting_of
 from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
@@ -34,6 +31,9 @@ from spreadplan.runs.reconciling import (
 from spreadplan.season import Season, SeasonInputs, SeasonResult, StormUse, work_out_season
 from spreadplan.season.records import books, merged_findings, record_findings, truck_history
 from spreadplan.season.use import planned_storm
+from spreadplan.views.season_sheets import season_sheets
+from spreadplan.views.season_view import SeasonView
+from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
 
@@ -88,7 +88,8 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
     say_cautions(workspace, options)
     wanted = season_of(workspace, as_of)
     followed = {one.storm: one for one in _followed(workspace, options)}
-    workspace, known_to = _within(workspace, wanted, followed, as_of is None, options)
+    may_extend = as_of is None and workspace.settings.as_of is None
+    workspace, known_to = _within(workspace, wanted, followed, may_extend, options)
     wanted = replace(wanted, as_of=known_to)
     followed = {name: one for name, one in followed.items() if name in workspace.storms}
     reconciled = _judged(workspace, followed, options)
@@ -128,6 +129,8 @@ def season_of(workspace: Workspace, as_of: str | None) -> Season:
     start = pd.Timestamp(datetime.combine(first, time.min, tzinfo=settings.timezone))
     start, end = start.tz_convert("UTC"), _day_end(last, workspace)
     known_to = min(judged_at(workspace, as_of), end)
+    if as_of is None:
+        known_to = max(known_to, _day_end(first, workspace))  # before it begins nothing is used
     if known_to <= start:
         raise BadInput([Problem("--as-of", 0, "*", "lies before the season's start",
                                 f"write a date after {first.isoformat()}")])  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from pathlib import Path
 
+from spreadplan import clock
 from spreadplan.errors import BadInput, CannotWrite, Problem
 from spreadplan.reports.about_files import about_files
 from spreadplan.reports.guide import FILES_PAGE, guide_file
@@ -32,7 +33,7 @@ PER_STORM = tuple(table.name for table in TABLES.values() if table.per_storm)
 
 def new(folder: Path, options: Options) -> None:
     """Write a starter workspace."""
-    today = date.today()
+    today = clock.today()
     start = date(today.year if today.month >= 5 else today.year - 1, 10, 1)
     end = date(start.year + 1, 4, 30)
     files = starter_files(start.isoformat(), end.isoformat())
@@ -78,7 +79,7 @@ def _fill(folder: Path, tables: Mapping[str, bytes], options: Options) -> None:
 def _refuse_full(folder: Path, files: Mapping[str, bytes]) -> None:
     """Raise BadInput for a folder that holds anything but the beginnings of these files."""
     if folder.is_dir():
-        there = (path for path in folder.rglob("*") if not path.is_dir())
+        there = (path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir())
         begun = all(_is_begun(path, path.relative_to(folder), files) for path in there)
         last = folder / LAST
         if begun and not (last.exists() and last.read_bytes() == files[LAST]):
@@ -89,7 +90,9 @@ def _refuse_full(folder: Path, files: Mapping[str, bytes]) -> None:
 
 
 def _is_begun(path: Path, name: Path, files: Mapping[str, bytes]) -> bool:
-    """Whether a file is one of these, as far as it goes."""
+    """Whether a file is one of these, as far as it goes; a link leads to somebody else's."""
+    if path.is_symlink():
+        return False
     if name.as_posix() == LOCK:
         return True
     content = files.get(name.as_posix())
@@ -105,7 +108,7 @@ def check(folder: Path, options: Options) -> None:
     )
     say_cautions(workspace, options)
     for name, frame in workspace.tables.items():
-        options.say(f"{TABLES[name].file}: {len(frame)} rows")
+        options.say(f"{workspace.files[name]}: {len(frame)} rows")
     for storm, tables in workspace.storms.items():
         for name, frame in tables.items():
             options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")

@@ -15,7 +15,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from spreadplan.reconcile.network import build_network
+from spreadplan.matching.network import build_network
 from spreadplan.reconcile.use import truck_use
 from spreadplan.schema.telemetry import TruckRecords
 

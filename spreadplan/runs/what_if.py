@@ -16,6 +16,7 @@ from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.planning.rates import Pick
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
+from spreadplan.schema.limits import RATE_LIMITS
 from spreadplan.workspace import Workspace
 
 __all__ = [
@@ -151,8 +152,9 @@ def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[floa
 
 def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> pd.DataFrame:
     """The planner's own rates with those wanted in place of, or beside, those given."""
-    if not all(0.0 <= rate <= 5_000.0 for _, _, rate in wanted):
-        raise ValueError("a rate is at least 0 and at most 5,000 lb per lane-mile")
+    most = RATE_LIMITS["lb_per_lane_mile"].most
+    if not all(0.0 <= rate <= most for _, _, rate in wanted):
+        raise ValueError(f"a rate is at least 0 and at most {most:,.0f} lb per lane-mile")
     given = dict(
         zip(zip(rates["route_id"], rates["application"], strict=True), rates["start"], strict=True)
     )

@@ -1,12 +1,13 @@
 """Every table of a workspace, column by column.
 
-The upper limits are there to catch slips of the pen and wrong units (2,000 mph, a truck of 300
-tons), so they lie well above what the trade uses: common practice, no source.
+The limits are there to catch slips of the pen and wrong units (2,000 mph, a hopper of 24 lb), so
+they lie well beyond what the trade uses: common practice, no source.
 """
 
 from __future__ import annotations
 
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
+from spreadplan.schema.limits import PAVEMENT_F, RATE_LIMITS
 
 CONTROLS = ("closed_loop", "open_loop")
 METHODS = ("container", "vehicle_scale", "direct")
@@ -85,7 +86,7 @@ TRUCKS = Table(
             "capacity",
             "mass",
             "largest load of material",
-            above=True,
+            low=500,
             high=100_000,
             example="14000",
         ),
@@ -120,9 +121,8 @@ TRUCKS = Table(
             "control_step_pct",
             "smallest step of the feeder control, percent of full output",
             required=False,
-            low=0,
+            low=0.1,
             high=50,
-            above=True,
             default=1.0,
             example="5",
         ),
@@ -410,37 +410,23 @@ SENSITIVE_AREAS = Table(
         ident("area_id", "the area", example="S1"),
         text("name", "its name", example="Wellhead"),
         text("kind", "what it is", example="wellhead"),
-        quantity(
-            "max_rate",
-            "rate_limit",
-            "highest rate allowed inside",
-            required=False,
-            high=5_000,
-            example="150",
-        ),
-        number(
-            "rate_factor",
-            "share of the usual rate to use inside",
-            required=False,
-            low=0,
-            high=1,
-            example="0.7",
-        ),
-        quantity(
-            "chloride_limit",
-            "mass",
-            "chloride allowed in a season",
-            required=False,
-            high=4e9,
-            shown="ton",
-        ),
-        quantity(
-            "mean_flow", "stream_flow", "mean flow of the receiving water", required=False, high=1e7
-        ),
+        quantity("max_rate", "rate_limit", "highest rate allowed inside", required=False,
+                 high=RATE_LIMITS["lb_per_lane_mile"].most, example="150"),
+        number("rate_factor", "share of the usual rate to use inside", required=False, low=0,
+               high=1, example="0.7"),
+        quantity("chloride_limit", "mass", "chloride allowed in a season", required=False,
+                 high=4e9, shown="ton"),
+        quantity("mean_flow", "stream_flow", "mean flow of the receiving water", required=False,
+                 high=1e7),
+        quantity("low_flow", "stream_flow", "low flow of the receiving water in winter, as the "
+                 "regulator reckons it; empty where it is not known or the water can dry up",
+                 required=False, above=True, high=1e7),
+        quantity("background", "concentration", "chloride in the receiving water without this "
+                 "season's salt", required=False, high=200_000),
     ),
     key=("area_id",),
     vector="Polygon",
-)
+)  # fmt: skip
 
 BUDGETS = Table(
     "budgets",
@@ -466,7 +452,12 @@ FORECAST = Table(
         moment("end", "end of the period", example="2026-12-01T12:00"),
         ident("event", "the event, as the policy names it", example="light_snow"),
         quantity(
-            "pavement_temp", "temperature", "pavement temperature", low=-80, high=150, example="26"
+            "pavement_temp",
+            "temperature",
+            "pavement temperature",
+            low=PAVEMENT_F[0],
+            high=PAVEMENT_F[1],
+            example="26",
         ),
         ident("trend", "trend of the pavement temperature", required=False, example="steady"),
         quantity(

@@ -25,7 +25,7 @@ from scipy import optimize, sparse
 
 from spreadplan.planning.geometry import distance_mi
 from spreadplan.planning.loads import DETOUR
-from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.units import POUNDS_PER_TON
 
 Floats = NDArray[np.float64]
 

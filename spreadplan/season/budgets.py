@@ -15,9 +15,9 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
-from spreadplan.planning.material import POUNDS_PER_TON
 from spreadplan.season.forecast import SeasonForecast, burn_down, forecast_season
 from spreadplan.season.use import summed_use
+from spreadplan.units import POUNDS_PER_TON
 
 BUDGET_COLUMNS: Final = (
     "season", "scope", "scope_id", "material", "budget_ton", "used_ton", "used_u_ton", "storms",

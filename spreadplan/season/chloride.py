@@ -17,10 +17,11 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.planning.geometry import split_at_areas
-from spreadplan.planning.material import POUNDS_PER_TON
 from spreadplan.schema.policy import Policy
-from spreadplan.season.use import LAYERS, Z95, layered_u
+from spreadplan.season.use import LAYERS, layered_u
+from spreadplan.units import POUNDS_PER_TON
 
 ATOMIC_WEIGHT: Final = {"Cl": 35.45, "Na": 22.990, "Mg": 24.305, "Ca": 40.078}
 """IUPAC standard atomic weights, abridged to five figures (2021)."""

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.reconcile.verdicts import probability_above
-from spreadplan.season.use import SEGMENT_KEYS, Z95, StormUse, layered_u
+from spreadplan.metrology import Z95, probability_above
+from spreadplan.season.use import SEGMENT_KEYS, StormUse, layered_u
 
 EVIDENCE_COLUMNS: Final = (
     "storm", "route_id", "segment_id", "material", "trucks", "lane_miles", "applications",

@@ -22,9 +22,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.planning.material import POUNDS_PER_TON
+from spreadplan.metrology import TAIL
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.season.use import SEGMENT_KEYS
+from spreadplan.units import POUNDS_PER_TON
 
 Floats = NDArray[np.float64]
 
@@ -231,8 +232,8 @@ def _line(
     used = np.abs(tons).sum(axis=0) > 0.0
     money = (tons[:, used] * price[used]).sum(axis=1)
     total = tons.sum(axis=1)
-    ends = np.quantile(total, [0.025, 0.975])
-    money_ends = np.quantile(money, [0.025, 0.975])
+    ends = np.quantile(total, [TAIL, 1.0 - TAIL])
+    money_ends = np.quantile(money, [TAIL, 1.0 - TAIL])
     return {
         "state": state, "step": step, "practice": practice,
         "base_ton": float(base_lb.sum()) / POUNDS_PER_TON, "saved_ton": float(total.mean()),

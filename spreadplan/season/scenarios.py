@@ -15,8 +15,8 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
-from spreadplan.planning.material import POUNDS_PER_TON
 from spreadplan.season.budgets import price_per_ton
+from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = "as planned"
 SCENARIO_COLUMNS: Final = (

@@ -16,6 +16,7 @@ from spreadplan.season.budgets import Season
 from spreadplan.season.savings import savings
 from spreadplan.season.severity import fair_comparison, severity_table
 from spreadplan.season.use import PLANNED, StormUse, season_use
+from spreadplan.units import POUNDS_PER_TON
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,8 +131,9 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
 
 
 def _no_waters() -> pd.DataFrame:
-    text, flow = pd.Series([], dtype="object"), pd.Series([], dtype="float64")
-    return pd.DataFrame({"area_id": text, "name": text, "mean_flow_cfs": flow})
+    text, number = pd.Series([], dtype="object"), pd.Series([], dtype="float64")
+    flows = dict.fromkeys(("mean_flow_cfs", "low_flow_cfs", "background_mg_l"), number)
+    return pd.DataFrame({"area_id": text, "name": text, **flows})
 
 
 def _judged(storms: Sequence[StormUse]) -> pd.DataFrame:
@@ -144,7 +146,7 @@ def _findings(
     storms: Sequence[StormUse], budget: pd.DataFrame, table: pd.DataFrame,
     screening: pd.DataFrame, evidence: pd.DataFrame, unknown: pd.DataFrame,
 ) -> list[Finding]:  # fmt: skip
-    found = _budget_findings(budget) + _area_findings(table, screening)
+    found = _budget_findings(budget) + _area_findings(table) + water.screening_findings(screening)
     listed, supported = overuse.support(evidence)
     if listed:
         found.append(Finding(
@@ -187,21 +189,14 @@ def _budget_findings(budget: pd.DataFrame) -> list[Finding]:
     return found
 
 
-def _area_findings(table: pd.DataFrame, screening: pd.DataFrame) -> list[Finding]:
+def _area_findings(table: pd.DataFrame) -> list[Finding]:
     found = []
     for row in lines(table[table["verdict"].isin(["over", "probably_over"])]):
         sure = row.verdict == "over"
         found.append(Finding(
             "problem" if sure else "caution", f"area {row.scope_id} {row.name}".strip(),
-            f"{row.chloride_lb / 2000.0:.1f} tons of chloride this season against a limit of "
-            f"{row.limit_lb / 2000.0:.1f} ({100.0 * row.p_over:.0f} % likely over)",
+            f"{row.chloride_lb / POUNDS_PER_TON:.1f} tons of chloride this season against a limit "
+            f"of {row.limit_lb / POUNDS_PER_TON:.1f} ({100.0 * row.p_over:.0f} % likely over)",
             "lower the rate there, and tell the environmental officer",
-        ))  # fmt: skip
-    for row in lines(screening[screening["screening"] == "above: sample"]):
-        found.append(Finding(
-            "caution", f"water {row.area_id} {row.name}".strip(),
-            f"screening gives {row.concentration_mg_l:.0f} mg/L over {row.window_h:.0f} h against "
-            f"{row.limit_mg_l:.0f} mg/L ({row.criterion}, {row.averaging_h:g} h average)",
-            "sample the water; only samples and the regulator can say whether a standard is met",
         ))  # fmt: skip
     return found

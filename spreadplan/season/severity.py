@@ -27,7 +27,9 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
 from spreadplan.season.use import StormUse, summed_use
+from spreadplan.units import POUNDS_PER_TON
 
 STORM_TYPE: Final = {
     "freezing_rain": 0.72, "light_snow": 0.35, "medium_snow": 0.52, "heavy_snow": 1.0,
@@ -252,9 +254,10 @@ def fair_comparison(
     sums = on_road.groupby(list(by), sort=True)[other].sum()
     rate = total["applied_lb"] / sums["severity_hours"]
     relative = (total["applied_u_lb"] / total["applied_lb"]).fillna(0.0)
-    half = 1.96 * rate * relative
+    half = Z95 * rate * relative
     return pd.DataFrame({
-        "tons": total["applied_lb"] / 2000.0, "tons_u": total["applied_u_lb"] / 2000.0,
+        "tons": total["applied_lb"] / POUNDS_PER_TON,
+        "tons_u": total["applied_u_lb"] / POUNDS_PER_TON,
         "lane_miles": sums["lane_miles"] / total["storms"].clip(lower=1),
         "rate_lb_per_lane_mile": total["applied_lb"] / sums["lane_miles"],
         "severity_hours": sums["severity_hours"] / sums["lane_miles"],

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.planning.material import coverage_factor
+from spreadplan.metrology import Z95
 
 Floats = NDArray[np.float64]
 
@@ -27,7 +27,6 @@ LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
 }
 """Columns of standard uncertainty and what each is common to; () is independent row by row."""
 
-Z95: Final = float(coverage_factor(np.array(np.inf)))
 """Coverage factor of a two-sided 95 % interval, normal errors."""
 
 SEGMENT_KEYS: Final = ["route_id", "segment_id", "material"]

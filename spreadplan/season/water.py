@@ -1,15 +1,16 @@
 """Screening: could the chloride put down matter in the water that receives it?
 
-Load over flow gives a concentration, set against limits that carry their averaging time. This is a
-screening estimate: it takes all the chloride of an area as reaching the stream within the averaging
-time, the flow as its mean, and no chloride in the water before. Soil and groundwater hold chloride
-back for months, and winter flow lies below the mean. It can say where to sample, never whether a
-standard is met: that is for the regulator, from samples.
+Load over flow gives a concentration, set against limits that carry their averaging time. How fast
+the chloride reaches the water nobody knows, so there are two readings: it goes down while the storm
+lasts, or all of it within the averaging time, as when a thaw takes what lay on the road. Water is
+judged at its low flow, on top of its background; without those a limit may be exceeded, but nothing
+is ever called below. Soil and groundwater hold chloride back for months. The estimate can say where
+to sample, never whether a standard is met: that is for the regulator, from samples.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,12 +18,16 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.metrology import Z95
+from spreadplan.planning.findings import Finding
 from spreadplan.season.use import StormUse
 from spreadplan.units import Quantity
 
 CAUTION: Final = (
-    "Screening estimate: all chloride of the area reaches the water within the averaging time, at "
-    "its mean flow, on top of none. It says where to sample; whether a standard is met is for the "
+    "Screening estimate, in two readings wherever they differ: the chloride of an area reaches the "
+    "water while the storm lasts, or all of it within the averaging time. Water is judged at its "
+    "low flow, on top of its background; without these, mean flow and no background are taken, and "
+    "nothing is called below. It says where to sample; whether a standard is met is for the "
     "regulator and for samples to tell."
 )
 
@@ -59,10 +64,17 @@ CRITERIA: Final = (
     ),
 )  # fmt: skip
 
+SPREAD: Final = "spread over the storm"
+AT_ONCE: Final = "all within the averaging time"
+ABOVE: Final = "above: sample"
+NEAR: Final = "near: consider sampling"
+BELOW: Final = "below"
+NOT_JUDGED: Final = "not judged"
+
 SCREENING_COLUMNS: Final = (
-    "area_id", "name", "criterion", "limit_mg_l", "averaging_h", "window_h", "storms", "load_lb",
-    "load_u_lb", "mean_flow_cfs", "concentration_mg_l", "concentration_hi_mg_l", "share_of_limit",
-    "screening", "source",
+    "area_id", "name", "criterion", "limit_mg_l", "averaging_h", "reading", "window_h", "storms",
+    "load_lb", "load_u_lb", "mean_flow_cfs", "low_flow_cfs", "background_mg_l", "basis",
+    "concentration_mg_l", "concentration_hi_mg_l", "share_of_limit", "screening", "source",
 )  # fmt: skip
 
 
@@ -106,68 +118,185 @@ def allowable_parts(
     return [left * share / sum(shares) for share in shares]
 
 
+@dataclass(frozen=True)
+class _Water:
+    """What thins the chloride: flow in ft3/s, background in mg/L (0 where not known)."""
+
+    flow_cfs: float
+    background_mg_l: float
+    basis: str
+    known: bool
+
+
+def _water(area: Any) -> _Water:
+    low, behind = area.low_flow_cfs > 0.0, area.background_mg_l >= 0.0
+    lacking = [name for name, there in (("low flow", low), ("background", behind)) if not there]
+    flow, top = "low flow" if low else "mean flow", "the background" if behind else "none"
+    basis = f"at {flow}, on top of {top}"
+    if lacking:
+        basis += f": {' and '.join(lacking)} {'are' if len(lacking) > 1 else 'is'} not known"
+    return _Water(
+        float(area.low_flow_cfs if low else area.mean_flow_cfs),
+        float(area.background_mg_l) if behind else 0.0, basis, not lacking,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Storms that begin within one averaging time, and the hours that they took."""
+
+    storms: str
+    load_lb: float
+    load_u_lb: float
+    took_h: float
+
+
 def screening_table(
     loads: pd.DataFrame,
     areas: pd.DataFrame,
     storms: Sequence[StormUse],
     criteria: Sequence[Criterion] = CRITERIA,
 ) -> pd.DataFrame:
-    """The worst time of each area against each criterion.
+    """The worst time of each area against each criterion, in both readings.
 
     Parameters
     ----------
     loads : as `chloride.storm_loads` returns it.
-    areas : area_id, name, mean_flow_cfs; areas without a flow are left out.
+    areas : area_id, name, mean_flow_cfs, low_flow_cfs, background_mg_l (NaN: not known); areas
+        without any flow are left out.
 
     Returns
     -------
-    `SCREENING_COLUMNS`. The storms that begin within the averaging time of one another count
-    together; their load is spread over the averaging time or, where that is longer, over the time
-    that they took (``window_h``): a stream can hardly carry a storm's salt faster than it is put
-    down. concentration_hi_mg_l is the upper end of the load's 95 % interval. ``screening`` is
-    "above: sample", "near: consider sampling" (upper end above) or "below".
+    `SCREENING_COLUMNS`, one row for each reading. The storms that begin within the averaging time
+    of one another count together. ``reading`` "spread over the storm" divides their load by the
+    averaging time or, where that is longer, by the time that they took; "all within the averaging
+    time" by the averaging time (both in ``window_h``). Each reading names its own worst storms;
+    where the two are the same there is one row. concentration_hi_mg_l is the upper end of the
+    load's 95 % interval. ``screening`` holds for all rows of a criterion: "above: sample" where
+    even the load spread over the storm lies above the limit; else "not judged" where low flow or
+    background is not known, since either can only raise the figures; else "near: consider
+    sampling" where a reading or its upper end lies above; else "below".
     """
     times = {one.storm: (one.start, one.end) for one in storms}
-    found = []
+    found: list[dict[str, Any]] = []
     for area in lines(areas):
         own = loads[loads["scope_id"] == area.area_id]
-        if not len(own) or not area.mean_flow_cfs > 0.0:
+        if not len(own) or not (area.mean_flow_cfs > 0.0 or area.low_flow_cfs > 0.0):
             continue
-        found += [_worst(area, own, times, criterion) for criterion in criteria]
+        for criterion in criteria:
+            found += _against(area, _windows(own, times, criterion.averaging_h), criterion)
     return pd.DataFrame(found, columns=list(SCREENING_COLUMNS))
 
 
-def _worst(
-    area: Any, own: pd.DataFrame, times: dict[str, tuple[pd.Timestamp, pd.Timestamp]],
-    criterion: Criterion,
-) -> dict[str, Any]:  # fmt: skip
+def _windows(
+    own: pd.DataFrame, times: dict[str, tuple[pd.Timestamp, pd.Timestamp]], averaging_h: float
+) -> list[_Window]:
     ordered = own.assign(
         start=[times[name][0] for name in own["storm"]],
         end=[times[name][1] for name in own["storm"]],
     ).sort_values("start", kind="stable")
-    span = pd.Timedelta(hours=criterion.averaging_h)
-    worst: dict[str, Any] = {}
+    span = pd.Timedelta(hours=averaging_h)
+    windows = []
     for first in ordered["start"]:
         here = ordered[(ordered["start"] >= first) & (ordered["start"] < first + span)]
         took = (here["end"].max() - first) / pd.Timedelta(hours=1)
-        window = max(criterion.averaging_h, float(took))
         load, u = float(here["chloride_lb"].sum()), float(here["chloride_u_lb"].sum())
-        level = concentration_mg_l(load, area.mean_flow_cfs, window)
-        high = concentration_mg_l(load + 1.96 * u, area.mean_flow_cfs, window)
-        if not worst or level > worst["concentration_mg_l"]:
-            worst = {"window_h": window, "storms": "; ".join(here["storm"]), "load_lb": load,
-                     "load_u_lb": u, "concentration_mg_l": level,
-                     "concentration_hi_mg_l": high}  # fmt: skip
-    limit = criterion.limit_mg_l
-    above, near = worst["concentration_mg_l"] > limit, worst["concentration_hi_mg_l"] > limit
-    return worst | {
+        windows.append(_Window("; ".join(here["storm"]), load, u, float(took)))
+    return windows
+
+
+def _against(area: Any, windows: list[_Window], criterion: Criterion) -> list[dict[str, Any]]:
+    """The rows of one criterion: the worst window by each reading, judged together."""
+    water, averaging = _water(area), criterion.averaging_h
+    spread = max(windows, key=lambda one: one.load_lb / max(averaging, one.took_h))
+    at_once = max(windows, key=lambda one: one.load_lb)
+    readings = [(SPREAD, spread, max(averaging, spread.took_h)), (AT_ONCE, at_once, averaging)]
+    if spread == at_once and spread.took_h <= averaging:
+        readings = readings[1:]
+    rows = [_reading(water, *one) for one in readings]
+    screening = _judged(water, rows, criterion.limit_mg_l)
+    same = {
         "area_id": area.area_id, "name": area.name, "criterion": criterion.name,
-        "limit_mg_l": limit, "averaging_h": criterion.averaging_h,
-        "mean_flow_cfs": area.mean_flow_cfs,
-        "share_of_limit": worst["concentration_mg_l"] / limit,
-        "screening": "above: sample" if above else "near: consider sampling" if near else "below",
+        "limit_mg_l": criterion.limit_mg_l, "averaging_h": averaging,
+        "mean_flow_cfs": area.mean_flow_cfs, "low_flow_cfs": area.low_flow_cfs,
+        "background_mg_l": area.background_mg_l, "basis": water.basis, "screening": screening,
         "source": criterion.source,
     }  # fmt: skip
+    return [
+        same | row | {"share_of_limit": row["concentration_mg_l"] / criterion.limit_mg_l}
+        for row in rows
+    ]
+
+
+def _reading(water: _Water, reading: str, window: _Window, hours: float) -> dict[str, Any]:
+    level, high = (
+        water.background_mg_l + concentration_mg_l(load, water.flow_cfs, hours)
+        for load in (window.load_lb, window.load_lb + Z95 * window.load_u_lb)
+    )
+    return {
+        "reading": reading, "window_h": hours, "storms": window.storms, "load_lb": window.load_lb,
+        "load_u_lb": window.load_u_lb, "concentration_mg_l": level, "concentration_hi_mg_l": high,
+    }  # fmt: skip
+
+
+def _judged(water: _Water, rows: list[dict[str, Any]], limit_mg_l: float) -> str:
+    if min(row["concentration_mg_l"] for row in rows) > limit_mg_l:
+        return ABOVE
+    if not water.known:
+        return NOT_JUDGED
+    return NEAR if max(row["concentration_hi_mg_l"] for row in rows) > limit_mg_l else BELOW
+
+
+def screening_findings(screening: pd.DataFrame) -> list[Finding]:
+    """Waters to sample, and those that could not be judged; ``screening`` : `screening_table`."""
+    if not len(screening):
+        return [Finding(
+            "note", "water", "no water was screened: no sensitive area states a flow",
+            "give mean_flow, low_flow and background in sensitive_areas",
+        )]  # fmt: skip
+    exceeded = screening["concentration_mg_l"] > screening["limit_mg_l"]
+    keys = [screening["area_id"], screening["criterion"]]
+    raised = exceeded.groupby(keys).transform("any") | (screening["screening"] == NEAR)
+    said = screening[raised]
+    quiet = screening[~screening["area_id"].isin(said["area_id"])]
+    return [
+        *(_raised(rows) for _, rows in said.groupby(["area_id", "criterion"], sort=False)),
+        *_not_judged(quiet[quiet["screening"] == NOT_JUDGED]),
+    ]
+
+
+def _raised(rows: pd.DataFrame) -> Finding:
+    """A criterion that a reading, or at least its upper end, exceeds."""
+    first = rows.iloc[0]
+    figures = ", ".join(
+        f"{row.concentration_mg_l:,.0f} mg/L {row.reading} ({hours_text(row.window_h)})"
+        for row in lines(rows)
+    )
+    exceeded = (rows["concentration_mg_l"] > rows["limit_mg_l"]).any()
+    return Finding(
+        "caution" if exceeded else "note", f"water {first['area_id']} {first['name']}".strip(),
+        f"{first['screening']}: {figures}, against {first['limit_mg_l']:g} mg/L "
+        f"({first['criterion']}, {hours_text(first['averaging_h'])} average); {first['basis']}",
+        "sample the water; only samples and the regulator can say whether a standard is met",
+    )  # fmt: skip
+
+
+def _not_judged(rows: pd.DataFrame) -> Iterator[Finding]:
+    if not len(rows):
+        return
+    names = rows.drop_duplicates("area_id")
+    said = ", ".join(f"{one.area_id} {one.name}".strip() for one in lines(names))
+    yield Finding(
+        "note",
+        "water",
+        f"not judged, since low flow or background is not known: {said}",
+        "give low_flow and background in sensitive_areas, or sample the water",
+    )
+
+
+def hours_text(hours: float) -> str:
+    """A time as people say it, e.g. 9.62 h or 4 days."""
+    return f"{hours / 24.0:g} days" if hours >= 48.0 and hours % 24.0 == 0.0 else f"{hours:.3g} h"
 
 
 def season_concentration(

@@ -18,8 +18,10 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 from filelock import FileLock, Timeout
 
+from spreadplan.durable import put_text, remove_drafts
 from spreadplan.errors import BadInput, CannotWrite, Problem
-from spreadplan.web.files import check_workspace, put_text, remove_drafts
+from spreadplan.places import own_file
+from spreadplan.web.files import check_workspace
 
 FILE: Final = ".accounts.toml"
 #: Each role may do all that the roles before it may.
@@ -127,7 +129,7 @@ def remove_account(folder: Path, name: str) -> None:
 def _locked(folder: Path) -> Iterator[None]:
     """Alone with the accounts; what a killed process left half written is removed."""
     try:
-        with FileLock(folder / ".accounts.lock", timeout=10):
+        with FileLock(own_file(folder / ".accounts.lock"), timeout=10):
             remove_drafts(folder / FILE)
             yield
     except Timeout:

@@ -27,7 +27,7 @@ from spreadplan.web.jobs import TooManyJobs
 from spreadplan.web.mapping import tile_hosts
 from spreadplan.web.security import Guard, own_names, page_policy
 from spreadplan.web.site import Site, open_site
-from spreadplan.web.visits import Visit, page
+from spreadplan.web.visits import Visit, as_json, encoded, page
 
 log = logging.getLogger("spreadplan.web")
 STATIC_S = 365 * 24 * 3600
@@ -141,9 +141,9 @@ def _told(
     scripted = request.headers.get("content-type", "").startswith("application/json")
     if scripted or (visit is not None and visit.wants_json) or request.method == "PUT":
         data = {"error": text, "problems": [asdict(problem) for problem in problems]}
-        response: Response = JSONResponse(data, status)
+        response = Response(encoded(as_json(data)), status, media_type="application/json")
     elif visit is None:
-        response = PlainTextResponse(text, status)
+        response = PlainTextResponse(encoded(text), status)
     else:
         response = visit.render("web/error.html", status, text=text, problems=problems)
     response.headers.update(headers or {})
@@ -185,5 +185,5 @@ def _too_many_jobs(request: Request, _error: Exception) -> Response:
 
 
 def _defect(request: Request, error: Exception) -> Response:
-    log.error("defect at %s %s", request.method, request.url.path, exc_info=error)
+    log.error("defect at %s %s", request.method, request.url.path[:200], exc_info=error)
     return _told(request, 500, "The program has a defect here. Your files are as they were.")

@@ -17,8 +17,8 @@ from urllib.parse import urlencode
 
 from starlette.exceptions import HTTPException
 
-from spreadplan.reports.display import Display
 from spreadplan.runs.what_if import EVERY, WhatIf
+from spreadplan.views.display import Display
 
 What = Literal["rate", "speed", "gate", "truck", "warmer"]
 MOST: Final = 60
@@ -102,7 +102,7 @@ def _parsed(text: str) -> Tried:
         number = float(value)
         if not math.isfinite(number):
             raise ValueError(value)
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError, RecursionError):
         raise HTTPException(400, "This change cannot be understood.") from None
     return Tried(what, whom, application, number, "", system)
 

@@ -8,7 +8,6 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,6 +24,7 @@ from spreadplan.runs.what_if import (
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.load import storm_names
 from spreadplan.workspace.tomlfiles import Settings, read_settings
+from spreadplan.workspace.whole_files import readable_name
 
 T = TypeVar("T")
 #: Results that are kept, and how many of them may be plans: one of 100,000 segments takes 75 MB.
@@ -129,12 +129,13 @@ class Computed:
         return self.remember("settings", make)
 
     def storms(self) -> list[str]:
-        """The storms of the workspace."""
-        return storm_names(self.folder)
+        """The storms of the workspace; one whose name is no text cannot be shown."""
+        return [name for name in storm_names(self.folder) if readable_name(name)]
 
     def fleet(self) -> FleetView:
         """Trucks, tests and calibrations as they stand today."""
-        return self.remember(("fleet", date.today()), lambda: FleetView(*read_fleet(self.folder)))
+        today = self.settings().today()
+        return self.remember(("fleet", today), lambda: FleetView(*read_fleet(self.folder)))
 
     def plan(self, storm: str, what_if: WhatIf = AS_IT_STANDS) -> PlanView:
         """The plan of a storm, with changes to try."""

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.reports.display import as_text
+from spreadplan.views.display import as_text
 
 Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 380.0, 240.0

@@ -93,7 +93,7 @@ def table_of(file: str) -> tuple[Table, str]:
             continue
         if not table.per_storm and len(parts) == 1:
             return table, ""
-        if table.per_storm and len(parts) == 3 and parts[0] == "storms" and is_storm(parts[1]):
+        if table.per_storm and len(parts) == 3 and parts[0] == "storms" and parts[1]:
             return table, parts[1]
     raise ValueError(f"{file!r} is not a table of the workspace")
 

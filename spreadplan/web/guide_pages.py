@@ -8,7 +8,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
 from spreadplan.reports.about_files import about_files
-from spreadplan.reports.guide import PAGES, GuidePage, guide_file, guide_page
+from spreadplan.reports.guide import FILES_PAGE, PAGES, GuidePage, guide_file, guide_page
 from spreadplan.web.security import REPORT_POLICY
 from spreadplan.web.visits import Visit, page
 
@@ -62,5 +62,6 @@ ROUTES = [
     page("/guide", contents, name="guide"),
     page(f"/guide/{WHOLE}", whole, name="guide_whole"),
     page(f"/guide/{FILES}", files, name="guide_files"),
+    page(f"/guide/{FILES_PAGE}", files, name="guide_files_from_whole"),
     page("/guide/{name}", one, name="guide_page"),
 ]

@@ -9,13 +9,14 @@ import subprocess
 import sys
 import threading
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Final, Literal
 
+from spreadplan import clock
 from spreadplan.errors import CannotWrite
 from spreadplan.results.store import alone
 
@@ -97,7 +98,7 @@ class Jobs:
             if sum(not job.over for job in self._jobs.values()) >= MOST_WAITING:
                 raise TooManyJobs
             number = max(self._jobs, default=0) + 1
-            job = self._jobs[number] = Job(number, command, storm, who, datetime.now(UTC))
+            job = self._jobs[number] = Job(number, command, storm, who, clock.now())
             over = [number for number, job in self._jobs.items() if job.over]
             for number in over[: max(0, len(self._jobs) - MOST_REMEMBERED)]:
                 del self._jobs[number]
@@ -163,7 +164,7 @@ class Jobs:
                     _take_in(job, line)
                 code = process.wait()
             if code not in (0, 2):  # it was ended, perhaps while it put results in place
-                finish_results(self._folder)
+                finish_results(self._folder, job.said.append)
             with self._lock:
                 if job.state == "running":
                     job.state = "done" if code == 0 else "failed"
@@ -192,10 +193,13 @@ class Jobs:
         )
 
 
-def finish_results(folder: Path) -> None:
-    """Put results in place that a command could not; a command that is at work does it itself."""
+def finish_results(folder: Path, tell: Callable[[str], None]) -> None:
+    """Put results in place that a command could not; a command that is at work does it itself.
+
+    ``tell`` : is told what had to be put aside.
+    """
     if (folder / "results").is_dir():
-        with suppress(CannotWrite), alone(folder, seconds=0.0):
+        with suppress(CannotWrite), alone(folder, tell, seconds=0.0):
             pass
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from spreadplan.web.addresses import number_of
 from spreadplan.web.jobs import COMMANDS, Job
 from spreadplan.web.visits import Visit, action, page
 
@@ -25,7 +26,8 @@ def start(visit: Visit) -> Response:
 
 
 def _job(visit: Visit) -> Job:
-    job = visit.site.jobs.find(int(visit.path("number")))
+    number = number_of(visit.path("number"))
+    job = None if number is None else visit.site.jobs.find(number)
     if job is None:
         raise HTTPException(404)
     return job
@@ -52,6 +54,6 @@ def jobs(visit: Visit) -> Response:
 ROUTES = [
     page("/jobs", jobs),
     action("/jobs", start, role="plan"),
-    page("/jobs/{number:int}", watch),
-    action("/jobs/{number:int}/stop", stop, role="plan"),
+    page("/jobs/{number}", watch),
+    action("/jobs/{number}/stop", stop, role="plan"),
 ]

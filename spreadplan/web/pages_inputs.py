@@ -11,8 +11,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.errors import Problem
-from spreadplan.reports.display import Display
 from spreadplan.schema.tables import TABLES
+from spreadplan.views.display import Display
+from spreadplan.web.addresses import address, number_of
 from spreadplan.web.changes_tried import DEGREE_F, Tried, parse, to_inside
 from spreadplan.web.edits import Add, Change, Edit, Refused, Remove, is_storm
 from spreadplan.web.pages_plan import storm_of
@@ -135,7 +136,7 @@ def save(visit: Visit) -> Response:
     storm = storm_of(visit)
     edits = _edits(visit, storm)
     if not edits:
-        return visit.go_to(f"/plan/{storm}")
+        return visit.go_to(address("plan", storm))
     return _apply(visit, storm, storm, edits, f"forecast and rates of {storm} changed")
 
 
@@ -162,7 +163,7 @@ def _apply(visit: Visit, there: str, storm: str, edits: Sequence[Edit], what: st
         faults = [_words(problem) for problem in error.problems]
         return _form(visit, there, BLANK_ROWS if there else NEW_ROWS, _typed(visit), faults,
                      storm, 422)  # fmt: skip
-    return visit.go_to(f"/plan/{storm}")
+    return visit.go_to(address("plan", storm))
 
 
 def _typed(visit: Visit) -> dict[str, str]:
@@ -194,9 +195,9 @@ def _row_edits(
     filled = {field.column: text for field, text in values.items() if text}
     if number.startswith("new"):
         return [Add(file, filled)] if filled else []
-    if not number.isdigit():
+    row = number_of(number)
+    if row is None:
         raise HTTPException(400, "The form cannot be understood.")
-    row = int(number)
     if not filled:
         return [Remove(file, row, mark)]
     stored = next((one for one in visit.site.store.rows(file) if one.row == row), None)
@@ -232,7 +233,7 @@ def keep(visit: Visit) -> Response:
     if edits:
         words = "; ".join(one.words(visit.display) for one in tried)
         visit.site.store.apply(edits, visit.who, f"{storm}: {words}")
-    return visit.go_to(f"/plan/{storm}")
+    return visit.go_to(address("plan", storm))
 
 
 def _rate_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]:

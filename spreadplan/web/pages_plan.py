@@ -14,10 +14,12 @@ from starlette.responses import Response
 
 from spreadplan.frames import lines
 from spreadplan.reports.cab_card import cab_cards
-from spreadplan.reports.display import NOTHING, Display, as_text
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
 from spreadplan.runs.what_if import EVERY, PlanView
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.web import map_layers
+from spreadplan.web.addresses import address, number_of
 from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
 from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_trucks import report
@@ -44,7 +46,7 @@ class Asked:
     @property
     def address(self) -> str:
         """The address of the plan of the storm."""
-        return f"/plan/{self.storm}"
+        return address("plan", self.storm)
 
     def query(self, tried: Sequence[Tried] | None = None) -> str:
         """Behind the question mark."""
@@ -130,7 +132,7 @@ def _with_one_more(visit: Visit) -> Response:
     texts.append(Tried(kind, whom, application, value, truck, shown.system).text())  # type: ignore[arg-type]
     tried = parse(texts)
     plan_of(visit, storm, tried)
-    return visit.go_to(f"/plan/{storm}" + query(tried, a=visit.query("a")))
+    return visit.go_to(address("plan", storm) + query(tried, a=visit.query("a")))
 
 
 def _choices(want: Asked, shown: Display) -> dict[str, Any]:
@@ -154,7 +156,7 @@ def _yards(view: PlanView, shown: Display) -> list[dict[str, str]]:
     rows = []
     for row in lines(view.plan.yards):
         tons: Mapping[str, float] = {
-            name: 2000.0 * float(getattr(row, f"{name}_ton"))
+            name: POUNDS_PER_TON * float(getattr(row, f"{name}_ton"))
             for name in ("needed", "needed_hi", "on_hand", "short", "order")
         }
         texts = {name: shown.number(value, "bulk") for name, value in tons.items()}
@@ -192,7 +194,7 @@ def route(visit: Visit) -> Response:
         "web/route.html", want=want, route_id=route_id, rows=rows,
         back=want.address + want.query(),
         applications=[
-            (one.label, f"{want.address}/routes/{route_id}{query(want.tried, a=one.label)}")
+            (one.label, _route_address(want, route_id, one.label))
             for one in want.view.plan.applications
         ],
         summary=next((row for row in route_rows(want.view, want.application, shown)
@@ -204,17 +206,18 @@ def segment(visit: Visit) -> Response:
     """What the plan says of one segment, as a piece of a page."""
     want = asked(visit)
     segments = want.view.plan.segments
-    try:
-        row = segments.iloc[int(visit.query("i", "-1"))] if visit.query("i").isdigit() else None
-    except IndexError:
-        row = None
-    if row is None:
+    place = number_of(visit.query("i"))
+    if place is None or place >= len(segments):
         raise HTTPException(404, "There is no such segment.")
-    facts = segment_facts(row, visit.display)
-    address = (
-        f"{want.address}/routes/{row['route_id']}{query(want.tried, a=str(row['application']))}"
+    row = segments.iloc[place]
+    there = _route_address(want, str(row["route_id"]), str(row["application"]))
+    return visit.render(
+        "web/segment.html", facts=segment_facts(row, visit.display), address_of_route=there
     )
-    return visit.render("web/segment.html", facts=facts, address=address)
+
+
+def _route_address(want: Asked, route_id: str, application: str) -> str:
+    return address("plan", want.storm, "routes", route_id) + query(want.tried, a=application)
 
 
 def segment_facts(row: pd.Series[Any], shown: Display) -> dict[str, Any]:
@@ -256,7 +259,7 @@ def compare(visit: Visit) -> Response:
     return visit.render(
         "web/compare.html", storm=storm,
         sides=[{"words": [one.words(shown) for one in tried],
-                "address": f"/plan/{storm}{query(tried)}"} for tried in sides],
+                "address": address("plan", storm) + query(tried)} for tried in sides],
         rows=compared(figures(views[0], shown), figures(views[1], shown)),
         routes=route_differences(views[0], views[1], shown),
         gone=sorted(problems[0] - problems[1]), new=sorted(problems[1] - problems[0]),

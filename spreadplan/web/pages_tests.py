@@ -11,8 +11,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.errors import Problem
-from spreadplan.reports.display import Display, as_text, plural
 from spreadplan.runs.trial import TestTrial, try_test
+from spreadplan.views.display import Display, as_text, plural
 from spreadplan.web.edits import Add, Refused
 from spreadplan.web.pages_trucks import TESTS, state_of
 from spreadplan.web.visits import Visit, action, page

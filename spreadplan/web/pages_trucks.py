@@ -13,8 +13,9 @@ from starlette.responses import HTMLResponse, Response
 from spreadplan.frames import lines
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.reports.charts import CurveGroup, curve_groups
-from spreadplan.reports.display import Display
 from spreadplan.reports.truck_state import TruckState, truck_states
+from spreadplan.views.display import Display
+from spreadplan.web.addresses import address
 from spreadplan.web.computed import FleetView
 from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.edits import Change
@@ -111,7 +112,7 @@ def void(visit: Visit) -> Response:
         raise HTTPException(400, "Say why the test no longer counts.")
     edit = Change(TESTS, row.row, row.mark, {"voided_by": why})
     visit.site.store.apply([edit], visit.who, f"test {test_id} no longer counts: {why}")
-    return visit.go_to(f"/trucks/{visit.path('truck')}")
+    return visit.go_to(address("trucks", visit.path("truck")))
 
 
 # --- curves ------------------------------------------------------------------------------------
@@ -186,7 +187,7 @@ def _model_line(model: Any, per_count: bool) -> tuple[np.ndarray, ...]:
 
 ROUTES = [
     page("/trucks", trucks),
-    page("/trucks/sheet", sheet, name="work_sheet"),
+    page("/sheet", sheet, name="work_sheet"),
     page("/trucks/{truck}", truck),
     page("/trucks/{truck}/certificate", certificate),
     action("/trucks/{truck}/tests/{test}/void", void, role="record"),

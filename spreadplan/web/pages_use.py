@@ -13,13 +13,15 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import NOTHING, Display, as_text, percent
 from spreadplan.schema.tables import TABLES
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.web import map_layers
+from spreadplan.web.addresses import number_of
 from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_plan import storm_of
-from spreadplan.web.result_tables import made_at, out_of_date, points, table
+from spreadplan.web.result_tables import made_at, out_of_date, points, table, tables
 from spreadplan.web.visits import Visit, page
 from spreadplan.workspace import read_workspace
 
@@ -35,6 +37,8 @@ VERDICTS: Final[Mapping[str, tuple[str, str]]] = {
 CLASS_OF: Final = {"under": 0, "probably_under": 1, "within": 2, "probably_over": 3, "over": 4}
 LEGEND: Final = ("under", "probably under", "within", "probably over", "over")
 OFF_ROUTE: Final = "off_route"
+USED: Final = ("use_segments", "use_routes", "use_trucks", "balance", "quarantine")
+"""The tables that the page of a storm shows."""
 MOST_PASSES: Final = 200
 MOST_WORST: Final = 60
 
@@ -67,10 +71,11 @@ def _size(size: int) -> str:
 def use(visit: Visit) -> Response:
     """One storm: drop in, work out, look."""
     storm, shown = storm_of(visit), visit.display
-    segments, trucks = table(visit, f"{storm}/use_segments"), table(visit, f"{storm}/use_trucks")
-    routes, balance = table(visit, f"{storm}/use_routes"), table(visit, f"{storm}/balance")
-    quarantine = table(visit, f"{storm}/quarantine")
-    context: dict[str, Any] = {"ready": segments is not None and routes is not None}
+    found, unreadable = tables(visit, storm, USED)
+    segments, routes, trucks, balance, quarantine = (found[name] for name in USED)
+    context: dict[str, Any] = {
+        "ready": segments is not None and routes is not None, "unreadable": unreadable,
+    }  # fmt: skip
     if segments is not None and routes is not None:
         counts = segments["verdict"].value_counts()
         context |= {
@@ -159,7 +164,7 @@ def _truck_row(row: Any) -> dict[str, Any]:
 
 def _balance_row(row: Any, shown: Display) -> dict[str, Any]:
     names = ("opening", "delivered", "loaded", "returned", "expected", "counted", "difference")
-    texts = {name: shown.number(2000.0 * float(getattr(row, f"{name}_ton")), "bulk")
+    texts = {name: shown.number(POUNDS_PER_TON * float(getattr(row, f"{name}_ton")), "bulk")
              for name in names}  # fmt: skip
     tone = "bad" if row.verdict not in ("agrees", "not counted yet") else ""
     return {"yard_id": row.yard_id, "material": row.material, "verdict": row.verdict,
@@ -254,8 +259,8 @@ def segment(visit: Visit) -> Response:
     """The passes, trucks and evidence of one segment, as a piece of a page."""
     storm, shown = storm_of(visit), visit.display
     segments, trucks = table(visit, f"{storm}/use_segments"), table(visit, f"{storm}/use_trucks")
-    place = int(visit.query("i")) if visit.query("i").isdigit() else -1
-    if segments is None or not 0 <= place < len(segments):
+    place = number_of(visit.query("i"))
+    if segments is None or place is None or place >= len(segments):
         raise HTTPException(404, "There is no such segment.")
     row = next(lines(segments.iloc[[place]]))
     found = points(visit, storm, row.route_id, row.segment_id)

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.reports.display import NOTHING, Display, as_text, plural
 from spreadplan.runs.what_if import PlanView
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NOTHING, Display, as_text, plural
 
 STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
     "unassigned": ("bad", "no truck"),
@@ -23,7 +24,6 @@ STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
     "ok": ("good", "as wanted"),
     "untreated": ("none", "not treated"),
 }
-LB_PER_TON: Final = 2000.0
 
 
 @dataclass(frozen=True)
@@ -52,14 +52,14 @@ def figures(view: PlanView, shown: Display) -> list[Figure]:
     for material in sorted(set(routes["material"]) - {""}):
         total = float(routes.loc[routes["material"] == material, "mass_lb"].sum())
         yards = plan.yards[plan.yards["material"] == material]
-        most = LB_PER_TON * float(yards["needed_hi_ton"].sum())
+        most = POUNDS_PER_TON * float(yards["needed_hi_ton"].sum())
         note = f"at most {mass(most)} (95 %)" if len(yards) else ""
         found.append(Figure(material, mass(total), note, total, mass))
     loads = float(routes["loads"].sum())
     minutes = float(routes["minutes"].sum())
     missed = routes["not_treatable_lane_miles"].fillna(0.0)
     problems = float((plan.findings["severity"] == "problem").sum())
-    short = LB_PER_TON * float(plan.yards["short_ton"].fillna(0.0).sum())
+    short = POUNDS_PER_TON * float(plan.yards["short_ton"].fillna(0.0).sum())
     found += [
         Figure("Loads", count(loads), "", loads, count),
         Figure("Truck time", shown.duration(minutes), "", minutes, shown.duration),

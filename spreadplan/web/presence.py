@@ -7,10 +7,13 @@ from __future__ import annotations
 
 import uuid
 from contextlib import suppress
+from glob import escape
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from spreadplan.errors import CannotWrite
+from spreadplan.places import Outside, own_file, own_folder
 from spreadplan.web.history import FOLDER
 
 
@@ -18,18 +21,20 @@ class Presence:
     """One server, by a mark that its drafts carry."""
 
     def __init__(self, workspace: Path) -> None:
+        self._workspace = workspace
         self._place = workspace / FOLDER
         self._mark = uuid.uuid4().hex[:12]
         self._lock = FileLock(self._place / f"server-{self._mark}.lock", thread_local=False)
-        with suppress(OSError, Timeout):  # where nobody may write there are no drafts either
-            self._place.mkdir(exist_ok=True)
+        # where nobody may write there are no drafts either
+        with suppress(OSError, Timeout, CannotWrite):
+            own_folder(workspace, FOLDER)
             self._lock.acquire(timeout=0.0)
             self._forget_the_dead()
 
     def draft(self, ending: str) -> Path:
         """A place for a file that arrives and does not count yet."""
-        self._place.mkdir(exist_ok=True)
-        return self._place / f"incoming-{self._mark}-{uuid.uuid4().hex[:12]}{ending}"
+        name = f"incoming-{self._mark}-{uuid.uuid4().hex[:12]}{ending}"
+        return own_folder(self._workspace, FOLDER) / name
 
     def end(self) -> None:
         """The server goes down."""
@@ -38,12 +43,12 @@ class Presence:
 
     def _forget_the_dead(self) -> None:
         for path in self._place.glob("server-*.lock"):
-            lock = FileLock(path, thread_local=False)
             try:
+                lock = FileLock(own_file(path), thread_local=False)
                 lock.acquire(timeout=0.0)
-            except (OSError, Timeout):  # it lives
+            except (OSError, Timeout, Outside):  # it lives, or is none of ours
                 continue
-            mark = path.stem.removeprefix("server-")
+            mark = escape(path.stem.removeprefix("server-"))
             for left in self._place.glob(f"incoming-{mark}-*"):
                 left.unlink(missing_ok=True)
             path.unlink(missing_ok=True)

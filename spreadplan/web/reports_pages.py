@@ -8,8 +8,9 @@ from pathlib import Path
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
+from spreadplan.places import inside
+from spreadplan.web.addresses import number_of
 from spreadplan.web.security import PDF_POLICY, REPORT_POLICY
-from spreadplan.web.store import inside
 from spreadplan.web.visits import Visit, action, page
 
 #: Results that a browser may show; all others are only downloaded.
@@ -18,14 +19,15 @@ SHOWN = {".html": "text/html; charset=utf-8", ".pdf": "application/pdf"}
 
 def result(visit: Visit) -> Response:
     """A file below ``results/``; a report runs no script and asks no one for anything."""
-    name = visit.path("name")
+    name = visit.plain_path("name")
     if any(part.startswith(".") for part in name.split("/")):
         raise HTTPException(404)
     try:
         path = inside(visit.site.folder / "results", name)
-    except ValueError:
+        there = path.is_file()
+    except (ValueError, OSError):  # a name that no file can have, one of 300 letters for example
         raise HTTPException(404) from None
-    if not path.is_file():
+    if not there:
         raise HTTPException(404)
     return _file(path, download=visit.query("download") != "")
 
@@ -60,7 +62,7 @@ def _may_undo(visit_who: str, can_plan: bool, entry_who: str) -> bool:
 
 def undo(visit: Visit) -> Response:
     """Take a change back."""
-    number = int(visit.path("number"))
+    number = number_of(visit.path("number"))
     entry = next((e for e in visit.site.store.changes() if e.number == number), None)
     if entry is None:
         raise HTTPException(404)
@@ -68,7 +70,7 @@ def undo(visit: Visit) -> Response:
         raise HTTPException(
             403, "Someone else made this change; it needs an account that may plan."
         )
-    visit.site.store.undo(number, visit.who)
+    visit.site.store.undo(entry.number, visit.who)
     return visit.go_to("/history")
 
 
@@ -81,5 +83,5 @@ ROUTES = [
     page("/state", state),
     page("/results/{name:path}", result),
     page("/history", history),
-    action("/history/{number:int}/undo", undo, role="record"),
+    action("/history/{number}/undo", undo, role="record"),
 ]

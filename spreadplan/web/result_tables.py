@@ -1,46 +1,153 @@
-"""Tables below ``results/``, as the commands wrote them."""
+"""Tables below ``results/``, as the commands wrote them; one that somebody changed is not shown.
+
+A spreadsheet that saves a table may write other separators, commas in numbers, other dates, and
+names as numbers. What cannot be read as it was written is said in one line, and worked out again.
+"""
 
 from __future__ import annotations
 
+import csv
 import os
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+from pyarrow import csv as pacsv
 from pyarrow import parquet
 
+from spreadplan.errors import BadInput, Problem
 from spreadplan.results.tables import exact_text
 from spreadplan.web.computed import input_files
 from spreadplan.web.visits import Visit
 
+REMEDY: Final = "work it out again: it is not as it was written, as after saving in a spreadsheet"
+#: Columns that pages show. "text"; "number", which may be missing; "count", which may not; "time".
+COLUMNS: Final[dict[str, dict[str, str]]] = {
+    "use_segments": {
+        "text": "route_id segment_id material verdict reason",
+        "number": "reported_lb applied_lb applied_lo_lb applied_hi_lb planned_lb allowed_lb "
+        "applied_rate_lb_per_lane_mile passes p_over p_under",
+    },
+    "use_trucks": {"text": "truck_id material verdict advice",
+                   "number": "season_ratio season_lo season_hi"},
+    "use_routes": {
+        "text": "route_id material", "count": "over_segments under_segments",
+        "number": "planned_lb applied_lb applied_lo_lb applied_hi_lb reported_lb",
+    },
+    "balance": {
+        "text": "yard_id material verdict",
+        "number": "opening_ton delivered_ton loaded_ton returned_ton expected_ton counted_ton "
+        "difference_ton",
+    },
+    "quarantine": {"text": "reason"},
+    "budget": {
+        "text": "scope scope_id material verdict",
+        "number": "budget_ton used_ton used_u_ton forecast_ton forecast_hi_ton p_over_season",
+    },
+    "findings": {"text": "severity subject what remedy"},
+    "burn_down": {"text": "material part", "time": "date", "number": "used expected lo hi"},
+    "chloride": {"text": "scope scope_id name storm verdict",
+                 "number": "material_ton chloride_lb chloride_u_lb limit_lb"},
+    "screening": {"text": "name criterion storms screening source",
+                  "number": "concentration_mg_l concentration_hi_mg_l limit_mg_l"},
+    "savings": {"text": "state practice basis source",
+                "number": "saved_ton saved_lo_ton saved_hi_ton"},
+    "by_storm": {"text": "storm material",
+                 "number": "used_ton used_lo_ton used_hi_ton rate_lb_per_lane_mile"},
+}  # fmt: skip
+
 
 def table(visit: Visit, name: str) -> pd.DataFrame | None:
-    """A CSV file below ``results/``; None where it is not there. Identifiers stay text."""
+    """A CSV file below ``results/`` with the columns of `COLUMNS`; None where it is not there.
+
+    Raises BadInput where it is not as a command writes it.
+    """
     path = visit.site.folder / "results" / f"{name}.csv"
     try:
         state = path.stat()
     except FileNotFoundError:
         return None
     key = ("result", name, state.st_mtime_ns, state.st_size)
-    return visit.site.computed.remember(key, lambda: _read(path))
+    return visit.site.computed.remember(key, lambda: _read(path, f"results/{name}.csv"))
 
 
-def _read(path: Path) -> pd.DataFrame:
-    heads = pd.read_csv(path, nrows=0).columns
-    texts: dict[Any, type[str]] = {name: str for name in heads if name.endswith("_id")}
-    texts |= {name: str for name in ("season", "storm", "application", "material") if name in heads}
-    frame = pd.read_csv(path, dtype=texts, keep_default_na=False, na_values=[""])
-    for name in frame.columns:
-        if frame[name].dtype == object or pd.api.types.is_string_dtype(frame[name]):
-            frame[name] = [exact_text(text) for text in frame[name].fillna("")]
-    return frame
+def tables(
+    visit: Visit, folder: str, names: Iterable[str]
+) -> tuple[dict[str, pd.DataFrame | None], list[Problem]]:
+    """The tables of a folder by name, and what is wrong with those that cannot be read."""
+    found: dict[str, pd.DataFrame | None] = {}
+    problems: list[Problem] = []
+    for name in names:
+        try:
+            found[name] = table(visit, f"{folder}/{name}")
+        except BadInput as error:
+            found[name] = None
+            problems += error.problems
+    return found, problems
+
+
+def _read(path: Path, shown: str) -> pd.DataFrame:
+    wanted = {
+        column: kind for kind, columns in COLUMNS[path.stem].items() for column in columns.split()
+    }
+    if path.read_bytes() == b"\n":  # a table without any row may have no columns either
+        return pd.DataFrame({column: _typed(pd.Series([], dtype=str), kind)[0]
+                             for column, kind in wanted.items()})  # fmt: skip
+    cells = _cells(path, shown)
+    missing = [column for column in wanted if list(cells.columns).count(column) != 1]
+    if missing:
+        raise BadInput([Problem(shown, 1, missing[0], "is not there, or stands twice", REMEDY)])
+    read = {}
+    for column, kind in wanted.items():
+        values, wrong = _typed(cells[column], kind)
+        if wrong.any():
+            at = int(np.flatnonzero(wrong)[0])
+            words = {"time": "a date and time"}.get(kind, "a number")
+            what = f'"{cells[column].iloc[at]}" is not {words}'
+            raise BadInput([Problem(shown, at + 2, column, what, REMEDY)])
+        read[column] = values
+    return pd.DataFrame(read)
+
+
+def _cells(path: Path, shown: str) -> pd.DataFrame:
+    """Every cell as text."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as handle:
+            names = next(csv.reader(handle), [])
+        texts = pacsv.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), null_values=[])
+        quoted = pacsv.ParseOptions(newlines_in_values=True)
+        read: pd.DataFrame = pacsv.read_csv(
+            path, parse_options=quoted, convert_options=texts
+        ).to_pandas()
+    except (ValueError, csv.Error, pa.ArrowException):
+        raise BadInput([Problem(shown, 0, "*", "cannot be read as a table", REMEDY)]) from None
+    return read
+
+
+def _typed(cells: pd.Series[str], kind: str) -> tuple[Any, np.ndarray]:
+    """A column in its type, and which of its cells are wrong."""
+    if kind == "text":
+        return [exact_text(text) for text in cells], np.zeros(len(cells), dtype=bool)
+    given = (cells != "").to_numpy()
+    if kind == "time":
+        times = pd.to_datetime(cells, utc=True, format="ISO8601", errors="coerce")
+        return times, times.isna().to_numpy()
+    numbers = pd.to_numeric(cells.where(given, "nan"), errors="coerce").to_numpy(dtype=float)
+    return numbers, ~np.isfinite(numbers) & (given | (kind == "count"))
 
 
 def points(visit: Visit, storm: str, route_id: str, segment_id: str) -> pd.DataFrame:
     """The records on one segment, from ``use_points.parquet``."""
     path = visit.site.folder / "results" / storm / "use_points.parquet"
     wanted = [("segment_id", "=", segment_id), ("route_id", "=", route_id)]
-    found: pd.DataFrame = parquet.read_table(path, filters=wanted).to_pandas()
+    try:
+        found: pd.DataFrame = parquet.read_table(path, filters=wanted).to_pandas()
+    except (FileNotFoundError, pa.ArrowException):
+        shown = f"results/{storm}/{path.name}"
+        raise BadInput([Problem(shown, 0, "*", "cannot be read", REMEDY)]) from None
     return found
 
 

@@ -77,7 +77,9 @@ def own_names() -> list[str]:
 
 
 class Guard:
-    """Refuses requests for other hosts and puts the protective headers on every answer.
+    """Refuses what is meant for other hosts or asked for by pages of others.
+
+    Every answer gets the protective headers.
 
     ``defect`` answers what nobody else could, so that even that answer goes through here.
     """
@@ -109,16 +111,21 @@ class Guard:
             nonlocal started
             if message["type"] == "http.response.start":
                 started = True
-                headers = MutableHeaders(scope=message)
+                own = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    headers[name] = value
-                headers.setdefault("content-security-policy", self._policy)
-                headers.setdefault("cache-control", "no-store")
+                    own[name] = value
+                own.setdefault("content-security-policy", self._policy)
+                own.setdefault("cache-control", "no-store")
             await send(message)
 
-        hosts = Headers(scope=scope).getlist("host")
+        headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
         if len(hosts) != 1 or not host_is_ours(hosts[0], self._names, self._loopback_only):
             answer = PlainTextResponse("This server does not go by that name.", 400)
+            await answer(scope, receive, guarded)
+            return
+        if not opened_here(headers, scope["method"]):
+            answer = PlainTextResponse("Another site cannot load this into its pages.", 403)
             await answer(scope, receive, guarded)
             return
         try:
@@ -128,6 +135,21 @@ class Guard:
             if started:  # too late for another answer; breaking off shows that it is not whole
                 raise
             await defect(scope, receive, guarded)
+
+
+def opened_here(headers: Headers, method: str) -> bool:
+    """Whether a page of ours asks, or someone opens a page; as far as the browser tells.
+
+    A link of another site may be followed. Its images, scripts, frames and whatever it fetches in
+    advance ask with the visitor's browser for nothing that the visitor wants to see. The headers
+    are those of the W3C's Fetch Metadata Request Headers; a browser too old for them tells nothing.
+    """
+    if headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none"):
+        return True
+    ahead = "prefetch" in (headers.get("sec-purpose", "") + headers.get("purpose", ""))
+    page = headers.get("sec-fetch-mode") == "navigate"
+    page &= headers.get("sec-fetch-dest", "document") == "document"
+    return method in ("GET", "HEAD") and page and not ahead
 
 
 def same_site(headers: Headers, scheme: str) -> bool:

@@ -15,8 +15,8 @@ from spreadplan.web.files import check_workspace
 from spreadplan.web.jobs import finish_results
 from spreadplan.web.security import is_loopback
 
-#: More at once than any county has people; beyond it the server says that it is busy.
-MOST_AT_ONCE = 200
+#: Requests that wait to be taken up; more than any county has people.
+MOST_WAITING = 200
 UNREADABLE = (
     "caution: without --certificate and --key, passwords travel readable through the network; "
     "use it only in a network that you trust"
@@ -46,13 +46,16 @@ def serve(
     """
     import uvicorn
 
+    from spreadplan.web.connections import BoundedProtocol, allow_handles
+
     check_workspace(folder)
     alone = is_loopback(host)
     if not alone and not read_accounts(folder):
         what = f"others could reach the server at {host}, and nobody has an account yet"
         remedy = "make one with: spreadplan account WORKSPACE NAME --role administer"
         raise BadInput([Problem(".accounts.toml", 0, "*", what, remedy)])
-    finish_results(folder)
+    finish_results(folder, say)
+    allow_handles()
     app = create_app(folder, names=names, loopback_only=alone, secure=certificate is not None)
     with _listening(host, port) as listening:
         config = uvicorn.Config(
@@ -62,7 +65,7 @@ def serve(
             server_header=False,
             proxy_headers=False,
             ws="none",
-            limit_concurrency=MOST_AT_ONCE,
+            http=BoundedProtocol,
             timeout_graceful_shutdown=5,
             ssl_certfile=str(certificate) if certificate else None,
             ssl_keyfile=str(key) if key else None,
@@ -89,7 +92,7 @@ def _listening(host: str, port: int) -> socket.socket:
             if os.name == "posix":  # elsewhere it would let two servers share a port
                 listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listening.bind((host, port))
-            listening.listen(MOST_AT_ONCE)
+            listening.listen(MOST_WAITING)
             return listening
         except OSError as error:
             listening.close()

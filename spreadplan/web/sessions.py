@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import hmac
+import re
 import secrets
 import threading
+from base64 import urlsafe_b64encode
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from hashlib import sha256
 
 #: Longest time between two requests, and from sign-in to sign-in: a night on the plow fits in.
 IDLE_S = 12 * 3600.0
 LONGEST_S = 24 * 3600.0
 MOST_SESSIONS = 5_000
+KEY = re.compile(r"[A-Za-z0-9_-]{43}")
+"""A key as `Sessions.open` makes it: 256 bits."""
 
 
 @dataclass
@@ -22,7 +26,7 @@ class Session:
 
     account : "" until someone has signed in.
     stamp : fingerprint of the account as it was then; a changed password or role ends the session.
-    csrf : token that every change must carry.
+    csrf : token that every change must carry; it follows from the key.
     seen_change : number of the last change of the files that the visitor knows of.
     """
 
@@ -30,7 +34,7 @@ class Session:
     stamp: str
     started_s: float
     used_s: float
-    csrf: str = field(default_factory=lambda: secrets.token_urlsafe(32))
+    csrf: str
     seen_change: int = 0
 
     def holds(self, token: str) -> bool:
@@ -39,17 +43,29 @@ class Session:
 
 
 class Sessions:
-    """All sessions of a server; the oldest go first when there are too many."""
+    """All sessions of a server; the oldest go first when there are too many.
+
+    A visitor who is not signed in loses nothing by that: the same key gets the same token again,
+    so that nobody can make an open page worthless by asking for many others.
+    """
 
     def __init__(self, clock: Callable[[], float]) -> None:
         self._clock = clock
         self._lock = threading.Lock()
         self._sessions: OrderedDict[bytes, Session] = OrderedDict()
+        self._secret = secrets.token_bytes(32)
 
-    def open(self, account: str = "", stamp: str = "") -> tuple[str, Session]:
-        """A new session and its key, 256 random bits."""
-        key, now = secrets.token_urlsafe(32), self._clock()
-        session = Session(account, stamp, now, now)
+    def open(self, account: str = "", stamp: str = "", key: str = "") -> tuple[str, Session]:
+        """A new session and its key: 256 random bits, or one that a visitor has already.
+
+        A key that was seen before is only taken for a visitor who is not signed in.
+        """
+        if account or not KEY.fullmatch(key):
+            key = secrets.token_urlsafe(32)
+        now = self._clock()
+        mark = hmac.digest(self._secret, key.encode(), "sha256")
+        csrf = urlsafe_b64encode(mark).decode().rstrip("=")
+        session = Session(account, stamp, now, now, csrf)
         with self._lock:
             self._sessions[_place(key)] = session
             while len(self._sessions) > MOST_SESSIONS:

@@ -32,16 +32,19 @@ def sign_in(visit: Visit) -> Response:
     password = next(iter(visit.form.get("password", ())), "")[: LONGEST_PASSWORD + 1]
     client = visit.request.client
     address = client.host if client else ""
-    wait_s = site.throttle.wait_s(name, address)
-    if wait_s:
-        text = f"Too many wrong tries. Wait {wait_s} s, then try again."
-        raise HTTPException(429, text, {"retry-after": str(wait_s)})
     account = site.accounts().get(name)
-    site.throttle.failed(name, address)  # counted first: many tries at once all count
-    if not check_password(account, password) or account is None:
+    wait_s = site.throttle.begin(name, address)
+    if wait_s:
+        text = f"Too many tries to sign in. Wait {wait_s} s, then try again."
+        raise HTTPException(429, text, {"retry-after": str(wait_s)})
+    right = False
+    try:
+        right = check_password(account, password)
+    finally:
+        (site.throttle.succeeded if right else site.throttle.failed)(name, address)
+    if not right or account is None:
         fault = "Name and password do not fit together."
         return visit.render("web/login.html", 401, next=there, fault=fault)
-    site.throttle.succeeded(name, address)
     site.sessions.close(visit.request.cookies.get(cookie_name(visit.request), ""))
     key, session = site.sessions.open(account.name, account.stamp)
     session.seen_change = site.store.last_change()

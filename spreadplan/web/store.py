@@ -2,15 +2,16 @@
 
 A change is made under a lock. The files are read as they are now, the edits are put in, and the
 result is read and checked as a command would. Then drafts and the list of moves are stored
-(`.history/pending.json`), and the line of the history is written: from then on the change counts,
-and the files are put in place. After a crash the next one to open the store finishes a change that
-counts, and removes what is left of one that does not.
+(`.history/pending.json`, see `spreadplan.journal`), and the line of the history is written: from
+then on the change counts, and the files are put in place. After a crash the next one to open the
+store finishes a change that counts, and removes what is left of one that does not.
 """
 
 from __future__ import annotations
 
 import errno
 import json
+import logging
 import os
 import shutil
 import threading
@@ -23,15 +24,25 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from spreadplan.errors import CannotWrite
-from spreadplan.results.store import sync_folder
+from spreadplan.durable import remove_drafts, write_synced
+from spreadplan.errors import CannotWrite, Problem
+from spreadplan.journal import Journal, NotUnderstood, read_journal, set_aside
+from spreadplan.places import inside, own_file, own_folder
 from spreadplan.web.checking import check_files
 from spreadplan.web.computed import fingerprint
 from spreadplan.web.csvtext import CsvText, mark_of, new_csv, parse_csv
 from spreadplan.web.edits import Add, Change, Conflict, Edit, Remove, columns_of, in_file_terms
-from spreadplan.web.files import put_text, remove_drafts, write_synced
-from spreadplan.web.history import FOLDER, OUTSIDE, Entry, History, RowChange, now
+from spreadplan.web.history import (
+    FOLDER,
+    OUTSIDE,
+    Entry,
+    History,
+    RowChange,
+    entry_of,
+    now,
+)
 
+log = logging.getLogger("spreadplan.web")
 SECONDS_TO_WAIT = 20
 PENDING = "pending.json"
 TRIES = 4
@@ -52,6 +63,7 @@ class InputStore:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.history = History(folder)
+        self._pending = folder / FOLDER / PENDING
         self._lock = threading.Lock()
         self._state: object = None
         self._hashes: dict[str, tuple[object, str]] = {}
@@ -88,8 +100,8 @@ class InputStore:
 
     def last_change(self) -> int:
         """The number of the latest change."""
-        entries = self.changes()
-        return entries[-1].number if entries else 0
+        with self._lock:
+            return self.history.last()
 
     # --- changing ---
 
@@ -131,8 +143,7 @@ class InputStore:
 
     def _take_away(self, entry: Entry, who: str) -> Entry:
         """Put files that were added aside; they are kept in the history's folder."""
-        aside = self.folder / FOLDER / "taken-back"
-        aside.mkdir(exist_ok=True)
+        aside = own_folder(self.folder / FOLDER, "taken-back")
         moves = []
         for file in entry.added:
             source = inside(self.folder, file)
@@ -199,11 +210,12 @@ class InputStore:
     @contextmanager
     def _locked(self) -> Iterator[None]:
         """Alone with the files, in this process and among all; what a crash left is finished."""
-        lock = FileLock(self.folder / FOLDER / "lock", timeout=SECONDS_TO_WAIT)
         try:
-            (self.folder / FOLDER).mkdir(exist_ok=True)
+            place = own_folder(self.folder, FOLDER)
+            own_file(self.history.path)
+            lock = FileLock(own_file(place / "lock"), timeout=SECONDS_TO_WAIT)
             with self._lock, lock:
-                self._recover()
+                self._note_damage(self._recover())
                 self._note_outside()
                 yield
         except Timeout:
@@ -216,8 +228,7 @@ class InputStore:
             ) from error
 
     def _next(self, who: str, what: str) -> Entry:
-        entries = self.history.entries()
-        return Entry(entries[-1].number + 1 if entries else 1, now(), who, what)
+        return Entry(self.history.last() + 1, now(), who, what)
 
     def _commit(
         self, texts: Mapping[str, CsvText], moves: Sequence[tuple[Path, Path]], entry: Entry
@@ -238,41 +249,52 @@ class InputStore:
                 if not os.access(folder, os.W_OK):
                     raise PermissionError(errno.EACCES, f"{folder.name} does not allow writing")
         entry = replace(entry, hashes=hashes)
-        listed = [[self._short(source), self._short(target)] for source, target in moves]
-        pending = self.folder / FOLDER / PENDING
-        put_text(pending, json.dumps({"moves": listed, "entry": json.loads(entry.line())}))
+        listed = tuple((self._short(source), self._short(target)) for source, target in moves)
+        journal = Journal(listed, about={"entry": json.loads(entry.line())})
+        journal.write(self._pending, self.folder)
         self.history.append(entry)
-        self._finish()
+        self._finish(journal)
         return entry
 
     def _short(self, path: Path) -> str:
         return path.relative_to(self.folder).as_posix()
 
-    def _recover(self) -> None:
-        """Finish what a crash interrupted, remove what never counted."""
+    def _recover(self) -> list[Problem]:
+        """Finish what a crash interrupted, remove what never counted, name what is damaged."""
         place = self.folder / FOLDER
-        if (place / PENDING).exists():
-            self._finish()
-        remove_drafts(place / PENDING)
-        for draft in place.glob("draft-*"):
-            draft.unlink()
-        for checked in place.glob("check-*"):
-            shutil.rmtree(checked, ignore_errors=True)
+        problems = self.history.mend()
+        if self._pending.exists() or self._pending.is_symlink():
+            try:
+                journal = read_journal(self._pending, self.folder)
+                number = _number_of(journal)
+            except NotUnderstood as error:
+                problems.append(self._put_aside(f"cannot be finished: it {error}"))
+            else:
+                if self.history.last() >= number:
+                    self._finish(journal)
+                elif problems:  # the line that made it count may be the damaged one
+                    problems.append(self._put_aside("may have counted or not"))
+                else:
+                    self._pending.unlink()
+        remove_drafts(self._pending)
+        for pattern in ("draft-*", "check-*"):
+            for left in place.glob(pattern):
+                shutil.rmtree(left) if left.is_dir() and not left.is_symlink() else left.unlink()
+        return problems
 
-    def _finish(self) -> None:
-        """Move the files of a change that counts; forget one that does not."""
-        pending = self.folder / FOLDER / PENDING
-        listed = json.loads(pending.read_text(encoding="utf-8"))
-        entries = self.history.entries()
-        if not entries or entries[-1].number < listed["entry"]["number"]:
-            pending.unlink()
-            return
+    def _put_aside(self, what: str) -> Problem:
+        """Keep a change that stands half-way, with its drafts, where it stops nobody."""
+        place = self.folder / FOLDER
+        aside = set_aside(place, [self._pending, *place.glob("draft-*")])
+        remedy = f"it was put aside in {FOLDER}/{aside.name}; look whether the files have it"
+        name = f"{FOLDER}/{PENDING}"
+        return Problem(name, 0, "*", f"the last change {what}", remedy, fatal=False)
+
+    def _finish(self, journal: Journal) -> None:
+        """Move the files of a change that counts."""
         try:
-            for source, target in listed["moves"]:
-                if (self.folder / source).exists():
-                    os.replace(self.folder / source, self.folder / target)
-                    sync_folder((self.folder / target).parent)
-            pending.unlink()
+            journal.carry_out(self.folder)
+            self._pending.unlink()
         except OSError as error:
             raise CannotWrite(
                 "The last change is kept, but could not be put into its files "
@@ -280,6 +302,12 @@ class InputStore:
             ) from error
         with suppress(OSError):  # the change is made, whether or not another can be noted down
             self._note_outside()
+
+    def _note_damage(self, problems: Sequence[Problem]) -> None:
+        """Say what was put aside to whoever runs the server, and among the changes."""
+        for problem in problems:
+            log.warning("caution: %s", problem)
+            self.history.append(self._next(OUTSIDE, str(problem)))
 
     # --- edits made outside ---
 
@@ -329,6 +357,14 @@ class InputStore:
                 raise
 
 
+def _number_of(journal: Journal) -> int:
+    """The number of the change that a journal belongs to. Raises NotUnderstood."""
+    told = journal.about.get("entry")
+    if not isinstance(told, dict):
+        raise NotUnderstood("does not say which change it belongs to")
+    return entry_of(told).number
+
+
 def _inverse(row: RowChange) -> Edit:
     """The edit that takes one back."""
     if row.after is None:
@@ -348,14 +384,3 @@ def _hash(path: Path) -> str:
             return digest.hexdigest()
     except FileNotFoundError:
         return ""
-
-
-def inside(folder: Path, file: str) -> Path:
-    """A file of the workspace. Raises ValueError for anything that leads out of it."""
-    parts = file.split("/")
-    if any(part in ("", ".", "..") or "\\" in part or "\0" in part for part in parts):
-        raise ValueError(f"{file!r} is not a file of the workspace")
-    path = folder.joinpath(*parts)
-    if not path.resolve().is_relative_to(folder.resolve()):
-        raise ValueError(f"{file!r} leads out of the workspace")
-    return path

@@ -11,11 +11,12 @@ import jinja2
 
 from spreadplan.reports.render import environment_with
 from spreadplan.resources import resource
+from spreadplan.web.addresses import address
 
 
 @cache
 def _environment() -> jinja2.Environment:
-    return environment_with(static=static)
+    return environment_with(static=static, address=address)
 
 
 def static(name: str) -> str:

@@ -15,13 +15,14 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute
 
 from spreadplan.errors import BadInput, CannotWrite
-from spreadplan.reports.display import file_name
 from spreadplan.schema.tables import TABLES
+from spreadplan.telemetry.files import open_telemetry
+from spreadplan.views.display import file_name
+from spreadplan.web.addresses import number_of
 from spreadplan.web.edits import Add, in_file_terms
 from spreadplan.web.visits import Visit, limited_body, upload
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, apply_renames
-from spreadplan.workspace.telemetry_files import open_telemetry
 from spreadplan.workspace.tomlfiles import read_renames
 
 ENDINGS = (".csv", ".parquet")
@@ -40,7 +41,7 @@ class Arrived:
 
 async def telemetry(visit: Visit) -> Response:
     """Take in a telemetry file of a storm; what it holds is judged when use is worked out."""
-    storm, given = _storm(visit), visit.path("name")
+    storm, given = _storm(visit), visit.plain_path("name")
     stem, ending = os.path.splitext(given)
     if ending.lower() not in ENDINGS:
         raise HTTPException(415, "Telemetry comes as .csv or .parquet.")
@@ -63,8 +64,8 @@ async def _to_disk(visit: Visit, ending: str) -> Arrived:
     """Stream the body into a draft; nothing stays of one that is too large or breaks off."""
     request, most = visit.request, visit.site.limits.upload_bytes
     too_large = HTTPException(413, f"The file is larger than {most / 1024**2:,.0f} MB.")
-    said = request.headers.get("content-length", "")
-    if said.isdigit() and int(said) > most:
+    said = number_of(request.headers.get("content-length", ""))
+    if said is not None and said > most:
         raise too_large
     draft = visit.site.presence.draft(ending)
     size, digest = 0, sha256()
@@ -78,7 +79,7 @@ async def _to_disk(visit: Visit, ending: str) -> Arrived:
                 await run_in_threadpool(handle.write, part)
             handle.flush()
             await run_in_threadpool(os.fsync, handle.fileno())
-        if said.isdigit() and size != int(said):
+        if said is not None and size != said:
             raise HTTPException(400, "The file broke off on the way. Send it again.")
     except BaseException as error:
         draft.unlink(missing_ok=True)

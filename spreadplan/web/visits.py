@@ -8,19 +8,20 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from spreadplan.errors import BadInput
-from spreadplan.reports.display import Display
-from spreadplan.reports.setting import Setting, setting_of
+from spreadplan.views.display import Display
+from spreadplan.views.setting import Setting, setting_of
 from spreadplan.web import templating
 from spreadplan.web.accounts import may
+from spreadplan.web.addresses import name_of, number_of
 from spreadplan.web.security import same_site
 from spreadplan.web.sessions import LONGEST_S, Session
 from spreadplan.web.site import Site
@@ -48,7 +49,11 @@ class Visit:
     # --- what came with the request ---
 
     def path(self, name: str) -> str:
-        """A part of the address, as in ``/trucks/{name}``."""
+        """The name in a part of the address, as in ``/trucks/{name}``; see `addresses.address`."""
+        return name_of(self.plain_path(name))
+
+    def plain_path(self, name: str) -> str:
+        """A part of the address as it stands, for names of files."""
         return str(self.request.path_params[name])
 
     def query(self, name: str, default: str = "") -> str:
@@ -106,7 +111,7 @@ class Visit:
     def render(self, template: str, status: int = 200, **context: Any) -> Response:
         """A page made from a template."""
         text = templating.html(template, {**self._context(), **context})
-        return Response(text, status, media_type="text/html")
+        return Response(encoded(text), status, media_type="text/html")
 
     def _context(self) -> dict[str, Any]:
         try:
@@ -124,7 +129,7 @@ class Visit:
             "workspace_name": setting.workspace if setting else self.site.folder.name,
             "theme": self.preference("theme"),
             "state": self.site.state(),
-            "here": self.request.url.path,
+            "here": here(self.request),
             "storms": self.site.computed.storms() if self.can("read") else [],
             "notices": self.site.store.outside_since(self.session.seen_change)
             if self.can("read")
@@ -133,11 +138,11 @@ class Visit:
 
     def json(self, data: Any, status: int = 200) -> Response:
         """Data for a script; a long answer is compressed. Text is not escaped: it is data."""
-        return self.json_text(json.dumps(data, allow_nan=False, ensure_ascii=False), status)
+        return self.json_text(as_json(data), status)
 
     def json_text(self, text: str, status: int = 200) -> Response:
         """JSON that is text already, such as a remembered map layer."""
-        content, headers = text.encode("utf-8"), {"vary": "accept-encoding"}
+        content, headers = encoded(text), {"vary": "accept-encoding"}
         accepted = self.request.headers.get("accept-encoding", "")
         if len(content) > COMPRESS_BYTES and "gzip" in accepted:
             content, headers["content-encoding"] = gzip.compress(content, 4), "gzip"
@@ -146,6 +151,23 @@ class Visit:
     def go_to(self, path: str) -> Response:
         """Send the browser to a page of ours, after a change."""
         return RedirectResponse(local_path(path), 303)
+
+
+def encoded(text: str) -> bytes:
+    """Text as it is sent; half letters, as names of files may have them, are written out."""
+    return text.encode("utf-8", "backslashreplace")
+
+
+def as_json(data: Any) -> str:
+    """Data as JSON; text is not escaped."""
+    return json.dumps(data, allow_nan=False, ensure_ascii=False)
+
+
+def here(request: Request) -> str:
+    """The address that a request came for, as it was sent."""
+    path = request.scope.get("raw_path") or quote(request.url.path).encode()
+    query = request.url.query
+    return path.decode("ascii", "replace").partition("?")[0] + (f"?{query}" if query else "")
 
 
 def local_path(path: str) -> str:
@@ -217,7 +239,8 @@ async def _answered(request: Request, role: str, answer: Streaming) -> Response:
 def _arrive(request: Request) -> tuple[Visit, str]:
     """Who asks: a visit, and the key of the session if it is a new one."""
     site: Site = request.app.state.site
-    session = site.sessions.find(request.cookies.get(cookie_name(request), ""))
+    known = request.cookies.get(cookie_name(request), "")
+    session = site.sessions.find(known)
     key = ""
     if session is not None and session.account:
         account = site.accounts().get(session.account)
@@ -226,7 +249,7 @@ def _arrive(request: Request) -> tuple[Visit, str]:
         site.sessions.close_account(session.account)
         session = None
     if session is None:
-        key, session = site.sessions.open()
+        key, session = site.sessions.open(key=known)
         session.seen_change = site.store.last_change()
     return Visit(request, site, session, "" if site.must_sign_in else "administer"), key
 
@@ -235,8 +258,8 @@ def _ask_to_sign_in(visit: Visit) -> Response:
     request = visit.request
     if visit.wants_json or request.method != "GET":
         raise HTTPException(401, "Your session has ended. Sign in again, then repeat this.")
-    there = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    return RedirectResponse(str(request.url_for("login").include_query_params(next=there)), 303)
+    login = request.url_for("login").include_query_params(next=here(request))
+    return RedirectResponse(str(login), 303)
 
 
 async def _read_body(visit: Visit) -> None:
@@ -259,14 +282,17 @@ async def _read_body(visit: Visit) -> None:
 
 async def limited_body(request: Request, most_bytes: int) -> bytes:
     """The body of a request; refused as soon as it is known to be too large."""
-    said = request.headers.get("content-length", "0")
-    if said.isdigit() and int(said) > most_bytes:
+    said = number_of(request.headers.get("content-length", ""))
+    if said is not None and said > most_bytes:
         raise HTTPException(413, f"This is larger than {most_bytes:,} bytes.")
     content = bytearray()
-    async for part in request.stream():
-        content += part
-        if len(content) > most_bytes:
-            raise HTTPException(413, f"This is larger than {most_bytes:,} bytes.")
+    try:
+        async for part in request.stream():
+            content += part
+            if len(content) > most_bytes:
+                raise HTTPException(413, f"This is larger than {most_bytes:,} bytes.")
+    except ClientDisconnect:
+        raise HTTPException(400, "This broke off on the way. Send it again.") from None
     return bytes(content)
 
 

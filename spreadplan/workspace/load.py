@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -12,17 +12,18 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.errors import BadInput, Problem, few
+from spreadplan.places import can_be_a_name
 from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import vector
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
-from spreadplan.workspace.references import RULES, policy_materials, zones
+from spreadplan.workspace.references import RULES, dates_to_come, policy_materials, zones
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
 from spreadplan.workspace.whole_files import readable_name, stands_there
 
-__all__ = ["Settings", "Workspace", "read_workspace", "storm_names"]
+__all__ = ["Settings", "Workspace", "known_storm", "read_workspace", "storm_names"]
 
 #: Results that are no storm's are in folders of these names.
 TAKEN_NAMES = ("calibration", "season")
@@ -39,6 +40,7 @@ class Workspace:
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     absent : files that a part of the work would have used and that are not there.
+    files : table → name of the file that was read for it, or its usual name.
     """
 
     folder: Path
@@ -49,6 +51,7 @@ class Workspace:
     renames: Mapping[str, Mapping[str, Rename]] = field(default_factory=dict)
     cautions: tuple[Problem, ...] = ()
     absent: tuple[str, ...] = ()
+    files: Mapping[str, str] = field(default_factory=dict)
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
@@ -83,6 +86,35 @@ def storm_names(folder: Path) -> list[str]:
     )
 
 
+def known_storm(folder: Path, storm: str) -> None:
+    """Raise BadInput for what is not the name of a storm here; results are kept under that name."""
+    _need_folder(folder)
+    fault = _storm_fault(folder, storm)
+    if fault:
+        raise BadInput([fault])
+
+
+def _storm_fault(folder: Path, storm: str) -> Problem | None:
+    place = f"storms/{storm}/"
+    names = storm_names(folder)
+    if storm not in names:
+        known = ", ".join(names) or "none"
+        what, remedy = "is not a storm's folder", f"name one of the storms: {known}"
+        return Problem(place, 0, "*", what, remedy)
+    fault = (
+        "its name cannot be written" if not (readable_name(storm) and can_be_a_name(storm))
+        else "has the name of a folder of results" if storm.casefold() in TAKEN_NAMES else ""
+    )  # fmt: skip
+    remedy = "rename the storm's folder, as 2026-12-01-first-snow"
+    return Problem(place, 0, "*", fault, remedy) if fault else None
+
+
+def _need_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        remedy = "name a workspace, or make one with: spreadplan new FOLDER"
+        raise BadInput([Problem(str(folder), 0, "*", "is not a folder", remedy)])
+
+
 class _Reader:
     """Gathers tables and problems while files are read, one after the other."""
 
@@ -98,6 +130,12 @@ class _Reader:
             self.problems.append(Problem(file, 0, "*", "file is missing", f"add {file}"))
         else:
             self.absent.append(file)
+
+    def dates_to_come(
+        self, tables: Mapping[str, pd.DataFrame], names: Mapping[str, str]
+    ) -> Iterator[Problem]:
+        """Cautions on records that lie in the future of the workspace's day."""
+        return dates_to_come(tables, names, self.settings.today(), self.settings.timezone)
 
     def toml(self, policy_wanted: bool) -> Policy:
         path = self.folder / "workspace.toml"
@@ -197,9 +235,7 @@ def read_workspace(
     ------
     BadInput : with every problem found, in the order of files and rows.
     """
-    if not folder.is_dir():
-        remedy = "name a workspace, or make one with: spreadplan new FOLDER"
-        raise BadInput([Problem(str(folder), 0, "*", "is not a folder", remedy)])
+    _need_folder(folder)
     required, optional = list(required), list(optional)
     reader = _Reader(folder)
     policy = reader.toml("policy" in required + optional)
@@ -222,6 +258,7 @@ def read_workspace(
     for rule in RULES:
         reader.problems += rule(tables, names)
     reader.problems += policy_materials(policy, tables, "policy.toml")
+    reader.problems += reader.dates_to_come(tables, names)
     by_storm = {
         storm: _read_storm(reader, storm, set(wanted), tables, names)
         for storm, wanted in (storms or {}).items()
@@ -238,6 +275,7 @@ def read_workspace(
         reader.renames,
         problems,
         tuple(reader.absent),
+        names,
     )
 
 
@@ -267,19 +305,9 @@ def _read_storm(
     """The tables in a storm's folder, checked against the workspace's own."""
     prefix = f"storms/{storm}/"
     folder = reader.folder / "storms" / storm
-    if storm not in storm_names(reader.folder):
-        known = ", ".join(storm_names(reader.folder)) or "none"
-        reader.problems.append(
-            Problem(prefix, 0, "*", "is not a storm's folder", f"name one of the storms: {known}")
-        )
-        return {}
-    fault = (
-        "its name cannot be written" if not readable_name(storm)
-        else "has the name of a folder of results" if storm.casefold() in TAKEN_NAMES else ""
-    )  # fmt: skip
+    fault = _storm_fault(reader.folder, storm)
     if fault:
-        remedy = "rename the storm's folder, as 2026-12-01-first-snow"
-        reader.problems.append(Problem(prefix, 0, "*", fault, remedy))
+        reader.problems.append(fault)
         return {}
     found = {}
     for name, table in TABLES.items():
@@ -294,4 +322,5 @@ def _read_storm(
             # the workspace's own tables were checked before; only zones speak of both
             if problem.file in own or rule is zones:
                 reader.problems.append(problem)
+    reader.problems += reader.dates_to_come(found, file_names)
     return found

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ import pandas as pd
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.columns import Column, Table
+from spreadplan.schema.limits import RATE_LIMITS
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, SUFFIXES, convert, to_canonical
 from spreadplan.workspace.csvfile import LONGEST_CELL
 
@@ -26,6 +27,10 @@ FALSE = {"false", "0", "no", "n", "0.0"}
 YEARS = (1980, 2100)
 #: Beyond it a change of unit could leave the range of a float; nothing that is measured comes near.
 LARGEST = 1e100
+#: A number as some write thousands: 24.000.
+GROUPED = re.compile(r"[1-9]\d{0,2}\.\d{3}")
+#: More in one cell are no list of what a truck has.
+MOST_LISTED = 50
 #: What no file of results may hold: control characters, halves of pairs, and what is no letter.
 CONTROL_CHARACTERS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
 
@@ -313,11 +318,19 @@ def _limit_problems(
                 position,
                 item.name,
                 f"{raw.iloc[position]} is not possible here",
-                f"it must be {word} {shown:.6g}; check the unit and the digits",
+                f"it must be {word} {shown:.6g}; {_digits_to_check(raw.iloc[position])}",
             )
             for position in wrong
         )
     return problems
+
+
+def _digits_to_check(cell: object) -> str:
+    """What to look at in a number out of range; a point may have been meant to group thousands."""
+    text = _text_of(cell)
+    if GROUPED.fullmatch(text):
+        return f"write {text.replace('.', '')} if thousands are meant, the point is for decimals"
+    return "check the unit and the digits"
 
 
 def _parse_number(raw: pd.Series, item: Found, source: Source) -> tuple[np.ndarray, list[Problem]]:
@@ -354,6 +367,8 @@ def _parse_lengths(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Seri
         found = [part.strip() for part in cell.split(";") if part.strip()]
         parts += found
         owners += [position] * len(found)
+    counts = np.bincount(owners, minlength=len(raw)) if owners else np.zeros(len(raw), dtype=int)
+    many = np.flatnonzero(counts > MOST_LISTED)
     owner = np.array(owners, dtype=int)
     spots = Source(source.file, source.header_row, source.rows[owner], source.timezone)
     values, problems = _parse_number(pd.Series(parts, dtype=object), item, spots)
@@ -361,6 +376,10 @@ def _parse_lengths(raw: pd.Series, item: Found, source: Source) -> tuple[pd.Seri
     for position, value in zip(owners, values.tolist(), strict=True):
         if np.isfinite(value):
             lists[position].add(value)
+    problems += [
+        source.at(at, item.name, f"lists {counts[at]:,} values", f"list at most {MOST_LISTED}")
+        for at in many
+    ]
     ordered = [tuple(sorted(one)) for one in lists]
     return pd.Series(ordered, index=raw.index, dtype=object), problems
 
@@ -458,6 +477,27 @@ def rate_problem(names: list[str]) -> tuple[str, str, str] | None:
     return None
 
 
+def rate_fault(value: float, basis: str) -> tuple[str, str, bool] | None:
+    """What is wrong with a rate in the inside unit of its basis: what, remedy, whether it stops.
+
+    The limits are said in the unit of ``basis``, one of `RATE_SUFFIXES`.
+    """
+    unit, inside = RATE_SUFFIXES[basis]
+    limit = RATE_LIMITS[inside]
+    shown = {
+        name: float(convert(np.array([each]), RATE_UNITS[inside], unit)[0])
+        for name, each in (("usual", limit.usual), ("most", limit.most))
+    }
+    words = basis.replace("_", " ")
+    if not 0 <= value <= limit.most and not np.isnan(value):
+        allowed = f"a rate is at least 0 and at most {shown['most']:,.0f} {words}"
+        return "is not possible here", f"{allowed}; check the basis and the digits", True
+    if value > limit.usual:
+        what = f"is more than is usual anywhere, {shown['usual']:,.0f} {words}"
+        return what, "check the basis and the digits", False
+    return None
+
+
 def parse_rate_column(cells: pd.DataFrame, source: Source) -> tuple[dict[str, Any], list[Problem]]:
     """The one rate column of a table: a column for each inside basis, all but one NaN."""
     fault = rate_problem(list(cells.columns))
@@ -472,15 +512,12 @@ def parse_rate_column(cells: pd.DataFrame, source: Source) -> tuple[dict[str, An
         for position in np.flatnonzero(_blank(cells[name]))
     ]
     converted = convert(values, unit, RATE_UNITS[inside])
-    problems += [
-        source.at(
-            position,
-            name,
-            f"{cells[name].iloc[position]} is not possible here",
-            "a rate is at least 0 and at most 5,000 lb per lane-mile",
-        )
-        for position in np.flatnonzero((converted < 0) | (converted > 5_000))
-    ]
+    for position, value in enumerate(converted.tolist()):
+        beyond = rate_fault(value, basis)
+        if beyond:
+            what, remedy, fatal = beyond
+            said = source.at(position, name, f"{cells[name].iloc[position]} {what}", remedy)
+            problems.append(replace(said, fatal=fatal))
     columns: dict[str, Any] = {
         f"rate_{suffix}": converted if suffix == inside else np.full(len(cells), np.nan)
         for suffix in RATE_UNITS

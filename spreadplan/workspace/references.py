@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from datetime import date
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -10,7 +12,7 @@ import pandas as pd
 from spreadplan.errors import Problem
 from spreadplan.frames import lines
 from spreadplan.schema.policy import Policy
-from spreadplan.schema.tables import REFERENCES
+from spreadplan.schema.tables import REFERENCES, TABLES
 
 Tables = Mapping[str, pd.DataFrame]
 Names = Mapping[str, str]  # table -> file, for messages
@@ -114,6 +116,82 @@ def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
             )
 
 
+def runs_of_no_time(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A discharge test of a few seconds: minutes typed as seconds, or a slipped digit."""
+    if "discharge_tests" not in tables:
+        return
+    tests = tables["discharge_tests"]
+    for position in np.flatnonzero(tests["duration_s"] < LEAST_RUN_S):
+        seconds = tests["duration_s"].iloc[position]
+        yield Problem(
+            names["discharge_tests"],
+            int(tests["row"].iloc[position]),
+            "duration",
+            f"a run of {seconds:g} s measures nothing",
+            "check the unit: a test runs for at least a minute, which is 60 s",
+            fatal=False,
+        )
+
+
+def shares_for_percent(tables: Tables, names: Names) -> Iterator[Problem]:
+    """Feeder outputs given as shares, 0.4 for 40 percent."""
+    given = (
+        ("discharge_tests", "feeder_pct", "its tests were run at"),
+        ("trucks", "max_feeder_pct", "its highest output is"),
+    )
+    for table, column, said in given:
+        if table not in tables or not len(tables[table]):
+            continue
+        frame = tables[table]
+        most = frame.groupby("truck_id", sort=False)[column].transform("max")
+        first = frame.assign(most=most)[most <= 1].drop_duplicates("truck_id")
+        for row in lines(first):
+            highest = float(row.most)
+            yield Problem(
+                names[table],
+                row.row,
+                column,
+                f"truck {row.truck_id}: {said} {highest:g} % at most",
+                f"write percent of full output: {100 * highest:g} for the share {highest:g}",
+                fatal=False,
+            )
+
+
+def light_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A truck or a load that weighs next to nothing: 24.000 for 24,000, or tons as pounds."""
+    remedy = "check the unit, and that no point groups the thousands"
+    if "weighings" in tables:
+        frame = tables["weighings"]
+        light = (frame["method"] == "vehicle_scale") & (frame["gross_lb"] < LIGHTEST_TRUCK_LB)
+        for row in lines(frame[light]):
+            what = f"a truck of {row.gross_lb:g} lb on a truck scale"
+            yield Problem(names["weighings"], row.row, "gross", what, remedy, fatal=False)
+    if "loads" in tables:
+        frame = tables["loads"]
+        for row in lines(frame[(frame["net_lb"] > 0) & (frame["net_lb"] < LIGHTEST_LOAD_LB)]):
+            what = f"a load of {row.net_lb:g} lb"
+            yield Problem(names["loads"], row.row, "net", what, remedy, fatal=False)
+
+
+def rounds_without_end(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A forecast hour by hour: each row without an application is a round of spreading."""
+    for name in ("forecast", "rates"):
+        if name not in tables or not len(tables[name]):
+            continue
+        frame = tables[name]
+        unnamed = frame["application"] == ""
+        by_zone = frame[unnamed].groupby("zone").size() if name == "forecast" else pd.Series([0])
+        rounds = int(max(by_zone.max() if len(by_zone) else 0, frame["application"].nunique()))
+        if rounds > MOST_ROUNDS:
+            yield Problem(
+                names[name],
+                int(frame["row"].iloc[0]),
+                "application",
+                f"makes {rounds:,} rounds of spreading, more than {MOST_ROUNDS}",
+                "name the round of each row; rows of one round share its name",
+            )
+
+
 def truck_limits(tables: Tables, names: Names) -> Iterator[Problem]:
     """A lowest feeder output that is not below the highest."""
     if "trucks" not in tables:
@@ -210,6 +288,21 @@ def budget_scopes(tables: Tables, names: Names) -> Iterator[Problem]:
             )
 
 
+def low_flows(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A low flow above the mean flow of the same water."""
+    if "sensitive_areas" not in tables:
+        return
+    areas = tables["sensitive_areas"]
+    for position in np.flatnonzero(areas["low_flow_cfs"] > areas["mean_flow_cfs"]):
+        yield Problem(
+            names["sensitive_areas"],
+            int(areas["row"].iloc[position]),
+            "low_flow_cfs",
+            "is above the mean flow",
+            "check whether the two were swapped",
+        )
+
+
 def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
     """Policy rates for a material that no file lists."""
     if "materials" not in tables:
@@ -227,14 +320,52 @@ def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Prob
             )
 
 
+def dates_to_come(
+    tables: Tables, names: Names, today: date, timezone: ZoneInfo
+) -> Iterator[Problem]:
+    """Records of what was done that say it will be: a slip in the year or the month."""
+    for name, frame in tables.items():
+        columns = () if name not in TABLES or name in AHEAD else TABLES[name].columns
+        for column in columns:
+            if column.kind != "time":
+                continue
+            days = frame[column.inside].dt.tz_convert(timezone).dt.date
+            late = np.flatnonzero((days > today).fillna(False))
+            if late.size:
+                more = f" ({late.size - 1} more like it)" if late.size > 1 else ""
+                yield Problem(
+                    names[name],
+                    int(frame["row"].iloc[late[0]]),
+                    column.name,
+                    f"{days.iloc[late[0]]} lies in the future{more}: today is {today}",
+                    "check the year and the month; a season that is not of today has its day as "
+                    "as_of in workspace.toml",
+                    fatal=False,
+                )
+
+
+#: Less is no discharge test, no truck on a scale, no load; more is no storm. They catch slips of
+#: the pen: common practice, no source.
+LEAST_RUN_S = 5.0
+LIGHTEST_TRUCK_LB = 2e3
+LIGHTEST_LOAD_LB = 100.0
+MOST_ROUNDS = 100
+#: tables that speak of what is to come
+AHEAD = ("forecast", "rates")
+
 RULES: tuple[Rule, ...] = (
     dangling,
     weighing_rows,
     tests_without_weighing,
     tests_and_trucks,
+    runs_of_no_time,
+    shares_for_percent,
+    light_trucks,
+    rounds_without_end,
     truck_limits,
     periods,
     zones,
     liquids,
     budget_scopes,
+    low_flows,
 )

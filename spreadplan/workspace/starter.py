@@ -19,6 +19,8 @@ timezone = "America/Chicago"
 lane_width_ft = 12
 season_start = {start}
 season_end = {end}
+# A finished season is looked at as of a day of its own; without this line it is today.
+# as_of = {end}
 """
 POLICY = """\
 # Your agency's rules. A rate is guidance: the people on the road decide.
@@ -60,11 +62,15 @@ scale_by_lane_width = false
 """
 COLUMNS = """\
 # Only needed where files come from another system. Per table: our column = their column.
-# A unit says what their numbers are in, where it differs from the name. Example:
+# A unit says what their numbers are in, where it differs from the name, as people write it: lbs,
+# metric tons, km/h, deg F. Example:
 #
 # [loads]
 # ticket_id = "Ticket No"
 # net = { column = "Net Weight", unit = "kg" }
+#
+# [telemetry]
+# speed = { column = "GPS Speed", unit = "km/h" }
 """
 
 

@@ -5,40 +5,54 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
+from spreadplan import clock
 from spreadplan.errors import Problem
+from spreadplan.schema.columns import Table
+from spreadplan.schema.limits import PAVEMENT_F
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
 from spreadplan.schema.tables import TABLES
-from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
+from spreadplan.schema.telemetry import TELEMETRY
+from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert, suffix_meant
 from spreadplan.workspace.csvfile import LONGEST_CELL, read_text
 from spreadplan.workspace.parse import (
     CONTROL_CHARACTERS,
     LARGEST,
+    YEARS,
     Rename,
     looks_like_rate,
     rate_basis,
+    rate_fault,
     rate_problem,
 )
 
-#: names a key, what is wrong with it, what would be right
-Report = Callable[[str, str, str], None]
+
+class Report(Protocol):
+    """Names a key, what is wrong with it, what would be right, and whether that stops the work."""
+
+    def __call__(self, key: str, what: str, remedy: str, fatal: bool = True) -> None:
+        """Keep the problem."""
+
+
 #: More on one line are no sentence: the library's time grows with their square.
 MOST_DOTS = 1_000
 PHASES = ("", "initial", "subsequent")
+#: A season is part of a year; more is a slip of the pen.
+LONGEST_SEASON_DAYS = 366
 
 
 @dataclass(frozen=True)
 class Settings:
-    """`workspace.toml`."""
+    """`workspace.toml`. ``as_of`` is the day that a finished or invented season is looked at."""
 
     name: str
     units: str
@@ -46,6 +60,11 @@ class Settings:
     lane_width_ft: float = 12.0
     season_start: date | None = None
     season_end: date | None = None
+    as_of: date | None = None
+
+    def today(self) -> date:
+        """The present day as the workspace has it: the day it names, else that of the clock."""
+        return self.as_of or clock.today(self.timezone)
 
 
 def read_toml(path: Path, file: str) -> tuple[dict[str, Any], list[Problem]]:
@@ -138,8 +157,8 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
     section, problems = _section(data, "workspace", file)
     problems += _unknown_keys(data, {"workspace", "map"}, file, "")
 
-    def wrong(key: str, what: str, remedy: str) -> None:
-        problems.append(Problem(file, 0, f"workspace.{key}", what, remedy))
+    def wrong(key: str, what: str, remedy: str, fatal: bool = True) -> None:
+        problems.append(Problem(file, 0, f"workspace.{key}", what, remedy, fatal))
 
     name = section.get("name")
     if not isinstance(name, str) or not name.strip():
@@ -153,9 +172,13 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         )
     timezone = _timezone(section.get("timezone"), wrong)
     width = _lane_width(section, wrong)
-    start, end = (_season_day(section, key, wrong) for key in ("season_start", "season_end"))
+    start, end, as_of = (
+        _day(section, key, wrong) for key in ("season_start", "season_end", "as_of")
+    )
     if start and end and end <= start:
         wrong("season_end", "is not after season_start", "check the two dates")
+    elif start and end and (end - start).days > LONGEST_SEASON_DAYS:
+        wrong("season_end", "lies more than a year after season_start", "check the two dates")
     known = {
         "name",
         "units",
@@ -164,11 +187,12 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         "lane_width_m",
         "season_start",
         "season_end",
+        "as_of",
     }
     problems += _unknown_keys(section, known, file, "workspace")
     if any(problem.fatal for problem in problems):
         return Settings("", "us", timezone, width), problems
-    return Settings(str(name).strip(), str(units), timezone, width, start, end), problems
+    return Settings(str(name).strip(), str(units), timezone, width, start, end, as_of), problems
 
 
 def _timezone(value: object, wrong: Report) -> ZoneInfo:
@@ -201,19 +225,21 @@ def _lane_width(section: Mapping[str, Any], wrong: Report) -> float:
     return width
 
 
-def _season_day(section: Mapping[str, Any], key: str, wrong: Report) -> date | None:
+def _day(section: Mapping[str, Any], key: str, wrong: Report) -> date | None:
     value = section.get(key)
     if value is None:
         return None
     if isinstance(value, datetime):
-        return value.date()
-    if isinstance(value, date):
-        return value
+        value = value.date()
     try:
-        return date.fromisoformat(str(value))
+        day = value if isinstance(value, date) else date.fromisoformat(str(value))
     except ValueError:
         wrong(key, f"{value!r} is not a date", f"write {key} = 2026-10-15")
         return None
+    if not YEARS[0] <= day.year <= YEARS[1]:
+        wrong(key, f"lies outside the years {YEARS[0]} to {YEARS[1]}", "check the year")
+        return None
+    return day
 
 
 # --- policy.toml -------------------------------------------------------------------------------
@@ -266,13 +292,17 @@ def _policy_numbers(data: dict[str, Any], file: str) -> tuple[dict[str, float], 
         for key, (attribute, low, high) in keys.items():
             value = section.get(key, low)
             if not (_is_number(value) and low <= value <= high):
-                what, remedy = (
-                    f"{value!r} is not possible here",
-                    f"give a number from {low:g} to {high:g}",
-                )
+                what = f"{value!r} is not possible here"
+                remedy = f"give a number from {low:g} to {high:g}"
+                if _is_number(value) and low <= value / 100 <= high and not key.endswith("_pct"):
+                    remedy += f"; {value:g} percent are {value / 100:g}"
                 problems.append(Problem(file, 0, f"{name}.{key}", what, remedy))
             elif key in section:
                 numbers[attribute] = float(value)
+                if key.endswith("_pct") and 0 < value <= 1:
+                    what = f"{value:g} percent is next to nothing"
+                    remedy = f"write {100 * value:g} if {100 * value:g} percent are meant"
+                    problems.append(Problem(file, 0, f"{name}.{key}", what, remedy, fatal=False))
     return numbers, problems
 
 
@@ -296,8 +326,8 @@ def _rate_row(
 ) -> tuple[dict[str, object], list[Problem]]:
     problems: list[Problem] = []
 
-    def wrong(key: str, what: str, remedy: str) -> None:
-        problems.append(Problem(file, number, f"rate.{key}", what, remedy))
+    def wrong(key: str, what: str, remedy: str, fatal: bool = True) -> None:
+        problems.append(Problem(file, number, f"rate.{key}", what, remedy, fatal))
 
     entry: dict[str, object] = {"row": number}
     for key in ("event", "material", "source"):
@@ -337,7 +367,10 @@ def _temperature(row: Mapping[str, Any], end: str, wrong: Report) -> float:
     elif not isinstance(value, (int, float)) or isinstance(value, bool) or math.isnan(value):
         wrong(key, f"{value!r} is not a number", "give a temperature, or leave it out if open")
     else:
-        return float(value) if given[0] == "f" else float(value) * 1.8 + 32.0
+        limit_f = float(value) if given[0] == "f" else float(value) * 1.8 + 32.0
+        if PAVEMENT_F[0] <= limit_f <= PAVEMENT_F[1] or math.isinf(limit_f):
+            return limit_f
+        wrong(key, f"{value!r} is no pavement temperature", "leave it out if the row is open there")
     return -math.inf if end == "min" else math.inf
 
 
@@ -356,6 +389,12 @@ def _rate_range(row: Mapping[str, Any], wrong: Report) -> dict[str, object]:
         return {}
     unit, inside = RATE_SUFFIXES[basis]
     low, high = convert(np.array(ends, dtype=float), unit, RATE_UNITS[inside])
+    beyond = rate_fault(float(high), basis)
+    if beyond:
+        what, remedy, fatal = beyond
+        wrong(key, f"{value!r} {what}", remedy, fatal)
+    if beyond and fatal:
+        return {}
     entry: dict[str, object] = {"basis": basis}
     for suffix in RATE_UNITS:
         entry[f"rate_low_{suffix}"] = float(low) if suffix == inside else math.nan
@@ -369,31 +408,45 @@ def _rate_range(row: Mapping[str, Any], wrong: Report) -> dict[str, object]:
 def read_renames(path: Path) -> tuple[dict[str, dict[str, Rename]], list[Problem]]:
     """`columns.toml`: table → our column → the name, and perhaps the unit, in the foreign export.
 
-    A line is ``ours = "theirs"`` or ``ours = { column = "theirs", unit = "kg" }``.
+    A line is ``ours = "theirs"`` or ``ours = { column = "theirs", unit = "km/h" }``.
     """
     file = path.name
     data, problems = read_toml(path, file)
-    known = {*TABLES, "telemetry"}
-    problems += _unknown_keys(data, known, file, "")
+    known = {**TABLES, TELEMETRY.name: TELEMETRY}
+    problems += _unknown_keys(data, set(known), file, "")
     renames: dict[str, dict[str, Rename]] = {}
-    for table, lines in data.items():
-        if table not in known or not isinstance(lines, dict):
+    for name, lines in data.items():
+        if name not in known or not isinstance(lines, dict):
             continue
-        renames[table] = {}
+        renames[name] = {}
         for ours, line in lines.items():
             theirs, unit = (
                 (line.get("column"), line.get("unit", "")) if isinstance(line, dict) else (line, "")
             )
             if isinstance(theirs, str) and theirs and isinstance(unit, str):
-                renames[table][ours] = Rename(theirs.strip(), unit.strip())
+                suffix, remedy = _unit_suffix(unit.strip(), ours, known[name])
+                renames[name][ours] = Rename(theirs.strip(), suffix)
+                what = f'unit "{unit.strip()}" is not known here'
             else:
-                problems.append(
-                    Problem(
-                        file,
-                        0,
-                        f"{table}.{ours}",
-                        "is not a column name",
-                        f'write {ours} = "their name", or {{ column = "their name", unit = "kg" }}',
-                    )
-                )
+                what = "is not a column name"
+                remedy = f'write {ours} = "their name", or {{ column = "their name", unit = "kg" }}'
+            if remedy:
+                problems.append(Problem(file, 0, f"{name}.{ours}", what, remedy))
     return renames, problems
+
+
+def _unit_suffix(unit: str, ours: str, table: Table) -> tuple[str, str]:
+    """The suffix that a unit stands for, and what would be right where it stands for none."""
+    columns = [column for column in table.columns if ours in (column.name, *column.spellings())]
+    suffixes = [suffix for column in columns for suffix in column.spellings().values() if suffix]
+    if table.rate and looks_like_rate(ours):
+        suffixes = list(RATE_SUFFIXES)
+    if not unit or not (columns or suffixes):
+        return unit, ""
+    if not suffixes:
+        # heading_deg in degrees, feeder_pct in %: it says what the name says
+        said = suffix_meant(unit, ["deg", "pct"])
+        return "", "" if said else f"leave out unit: {ours} has none"
+    meant = suffix_meant(unit, suffixes)
+    # a unit that is not known stays: nothing may be taken for a column in another unit
+    return meant or unit, "" if meant else f"write one of {', '.join(suffixes)}"

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from pandas.api.types import infer_dtype
+from pyproj import Geod
 
 from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
@@ -28,8 +29,13 @@ class Report(Protocol):
         """Add a problem for each."""
 
 
-#: A road this short is a slip of the mouse.
-SHORTEST_M = 0.1
+#: Shorter than this is a slip of the mouse, or a joint: `reconcile` takes ends so close for one.
+SHORT_M = 1.0
+#: 1 m from east to west at 80 degrees of latitude is no more degrees than this.
+SHORT_DEG = 6e-5
+#: About a millimeter: a segment without length is made so long, as nothing is divided by nothing.
+LEAST_DEG = 1e-8
+GEOD = Geod(ellps="WGS84")
 SINGLE = ("string", "boolean", "empty", "floating", "integer", "datetime", "date", "decimal")
 MANIFOLD = (list, tuple, dict, set, bytes, np.ndarray)
 #: A line with a vertex each metre would be 100 km long; a lake's shore may have more.
@@ -161,6 +167,7 @@ def geometry_problems(
     # the others are named and of no further use
     geometry[~usable] = None
     if table.vector == "LineString":
+        problems += _short_lines(geometry, usable, file)
         _line_problems(geometry, usable, report)
     else:
         report(
@@ -204,12 +211,38 @@ def _too_many_vertices(geometry: np.ndarray, table: Table, report: Report) -> np
     return np.ones(len(geometry), dtype=bool)
 
 
+def _short_lines(geometry: np.ndarray, usable: np.ndarray, file: str) -> list[Problem]:
+    """One line for all segments that are hardly there; those without length get the least."""
+    lengths = shapely.length(geometry)
+    places = [
+        place
+        for place in np.flatnonzero(usable & (lengths < SHORT_DEG)).tolist()
+        if GEOD.geometry_length(geometry[place]) < SHORT_M
+    ]
+    if not places:
+        return []
+    none = [place for place in places if lengths[place] < LEAST_DEG]
+    for place in none:
+        lon, lat = geometry[place].coords[0]
+        geometry[place] = shapely.LineString([(lon, lat), (lon, lat - np.copysign(LEAST_DEG, lat))])
+    first, *others = places
+    what = "has no length" if none and not others else "is shorter than 3 ft (1 m)"
+    if others:
+        named = ", ".join(str(place + 1) for place in others[:5]) + (", …" if others[5:] else "")
+        what += f", as are {len(others):,} more ({named})"
+        what += f", {len(none):,} of them without any length" if none else ""
+    fatal = len(places) > usable.sum() / 2
+    remedy = (
+        "check the coordinate system of the file, or draw the second ends"
+        if fatal
+        else "carried as it is; if it is a slip, draw its second end or remove it"
+    )
+    return [Problem(file, first + 1, "geometry", what, remedy, fatal)]
+
+
 def _line_problems(geometry: np.ndarray, usable: np.ndarray, report: Report) -> None:
     lengths = shapely.length(geometry)
-    # 1e-6 degrees are about 0.1 m
-    zero = usable & (lengths < SHORTEST_M * 1e-5)
-    report(zero, "has no length", "remove the segment or draw its second end")
-    suspects = usable & ~zero & ~shapely.is_simple(geometry)
+    suspects = usable & ~shapely.is_simple(geometry)
     repeats = np.zeros(len(geometry), dtype=bool)
     counts = shapely.get_num_coordinates(geometry).astype(float)
     places = np.flatnonzero(suspects)

@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 
 from spreadplan.errors import Problem
 from spreadplan.workspace.csvfile import LONGEST_CELL
+from spreadplan.workspace.vector_cells import as_they_stand
 from spreadplan.workspace.whole_files import most_rows, no_plain_file
 
 #: A county of a million segments has some 400 MB as GeoJSON.
@@ -29,6 +30,8 @@ MOST_FEATURES = 2_000_000
 SHAPEFILE_START = b"\x00\x00\x27\x0a"
 DATABASE_START = b"SQLite format 3\x00"
 MIGHT_NOT_BE_WHOLE = "parsed incompletely"
+#: Said of columns whose cells are not all of one kind: each is judged when the column is parsed.
+MIXED = "as JSON; leaving as string"
 
 #: what is wrong with a file, and what would be right
 Fault = tuple[str, str]
@@ -125,10 +128,12 @@ _CHECKS: dict[str, Callable[[Path], Fault | None]] = {
 }
 #: A prefix makes the library take this driver and no other.
 _DRIVERS = {".geojson": "GeoJSON:", ".gpkg": "GPKG:"}
+#: What else a driver is told: a name that looks like a date is a name.
+_TOLD = {".geojson": {"DATE_AS_STRING": "YES"}}
 
 
 def read_features(path: Path, file: str) -> tuple[gpd.GeoDataFrame, list[Problem]]:
-    """The features as the library gives them, and what it had doubts about.
+    """The features with their cells as the file holds them, and what the library had doubts about.
 
     Raises whatever the library raises, which is different for each format.
     """
@@ -137,8 +142,14 @@ def read_features(path: Path, file: str) -> tuple[gpd.GeoDataFrame, list[Problem
     source = f"{_DRIVERS[path.suffix]}{path}" if path.suffix in _DRIVERS else path
     with warnings.catch_warnings(record=True) as doubts:
         warnings.simplefilter("always")
-        frame = gpd.read_file(source, engine="pyogrio", on_invalid="ignore")
+        frame = gpd.read_file(
+            source, engine="pyogrio", on_invalid="ignore", **_TOLD.get(path.suffix, {})
+        )
     said = dict.fromkeys(" ".join(str(doubt.message).split()) for doubt in doubts)
+    ignored = [MIXED]
+    if isinstance(frame, gpd.GeoDataFrame):
+        frame = as_they_stand(path, frame)
+        ignored += [MIGHT_NOT_BE_WHOLE] * (path.suffix == ".shp")  # those cells were looked at
     return frame, [
         Problem(
             file,
@@ -149,4 +160,5 @@ def read_features(path: Path, file: str) -> tuple[gpd.GeoDataFrame, list[Problem
             fatal=MIGHT_NOT_BE_WHOLE in text,
         )
         for text in said
+        if not any(words in text for words in ignored)
     ]

@@ -4,7 +4,7 @@ import { all, kept, made, one, post } from "./net.js";
 import { enqueue, forget, keepSending, refused, send } from "./queue.js";
 
 const form = one("#test-form");
-const { truck, mass, gate: gateField } = form.dataset;
+const { truck, address, mass, gate: gateField } = form.dataset;
 const closed = form.dataset.closed === "yes";
 const DRAFT = `spreadplan test ${truck}`;
 const LABELS = {
@@ -131,7 +131,7 @@ async function ask() {
   asking?.abort();
   asking = new AbortController();
   try {
-    shown(await post(`/trucks/${encodeURIComponent(truck)}/try`, sent, asking.signal));
+    shown(await post(`${address}/try`, sent, asking.signal));
   } catch (error) {
     if (error.name === "AbortError") return;
     one("#discharge").textContent = "–";
@@ -228,7 +228,7 @@ function heard(record, answer, error, final) {
   if (record.truck !== truck) return;
   const saved = one("#saved");
   if (!error) {
-    const link = made("a", "the truck and its certificate", { href: `/trucks/${encodeURIComponent(truck)}` });
+    const link = made("a", "the truck and its certificate", { href: address });
     const text = made("p", `Saved as ${answer.test_id}. Go on with the next run, or see `, { class: "box" });
     text.append(link, ".");
     saved.replaceChildren(text);
@@ -254,7 +254,7 @@ form.addEventListener("submit", async (event) => {
   const now = draft.performed || local(new Date());
   const key = crypto.getRandomValues(new Uint32Array(1))[0].toString(36).slice(0, 4);
   const test_id = `${truck.replace(/[^A-Za-z0-9_.-]/g, "-").slice(0, 30)}-${now.slice(0, 10)}-${now.slice(11, 16).replace(":", "")}-${key}`;
-  const record = { key: test_id, truck, address: `/trucks/${encodeURIComponent(truck)}/tests`, data: { test_id, ...data() }, draft: structuredClone(draft) };
+  const record = { key: test_id, truck, address: `${address}/tests`, data: { test_id, ...data() }, draft: structuredClone(draft) };
   if (!enqueue(record)) {
     // a browser that keeps nothing: send it and say honestly if that fails
     try { heard(record, await post(record.address, record.data), null); afresh(true); } catch (error) { heard(record, null, error, Boolean(error.status)); }

@@ -7,9 +7,9 @@ const TICKETS = { "loads.csv": "loads", "returns.csv": "returns" };
 const drop = one("#drop"), sends = one("#sends");
 
 function addressOf(name) {
-  const storm = encodeURIComponent(drop.dataset.storm), lower = name.toLowerCase();
+  const lower = name.toLowerCase();
   if (lower === "deliveries.csv") return "/tickets/deliveries";
-  return TICKETS[lower] ? `/storms/${storm}/tickets/${TICKETS[lower]}` : `/storms/${storm}/telemetry/${encodeURIComponent(name)}`;
+  return TICKETS[lower] ? `${drop.dataset.address}/tickets/${TICKETS[lower]}` : `${drop.dataset.address}/telemetry/${encodeURIComponent(name)}`;
 }
 
 function words(told, status) {

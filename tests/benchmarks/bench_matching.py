@@ -26,9 +26,9 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
+from spreadplan.matching.network import LENGTH, LINK, UX, UY, Network, X, Y, build_network
+from spreadplan.matching.trace import match_trace
 from spreadplan.reconcile.attribution import attribute_mass
-from spreadplan.reconcile.matching import match_trace
-from spreadplan.reconcile.network import LENGTH, LINK, UX, UY, Network, X, Y, build_network
 from tests.benchmarks.nearest_lookup import NearestLookup
 from tests.benchmarks.real_networks import NotInstalledError, load
 from tests.benchmarks.simulate_traces import Habits, Trace, simulate

@@ -39,8 +39,8 @@ import pyarrow.parquet as pq
 import shapely
 
 from spreadplan import runs
-from spreadplan.reconcile.network import build_network
-from spreadplan.reconcile.projection import LocalPlane
+from spreadplan.matching.network import build_network
+from spreadplan.matching.projection import LocalPlane
 from spreadplan.reconcile.use import MPS_PER_MPH
 from spreadplan.runs.warming import compile_kernels
 from tests.benchmarks.simulate_traces import simulate

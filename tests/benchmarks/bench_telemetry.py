@@ -21,7 +21,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from spreadplan.reconcile.increments import interval_mass
-from spreadplan.workspace.telemetry import scan_telemetry
+from spreadplan.telemetry.scan import scan_telemetry
 
 SEED = 20261201
 ZONE = ZoneInfo("America/Chicago")

@@ -26,10 +26,9 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration, calibrate
-from spreadplan.calibration.fit import coverage_factor
-from spreadplan.planning.material import COVERAGE
+from spreadplan.matching.network import build_network
+from spreadplan.metrology import COVERAGE, coverage_factor
 from spreadplan.planning.plan import PlanInputs, StormPlan, plan_storm
-from spreadplan.reconcile.network import build_network
 from spreadplan.reconcile.storm import OFF_ROUTE, Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, truck_use
 from spreadplan.season import Season, SeasonInputs, work_out_season
@@ -207,7 +206,7 @@ def uses_of(rows: pd.DataFrame, network: Any) -> list[TruckUse]:
         driven = segments["segment_id"].map(row_of).to_numpy()
         segments = segments.assign(
             truck_id=truck_id, passes=rounds * per_round, standing_lb=0.0, matching_u_lb=0.0,
-            timing_u_lb=0.0,
+            timing_u_lb=0.0, unplaced_lb=0.0,
         )  # fmt: skip
         found.append(TruckUse(
             str(truck_id), {}, segments,
@@ -215,7 +214,7 @@ def uses_of(rows: pd.DataFrame, network: Any) -> list[TruckUse]:
                           "driven_m": network.length_m[driven] * rounds * per_round}),
             pd.DataFrame({"row": np.array([], int), "position_m": np.array([], float),
                           "mass_lb": np.array([], float)}),
-            1.0, 0.0, 1.0, {}, 0.0,
+            1.0, 1.0, 0.0, 1.0, {}, 0.0,
         ))  # fmt: skip
     return found
 

@@ -7,9 +7,9 @@ heading and takes the nearest. One thread. What :mod:`bench_matching` compares w
 import numpy as np
 import shapely
 
-from spreadplan.reconcile.network import LENGTH, LINK, UX, UY, Network, X, Y
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import IntArray
+from spreadplan.matching.network import LENGTH, LINK, UX, UY, Network, X, Y
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import IntArray
 
 RADIUS_M = 25.0
 MIN_COSINE = 0.5  # headings may differ from the segment's by up to 60 degrees

@@ -30,10 +30,11 @@ from spreadplan.calibration import Calibration
 from spreadplan.calibration.assumptions import STARTUP_U_PCT
 from spreadplan.calibration.counts import fit_counts
 from spreadplan.calibration.curve import fit_curve, is_dry
-from spreadplan.calibration.fit import FloatArray, coverage_factor
+from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel
 from spreadplan.calibration.pooling import ASSUMED
 from spreadplan.calibration.tests import COUNT_U
+from spreadplan.metrology import coverage_factor
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.resources import resource
 from spreadplan.runs.calibrating import calibrate_fleet

@@ -35,7 +35,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.network import Network
+from spreadplan.matching.network import Network
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
 
@@ -270,6 +270,7 @@ def _areas(fleet: Fleet) -> gpd.GeoDataFrame:
             "area_id": f"A{number}", "name": f"Well {number}", "kind": "wellhead",
             "max_rate_lb_per_lane_mile": 200.0 if number % 4 else np.nan, "rate_factor": 0.8,
             "chloride_limit_lb": np.nan, "mean_flow_cfs": np.nan,
+            "low_flow_cfs": np.nan, "background_mg_l": np.nan,
             "geometry": shapely.box(west, lat - 0.01, west + 0.03, lat + 0.01),
         })  # fmt: skip
     return gpd.GeoDataFrame(rows, crs=4326)

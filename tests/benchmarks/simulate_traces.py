@@ -17,10 +17,10 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from spreadplan.reconcile.compiled import compiled
-from spreadplan.reconcile.network import AT, UX, UY, Network, X, Y
-from spreadplan.reconcile.projection import FloatArray
-from spreadplan.reconcile.search import BoolArray, Graph, IntArray
+from spreadplan.compiled import compiled
+from spreadplan.matching.network import AT, UX, UY, Network, X, Y
+from spreadplan.matching.projection import FloatArray
+from spreadplan.matching.search import BoolArray, Graph, IntArray
 
 TICK_S = 0.2
 BRAKE_MPS2 = 1.2

@@ -9,8 +9,8 @@ import pytest
 
 from spreadplan.calibration.counts import fit_counts
 from spreadplan.calibration.curve import fit_curve
-from spreadplan.calibration.fit import coverage_factor
 from spreadplan.calibration.pooling import Residuals, learn_from_others
+from spreadplan.metrology import coverage_factor
 
 SIMULATIONS = 400
 GRID = np.array([25.0, 40.0, 60.0, 80.0, 100.0])

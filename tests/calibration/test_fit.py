@@ -6,7 +6,8 @@ import statsmodels.api as sm
 from scipy import optimize
 from statsmodels.stats.multitest import multipletests
 
-from spreadplan.calibration.fit import coverage_factor, fit_line, holm, weighted_least_squares
+from spreadplan.calibration.fit import fit_line, weighted_least_squares
+from spreadplan.metrology import coverage_factor, holm
 
 RNG = np.random.default_rng(20261125)
 X = np.array([15.0, 30.0, 45.0, 60.0, 80.0, 100.0])

@@ -6,6 +6,7 @@ package is used. Masses in lb, lengths in m.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import math
@@ -22,6 +23,8 @@ from zoneinfo import ZoneInfo
 #: exact by definition: NIST Handbook 44, 2024, appendix C (pound, mile)
 KG_LB, MILE_M = 0.45359237, 1609.344
 MASS_LB = {"lb": 1.0, "kg": 1 / KG_LB, "ton": 2000.0, "t": 1000 / KG_LB}
+SPEED_MPS = {"mph": MILE_M / 3600, "km_h": 1 / 3.6}
+GAP_S = 45.0
 ON_ROAD_M, OFF_ROAD_M = 30.0, 60.0
 NOT_MOVING_M = 5.0
 JOINT_M = 4.0
@@ -30,14 +33,18 @@ OFF = "off_route"
 
 @dataclass
 class Fix:
-    """One usable record; ``seg`` is the segment under it, ``side`` -1 off the roads."""
+    """One record; ``seg`` is the segment under it, -1 off the roads or unknown.
+
+    A place that is not known is infinitely far away; ``seen`` tells a position of its own.
+    """
 
     file: str
     row: int
     truck: str
-    time: float
+    time: float | None
     x: float
     y: float
+    speed: float
     on: bool
     total: float | None
     rate: float | None
@@ -45,6 +52,7 @@ class Fix:
     unit_lb: float
     seg: int = -1
     distance: float = math.inf
+    seen: bool = True
 
 
 @dataclass
@@ -103,6 +111,11 @@ class Storm:
     kind: dict[str, list[str]] = field(default_factory=dict)
     places: dict[tuple[str, str, str, str], Place] = field(default_factory=dict)
     usual_lb: dict[str, float] = field(default_factory=dict)
+    #: by truck and material: mass of which nobody knows where it lies
+    lost: dict[tuple[str, str], float] = field(default_factory=lambda: defaultdict(float))
+    #: by route and segment: m driven, with the spreader on or off; by truck: share of its way heard
+    driven: dict[tuple[str, str], float] = field(default_factory=lambda: defaultdict(float))
+    heard: dict[str, float] = field(default_factory=dict)
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -165,48 +178,87 @@ def read_storm(folder: Path, storm: str) -> Storm:
     trucks = {row["truck_id"] for row in rows_of(folder / "trucks.csv")}
     zone = ZoneInfo(tomllib.loads((folder / "workspace.toml").read_text())["workspace"]["timezone"])
     renames = renames_of(folder, "telemetry")
-    seen: set[tuple[str, float]] = set()
     for path in sorted((folder / "storms" / storm / "telemetry").glob("*.csv")):
         latest: dict[str, tuple[datetime, int]] = {}
+        by_truck: dict[str, list[Fix]] = {}
         for number, row in enumerate(rows_of(path), 2):
             result.rows += 1
             fix = read_row(row, path.name, number, trucks, zone, renames, latest)
-            if fix is None or (fix.truck, fix.time) in seen:
+            if fix is None:
                 result.refused.append((path.name, number))
-                continue
-            seen.add((fix.truck, fix.time))
-            result.fixes.setdefault(fix.truck, []).append(fix)
-    for fixes in result.fixes.values():
-        fixes.sort(key=lambda fix: fix.time)
+            else:
+                by_truck.setdefault(fix.truck, []).append(fix)
+        for truck, fixes in by_truck.items():
+            find_times(fixes)
+            result.fixes.setdefault(truck, []).extend(fixes)
+    for truck, fixes in result.fixes.items():
+        result.fixes[truck] = one_a_moment(fixes, result.refused)
     return result
+
+
+def find_times(fixes: list[Fix]) -> None:
+    """Time of a record without one: halfway between its neighbours, if the file is in order."""
+    known = [fix.time for fix in fixes if fix.time is not None]
+    if known != sorted(known):
+        return
+    for k, fix in enumerate(fixes):
+        if fix.time is None and 0 < k < len(fixes) - 1:
+            before, after = fixes[k - 1].time, fixes[k + 1].time
+            assert before is not None  # no two such records stand together
+            assert after is not None
+            fix.time = 0.5 * (before + after)
+        elif fix.time is None:
+            steps = sorted(b - a for a, b in pairwise(known) if b > a)
+            step = statistics.median(steps)
+            fix.time = known[-1] + step if k else known[0] - step
+
+
+def one_a_moment(fixes: list[Fix], refused: list[tuple[str, int]]) -> list[Fix]:
+    """The first record of each moment, with what it lacks from the others, in order of time."""
+    kept: dict[float, Fix] = {}
+    for fix in fixes:
+        if fix.time is None or fix.time in kept:
+            refused.append((fix.file, fix.row))
+        first = kept.setdefault(fix.time, fix) if fix.time is not None else fix
+        if not first.seen:
+            first.x, first.y, first.seen = fix.x, fix.y, fix.seen
+        if first.total is None:
+            first.total = fix.total
+        if first.rate is None:
+            first.rate = fix.rate
+    return [kept[moment] for moment in sorted(kept)]
 
 
 def read_row(
     row: dict[str, str], file: str, number: int, trucks: set[str], zone: ZoneInfo,
     renames: dict[str, tuple[str, str]], latest: dict[str, tuple[datetime, int]],
 ) -> Fix | None:  # fmt: skip
-    """One record, nothing if it cannot be used."""
+    """One record, nothing if nobody knows whose it is."""
 
     def cell(name: str) -> str:
         return row.get(renames[name][0], "") if name in renames else row.get(name, "")
 
     truck = cell("truck_id")
-    try:
-        moment = datetime.fromisoformat(cell("time"))
-        x, y = plane(float(cell("lon")), float(cell("lat")))
-    except ValueError:
-        return None
     if truck not in trucks:
         return None
-    if moment.tzinfo is None:
+    moment, place = None, None
+    with contextlib.suppress(ValueError):
+        moment = datetime.fromisoformat(cell("time"))
+    with contextlib.suppress(ValueError):
+        place = float(cell("lon")), float(cell("lat"))
+    seen = place is not None and place != (0.0, 0.0)
+    x, y = plane(*place) if place is not None and seen else (math.inf, math.inf)
+    if moment is not None and moment.tzinfo is None:
         moment = fold_of(moment, truck, zone, latest)
+    speed, mps = quantity(row, "speed", SPEED_MPS, renames)
     total, unit_lb = quantity(row, "feed_total", MASS_LB, renames)
     per_min = {f"{unit}_min": factor for unit, factor in MASS_LB.items()}
     rate, rate_lb = quantity(row, "feed_rate", per_min, renames)
     return Fix(
-        file, number, truck, moment.timestamp(), x, y, cell("spreading") == "1",
+        file, number, truck, moment.timestamp() if moment else None, x, y, float(speed) * mps,
+        cell("spreading") == "1",
         float(total) * unit_lb if total else None, float(rate) * rate_lb if rate else None,
-        cell("material"), unit_lb,
+        cell("material"), unit_lb, seen=seen,
     )  # fmt: skip
 
 
@@ -252,7 +304,10 @@ def interval_masses(fixes: list[Fix]) -> list[float]:
 
 
 def spread_m(before: Fix, now: Fix) -> float:
-    """Distance of an interval on which the spreader was on."""
+    """Distance of an interval on which the spreader was on; by speed where no place is known."""
+    if math.inf in (before.x, now.x):
+        both = 0.5 * (before.speed * before.on + now.speed * now.on)
+        return both * (now.time - before.time)  # type: ignore[operator]
     return math.dist((before.x, before.y), (now.x, now.y)) * 0.5 * (before.on + now.on)
 
 
@@ -269,8 +324,19 @@ def after_fall(before: Fix, now: Fix, usual_lb: float) -> float:
 
 
 def locate(fixes: list[Fix], roads: list[Segment]) -> None:
-    """The segment under each record: the nearest, which must be beyond doubt."""
+    """The segment under each record: the nearest, which must be beyond doubt.
+
+    A record without a position lies between those around it, by time.
+    """
+    placed = [k for k, fix in enumerate(fixes) if fix.seen]
+    for a, b in pairwise(placed):
+        for k in range(a + 1, b):
+            share = (fixes[k].time - fixes[a].time) / (fixes[b].time - fixes[a].time)  # type: ignore[operator]
+            fixes[k].x = fixes[a].x + share * (fixes[b].x - fixes[a].x)
+            fixes[k].y = fixes[a].y + share * (fixes[b].y - fixes[a].y)
     for fix in fixes:
+        if fix.x == math.inf:
+            continue
         distance, fix.seg = min((seg.distance(fix.x, fix.y), k) for k, seg in enumerate(roads))
         fix.distance = distance
         if distance > ON_ROAD_M:
@@ -283,7 +349,8 @@ def used(fixes: list[Fix], mass: list[float], material: list[str], roads: list[S
     kinds = ["matched"]
     for k in range(1, len(fixes)):
         before, now = fixes[k - 1], fixes[k]
-        way = math.dist((before.x, before.y), (now.x, now.y))
+        known = math.inf not in (before.x, now.x)
+        way = math.dist((before.x, before.y), (now.x, now.y)) if known else math.inf
 
         def at(seg: int, k: int = k, now: Fix = now) -> Place:
             about = (roads[seg].route, roads[seg].name) if seg >= 0 else (OFF, OFF)
@@ -291,8 +358,9 @@ def used(fixes: list[Fix], mass: list[float], material: list[str], roads: list[S
 
         if before.seg < 0 or now.seg < 0:
             if mass[k] > 0:
-                assert before.distance > OFF_ROAD_M
-                assert now.distance > OFF_ROAD_M
+                lost = math.inf in (before.distance, now.distance)
+                assert lost or before.distance > OFF_ROAD_M
+                assert lost or now.distance > OFF_ROAD_M
                 at(-1).moving_lb += mass[k]
             kinds.append("off_route")
         elif way < NOT_MOVING_M:
@@ -323,7 +391,8 @@ def part_spread(fixes: list[Fix], mass: list[float], k: int, way: float) -> tupl
     share = 0.5
     if 0 < beside < len(fixes):
         a, b = fixes[beside - 1], fixes[beside]
-        beside_m = math.dist((a.x, a.y), (b.x, b.y))
+        unknown = math.inf in (a.x, b.x)
+        beside_m = 0.0 if unknown else math.dist((a.x, a.y), (b.x, b.y))
         if a.on and b.on and mass[beside] > 0 and beside_m > NOT_MOVING_M:
             share = min(1.0, mass[k] / (mass[beside] / beside_m) / way)
     return (1.0 - share, 1.0) if now.on else (0.0, share)
@@ -357,7 +426,32 @@ def work_out(folder: Path, storm: str) -> Storm:
         result.mass[truck] = mass
         result.usual_lb[truck] = statistics.median([m for m in mass if m > 0] or [0.0])
         result.kind[truck] = used(fixes, mass, material, roads, result.places)
+        follow_way(result, truck, mass, material, roads)
     return result
+
+
+def follow_way(result: Storm, truck: str, mass: list[float], material: list[str],
+               roads: list[Segment]) -> None:  # fmt: skip
+    """What was driven and heard of, and the mass that has no place."""
+    fixes = result.fixes[truck]
+    whole = silent = 0.0
+    last: Fix | None = None
+    for k in range(1, len(fixes)):
+        before, now = fixes[k - 1], fixes[k]
+        if math.inf in (before.x, now.x):
+            result.lost[truck, material[k]] += mass[k]
+            way = 0.5 * (before.speed + now.speed) * (now.time - before.time)  # type: ignore[operator]
+            whole, silent = whole + way, silent + way
+        elif before.seg >= 0 and now.seg >= 0:
+            for seg, piece_m in pieces(before, now, 0.0, 1.0, roads):
+                result.driven[roads[seg].route, roads[seg].name] += piece_m
+    for now in (fix for fix in fixes if fix.seen):
+        if last is not None:
+            way = math.dist((last.x, last.y), (now.x, now.y))
+            whole += way
+            silent += way * (now.time - last.time > GAP_S)  # type: ignore[operator]
+        last = now
+    result.heard[truck] = 1.0 - silent / whole
 
 
 def sums(places: dict[tuple[str, str, str, str], Place], *keys: int) -> dict[Any, float]:

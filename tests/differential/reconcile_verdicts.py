@@ -41,6 +41,7 @@ from tests.differential.reconcile_ratio import (
 Z = NormalDist().inv_cdf(0.975)
 PHI = NormalDist().cdf
 DIVISION_LB = 20.0
+LEAST_COVERAGE = 0.8
 
 
 @dataclass
@@ -81,6 +82,8 @@ class Row:
     planned: float | None = None
     allowed: float | None = None
     least: float | None = None
+    coverage: float = 0.0
+    may_lie_lb: float = 0.0
 
     @property
     def u(self) -> float:
@@ -226,6 +229,21 @@ def use_rows(folder: Path, storm: str, use: Storm, known: dict[tuple[str, str], 
             ratio, segment = known[truck, material], roads.get((route, name))
             add_part(row, place, truck, ratio, segment, usual, run_rel[truck, material])
     add_plan(folder, storm, roads, rows)
+    for (route, name, material), row in rows.items():
+        if (route, name) not in roads:
+            continue
+        # road n is truck n's, and every plan is for salt: sand counts as salt by another name
+        truck = f"T{route[1:]}"
+        lost = [use.lost[truck, one] * math.exp(known[truck, one].middle)
+                for one in ("salt", "sand") if use.lost.get((truck, one), 0.0) > 0]  # fmt: skip
+        here = rows[route, name, "sand"].applied if (route, name, "sand") in rows else 0.0
+        if material == "salt":
+            row.may_lie_lb = sum(lost) + here
+        rounds = len(rows_of(folder / "storms" / storm / "rates.csv"))
+        expected = rounds * roads[route, name].passes * roads[route, name].length
+        row.coverage = max(
+            min(use.driven[route, name] / expected, 1.0), use.heard.get(truck, 0.0)
+        )  # fmt: skip
     return rows
 
 
@@ -256,7 +274,7 @@ def area_limit(folder: Path) -> float:
     return float(json.loads(text)["features"][0]["properties"]["max_rate_lb_per_lane_mile"])
 
 
-def verdict(row: Row, confidence: float, heard: bool) -> tuple[str, float | None]:
+def verdict(row: Row, confidence: float) -> tuple[str, float | None]:
     """Verdict and P(over)."""
     if row.planned is None or row.allowed is None or row.least is None:
         return "unknown", None
@@ -264,7 +282,10 @@ def verdict(row: Row, confidence: float, heard: bool) -> tuple[str, float | None
     over = 1 - PHI((row.allowed - row.applied) / u) if u else float(row.applied > row.allowed)
     under = PHI((row.least - row.applied) / u) if u else float(row.applied < row.least)
     vague = u > 0.5 * row.planned and max(over, under) < confidence
-    if (not heard and over < 0.5) or vague:
+    thin = row.coverage < LEAST_COVERAGE and over < 0.5
+    more = row.applied + row.may_lie_lb
+    enough = PHI((row.least - more) / u) < 0.5 if u else more >= row.least
+    if thin or vague or (under >= 0.5 and enough and row.may_lie_lb > 0.0):
         return "unknown", over
     for name, p in (("over", over), ("under", under)):
         if p >= confidence:

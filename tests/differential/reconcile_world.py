@@ -14,7 +14,7 @@ import io
 import json
 import math
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -114,6 +114,7 @@ class Truck:
     overlap: int = 0
     broken_rows: int = 0
     true_ratio: float = 1.0
+    blind: str = ""
 
 
 @dataclass
@@ -220,6 +221,9 @@ def draw_truck(random_: random.Random, road: int) -> Truck:
     )
 
 
+#: where the receiver has no fix
+BLIND = ("start", "middle", "end", "")
+
 #: storm starts: an ordinary day, two minutes before the clock goes back, and before it goes forward
 STARTS = {
     "plain": datetime(2026, 12, 1, 10, 0, tzinfo=UTC),
@@ -242,11 +246,14 @@ def write_world(folder: Path, seed: int, *, noise_m: float = 0.0) -> World:
         for place in range(len(joints) - 1)
     }
     trucks = [draw_truck(random_, road) for road in range(3)]
+    # from a source of its own, so that everything else stays as it was drawn
+    blind = random.Random(f"no fix {seed}")
+    trucks = [replace(one, blind=blind.choice(BLIND)) for one in trucks]
     world = World(folder, seed, noise_m, trucks, roads, flipped)
     renamed = random_.random() < 0.3
     units = {"speed": random_.choice(["mph", "km_h"])}
     if renamed:
-        trucks[:] = [Truck(**{**truck.__dict__, "unit": "kg"}) for truck in trucks]
+        trucks[:] = [replace(truck, unit="kg") for truck in trucks]
         put(folder, "columns.toml", columns_toml(units))
     worked_on = random_.random() < 0.3
     if worked_on:
@@ -508,6 +515,24 @@ def totals(truck: Truck, rows: list[tuple[float, ...]], random_: random.Random) 
     return result
 
 
+def blind_rows(truck: Truck, rows: list[tuple[float, ...]], seed: int) -> range:
+    """Records without a position: the first, the last, or some while spreading at one speed."""
+    random_ = random.Random(f"blind {seed} {truck.name}")
+    count = random_.randint(3, 10)
+    if truck.blind == "start":
+        return range(count)
+    if truck.blind == "end":
+        return range(len(rows) - count, len(rows))
+    places = [
+        k for k in range(len(rows) - count)
+        if all(cruising(rows, place) for place in range(k - 1, k + count + 1))
+    ]  # fmt: skip
+    if truck.blind != "middle" or not places:
+        return range(0)
+    first = random_.choice(places)
+    return range(first, first + count)
+
+
 def near_range_end(value: float) -> bool:
     """Whether a reset could be taken for a counter that starts anew at a power of ten or two."""
     ends = [10.0**k for k in range(3, 9)] + [2.0**k / 10**j for k in (15, 16, 24) for j in range(3)]
@@ -550,7 +575,8 @@ def write_telemetry(
     feed_name = f"feed_rate_{unit}_min" if truck.by_rate else f"feed_total_{unit}"
     factor = 1.0 if units["speed"] == "mph" else MILE_M / 1000
     lines = []
-    for row, amount in zip(rows, feed, strict=True):
+    unseen = blind_rows(truck, rows, world.seed)
+    for number, (row, amount) in enumerate(zip(rows, feed, strict=True)):
         t, x, y, speed, heading, on, _, material = row
         lon, lat = lon_lat(x + random_.gauss(0, world.noise_m), y + random_.gauss(0, world.noise_m))
         moment = start + timedelta(seconds=t)
@@ -566,6 +592,8 @@ def write_telemetry(
         }  # fmt: skip
         if truck.names_material:
             line["material"] = material
+        if number in unseen:
+            line |= {"lon": "0", "lat": "0.0"} if number % 2 else {"lon": "", "lat": ""}
         lines.append(line)
     world.released_lb[f"{storm} {truck.name}"] = rows[-1][6]
     for _ in range(truck.duplicates):
@@ -573,8 +601,12 @@ def write_telemetry(
         lines.insert(place + 1, dict(lines[place]))
     for number in range(truck.broken_rows):
         bad = dict(lines[random_.randrange(len(lines))])
-        name, text = (("time", "31/12/2026"), ("lat", "north"), ("truck_id", "T99"))[number % 3]
-        lines.insert(random_.randrange(1, len(lines)), {**bad, name: text})
+        place = random_.randrange(1, len(lines))
+        if number % 3:
+            name, text = (("lat", "north"), ("truck_id", "T99"))[number % 3 - 1]
+            lines.insert(place, {**bad, name: text})
+        elif lines[place] not in (*lines[:place], *lines[place + 1 :]):
+            lines[place]["time"] = "31/12/2026"
     if truck.shuffled and not (crossing and truck.local_time):
         random_.shuffle(lines)
     if renamed:

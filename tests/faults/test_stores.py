@@ -78,9 +78,10 @@ def test_moves_that_fail_after_all_are_told_as_they_are_and_finished_later(tmp_p
     real, moved = os.replace, []
 
     def second_fails(source: Path, target: Path) -> None:
-        if moved:
-            raise OSError(errno.EIO, os.strerror(errno.EIO), str(source), None, str(target))
-        moved.append(target)
+        if Path(target).name != results_store.MOVES:
+            if moved:
+                raise OSError(errno.EIO, os.strerror(errno.EIO), str(source), None, str(target))
+            moved.append(target)
         real(source, target)
 
     with monkeypatch.context() as patch:
@@ -286,7 +287,9 @@ def test_a_job_that_was_ended_while_it_moved_results_leaves_them_whole(tmp_path)
     program = (
         "import json, os, pathlib, sys; staging = pathlib.Path(sys.argv[2]) / 'results/.staging-x';"
         "staging.mkdir(); (staging / 'a.csv').write_text('new');"
-        "(staging / 'moves.json').write_text(json.dumps({'put': ['a.csv'], 'remove': []}));"
+        "moves = {'version': 1, 'moves': [['.staging-x/a.csv', 'a.csv']], 'removed': [],"
+        "'about': {}};"
+        "(staging / 'moves.json').write_text(json.dumps(moves));"
         "os.kill(os.getpid(), 9)"
     )
     jobs = Jobs(tmp_path, [sys.executable, "-c", program])
@@ -349,7 +352,16 @@ def test_moves_that_are_stored_are_read_whatever_the_time(tmp_path):
     staging = tmp_path / "results/.staging-x"
     staging.mkdir()
     (staging / "a.csv").write_text("new")
-    (staging / "moves.json").write_text(json.dumps({"put": ["a.csv"], "remove": ["deep/b.csv"]}))
+    (staging / "moves.json").write_text(
+        json.dumps(
+            {
+                "version": 1,
+                "moves": [[".staging-x/a.csv", "a.csv"]],
+                "removed": ["deep/b.csv"],
+                "about": {},
+            }
+        )
+    )
     for path in (staging, staging / "moves.json"):
         os.utime(path, (2**32, 2**32))
     recover(tmp_path / "results")

@@ -20,8 +20,8 @@ from typing import NoReturn
 from spreadplan import runs
 from spreadplan.errors import BadInput
 from spreadplan.schema.tables import TABLES
+from spreadplan.telemetry.scan import scan_telemetry
 from spreadplan.workspace import read_workspace
-from spreadplan.workspace.telemetry import scan_telemetry
 from tests.hostile.mutators import mutate
 from tests.hostile.small_county import small_county, write
 

@@ -396,7 +396,9 @@ def test_a_number_that_was_cut_in_a_shapefile_is_refused(tmp_path):
     at = data.index(b"2.0000")
     files["routes.dbf"] = data[:at] + b"2*0" + data[at + 3 :]
     write(files, tmp_path / "shapes")
-    assert "routes.shp:0:*: was read with a doubt" in refused(tmp_path / "shapes")
+    assert 'routes.shp:1:passes: "2*000000000000000" is not a number' in refused(
+        tmp_path / "shapes"
+    )
 
 
 def test_an_empty_geometry_does_not_shift_the_others(county):

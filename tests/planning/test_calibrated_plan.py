@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from spreadplan.calibration import calibrate
+from spreadplan.metrology import coverage_factor
 from spreadplan.planning import plan_storm
-from spreadplan.planning.material import coverage_factor
 from spreadplan.schema.policy import Policy
 from tests.calibration import builders
 from tests.planning.small_county import county, line_route

@@ -1,10 +1,12 @@
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from spreadplan.planning import plan_storm
 from spreadplan.planning.geometry import distance_mi
-from spreadplan.planning.loads import load_counts
+from spreadplan.planning.loads import MOST_LOADS, load_counts
 from tests.planning.small_county import NAN, county, frame, line_route, rates, trucks
 
 
@@ -110,3 +112,25 @@ def test_nothing_to_spread_takes_no_time():
     assert list(plan.segments["mass_lb"]) == [0.0] * 3
     assert isinstance(plan.reloads, pd.DataFrame)
     assert plan.reloads.empty
+
+
+def test_loads_without_end_are_counted_and_named_but_not_placed():
+    """A hopper of 12 lb: hundreds of thousands of loads, each with a place, would never end."""
+    plan = one_route(capacity_lb=0.001)
+    route = plan.routes.iloc[0]
+    assert route["loads"] == int(np.ceil(route["mass_lb"] / 0.001))
+    assert plan.reloads.empty
+    assert math.isnan(route["minutes"])
+    said = plan.findings[plan.findings["what"].str.contains("no run-out points")]
+    assert list(said["severity"]) == ["problem"]
+    assert "check capacity_lb" in said["remedy"].iloc[0]
+    tank = one_route(tank_gal=1e-6, prewet=10.0)
+    assert tank.routes["loads"].iloc[0] > MOST_LOADS
+    assert tank.reloads.empty
+    usual = one_route(capacity_lb=1000.0)
+    assert 1 < usual.routes["loads"].iloc[0] <= MOST_LOADS
+    assert len(usual.reloads) == usual.routes["loads"].iloc[0] - 1
+
+
+def test_no_number_of_loads_is_too_large_to_count():
+    assert load_counts(np.array([1e9]), np.array([1e-300])).tolist() == [10**9]

@@ -3,13 +3,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from spreadplan.planning.material import (
-    coverage_factor,
-    interval,
-    liquid_gal,
-    row_intervals,
-    summed_intervals,
-)
+from spreadplan.metrology import coverage_factor
+from spreadplan.planning.material import interval, liquid_gal, row_intervals, summed_intervals
 from tests.planning.small_county import NAN, county
 
 COLUMNS = "run yard_id truck_id material gate_in mass_lb common_u_1 common_u_2 common_u_3 relative_run_u dof"  # noqa: E501

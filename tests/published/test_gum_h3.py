@@ -8,7 +8,8 @@ the full-precision figures were recomputed from the data in exact arithmetic.
 import numpy as np
 import pytest
 
-from spreadplan.calibration.fit import fit_line, propagate, weighted_least_squares
+from spreadplan.calibration.fit import fit_line, weighted_least_squares
+from spreadplan.metrology import propagate
 
 READING_C = np.array(
     [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from spreadplan.reconcile.verdicts import guard_band, probability_above
+from spreadplan.metrology import guard_band, probability_above
 
 
 def density(value: float, estimate: float, u: float) -> float:

@@ -6,8 +6,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from spreadplan.reconcile.network import Network, build_network
-from spreadplan.reconcile.projection import FloatArray, LocalPlane
+from spreadplan.matching.network import Network, build_network
+from spreadplan.matching.projection import FloatArray, LocalPlane
 
 CENTRE = LocalPlane(-93.0, 45.0)
 

@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from spreadplan.matching.candidates import Noise
+from spreadplan.matching.network import build_network
+from spreadplan.matching.trace import Match, match_trace
 from spreadplan.reconcile.attribution import STATUSES, Attribution, attribute_mass
-from spreadplan.reconcile.candidates import Noise
-from spreadplan.reconcile.matching import Match, match_trace
-from spreadplan.reconcile.network import build_network
 from tests.reconcile.roads import Drive, drive, roads
 
 NO_NOISE = Noise(1.0, 0.1, 0.3, 20.0, 0.5)

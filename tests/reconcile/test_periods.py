@@ -54,6 +54,7 @@ def tickets(ratios: np.ndarray) -> pd.DataFrame:
             "loads": 2,
             "ticket_u_lb": 20.0,
             "unreturned_lb": 0.0,
+            "comparable": True,
         }
     )
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from spreadplan import runs
-from spreadplan.reconcile.network import build_network
+from spreadplan.matching.network import build_network
 from spreadplan.reconcile.storm import (
     coverage,
     missed,
@@ -163,7 +163,7 @@ def test_a_segment_is_missed_where_its_truck_was_heard_and_put_down_next_to_noth
 
 def a_use(truck_id: str, driven_mi: list[float], heard_share: float) -> TruckUse:
     driven = {"row": np.arange(3), "driven_m": np.array(driven_mi) * three_segments.MILE_M}
-    return TruckUse(truck_id, {}, {}, driven, {}, heard_share, 0.0, 1.0, {}, 0.0)
+    return TruckUse(truck_id, {}, {}, driven, {}, heard_share, 1.0, 0.0, 1.0, {}, 0.0)
 
 
 def test_coverage_is_what_was_driven_or_would_have_been_heard():

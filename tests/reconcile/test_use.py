@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from spreadplan.matching.network import Network, build_network
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.increments import interval_mass
-from spreadplan.reconcile.network import Network, build_network
 from spreadplan.reconcile.use import TruckUse, stacked, truck_use
-from spreadplan.workspace.telemetry import TelemetryFiles, scan_telemetry
+from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from tests.reconcile import three_segments
 
 TRUCKS = ("T1", "T2")

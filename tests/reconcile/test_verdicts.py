@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spreadplan.metrology import guard_band
 from spreadplan.reconcile.applied import applied_by_segment, applied_parts
 from spreadplan.reconcile.true_mass import mass_ratios
 from spreadplan.reconcile.verdicts import (
@@ -13,7 +14,6 @@ from spreadplan.reconcile.verdicts import (
     DecisionRule,
     against_plan,
     allowances,
-    guard_band,
     judge,
     plain_comparison,
 )
@@ -62,6 +62,11 @@ def test_a_missed_segment_is_under_only_where_it_was_within_hearing():
 def test_too_much_is_too_much_however_thin_the_coverage():
     assert judge(row(150.0, 5.0, coverage=0.2), RULE)["verdict"].item() == "over"
     assert judge(row(100.0, 5.0, coverage=0.2), RULE)["verdict"].item() == "unknown"
+
+
+def test_a_segment_too_short_to_follow_a_truck_on_is_not_missed():
+    found = judge(row(0.0, 0.0).assign(too_short=True), RULE).iloc[0]
+    assert (found["verdict"], found["reason"]) == ("unknown", "too short to tell who drove on it")
 
 
 def test_an_estimate_that_says_nothing_is_unknown():

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from spreadplan.reconcile.projection import LocalPlane
+from spreadplan.matching.projection import LocalPlane
 
 START = pd.Timestamp("2026-12-01T10:00", tz="UTC")
 MILE_M = 1609.344

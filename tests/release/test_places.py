@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numba.core import caching
 
-from spreadplan.reconcile.compiled import compiled, inlined
+from spreadplan.compiled import compiled, inlined
 
 REPO = Path(__file__).parents[2]
 SUM = """

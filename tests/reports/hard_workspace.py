@@ -17,7 +17,7 @@ from spreadplan.planning.plan import PlanInputs, StormPlan, plan_storm
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.reports.plan_report import PlanBackground, plan_report
-from spreadplan.reports.setting import Setting, setting_of
+from spreadplan.views.setting import Setting, setting_of
 from spreadplan.workspace import Workspace, read_workspace
 
 SCRIPT = "<script>alert(1)</script>"

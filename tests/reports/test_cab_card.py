@@ -18,7 +18,7 @@ STORM = "2026-11-27-snow"
 def cards(tmp_path_factory):
     """Cards of a storm whose last round treats nothing, for every truck and route."""
     from spreadplan.reports.cab_card import cab_cards
-    from spreadplan.reports.setting import setting_of
+    from spreadplan.views.setting import setting_of
 
     folder = tmp_path_factory.mktemp("cards") / "w"
     shutil.copytree(COUNTY, folder)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from spreadplan.reports.cab_card import _intervals
 from spreadplan.reports.cab_layout import Needs, arrange
-from spreadplan.reports.display import Display
+from spreadplan.views.display import Display
 
 US = Display("us", ZoneInfo("UTC"))
 needs = st.builds(

@@ -11,21 +11,21 @@ import pandas as pd
 import pytest
 
 from spreadplan.planning.findings import Finding, findings_table
-from spreadplan.reports.display import Display
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
-from spreadplan.reports.season_sheets import season_sheets, sheet_of
-from spreadplan.reports.season_view import (
+from spreadplan.season import work_out_season
+from spreadplan.season.records import books, merged_findings, record_findings
+from spreadplan.season.water import CAUTION
+from spreadplan.views.display import Display
+from spreadplan.views.season_sheets import season_sheets, sheet_of
+from spreadplan.views.season_view import (
     OFFICER,
     SUPERINTENDENT,
     SeasonView,
     headlines,
     other_findings,
 )
-from spreadplan.reports.setting import Setting
-from spreadplan.season import work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings
-from spreadplan.season.water import CAUTION
+from spreadplan.views.setting import Setting
 from tests.reports.test_render import pdf_of, structure
 from tests.season import test_records
 from tests.season.season_tables import areas, season_days, segments
@@ -157,6 +157,19 @@ def test_screening_defers_to_samples_and_the_regulator(pages):
     assert CAUTION in page
     for limit in ("230 mg/L over 4 days", "860 mg/L over 1 h", "860 mg/L over 24 h"):
         assert limit in page
+
+
+def test_both_readings_stand_in_the_report_and_what_is_not_known_is_said(pages):
+    """9,120 lb in 6 h at 2 ft3/s, spread over the storm or within the hour, and no background."""
+    page = plain(pages["us_environment"])
+    start = page.index("Receiving water: screening")
+    acute = page[page.index("EPA, acute", start) : page.index("Minnesota, maximum", start)]
+    for reading, hours in (("spread over the storm", "6 h"), ("all within the averaging", "1 h")):
+        assert reading in acute
+        assert hours in acute
+    assert "low flow and background are not known" in page[start:]
+    assert "mean flow 2 ft³/s" in page[start:]
+    assert "mean flow 0.06 m³/s" in plain(pages["metric_environment"])
 
 
 def test_rows_of_evidence_carry_what_is_needed_to_act(pages):

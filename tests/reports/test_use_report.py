@@ -19,12 +19,12 @@ from matplotlib.colors import to_rgb
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
 from spreadplan.reconcile.verdicts import PlainComparison
 from spreadplan.reports import use_charts, use_map, use_report
-from spreadplan.reports.display import Display
 from spreadplan.reports.figure import STEPS
-from spreadplan.reports.use_findings import BOOKS, LEAST_LB, SENSITIVE, findings
-from spreadplan.reports.use_records import records_part
-from spreadplan.reports.use_segments import NO_PLAN, with_plan
 from spreadplan.runs.reconciling import Reconciled, report_page
+from spreadplan.views.display import Display
+from spreadplan.views.use_findings import BOOKS, LEAST_LB, SENSITIVE, findings
+from spreadplan.views.use_records import records_part
+from spreadplan.views.use_segments import NO_PLAN, with_plan
 from tests.reports.hard_workspace import LONG, SCRIPT, STORM
 from tests.reports.test_pages import Columns
 from tests.reports.use_workspace import reconciled, storm_folder

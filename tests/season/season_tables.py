@@ -103,6 +103,7 @@ def areas(**columns: Any) -> gpd.GeoDataFrame:
         "area_id": ["S1", "W1"], "name": ["Well", "Creek"], "kind": ["wellhead", "watershed"],
         "max_rate_lb_per_lane_mile": [NAN, NAN], "rate_factor": [0.5, NAN],
         "chloride_limit_lb": [3000.0, NAN], "mean_flow_cfs": [NAN, 2.0],
+        "low_flow_cfs": [NAN, NAN], "background_mg_l": [NAN, NAN],
     }  # fmt: skip
     shapes = [shapely.box(-94.01, 45.9, -93.99, 46.1), shapely.box(-94.1, 45.9, -93.8, 46.1)]
     return gpd.GeoDataFrame(usual | columns, geometry=shapes, crs=4326)

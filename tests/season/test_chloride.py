@@ -16,17 +16,10 @@ from spreadplan.season.chloride import (
     chloride_table,
     fractions,
     prewet_chloride_lb,
-    storm_loads,
     without_chloride,
 )  # fmt: skip
 from spreadplan.season.use import season_use
-from spreadplan.season.water import (
-    CRITERIA,
-    concentration_mg_l,
-    load_lb,
-    screening_table,
-    season_concentration,
-)  # fmt: skip
+from spreadplan.season.water import concentration_mg_l, load_lb, season_concentration
 from tests.season.season_tables import (
     START,
     areas,
@@ -147,21 +140,6 @@ def test_prewetting_adds_about_one_percent():
     assert found["chloride_lb"].tolist() == pytest.approx([42.0])
     two = pd.concat([materials(), materials().iloc[[2]].assign(material="other")])
     assert prewet_chloride_lb(use, assignments(), two)["chloride_lb"].isna().all()
-
-
-def test_screening_takes_storms_within_the_averaging_time_together():
-    rows = storm_loads(table())
-    found = screening_table(rows, areas(), STORMS).set_index("criterion")
-    assert set(found["area_id"]) == {"W1"}
-    chronic, acute = found.loc["EPA, chronic"], found.loc["EPA, acute"]
-    assert chronic["storms"] == "s1; s2"
-    assert chronic["load_lb"] == pytest.approx(10_800.0)
-    assert chronic["concentration_mg_l"] == pytest.approx(concentration_mg_l(10_800.0, 2.0, 96.0))
-    # the one-hour limit: the load is spread over the six hours that the storm took
-    assert acute["window_h"] == 6.0
-    assert acute["concentration_mg_l"] == pytest.approx(concentration_mg_l(5400.0, 2.0, 6.0))
-    assert acute["screening"] == "above: sample"
-    assert all(one.averaging_h > 0 for one in CRITERIA)
 
 
 def test_season_over_the_flow_of_its_days():

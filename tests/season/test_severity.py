@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from spreadplan.season.severity import (
     fair_comparison,
@@ -101,4 +102,5 @@ def test_rate_of_a_route_by_hand():
     assert table.loc["R1", "lb_per_lane_mile_severity_hour"] == pytest.approx(400.0 / (6.0 * index))
     low, high = (table.loc["R1", f"lb_per_lane_mile_severity_hour_{end}"] for end in ("lo", "hi"))
     u = np.sqrt(60**2 + 180**2 + 30**2 + 40**2)
-    assert (high - low) / 2 == pytest.approx(1.96 * u / 15.0 / (6.0 * index))
+    factor = stats.norm.ppf(0.975)  # a normal 95 % interval
+    assert (high - low) / 2 == pytest.approx(factor * u / 15.0 / (6.0 * index))

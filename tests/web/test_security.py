@@ -172,6 +172,56 @@ def test_a_change_asked_for_by_another_site_is_refused_even_with_the_token(works
     assert answer.status_code == 303
 
 
+IMAGE = {"sec-fetch-dest": "image", "sec-fetch-mode": "no-cors"}
+PAGE = {"sec-fetch-dest": "document", "sec-fetch-mode": "navigate"}
+
+
+@pytest.mark.parametrize(
+    ("site", "how", "code"),
+    [
+        ("cross-site", IMAGE, 403),
+        ("same-site", IMAGE, 403),
+        ("cross-site", {"sec-fetch-dest": "iframe", "sec-fetch-mode": "navigate"}, 403),
+        ("cross-site", {"sec-fetch-dest": "script", "sec-fetch-mode": "no-cors"}, 403),
+        ("cross-site", {**PAGE, "sec-purpose": "prefetch;prerender"}, 403),
+        ("cross-site", PAGE, 200),  # a link in a letter
+        ("same-origin", IMAGE, 200),
+        ("none", PAGE, 200),
+    ],
+)
+def test_pages_of_others_can_load_nothing_from_here(workspace, site, how, code):
+    answer = browser(workspace()).get("/trucks", headers={"sec-fetch-site": site, **how})
+    assert answer.status_code == code
+    assert code == 200 or "set-cookie" not in answer.headers
+
+
+def test_a_flood_of_visitors_ends_nobodys_session(workspace, monkeypatch):
+    """A page full of images asks a thousand times; the form that is open here can still be sent."""
+    monkeypatch.setattr("spreadplan.web.sessions.MOST_SESSIONS", 20)
+    folder = workspace()
+    site = site_of(folder)
+    planner = browser(folder, site=site)
+    token, key = planner.token(), dict(planner.cookies)
+    for _ in range(60):
+        browser(folder, site=site).get("/login")
+    assert len(site.sessions._sessions) == 20
+    answer = planner.post("/preferences", data={"csrf": token}, follow_redirects=False)
+    assert answer.status_code == 303
+    assert dict(planner.cookies) == key
+    other = browser(folder, site=site)
+    assert other.token() != token
+    assert other.post("/preferences", data={"csrf": token}).status_code == 403
+
+
+def test_a_key_of_someone_who_signed_in_opens_nothing_after_the_session_was_dropped(workspace):
+    folder = workspace()
+    site = site_of(folder)
+    visitor = signed_in(folder, "plan", site)
+    site.sessions.close_account("a-plan")
+    assert visitor.get("/", follow_redirects=False).status_code == 303
+    assert len(site.sessions._sessions) == 1
+
+
 def test_every_address_that_changes_something_asks_for_the_token(workspace):
     app = create_app(workspace())
     visitor = Browser(app, base_url=HERE)
@@ -405,6 +455,43 @@ def test_waiting_times():
     for n in range(FREE["name"]):
         throttle.failed("ben", f"10.0.1.{n}")
     assert throttle.wait_s("ben", "10.9.9.9") > 0  # from many addresses
+
+
+def test_right_passwords_lock_nobody_out(workspace):
+    """A crew room shares one address: its sign-ins are no guesses, however many there are."""
+    folder = workspace()
+    names = [f"driver-{n}" for n in range(FREE["address"] + 6)]
+    for name in names:
+        save_account(folder, name, "read", PASSWORD)
+    clock = Clock()
+    site = site_of(folder, clock=clock)
+
+    def enter(name: str, password: str = PASSWORD) -> int:
+        fields = {"name": name, "password": password}
+        return browser(folder, site=site).do("/login", fields, unsigned=True).status_code
+
+    assert [enter(name) for name in names] == [303] * len(names)
+    assert [enter("driver-0") for _ in range(FREE["name"] + 5)] == [303] * (FREE["name"] + 5)
+    wrong = [enter(names[n % 10], "wrong wrong") for n in range(FREE["address"])]
+    assert wrong == [401] * FREE["address"]
+    assert enter("driver-20") == 429, "guesses still count, over all names of the address"
+    clock.now += 3
+    assert enter("driver-20") == 303
+    assert enter("driver-21") == 303, "a right one makes nobody wait"
+    assert enter("driver-21", "wrong wrong") == 401
+    assert enter("driver-22") == 429, "nor does it make the guesses before it forgotten"
+
+
+def test_tries_at_once_are_no_way_around_the_wait():
+    throttle = Throttle(Clock())
+    for _ in range(FREE["pair"]):
+        assert throttle.begin("ann", "10.0.0.1") == 0
+    assert throttle.begin("ann", "10.0.0.1") > 0, "each of them may be wrong yet"
+    throttle.succeeded("ann", "10.0.0.1")
+    assert throttle.begin("ann", "10.0.0.1") == 0
+    for _ in range(FREE["pair"]):
+        throttle.failed("ann", "10.0.0.1")
+    assert throttle.begin("ann", "10.0.0.1") > 0
 
 
 def test_a_name_that_is_not_there_is_answered_like_a_wrong_password(workspace):

@@ -11,11 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from spreadplan import journal as journal_module
 from spreadplan.errors import BadInput, CannotWrite
+from spreadplan.places import inside
 from spreadplan.web import store as store_module
 from spreadplan.web.csvtext import parse_csv
 from spreadplan.web.edits import Add, Change, Conflict, Refused, Remove, is_storm
-from spreadplan.web.store import InputStore, inside
+from spreadplan.web.store import InputStore
 from spreadplan.workspace import read_workspace
 from tests.web.visitors import browser
 
@@ -356,7 +358,9 @@ def test_after_a_crash_before_it_counted_a_change_is_not_there(workspace, monkey
     store = InputStore(folder)
     before = files_of(folder)
     with monkeypatch.context() as patch:
-        patch.setattr(store_module, "put_text", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        patch.setattr(
+            journal_module, "put_text", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt)
+        )
         with pytest.raises(KeyboardInterrupt):
             store.apply(RECORDED, "ann", "x")
     again = InputStore(folder)

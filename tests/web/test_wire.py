@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import signal
 import socket
 import subprocess
 import sys
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import httpx2 as httpx
@@ -16,6 +18,7 @@ import pytest
 
 from spreadplan.errors import BadInput
 from spreadplan.web import create_app, serve
+from spreadplan.web.connections import BoundedProtocol, Patience
 from tests.web.living import living
 from tests.web.test_uploads import TELEMETRY, left_over
 
@@ -126,7 +129,8 @@ def test_the_command_serves_and_a_running_job_ends_with_it(workspace):
             assert process.stdout is not None
             address = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())
             assert address
-            with httpx.Client(base_url=address[0], timeout=30) as client:
+            port = int(address[0].rpartition(":")[2])
+            with held(port, 250), httpx.Client(base_url=address[0], timeout=30) as client:
                 token = re.search(r'name="csrf" content="([^"]+)"', client.get("/jobs").text)
                 assert token
                 client.post(
@@ -146,6 +150,119 @@ def test_the_command_serves_and_a_running_job_ends_with_it(workspace):
     while workers(folder):
         assert time.monotonic() < end, "the job outlived the server"
         time.sleep(0.05)
+
+
+@contextmanager
+def held(port: int, number: int, first: bytes = b"") -> Iterator[list[socket.socket]]:
+    """So many connections that say no more than this, while the block runs."""
+    with ExitStack() as all_of_them:
+        wires = []
+        for _ in range(number):
+            wire = socket.create_connection(("127.0.0.1", port), 10)
+            wires.append(all_of_them.enter_context(wire))
+            if first:
+                wire.sendall(first)
+        yield wires
+
+
+class Quick(BoundedProtocol):
+    """The limits of the server, with shorter times."""
+
+    patience = Patience(
+        most=60, request_s=0.6, window_s=0.6, least_bytes=2_000, reading_s=0.8, look_s=0.05
+    )
+
+
+def closed_after(wire: socket.socket, say: bytes = b"", most_s: float = 8.0) -> float:
+    """How long until the other side closes, saying something more twenty times a second."""
+    started = time.monotonic()
+    wire.settimeout(0.05)
+    while time.monotonic() - started < most_s:
+        try:
+            if say:
+                wire.sendall(say)
+            if not wire.recv(65536):
+                break
+        except TimeoutError:
+            continue
+        except OSError:
+            break
+    return time.monotonic() - started
+
+
+HEAD = b"GET /healthz HTTP/1.1\r\nhost: 127.0.0.1\r\n"
+POST = b"POST /preferences HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-length: 100000\r\n\r\n"
+
+
+@pytest.mark.parametrize(
+    ("first", "then"),
+    [(b"", b""), (HEAD, b""), (HEAD, b"x: y\r\n"), (HEAD + b"\r\n", b""), (POST, b""),
+     (POST, b"x")],
+    ids=["nothing", "half a head", "a head that never ends", "nothing more", "no body",
+         "a body in drops"],
+)  # fmt: skip
+def test_a_connection_that_brings_no_request_is_closed(workspace, first, then):
+    with (
+        living(create_app(workspace()), http=Quick) as server,
+        held(server.port, 1, first) as (wire,),
+    ):
+        assert 0.3 < closed_after(wire, then) < 5.0
+
+
+def test_an_answer_that_nobody_takes_is_given_up(workspace):
+    folder = workspace()
+    (folder / "results").mkdir()
+    (folder / "results" / "large.gpkg").write_bytes(b"x" * 60_000_000)
+    with living(create_app(folder), http=Quick) as server, socket.socket() as wire:
+        wire.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        wire.connect(("127.0.0.1", server.port))
+        wire.sendall(HEAD.replace(b"healthz", b"results/large.gpkg") + b"\r\n")
+        time.sleep(2.5)
+        wire.settimeout(5)
+        taken = 0
+        with suppress(OSError):
+            while part := wire.recv(1 << 20):
+                taken += len(part)
+        assert taken < 60_000_000, "the rest never comes"
+
+
+def test_what_takes_its_time_is_borne_with(workspace):
+    """A body that comes slowly but steadily, and an answer that is long in the making."""
+
+    async def slow(scope, receive, send):
+        assert scope["type"] == "http"
+        while (await receive())["more_body"]:
+            pass
+        await asyncio.sleep(1.5)
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        await send({"type": "http.response.body", "body": b"done"})
+
+    with living(slow, http=Quick, lifespan="off") as server, held(server.port, 1) as (wire,):
+        size = 100_000
+        wire.sendall(b"POST / HTTP/1.1\r\nhost: x\r\nconnection: close\r\n"
+                     + f"content-length: {size}\r\n\r\n".encode())  # fmt: skip
+        for _ in range(50):
+            wire.sendall(b"x" * (size // 50))
+            time.sleep(0.04)
+        answer = b""
+        while part := wire.recv(65536):
+            answer += part
+        assert answer.startswith(b"HTTP/1.1 200")
+        assert b"done" in answer
+
+
+@pytest.mark.parametrize("first", [b"", HEAD, POST], ids=["nothing", "half a head", "no body"])
+def test_many_idle_connections_keep_nobody_out(workspace, first):
+    class Patient(BoundedProtocol):
+        patience = Patience(most=60, request_s=600, window_s=600)
+
+    with (
+        living(create_app(workspace()), http=Patient) as server,
+        held(server.port, 250, first),
+        httpx.Client(base_url=server.address, timeout=10) as client,
+    ):
+        for _ in range(3):
+            assert client.get("/healthz").status_code == 200
 
 
 def workers(folder: Path) -> list[str]:

@@ -8,9 +8,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
+from spreadplan.cli import main
+from spreadplan.units import RATE_SUFFIXES, SUFFIXES, suffix_meant
 from tests.conftest import FILES, route_features
-from tests.workspace.test_bad_input import read
+from tests.workspace.test_bad_input import problems, read
 
 UNITS = [
     # file, US column and value, the same in another unit
@@ -73,9 +76,37 @@ def test_routes_are_the_same_from_every_format_and_crs(workspace, suffix, crs):
     assert again.geometry.geom_equals_exact(plain.geometry, 1e-7).all()
 
 
-def test_a_file_without_crs_is_refused_and_two_files_for_one_table(workspace):
-    from tests.workspace.test_bad_input import problems
+@pytest.mark.parametrize("suffix", ["gpkg", "shp", "parquet"])
+def test_messages_name_the_file_that_was_read(workspace, capsys, suffix):
+    """Whatever is said of the routes names their file, and no other that could have been there."""
+    folder = workspace({"routes.geojson": None, "storms/s1/rates.csv": "route_id,application,"
+                        "rate_lb_per_lane_mile\nR9,1,200\n"})  # fmt: skip
+    frame = gpd.GeoDataFrame.from_features(route_features(), crs="EPSG:4326")
+    path = folder / f"routes.{suffix}"
+    frame.to_parquet(path) if suffix == "parquet" else frame.to_file(path)
+    assert main(["check", str(folder)]) == 2
+    said = capsys.readouterr()
+    assert f'"R9" is not in routes.{suffix}' in said.err
+    (folder / "storms/s1/rates.csv").write_text(FILES["storms/s1/rates.csv"])
+    assert main(["check", str(folder)]) == 0
+    said = capsys.readouterr()
+    assert f"routes.{suffix}: 3 rows" in said.out
+    far = frame.geometry.affine_transform([1, 0, 0, 1, 0, 0]).to_numpy()
+    far[0] = shapely.LineString([(-94.0, 46.0), (-80.0, 46.0)])
+    frame = frame.set_geometry(gpd.GeoSeries(far, crs=4326))
+    frame.to_parquet(path) if suffix == "parquet" else frame.to_file(path)
+    (folder / "storms/s1/telemetry").mkdir()
+    (folder / "storms/s1/telemetry/a.csv").write_text(
+        "truck_id,time,lon,lat,speed_mph,spreading,feed_total_lb\n"
+        "T1,2026-12-01T05:00:00,-94,46,20,1,5\n"
+    )
+    assert main(["reconcile", str(folder), "s1", "--no-pdf"]) == 2
+    said = capsys.readouterr()
+    assert f"routes.{suffix}:" in said.err
+    assert "geojson" not in said.err.replace("sensitive_areas.geojson", "")
 
+
+def test_a_file_without_crs_is_refused_and_two_files_for_one_table(workspace):
     folder = workspace()
     frame = gpd.GeoDataFrame.from_features(route_features())
     frame.to_parquet(folder / "routes.parquet")
@@ -106,6 +137,83 @@ def test_columns_toml_maps_foreign_names_and_units(workspace):
     )
     result = read(workspace({"trucks.csv": text, "columns.toml": mapping}))
     assert result.tables["trucks"]["capacity_lb"].iloc[0] == pytest.approx(14000)
+
+
+WRITTEN_UNITS = [
+    ("speed", "km/h", "km_h"),
+    ("speed", "km/hr", "km_h"),
+    ("speed", "KPH", "km_h"),
+    ("speed", "kmh", "km_h"),
+    ("speed", "miles per hour", "mph"),
+    ("mass", "lbs", "lb"),
+    ("mass", "tons", "ton"),
+    ("mass", "US tons", "ton"),
+    ("mass", "metric tons", "t"),
+    ("temperature", "°F", "f"),
+    ("temperature", "deg F", "f"),
+    ("temperature", "Celsius", "c"),
+    ("length", '"', "in"),
+    ("volume", "U.S. gallons", "gal"),
+    ("bulk_density", "lb/ft³", "lb_ft3"),
+    ("bulk_density", "lbs per cu. ft", "lb_ft3"),
+    ("stream_flow", "cubic feet per second", "cfs"),
+    ("rate_limit", "lbs/lane-mile", "lb_per_lane_mile"),
+    ("rate_limit", "lb / 2-lane mile", "lb_per_two_lane_mile"),
+    # what could be two units, or is none that a file may hold, is not guessed
+    ("mass", "T", ""),
+    ("mass", "long tons", ""),
+    ("length", "M", ""),
+    ("speed", "knots", ""),
+    ("rate_limit", "lb/mile", ""),
+    ("mass", "", ""),
+]
+
+
+@pytest.mark.parametrize(("quantity", "written", "suffix"), WRITTEN_UNITS)
+def test_units_are_understood_as_people_write_them(quantity, written, suffix):
+    assert suffix_meant(written, SUFFIXES[quantity]) == suffix
+
+
+def test_every_suffix_means_itself_and_no_two_are_taken_for_one():
+    for suffixes in [*SUFFIXES.values(), RATE_SUFFIXES]:
+        assert [suffix_meant(one, suffixes) for one in suffixes] == list(suffixes)
+        assert [suffix_meant(one.upper(), suffixes) for one in suffixes if len(one) > 1] == [
+            one for one in suffixes if len(one) > 1
+        ]
+
+
+def test_columns_toml_takes_everyday_units_and_names_those_it_does_not_know(workspace):
+    text = (
+        FILES["trucks.csv"]
+        .replace("capacity_lb", "Payload")
+        .replace("14000", "7")
+        .replace("20000", "9")
+    )
+    loads = "ticket_id,truck_id,yard_id,loaded_at,material,Net\nL1,T1,Y1,2026-12-01T05:00,salt,2\n"
+    rates = FILES["storms/s1/rates.csv"].replace("rate_lb_per_lane_mile", "Rate")
+    mapping = """
+        [trucks]
+        capacity = {{ column = "Payload", unit = "tons" }}
+        [loads]
+        net_lb = {{ column = "Net", unit = "{}" }}
+        [rates]
+        rate = {{ column = "Rate", unit = "lbs/two-lane mile" }}
+        [telemetry]
+        heading_deg = {{ column = "Course", unit = "°" }}
+    """
+    files = {"trucks.csv": text, "storms/s1/loads.csv": loads, "storms/s1/rates.csv": rates}
+    read_one = read(workspace({**files, "columns.toml": mapping.format("metric tons")}))
+    assert read_one.tables["trucks"]["capacity_lb"].iloc[0] == pytest.approx(14_000)
+    assert read_one.storms["s1"]["loads"]["net_lb"].iloc[0] == pytest.approx(4_409.245, rel=1e-6)
+    assert read_one.storms["s1"]["rates"]["rate_lb_per_lane_mile"].iloc[0] == pytest.approx(100)
+    assert read_one.renames["telemetry"]["heading_deg"].unit == ""
+    found = [
+        str(problem)
+        for problem in problems(workspace({**files, "columns.toml": mapping.format("stone")}))
+    ]
+    assert found[0] == (
+        'columns.toml:0:loads.net_lb: unit "stone" is not known here; write one of lb, kg, ton, t'
+    )
 
 
 def test_a_shapefile_column_that_lost_its_unit_can_be_mapped(workspace):

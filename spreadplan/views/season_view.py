@@ -1,0 +1,189 @@
+"""What the season's two reports share: what they are made from, and what is said first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.metrology import Z95
+from spreadplan.schema.policy import Policy
+from spreadplan.season import SeasonResult, StormUse
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text
+from spreadplan.views.setting import US_WORDING, Setting
+
+TONE: Final = {"problem": "bad", "caution": "warn", "note": "none"}
+RANK: Final = {"problem": 0, "caution": 1, "note": 2}
+FIRST: Final = 3
+ALSO: Final = 3
+"""So many further findings of a kind stand below its first one."""
+LEAST_TON: Final = 0.1
+"""A truck that strays leaves a few pounds on another's route: rows below this are left out."""
+MONEY: Final = "Money is in the currency of the prices in materials.csv."
+
+
+@dataclass(frozen=True, eq=False)
+class SeasonView:
+    """A season with what its reports show beside it.
+
+    Attributes
+    ----------
+    storms : in order of time.
+    history : see `season.records.truck_history`. books : see `season.records.books`.
+    routes, areas, policy : of the workspace.
+    fingerprint : of the input files.
+    absent : files that a part of the work would have used and that are not there.
+    """
+
+    result: SeasonResult
+    storms: Sequence[StormUse]
+    history: pd.DataFrame
+    books: pd.DataFrame
+    routes: gpd.GeoDataFrame
+    areas: gpd.GeoDataFrame
+    policy: Policy
+    fingerprint: str
+    absent: tuple[str, ...] = ()
+
+
+def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
+    """What both templates ask for."""
+    shown, season = setting.display, view.result.season
+    kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume", "flow")
+    day = shown.date(season.as_of)
+    return {
+        **setting.context(season.as_of), "fingerprint": view.fingerprint, "season": season.name,
+        "unit": {kind: shown.unit(kind) for kind in kinds}, "absent": view.absent,
+        "span": f"{shown.date(season.start)} to {shown.date(season.end)}", "day": day,
+        "over": day == shown.date(season.end), "metric": [US_WORDING] * (shown.system == "metric"),
+        "reproduce": f"spreadplan season WORKSPACE --as-of {day}", "money_note": MONEY,
+        "storms_known": len(view.storms),
+        "storms_measured": sum(one.source == "measured" for one in view.storms),
+    }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of finding: the first word of its subjects, its title, and what is said without."""
+
+    word: str
+    title: str
+    none: str
+
+
+BUDGETS: Final = Kind("budget", "Budgets", "No budget is overspent or likely to run out.")
+TRUCKS: Final = Kind(
+    "truck", "Trucks", "No truck needs a new test: what they report agrees with the tickets."
+)
+BOOKS: Final = Kind("yard", "Yards", "The yards' counts agree with deliveries, loads and returns.")
+AREAS: Final = Kind(
+    "area", "Sensitive areas", "No sensitive area with a limit is likely to be over it."
+)
+OVER: Final = Kind(
+    "over-application", "Over-application", "No segment lies above its limit, by the bare figures."
+)
+WATER: Final = Kind(
+    "water", "Receiving water", "Screening finds no water above a limit; only samples can show it."
+)
+UNKNOWN: Final = Kind("material", "Materials", "The chloride in every material in use is known.")
+SUPERINTENDENT: Final = (BUDGETS, TRUCKS, AREAS, BOOKS, OVER)
+OFFICER: Final = (AREAS, OVER, WATER, UNKNOWN)
+
+
+def headlines(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, Any]]:
+    """The three kinds of finding that matter most, each with its worst finding first.
+
+    Kinds with a problem come before those with a caution; within that, the order of ``kinds``.
+    """
+    word = findings["subject"].str.split(" ").str[0]
+    groups = {kind: findings[word == kind.word] for kind in kinds}
+
+    def place(kind: Kind) -> tuple[int, int]:
+        worst = min((RANK[one] for one in groups[kind]["severity"]), default=len(RANK))
+        return worst, kinds.index(kind)
+
+    return [_headline(kind, groups[kind]) for kind in sorted(kinds, key=place)[:FIRST]]
+
+
+def _headline(kind: Kind, rows: pd.DataFrame) -> dict[str, Any]:
+    if not len(rows):
+        return {"title": kind.title, "tone": "good", "subject": "", "what": kind.none,
+                "remedy": "", "also": [], "left": 0}  # fmt: skip
+    first = rows.iloc[0]
+    also = [_plain(one.subject) + ": " + one.what for one in lines(rows.iloc[1 : 1 + ALSO])]
+    return {
+        "title": kind.title, "tone": TONE[first["severity"]],
+        "subject": "" if first["subject"] == kind.word else _plain(first["subject"]),
+        "what": first["what"], "remedy": first["remedy"], "also": also,
+        "left": max(len(rows) - 1 - ALSO, 0),
+    }  # fmt: skip
+
+
+def _plain(subject: str) -> str:
+    """A subject as a person would say it.
+
+    >>> _plain("budget agency *, salt")
+    'agency, salt'
+    """
+    said = subject.removeprefix("budget ").replace(" *,", ",")
+    return said.removeprefix("material ")
+
+
+def other_findings(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, str]]:
+    """Findings of the kinds that no headline stands for."""
+    shown = {one["title"] for one in headlines(findings, kinds)}
+    words = {kind.word for kind in kinds if kind.title not in shown} | {"storms"}
+    rows = findings[findings["subject"].str.split(" ").str[0].isin(words)]
+    return [
+        {"tone": TONE[one.severity], "severity": one.severity, "subject": _plain(one.subject),
+         "what": one.what, "remedy": one.remedy}
+        for one in lines(rows)
+    ]  # fmt: skip
+
+
+def tons(value_ton: float, shown: Display) -> str:
+    """Short tons as shown, without unit."""
+    return shown.number(POUNDS_PER_TON * value_ton, "bulk")
+
+
+def tons_pm(value_ton: float, u_ton: float, shown: Display) -> str:
+    """Short tons with half their 95 % interval, without unit; ``u_ton`` standard uncertainty."""
+    return shown.number_pm(POUNDS_PER_TON * value_ton, Z95 * POUNDS_PER_TON * u_ton, "bulk")
+
+
+def tons_range(low_ton: float, high_ton: float, shown: Display) -> str:
+    """An interval of short tons, without unit."""
+    said = shown.show_range(POUNDS_PER_TON * low_ton, POUNDS_PER_TON * high_ton, "bulk")
+    return said.rpartition(NBSP)[0] or said
+
+
+def money(value: float) -> str:
+    """An amount of money, whole."""
+    return as_text(value, 0) if value == value else NOTHING
+
+
+def chance(share: float) -> str:
+    """A probability in percent that claims no more than it can: never 0 or 100.
+
+    A tenth is shown where the decision lies.
+
+    >>> chance(0.9999), chance(0.9491), chance(0.42), chance(1e-9)
+    ('>\xa099\xa0%', '94.9\xa0%', '42\xa0%', '<\xa01\xa0%')
+    """
+    if share != share:
+        return NOTHING
+    if share > 0.99:
+        return f">{NBSP}99{NBSP}%"
+    if share < 0.01:
+        return f"<{NBSP}1{NBSP}%"
+    return f"{100.0 * share:.{1 if share >= 0.9 else 0}f}{NBSP}%"
+
+
+def worth_showing(table: pd.DataFrame) -> pd.DataFrame:
+    """Rows of a table of use that are more than a stray pound."""
+    return table[table["used_ton"] >= LEAST_TON]

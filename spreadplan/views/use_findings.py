@@ -1,0 +1,363 @@
+"""What matters most in a storm's use of material, in plain words, ranked by consequence.
+
+Every finding has the mass that is surely in question: the end of its 95 % interval that lies
+nearest to "nothing is wrong". Findings are ranked by that mass times what such mass means.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.reconcile.applied import summed_applied
+from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
+from spreadplan.reconcile.true_mass import CONTESTED
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import Display, as_text, percent, plural
+from spreadplan.views.use_segments import NO_PLAN
+
+SENSITIVE, MISSED, ROAD, METER, BOOKS = 4.0, 4.0, 1.0, 1.0, 0.25
+"""What a mass in question weighs: too much in a sensitive area, a road left untreated, wrong by
+plan, wrong by the controller, missing in the books only. Common practice, no source."""
+WEIGHTS_IN_WORDS: Final = (
+    "Findings are ranked by the mass that is surely in question (the end of the 95 % interval "
+    f"nearest to none), counted {SENSITIVE:g} times where too much lies in a sensitive area or a "
+    f"road was left untreated, and {BOOKS:g} times where only a ticket or a count is missing."
+)
+LEAST_LB: Final = 200.0
+"""A smaller weighted mass is no finding to act on; it stands in the tables. Common practice, no
+source."""
+NOTHING_SHARE: Final = 0.01
+CLEARLY: Final = 0.08
+"""Rounds or rates that differ from the plan by more than this share are named as the cause."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing to act on.
+
+    headline, evidence, advice : in the reader's units. sure_lb : mass that is surely in question.
+    weight : what such mass means.
+    """
+
+    headline: str
+    evidence: str
+    advice: str
+    sure_lb: float
+    weight: float
+
+    @property
+    def consequence_lb(self) -> float:
+        """What findings are ranked by."""
+        return self.weight * self.sure_lb
+
+
+def findings(
+    use: StormUse,
+    rows: pd.DataFrame,
+    left_out_lb: Mapping[str, float],
+    confidence: float,
+    shown: Display,
+) -> list[Finding]:
+    """Everything to act on, the gravest first.
+
+    Parameters
+    ----------
+    rows : segments as `use_segments.with_plan` returns them.
+    left_out_lb : impossible jumps of each truck's running total.
+    confidence : of the policy's decision rule.
+    """
+    found: Iterable[Finding] = (
+        *_too_much(use, rows, confidence, shown), *_too_little(use, rows, shown),
+        *_unheard(rows, shown), *_without_plan(rows, shown), *_off_route(use, shown),
+        *_piles(use, shown), *_trucks(use.trucks, shown), *_yards(use.balance, shown),
+        *_jumps(left_out_lb, shown),
+    )  # fmt: skip
+    grave = (one for one in found if one.consequence_lb >= LEAST_LB)
+    return sorted(grave, key=lambda one: (-one.consequence_lb, one.headline))
+
+
+# --- on the road -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """Segments of one route, material and verdict, taken together. Masses in lb."""
+
+    route_id: str
+    material: str
+    count: int
+    lane_miles: float
+    applied_lb: float
+    low_lb: float
+    high_lb: float
+    planned_lb: float
+    rounds: float
+    made: float
+    rate: float
+    planned_rate: float
+    areas: str
+    truck: str
+
+
+def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
+    """The segments in ``rows`` by route and material."""
+    keys = ["route_id", "segment_id", "material"]
+    parts = use.parts.merge(rows[keys], on=keys, how="inner")
+    by_route = ["route_id", "material"]
+    sums = summed_applied(parts, by_route).to_dict("index") if len(parts) else {}
+    trucks = parts.groupby([*by_route, "truck_id"])["applied_lb"].sum().sort_values()
+    main = {(route, material): truck for route, material, truck in trucks.index}
+    for key, group in rows.groupby(by_route, sort=True):
+        route_id, material = (str(name) for name in key)
+        total = sums.get((route_id, material))
+        lane_miles = float(group["lane_miles"].sum())
+        treated = float(group["treated"].sum())
+        applied, low, high = (
+            float(total[name]) if total else 0.0
+            for name in ("applied_lb", "applied_lo_lb", "applied_hi_lb")
+        )
+        planned = float(group["planned_lb"].sum())
+        rounds = float((group["lane_miles"] * group["rounds"]).sum())
+        areas = dict.fromkeys(area for area in group["area"] if area)
+        yield _Stretch(
+            route_id, material, len(group), lane_miles, applied, low, high, planned,
+            rounds=rounds / lane_miles, made=treated / lane_miles,
+            rate=applied / treated if treated > 0.0 else math.nan,
+            planned_rate=planned / rounds if rounds > 0.0 else math.nan,
+            areas=", ".join(areas), truck=str(main.get((route_id, material), "")),
+        )  # fmt: skip
+
+
+def _too_much(
+    use: StormUse, rows: pd.DataFrame, confidence: float, shown: Display
+) -> Iterator[Finding]:
+    over = rows[rows["verdict"] == "over"]
+    wrong = set(use.trucks.loc[use.trucks["test_again"].astype(bool), "truck_id"])
+    for one in _stretches(use, over):
+        excess = shown.show(one.applied_lb - one.planned_lb, "bulk")
+        inside = f", sensitive area {one.areas}" if one.areas else ""
+        yield Finding(
+            f"Route {one.route_id}{inside}: {excess} of {one.material} more than planned",
+            f"{_put_down(one, shown)} {_cause(one, shown)} {_sure(one.count, confidence)}",
+            _over_advice(one, one.truck in wrong),
+            max(one.low_lb - one.planned_lb, 0.0), SENSITIVE if one.areas else ROAD,
+        )  # fmt: skip
+
+
+def _put_down(one: _Stretch, shown: Display) -> str:
+    interval = shown.show_range(one.low_lb, one.high_lb, "bulk")
+    planned = f"{shown.show(one.planned_lb, 'bulk')} were planned"
+    if one.applied_lb < NOTHING_SHARE * one.planned_lb:
+        return f"{'Next to n' if one.applied_lb > 0.0 else 'N'}othing was put down where {planned}."
+    segments = plural(one.count, "segment")
+    driver = f" Spread by {one.truck}." if one.truck else ""
+    return (
+        f"On {segments} ({shown.show(one.lane_miles, 'lane_distance')}) the true mass is "
+        f"{shown.show(one.applied_lb, 'bulk')} (95 %: {interval}) where "
+        f"{planned}.{driver}"
+    )
+
+
+def _sure(count: int, confidence: float) -> str:
+    least = f"at least {100.0 * confidence:g} % sure"
+    return f"That it is too much is {least}{' on each of them' if count > 1 else ''}."
+
+
+def _cause(one: _Stretch, shown: Display) -> str:
+    """How rounds and rate compare with the plan; "" where nothing was put down."""
+    if not (one.rate > 0.0 and one.planned_rate > 0.0):
+        return ""
+    rate, planned = (shown.show(value, "rate") for value in (one.rate, one.planned_rate))
+    made, wanted = (as_text(value, 1, plain=True) for value in (one.made, one.rounds))
+    rounds = f"Rounds made: {made}, planned: {wanted}"
+    return f"{rounds}; mean rate {rate}, {planned} planned."
+
+
+def _over_advice(one: _Stretch, wrong: bool) -> str:
+    causes = []
+    if one.rate > (1.0 + CLEARLY) * one.planned_rate:
+        causes.append(f"the rate that was set in {one.truck or 'the truck'} on this route")
+    if one.made > (1.0 + CLEARLY) * one.rounds:
+        causes.append("why it was spread more often than planned")
+    look = " and ".join(causes) or "the settings of this route"
+    first = (
+        f"{one.truck}'s controller reports wrongly: test it before anything is said of the driver. "
+        if wrong else ""
+    )  # fmt: skip
+    return f"{first}Ask about {look}; conditions on the road may have called for it."
+
+
+def _too_little(use: StormUse, rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+    for one in _stretches(use, rows[rows["is_missed"] & (rows["verdict"] == "under")]):
+        yield Finding(
+            f"Route {one.route_id}: {plural(one.count, 'segment')} "
+            f"({shown.show(one.lane_miles, 'lane_distance')}) next to untreated",
+            f"{_put_down(one, shown)} The truck was heard on its way, so it is not for want of "
+            "records.",
+            "Ask whether it was closed, plowed only, or taken by another truck; if not, treat it "
+            "first next time.",
+            max(one.planned_lb - one.high_lb, 0.0), MISSED,
+        )  # fmt: skip
+    for one in _stretches(use, rows[~rows["is_missed"] & (rows["verdict"] == "under")]):
+        short = shown.show(one.planned_lb - one.applied_lb, "bulk")
+        yield Finding(
+            f"Route {one.route_id}: {short} of {one.material} less than planned",
+            f"{_put_down(one, shown)} {_cause(one, shown)}",
+            _under_advice(one), max(one.planned_lb - one.high_lb, 0.0), ROAD,
+        )  # fmt: skip
+
+
+def _under_advice(one: _Stretch) -> str:
+    if one.made < (1.0 - CLEARLY) * one.rounds:
+        return "Ask why it was spread less often than planned."
+    return f"Look at the rate and the gate that were set in {one.truck or 'the truck'}."
+
+
+def _unheard(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+    """Planned segments on which nobody can say what happened."""
+    unknown = rows[(rows["verdict"] == "unknown") & (rows["reason"] != NO_PLAN)]
+    for route_id, group in unknown.groupby("route_id", sort=True):
+        reasons = " and ".join(sorted(set(group["reason"])))
+        planned, heard = (
+            shown.show(float(group[name].sum()), "bulk") for name in ("planned_lb", "applied_lb")
+        )
+        yield Finding(
+            f"Route {route_id}: {plural(len(group), 'segment')} "
+            f"({shown.show(float(group['lane_miles'].sum()), 'lane_distance')}) can't be judged",
+            f"{reasons[:1].upper()}{reasons[1:]}: {planned} were planned, {heard} were heard of.",
+            "Look for records that were not sent, and at the receiver and antenna of the truck.",
+            float((group["planned_lb"] - group["applied_lb"]).clip(lower=0.0).sum()), ROAD,
+        )  # fmt: skip
+
+
+def _without_plan(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+    """Mass where the plan has none; without any plan there is nothing to say."""
+    if not rows["planned_lb"].notna().any():
+        return
+    extra = rows[(rows["reason"] == NO_PLAN) & (rows["applied_lb"] > 0.0)]
+    for (route_id, material), group in extra.groupby(["route_id", "material"], sort=True):
+        mass = shown.show(float(group["applied_lb"].sum()), "bulk")
+        trucks = ", ".join(sorted({name for text in group["trucks"] for name in text.split(";")}))
+        yield Finding(
+            f"Route {route_id}: {mass} of {material} where none was planned",
+            f"On {plural(len(group), 'segment')}, by {trucks}.",
+            "Ask whether the route got another material, or a truck another's route.",
+            float(group["applied_lo_lb"].sum()), ROAD,
+        )  # fmt: skip
+
+
+def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
+    off = use.parts[use.parts["segment_id"] == OFF_ROUTE]
+    if off.empty:
+        return
+    for row in lines(summed_applied(off, ["truck_id", "material"]).reset_index()):
+        mass = shown.show(row.applied_lb, "bulk")
+        yield Finding(
+            f"{row.truck_id}: {mass} of {row.material} on no route",
+            f"True mass {mass} (95 %: "
+            f"{shown.show_range(row.applied_lo_lb, row.applied_hi_lb, 'bulk')}) was "
+            "released away from every segment of the routes.",
+            "See on a map where the points of use_points.parquet without a segment lie: a yard, a "
+            "private place, or a road that is missing in the routes.",
+            row.applied_lo_lb, ROAD,
+        )  # fmt: skip
+
+
+def _piles(use: StormUse, shown: Display) -> Iterator[Finding]:
+    by_truck = use.piles.drop(columns="geometry").groupby("truck_id", sort=True)["mass_lb"]
+    for row in lines(by_truck.agg(["sum", "size", "idxmax"]).reset_index()):
+        worst = use.piles.loc[row.idxmax]
+        yield Finding(
+            f"{row.truck_id}: {shown.show(row.sum, 'bulk')} released standing still",
+            f"{plural(row.size, 'pile')}, the largest {shown.show(worst['mass_lb'], 'mass')} on "
+            f"route {worst['route_id']}, segment {worst['segment_id']} (reported mass).",
+            "See whether the feeder stops when the truck does; clear the piles away.",
+            float(row.sum), ROAD,
+        )  # fmt: skip
+
+
+# --- controllers, tickets, stock ---------------------------------------------------------------
+
+
+def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+    for row in lines(trucks):
+        net_lb = row.loaded_lb - row.returned_lb
+        advice = f"{row.advice[:1].upper()}{row.advice[1:]}."
+        true = shown.show(row.ratio * row.reported_lb, "bulk")
+        reported = shown.show(row.reported_lb, "bulk")
+        if row.test_again and row.reported_lb > 0.0:
+            nearest = row.season_lo if row.season_ratio > 1.0 else row.season_hi
+            yield Finding(
+                f"{row.truck_id} {row.verdict}: the true mass of {row.material} is "
+                f"{row.season_ratio:.2f} times what it says",
+                f"95 %: {row.season_lo:.2f} to {row.season_hi:.2f}, from the tickets of "
+                f"{plural(int(row.storms), 'storm')}. It reported {reported} in this storm; "
+                f"{true} were put down.",
+                advice, abs(nearest - 1.0) * row.reported_lb, METER,
+            )  # fmt: skip
+        elif row.reported_lb <= 0.0 and net_lb > 0.0:
+            yield Finding(
+                f"{row.truck_id} reported no {row.material} although it was loaded",
+                f"Its tickets account for {shown.show(net_lb, 'bulk')}.", advice, net_lb, METER,
+            )  # fmt: skip
+        elif row.verdict == CONTESTED:
+            yield Finding(
+                f"{row.truck_id}: tickets and reports of {row.material} disagree",
+                f"Its tickets account for {shown.show(net_lb, 'bulk')}; it reported {reported}.",
+                advice, abs(net_lb - row.reported_lb), BOOKS,
+            )  # fmt: skip
+        elif row.verdict in ("tickets missing", "no tickets"):
+            accounted = shown.show(net_lb, "bulk") if row.loads else "nothing"
+            low_lb = max(row.ratio_lo * row.reported_lb - net_lb, 0.0)
+            yield Finding(
+                f"{row.truck_id}: "
+                + (f"tickets of {row.material} are missing" if row.verdict == "tickets missing"
+                   else f"no tickets of {row.material}"),
+                f"It put down {true}; its tickets account for {accounted}"
+                + (f" (probability that one is missing: {percent(row.p_missing, 3)})."
+                   if row.verdict == "tickets missing" else "."),
+                advice, low_lb, BOOKS,
+            )  # fmt: skip
+
+
+YARD_ADVICE: Final = {
+    "more delivered than recorded": "Look for a delivery that nobody wrote down, then count again.",
+    "more used than recorded": "Look for loads without a ticket and for loss from the pile, then "
+                               "count again.",
+}  # fmt: skip
+
+
+def _yards(balance: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+    for row in lines(balance[balance["verdict"].isin(list(YARD_ADVICE))]):
+        difference, u, counted, expected = (
+            POUNDS_PER_TON * value
+            for value in (row.difference_ton, row.difference_u_ton, row.counted_ton,
+                          row.expected_ton)
+        )  # fmt: skip
+        more = "more" if difference > 0.0 else "less"
+        yield Finding(
+            f"Yard {row.yard_id}: {shown.show(abs(difference), 'bulk')} {more} {row.material} than "
+            "the books say",
+            f"{shown.show(counted, 'bulk')} were counted on {shown.date(row.counted_at)}, "
+            f"{shown.show(expected, 'bulk')} expected from the count of "
+            f"{shown.date(row.opening_at)} and all tickets since. The difference is "
+            f"{shown.show_pm(difference, 2.0 * u, 'bulk')} (95 %).",
+            YARD_ADVICE[row.verdict], max(abs(difference) - 2.0 * u, 0.0), BOOKS,
+        )  # fmt: skip
+
+
+def _jumps(left_out_lb: Mapping[str, float], shown: Display) -> Iterator[Finding]:
+    for truck, mass in sorted(left_out_lb.items()):
+        if mass > 0.0:
+            yield Finding(
+                f"{truck}: {shown.show(mass, 'bulk')} of its running total could not be true",
+                "Its total jumped by more than any feeder releases in that time. The jump is not "
+                "counted as material.",
+                "Look at the counter and its cable.", mass, BOOKS,
+            )  # fmt: skip

@@ -1,0 +1,157 @@
+"""Remarks as sentences, in the units of the workspace and with the names that people use."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from string import Formatter
+from typing import Any, Final
+
+import pandas as pd
+
+from spreadplan.remarks import Remark
+from spreadplan.views.display import KINDS, NOTHING, Display, as_text, percent, plural
+from spreadplan.views.words import WORDS
+
+MOST_NAMED: Final = 5
+"""So many names are listed; the rest are counted."""
+
+
+@dataclass(frozen=True)
+class Voice:
+    """Says remarks for one workspace.
+
+    materials, storms : what people call them, by their keys; else the key itself is read.
+    """
+
+    display: Display
+    materials: Mapping[str, str] = field(default_factory=dict)
+    storms: Mapping[str, str] = field(default_factory=dict)
+
+    def say(self, remark: Remark) -> str:
+        """A remark in words.
+
+        Raises KeyError where the catalogue has no such code, or the remark lacks a value that the
+        entry names.
+
+        A field of an entry is ``{name}`` for text, or ``{name:form}``: a kind of quantity
+        (``{need_lb_per_min:discharge}``), ``number.KIND`` without its unit, ``range.KIND`` for a
+        pair, ``pm.KIND`` for a value with its uncertainty, ``signed`` for a percentage with its
+        sign, ``share`` for a share of one, ``count.NOUN`` (``1 load``, ``2 loads``), ``date``,
+        ``moment``, ``duration``, ``names`` for a list that may be long, ``material``, ``storm``,
+        and for numbers Python's own forms such as ``.2f``.
+        """
+        return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
+
+    def say_all(self, remarks: Iterable[Remark], between: str = "; ") -> str:
+        """Several remarks, one after the other."""
+        return between.join(self.say(one) for one in remarks)
+
+    def table(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """A table with every remark, or tuple of remarks, in words; each is worded once."""
+        known: dict[Any, str] = {}
+
+        def worded(cell: Any) -> Any:
+            if not isinstance(cell, (Remark, tuple)):
+                return cell
+            text = known.get(cell)
+            if text is None:
+                parts = (cell,) if isinstance(cell, Remark) else cell
+                if not all(isinstance(one, Remark) for one in parts):
+                    return cell
+                text = known[cell] = self.say_all(parts)
+            return text
+
+        texts = [name for name in frame.columns if frame[name].dtype.kind == "O"]
+        return frame.assign(**{name: [worded(cell) for cell in frame[name]] for name in texts})
+
+    def material(self, key: str) -> str:
+        """What people call a material: its name in materials.csv, or its key as words."""
+        return self.materials.get(key) or plain_name(key)
+
+    def storm(self, folder: str) -> str:
+        """What people call a storm: its name in workspace.toml or its folder's, then its day."""
+        day, rest = _dated(folder)
+        name = self.storms.get(folder) or plain_name(rest)
+        date = f"{day.day} {day:%B}" if day is not None else ""
+        return ", ".join(part for part in (name, date) if part)
+
+
+def plain_name(key: str) -> str:
+    """A key as a person would write it.
+
+    >>> plain_name("rock_salt"), plain_name("NaCl-brine"), plain_name("")
+    ('Rock salt', 'NaCl brine', '')
+    """
+    words = key.replace("_", " ").replace("-", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def _dated(folder: str) -> tuple[pd.Timestamp | None, str]:
+    """The day that a storm's folder begins with, if it does, and the rest."""
+    if not re.match(r"\d{4}-\d{2}-\d{2}(?!\d)", folder):
+        return None, folder
+    try:
+        return pd.Timestamp(folder[:10]), folder[10:].strip("-_ ")
+    except ValueError:
+        return None, folder
+
+
+class _Filler(Formatter):
+    """Fills the fields of an entry of the catalogue."""
+
+    def __init__(self, voice: Voice) -> None:
+        self._voice = voice
+
+    def format_field(self, value: Any, form: str) -> str:
+        """One value in the form that its field asks for."""
+        if isinstance(value, Remark):
+            return self._voice.say(value)
+        if isinstance(value, tuple) and value and isinstance(value[0], Remark):
+            return self._voice.say_all(value, ", or ")
+        head, _, rest = form.partition(".")
+        shown = self._voice.display
+        if form in KINDS:
+            return shown.show(float(value), form)
+        if rest in KINDS:
+            if head == "number":
+                return shown.number(float(value), rest)
+            if head == "range":
+                return shown.show_range(value[0], value[1], rest)
+            if head == "pm":
+                return shown.show_pm(value[0], value[1], rest)
+        if head == "count":
+            return plural(int(value), rest)
+        return self._text(value, form)
+
+    def _text(self, value: Any, form: str) -> str:
+        shown = self._voice.display
+        if form == "signed":
+            text = as_text(float(value), 0)
+            return f"+{text}" if float(value) > 0.0 else text
+        if form == "share":
+            return percent(float(value))
+        if form in ("date", "moment", "duration"):
+            return str(getattr(shown, form)(value))
+        if form == "material":
+            return self._voice.material(str(value))
+        if form == "storm":
+            return self._voice.storm(str(value))
+        if form == "names":
+            return named([str(one) for one in value])
+        if isinstance(value, float) and not math.isfinite(value):
+            return NOTHING
+        return format(value, form)
+
+
+def named(names: Iterable[str], most: int = MOST_NAMED) -> str:
+    """A list of names; of a long one the first, and how many more.
+
+    >>> named(["A", "B", "C"], 2)
+    'A, B and 1 more'
+    """
+    every = list(names)
+    shown = ", ".join(every[:most])
+    return shown if len(every) <= most else f"{shown} and {len(every) - most} more"

@@ -1,0 +1,11 @@
+"""Everything that is said about reconcile."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from spreadplan.views.words.term import Term
+
+WORDS: Final[Mapping[str, str]] = {}
+TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}

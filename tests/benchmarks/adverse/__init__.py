@@ -1,0 +1,1 @@
+"""Seasons whose physics, paper and receivers are not what spreadplan assumes; see `trial`."""
