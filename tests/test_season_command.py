@@ -24,13 +24,10 @@ def run(*words: object) -> int:
     return main([str(word) for word in words])
 
 
-@pytest.fixture(scope="module")
-def county(tmp_path_factory) -> Path:
-    """The sample county with the results of a whole season."""
-    folder = tmp_path_factory.mktemp("season") / "county"
-    shutil.copytree(COUNTY, folder)
-    assert run("season", folder, "--as-of", "2027-03-31", "--no-pdf") == 0
-    return folder
+@pytest.fixture
+def county(finished_county) -> Path:
+    """The sample county with the results of a whole season, up to 2027-03-31."""
+    return finished_county
 
 
 def table(folder: Path, name: str) -> pd.DataFrame:
