@@ -30,7 +30,8 @@ def tickets(
     loads: list[list[object]] = []
     returns: list[tuple[object, ...]] = []
     for made in drives:
-        off_s = 60.0 * rng.normal(0.0, odd.ticket_clock_min) if odd.ticket_clock_min else 0.0
+        # the scale house and whoever takes the rest back look at different clocks
+        off_s, back_off_s = 60.0 * odd.ticket_clock_min * rng.standard_normal(2)
         name = made.truck.truck_id
         for time_s, net in made.loads:
             written, division = _written(county, made, net, yard_off)
@@ -46,7 +47,7 @@ def tickets(
             if made.truck.bucket:
                 written = 500.0 * round(net / 500.0)  # by eye
             returns.append(
-                (name, "Y1", str(stamp(time_s + off_s)) + "Z", "salt", max(written, 0.0))
+                (name, "Y1", str(stamp(time_s + back_off_s)) + "Z", "salt", max(written, 0.0))
             )
     for place in range(len(loads)):
         if rng.uniform() < odd.swapped_share / 2.0:
