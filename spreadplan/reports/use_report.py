@@ -37,7 +37,7 @@ LEAST_PILE_LB: Final = 20.0
 
 TRUCK_TONE: Final = {
     "agrees": "good", "no tickets": "none", "tickets missing": "warn",
-    "tickets and reports disagree": "warn",
+    "tickets and reports disagree": "warn", "records incomplete": "warn",
     "reports too little": "warn", "reports too much": "warn",
 }  # fmt: skip
 YARD_TONE: Final = {
