@@ -46,6 +46,7 @@ TRUCK: Final = {
     "reports too much": ("warn", "reports too much"),
     "tickets and reports disagree": ("warn", "tickets and reports disagree"),
     "tickets missing": ("warn", "tickets missing"), "no tickets": ("none", "no tickets"),
+    "records incomplete": ("warn", "records incomplete"),
 }  # fmt: skip
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_BUDGETS: Final = 40
