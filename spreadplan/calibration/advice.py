@@ -25,20 +25,8 @@ from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.standing import Standing, working_outputs
 from spreadplan.calibration.trucks import Truck
 from spreadplan.metrology import coverage_factor
+from spreadplan.schema.results import RESULTS
 
-ADVICE_COLUMNS = (
-    "truck_id",
-    "material",
-    "gate_in",
-    "standing",
-    "need",
-    "current_u_pct",
-    "target_pct",
-    "advice",
-    "cause",
-    "further_runs",
-    "reached_pct",
-)
 RUN_STEP_S = 10.0
 MEASUREMENT_SHARE = 1.0 / 3.0
 """Part of the target's variance that weighing and timing of one run may take up."""
@@ -92,7 +80,7 @@ def advise(
 
     Returns
     -------
-    Columns `ADVICE_COLUMNS`: one row per assigned truck and material without a valid test
+    One row per assigned truck and material without a valid test
     (gate_in NaN), then one per model. standing is a `standing.Level`, or "untested". need is "test"
     or "ok"; current_u_pct is the 95 % relative uncertainty at the worst point of the working range;
     cause is the largest term of the budget there.
@@ -117,7 +105,7 @@ def advise(
         _tested(model, standings[key], results, trucks[model.truck_id], target_pct)
         for key, model in models.items()
     ]
-    return pd.DataFrame(rows, columns=ADVICE_COLUMNS)
+    return pd.DataFrame(rows, columns=RESULTS["advice"].names)
 
 
 def _untested(

@@ -17,7 +17,8 @@ VEHICLE_SCALE_DIVISION_LB: Final = 20.0
 
 LEAST_KNOWN: Final = 0.98
 """Where a truck's records tell how much was released in a smaller share of the time that it was
-spreading, its tickets are not held against them. Common practice, no source."""
+spreading, or a smaller share of them could be read, its tickets are not held against them. Common
+practice, no source."""
 
 
 def ticket_variance_lb2(tickets: pd.DataFrame) -> pd.Series[float]:
@@ -43,8 +44,8 @@ def storm_tickets(
     Parameters
     ----------
     reported : storm, truck_id, material, reported_lb; a truck that sent records, but reported no
-        mass, has a row without any. known_share of the truck (see `increments.Increments`) where
-        it is not 1.
+        mass, has a row without any. known_share of the truck (see `increments.Increments`) and
+        usable_share, that of its records that could be read, where they are not 1.
     loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb.
     returns : storm, truck_id, material, returned_at, net_lb. A truck that returns what it has left
         is empty afterwards.
@@ -55,9 +56,9 @@ def storm_tickets(
     (number of load tickets), ticket_u_lb (standard uncertainty of loaded - returned), unreturned_lb
     (the last load where no return follows it: up to so much may still have been in the hopper),
     typical_load_lb (mean ticket of the truck with this material over all storms), known_share (NaN:
-    the truck sent no records), names_differ (the truck reported material, but none of one that its
-    tickets name) and comparable (its tickets and reports of the storm can be held against one
-    another); in order of truck, material and storm.
+    the truck sent no records), usable_share, names_differ (the truck reported material, but none of
+    one that its tickets name) and comparable (its tickets and reports of the storm can be held
+    against one another); in order of truck, material and storm.
     """
     out = loads.assign(variance=ticket_variance_lb2(loads)).groupby(KEYS, sort=False)
     back = returns.assign(variance=ticket_variance_lb2(returns)).groupby(KEYS, sort=False)
@@ -75,14 +76,17 @@ def storm_tickets(
     table = table.join(typical, on=KEYS[1:])
     table["loads"] = table["loads"].astype(int)
     of_truck = KEYS[:2]
-    known = reported.assign(known_share=reported.get("known_share", 1.0)).groupby(of_truck)
-    table = table.join(known["known_share"].min(), on=of_truck)
+    shares = ["known_share", "usable_share"]
+    told = reported.assign(**{share: reported.get(share, 1.0) for share in shares})
+    table = table.join(told.groupby(of_truck)[shares].min(), on=of_truck)
+    table["usable_share"] = table["usable_share"].fillna(1.0)
     silent = (table["reported_lb"] <= 0.0) & (table["loaded_lb"] > table["returned_lb"])
     by_truck = [table[key] for key in of_truck]
     table["names_differ"] = silent.groupby(by_truck).transform("any") & (
         (table["reported_lb"] > 0.0).groupby(by_truck).transform("any")
     )
-    table["comparable"] = (table["known_share"] >= LEAST_KNOWN) & ~table["names_differ"]
+    complete = (table[shares] >= LEAST_KNOWN).all(axis=1)
+    table["comparable"] = complete & ~table["names_differ"]
     something = (table["reported_lb"] > 0.0) | (table["loaded_lb"] + table["returned_lb"] > 0.0)
     table = table[something]
     return pd.DataFrame(table.sort_values([*KEYS[1:], "storm"], kind="stable", ignore_index=True))

@@ -21,6 +21,7 @@ from spreadplan.season.savings import TO_GAIN
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, plural
 from spreadplan.views.season_view import (
+    LEAST_TON,
     SUPERINTENDENT,
     SeasonView,
     chance,
@@ -55,7 +56,6 @@ SCOPE: Final = {"agency": "agency", "yard": "yard", "route": "route"}
 def season_report(view: SeasonView, setting: Setting) -> str:
     """The season report as HTML."""
     shown, result = setting.display, view.result
-    listed, supported = support(result.evidence)
     return html(
         "season.html", title=f"Season {result.season.name}", **common(view, setting),
         first=headlines(result.findings, SUPERINTENDENT),
@@ -64,12 +64,13 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         burn=charts.burn_down_chart(result.burn_down, result.budget, shown),
         budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], shown),
         budgets_left=max(len(result.budget) - MOST_BUDGETS, 0),
+        unticketed=unticketed(result.budget, shown),
         storms=_storms(view, shown), routes=_routes(view, shown),
         routes_left=max(len(worth_showing(result.by_route)) - MOST_ROUTES, 0),
         fair=charts.fair_chart(_main_material(result.fair_routes), shown),
         truck_chart=charts.truck_chart(view.history, shown) if len(view.history) else None,
         trucks=_trucks(view.history, shown), books=_books(view.books, shown),
-        savings=savings_rows(result.savings, shown), listed=listed, supported=supported,
+        savings=savings_rows(result.savings, shown), count=support(result.evidence),
         forecast_method=METHOD,
     )  # fmt: skip
 
@@ -88,10 +89,12 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     for material, row in use.iterrows():
         u_ton = float(agency["used_u_ton"].get(str(material), math.nan))
         half = shown.show(POUNDS_PER_TON * Z95 * u_ton, "bulk")
+        presumed = float(agency["without_ticket_ton"].get(str(material), 0.0))
+        more = f"; {tons(presumed, shown)} without a ticket" if presumed >= LEAST_TON else ""
         cards.append({
             "what": f"{material} used", "value": shown.show(POUNDS_PER_TON * row["used_ton"],
                                                             "bulk"),
-            "more": f"± {half}; reported {tons(row['reported_ton'], shown)}",
+            "more": f"± {half}; reported {tons(row['reported_ton'], shown)}{more}",
         })  # fmt: skip
     cost = float(result.by_storm["cost"].sum())
     cards.append({"what": "cost of material", "value": money(cost) if cost else NOTHING,
@@ -128,6 +131,17 @@ def _budgets(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
             "cost": money(one.cost), "tone": tone, "verdict": verdict,
         })  # fmt: skip
     return rows
+
+
+def unticketed(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """What the agency is counted to have used although no ticket names its load, by material."""
+    agency = budget[(budget["scope"] == "agency") & (budget["without_ticket_ton"] >= LEAST_TON)]
+    return [
+        {"material": str(one.material), "trucks": one.without_ticket,
+         "mass": shown.show(POUNDS_PER_TON * one.without_ticket_ton, "bulk"),
+         "used": shown.show(POUNDS_PER_TON * one.used_ton, "bulk")}
+        for one in lines(agency)
+    ]  # fmt: skip
 
 
 # --- storms and routes -------------------------------------------------------------------------

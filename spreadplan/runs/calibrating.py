@@ -18,6 +18,7 @@ from spreadplan.runs.options import Options, say_cautions, write_reports, write_
 from spreadplan.views.display import file_names
 from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.parse import YEARS
 
 TESTING = ("trucks", "materials", "discharge_tests", "weighings")
 
@@ -73,16 +74,23 @@ def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
     """
     zone = workspace.settings.timezone
     if given is not None:
-        try:
-            day = date.fromisoformat(given)
-        except ValueError:
-            problem = Problem("--as-of", 0, "*", f'"{given}" is not a date', "write 2026-12-01")
-            raise BadInput([problem]) from None
+        day = _given_day(given)
     else:
         day = workspace.settings.today()
         end = workspace.settings.season_end
         day = min(day, end) if end else day
     return pd.Timestamp(datetime.combine(day, time.max, tzinfo=zone)).tz_convert("UTC")
+
+
+def _given_day(given: str) -> date:
+    fault = f"lies outside the years {YEARS[0]} to {YEARS[1]}"
+    try:
+        day = date.fromisoformat(given)
+        if YEARS[0] <= day.year <= YEARS[1]:
+            return day
+    except ValueError:
+        fault = "is not a date"
+    raise BadInput([Problem("--as-of", 0, "*", f'"{given}" {fault}', "write 2026-12-01")])
 
 
 def _write_calibration(

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -17,6 +17,7 @@ from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
+from spreadplan.reconcile.verdicts import kinds, said
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -31,6 +32,8 @@ from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
+from spreadplan.workspace.places import far_records
+from spreadplan.workspace.references import NEAR_A_STORM
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +73,9 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
             "quarantine": result.quarantine,
         }
         write_tables(store, storm, tables, zone)
-        write_geopackage(_layers(result), store.path(f"{storm}/use.gpkg"))
+        write_geopackage(
+            _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
+        )
         page = report_page(storm, result)
         write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
     _say(result, options)
@@ -98,6 +103,8 @@ def compute_use(
         with scan(workspace, storm, options) as files:
             network = building.result()
             followed = _follow_files(workspace, storm, files, network, options, each, address)
+    for caution in _elsewhen(workspace, followed):
+        options.caution(f"caution: {caution}")
     reported = [followed.reported()]
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
@@ -107,12 +114,33 @@ def compute_use(
     return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
 
 
+def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
+    """Weather or tickets of another time than the trucks' records: a wrong date, or folder."""
+    place = f"storms/{followed.storm}"
+    for name, begin, end in (
+        ("forecast", "start", "end"), ("loads", "loaded_at", "loaded_at"),
+        ("returns", "returned_at", "returned_at"),
+    ):  # fmt: skip
+        rows = workspace.table(name, followed.storm)
+        if rows.empty:
+            continue
+        early, late = followed.start - rows[end].max(), rows[begin].min() - followed.end
+        if max(early, late) > NEAR_A_STORM:
+            days = round(max(early, late) / pd.Timedelta(days=1))
+            what = f"ends {days} days before" if early > late else f"begins {days} days after"
+            yield Problem(
+                f"{place}/{name}.csv", 0, begin, f"{what} the trucks' records",
+                "check the dates of both: they do not belong to one storm", False,
+            )  # fmt: skip
+
+
 @dataclass(frozen=True, eq=False)
 class Followed:
     """What the trucks did in a storm, before it is judged."""
 
     storm: str
     trucks: tuple[TruckUse, ...]
+    usable: Mapping[str, float]
     rows_read: int
     rows_kept: int
     quarantine: pd.DataFrame
@@ -130,14 +158,27 @@ class Followed:
         return pd.Timestamp(max(use.last_s for use in self.trucks), unit="s", tz="UTC")
 
     def reported(self) -> pd.DataFrame:
-        """Reported mass: storm, truck_id, material, reported_lb, known_share."""
+        """Reported mass: storm, truck_id, material, reported_lb, known_share, usable_share."""
         segments = stacked([use.segments for use in self.trucks])
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
         known = {use.truck_id: use.known_share for use in self.trucks}
-        silent = [truck for truck in known if truck not in set(sums["truck_id"])]
-        nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
-        rows = pd.concat([sums, nothing.astype({"truck_id": object})], ignore_index=True)
-        return rows.assign(storm=self.storm, known_share=rows["truck_id"].map(known).astype(float))
+        return with_silent(sums, known, self.usable).assign(storm=self.storm)
+
+
+def with_silent(
+    reported: pd.DataFrame, known: Mapping[str, float], usable: Mapping[str, float]
+) -> pd.DataFrame:
+    """Reported mass with a row of none for each truck whose records say nothing, or none is usable.
+
+    ``known``, ``usable`` : truck → share of its time, and of its records, that tell something.
+    """
+    silent = [truck for truck in {**known, **usable} if truck not in set(reported["truck_id"])]
+    nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
+    rows = pd.concat([reported, nothing.astype({"truck_id": object})], ignore_index=True)
+    truck = rows["truck_id"]
+    return rows.assign(
+        known_share=truck.map(known).astype(float), usable_share=truck.map(usable).fillna(1.0)
+    )
 
 
 def follow_storm(
@@ -165,14 +206,14 @@ def _follow_files(
     steps = options.progress(f"matching {storm}", len(files.truck_rows))
     with steps as step, cluster(network, address) if address else threads(network) as crew:
         for use, records in follow(workspace, files, crew):
+            # what could not be read was not heard
+            heard = use.heard_share * files.usable.get(use.truck_id, 1.0)
+            use = replace(use, heard_share=heard)
             each(use, network, records)
             uses.append(use)
             step()
-    if not uses:
-        raise BadInput([Problem(f"storms/{storm}/telemetry", 0, "*", "has no usable record",
-                                "add the trucks' records as .csv or .parquet")])  # fmt: skip
     return Followed(
-        storm, tuple(uses), files.rows_read, files.rows_kept, files.quarantine(),
+        storm, tuple(uses), files.usable, files.rows_read, files.rows_kept, files.quarantine(),
         files.refused_by_kind(), _put_right(files, uses),
     )  # fmt: skip
 
@@ -222,7 +263,15 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
         shown=f"{place}/",
         progress=options.progress,
     )
-    for caution in (*files.cautions, *_unlisted(workspace, files)):
+    cautions = [*files.cautions, *_unlisted(workspace, files)]
+    if "routes" in workspace.tables:
+        cautions += far_records(files.sampled, workspace.tables["routes"])
+    if not files.rows_kept:
+        files.close()
+        nothing = Problem(place, 0, "*", "has no usable record",
+                          "add the trucks' records as .csv or .parquet")  # fmt: skip
+        raise BadInput([*cautions, nothing])
+    for caution in cautions:
         options.caution(f"caution: {caution}")
     return files
 
@@ -311,7 +360,9 @@ def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
 def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
     """Reported mass of each truck and material in another storm; no matching."""
     folder = workspace.folder / f"storms/{storm}/telemetry"
-    rows: list[tuple[str, str, float, float]] = []
+    rows: list[tuple[str, str, float]] = []
+    known: dict[str, float] = {}
+    usable: Mapping[str, float] = {}
     if folder.is_dir():
         usual = usual_materials(workspace)
         with scan_telemetry(
@@ -321,13 +372,16 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
             timezone=workspace.settings.timezone,
             shown=f"storms/{storm}/telemetry/",
         ) as files:
+            usable = files.usable
             for records in files.by_truck():
                 released = interval_mass(records)
+                known[records.truck_id] = released.known_share
                 for code in set(released.material.tolist()):
                     name = records.materials[code] if code >= 0 else usual[records.truck_id]
                     mass = float(released.mass_lb[released.material == code].sum())
-                    rows.append((records.truck_id, name, mass, released.known_share))
-    return pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb", "known_share"])
+                    rows.append((records.truck_id, name, mass))
+    sums = pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
+    return with_silent(sums, known, usable)
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
@@ -386,11 +440,9 @@ def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
 
 
 def _say(result: Reconciled, options: Options) -> None:
-    counts = result.use.segments["verdict"].value_counts()
-    said = ", ".join(
-        f"{number} {str(verdict).replace('_', ' ')}" for verdict, number in counts.items()
-    )
-    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {said}")
+    counts = kinds(result.use.segments).value_counts()
+    judged = ", ".join(f"{number} {said(str(kind))}" for kind, number in counts.items())
+    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {judged}")
     options.say(
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
         "the data don't support"

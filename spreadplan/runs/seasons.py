@@ -40,7 +40,7 @@ from spreadplan.workspace.fingerprint import input_fingerprint
 WEATHER = {"forecast", "rates"}
 JUDGED = (
     "route_id", "segment_id", "material", "lane_miles", "applications", "applied_lb",
-    "applied_u_lb", "planned_lb", "allowed_lb", "verdict", "p_over",
+    "applied_u_lb", "planned_lb", "allowed_lb", "rounds_planned", "verdict", "p_over", "reason",
 )  # fmt: skip
 NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -102,6 +103,13 @@ def _is_begun(path: Path, name: Path, files: Mapping[str, bytes]) -> bool:
 
 def check(folder: Path, options: Options) -> None:
     """Read every input, report every problem, write nothing."""
+    said: list[str] = []
+
+    def caution(line: str) -> None:
+        said.append(line)
+        told(line)
+
+    told, options = options.caution, replace(options, caution=caution)
     storms = dict.fromkeys(storm_names(folder), PER_STORM)
     workspace = read_workspace(
         folder, required=["trucks", "materials"], optional=[*GENERAL, "policy"], storms=storms
@@ -114,7 +122,7 @@ def check(folder: Path, options: Options) -> None:
             options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")
     _check_telemetry(workspace, options)
     _absent(workspace, options)
-    options.say("no problems found" if not workspace.cautions else "nothing that stops the work")
+    options.say("nothing that stops the work" if said else "no problems found")
 
 
 def _check_telemetry(workspace: Workspace, options: Options) -> None:

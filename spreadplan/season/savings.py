@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.season.use import SEGMENT_KEYS
 from spreadplan.units import POUNDS_PER_TON
@@ -42,10 +43,6 @@ TO_GAIN: Final = "still to gain"
 CALIBRATION: Final = "calibrated rates"
 AREAS: Final = "lower rates in sensitive areas"
 PREWETTING: Final = "prewetting"
-SAVING_COLUMNS: Final = (
-    "state", "step", "practice", "base_ton", "saved_ton", "saved_lo_ton", "saved_hi_ton",
-    "money", "money_lo", "money_hi", "basis", "source",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,10 +76,10 @@ def savings(
 
     Returns
     -------
-    `SAVING_COLUMNS` in the order in which the practices are taken; intervals are 95 %, by 4,000
-    seeded draws of what is uncertain. A negative saving is one too: a truck that puts down less
-    than it reports will use more once it is calibrated. Money is NaN where a price is missing; the
-    prewetting liquid's own price is not taken off.
+    The table ``savings`` in the order in which the practices are taken; intervals are 95 %, by
+    4,000 seeded draws of what is uncertain. A negative saving is one too: a truck that puts down
+    less than it reports will use more once it is calibrated. Money is NaN where a price is missing;
+    the prewetting liquid's own price is not taken off.
     """
     measured = use[use["source"] == "measured"]
     keys = ["route_id", "truck_id", "material"]
@@ -93,7 +90,7 @@ def savings(
     by_storm = measured.groupby([*keys, "storm"], sort=True)["storm_u_lb"].sum() ** 2
     rows["own_u2"] += by_storm.groupby(level=keys, sort=True).sum().to_numpy()
     if not len(rows):
-        return pd.DataFrame(columns=list(SAVING_COLUMNS))
+        return pd.DataFrame(columns=RESULTS["savings"].names)
     prewet = rows["route_id"].map(
         dict(zip(assignments["route_id"], assignments["prewet_gal_per_ton"], strict=True))
     ).fillna(0.0)  # fmt: skip
@@ -109,7 +106,7 @@ def savings(
         *_to_gain(rows, drawn, excess, excess_u, dry, price),
         *_already(drawn, lowered, wet, price),
     ]
-    return pd.DataFrame(found, columns=list(SAVING_COLUMNS))
+    return pd.DataFrame(found, columns=RESULTS["savings"].names)
 
 
 def _draw(rows: pd.DataFrame) -> _Draws:

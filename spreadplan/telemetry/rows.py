@@ -22,6 +22,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from spreadplan.telemetry.files import NO_NUMBER, Batch, TelemetryFile
+from spreadplan.telemetry.losses import NO_AMOUNT, NOBODY, UNKNOWN_TRUCK, Losses, truck_meant
 from spreadplan.units import to_canonical
 from spreadplan.workspace.parse import CONTROL_CHARACTERS, FALSE, LARGEST, TRUE, YEARS
 
@@ -33,6 +34,9 @@ HIGHEST_SPEED_MPH = 100.0  # no truck that spreads drives so fast: common practi
 NULL_ISLAND_DEG = 0.01  # receivers without a fix report longitude and latitude 0
 MOST_TEXTS = 20_000  # distinct reasons that quote the cell; later ones say only the kind
 LONGEST_SPAN_DAYS = 400
+
+#: Columns that say how much was released.
+AMOUNTS = ("feed_total_lb", "feed_rate_lb_min", "liquid_total_gal")
 
 #: Columns of numbers that a file need not have, with the type they are kept in.
 OPTIONAL = {
@@ -103,6 +107,7 @@ class Ledger:
     materials: dict[str, int] = field(default_factory=dict)
     first_named: dict[str, tuple[int, int]] = field(default_factory=dict)  # file and row
     counts: dict[str, int] = field(default_factory=dict)
+    losses: Losses = field(default_factory=Losses)
 
     def count(self, what: str, number: int) -> None:
         """Add to one of the counts."""
@@ -115,12 +120,13 @@ class _Marks:
     def __init__(self, size: int, reasons: Reasons) -> None:
         self.code = np.full(size, -1, dtype=np.int32)
         self.reasons = reasons
-        self.seen: list[tuple[str, BoolArray]] = []
+        self.seen: list[tuple[str, BoolArray, str]] = []  # kind, where, first of the texts
 
     def mark(self, wrong: BoolArray, kind: str, text: Callable[[int], str] | str = "") -> None:
         if not wrong.any():
             return
-        self.seen.append((kind, wrong))
+        first = text if isinstance(text, str) else text(int(np.argmax(wrong)))
+        self.seen.append((kind, wrong, first or kind))
         fresh = np.flatnonzero(wrong & (self.code < 0))
         if isinstance(text, str):
             self.code[fresh] = self.reasons.code(kind, text)
@@ -157,7 +163,8 @@ def clean(
     size = len(batch.rows)
     refused, left_out = _Marks(size, ledger.reasons), _Marks(size, ledger.reasons)
     untimed = _Marks(size, ledger.reasons)
-    columns: Columns = {"truck": _trucks(batch, refused, ledger)}
+    truck, meant = _trucks(batch, refused, ledger)
+    columns: Columns = {"truck": truck}
     columns["time_s"], shift_s = _times(batch.columns["time"], untimed, ledger.timezone)
     numbers = _numbers(batch, file, left_out, ledger)
     _judge(numbers, left_out)
@@ -172,9 +179,10 @@ def clean(
     if untimed.seen:
         columns["untimed"] = untimed.code
     good = refused.code < 0
-    for kind, wrong in left_out.seen:
+    for kind, wrong, _ in left_out.seen:
         if kind in LEFT_OUT:
             ledger.count(LEFT_OUT[kind], int((wrong & good).sum()))
+    _count_losses(batch, columns, left_out, good, meant, number, ledger.losses)
     ledger.count(NO_POSITION, int((np.isnan(columns["lon"]) & good).sum()))
     kept: Columns = {
         name: values if good.all() else values[good] for name, values in columns.items()
@@ -187,6 +195,24 @@ def clean(
     return kept, rejects(number, rows, np.concatenate([refused.code[~good], np.array(why, int)]))
 
 
+def _count_losses(
+    batch: Batch, columns: Columns, left_out: _Marks, good: BoolArray, meant: NDArray[np.int64],
+    number: int, losses: Losses,
+) -> None:  # fmt: skip
+    """Count what is not used of a batch, for its file."""
+    losses.seen(number, len(good) + len(batch.broken), meant)
+    losses.refuse(number, np.append(meant[~good], np.full(len(batch.broken), NOBODY)))
+    amounts = [columns[name] for name in AMOUNTS if name in columns]
+    nothing = np.logical_and.reduce([np.isnan(one) for one in amounts]) & good
+    if nothing.any():
+        left_out.seen.append((NO_AMOUNT, nothing, NO_AMOUNT))
+    for kind, wrong, text in left_out.seen:
+        used = wrong & good
+        if used.any():
+            row = int(batch.rows[np.argmax(used)])
+            losses.leave_out(number, kind, int(used.sum()), row, text)
+
+
 def _refuse_empty(
     columns: Columns, refused: _Marks, left_out: NDArray[np.int32], untimed: NDArray[np.int32]
 ) -> None:
@@ -197,7 +223,7 @@ def _refuse_empty(
     nothing = np.isnan(columns["lon"]) | (untimed >= 0)
     if not nothing.any():
         return
-    for name in ("feed_total_lb", "feed_rate_lb_min", "liquid_total_gal"):
+    for name in AMOUNTS:
         if name in columns:
             nothing &= np.isnan(columns[name])
     fresh = nothing & (refused.code < 0)
@@ -242,19 +268,24 @@ def _materials(batch: Batch, number: int, ledger: Ledger) -> NDArray[np.int16]:
     return table[places].astype(np.int16)
 
 
-def _trucks(batch: Batch, marks: _Marks, ledger: Ledger) -> NDArray[Any]:
+def _trucks(batch: Batch, marks: _Marks, ledger: Ledger) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Codes of the trucks, -1 where a name is not listed; and of those that are meant, if so."""
     words, places = _dictionary(batch.columns["truck_id"])
     words.append("")
     codes = np.array([ledger.trucks.get(word, -1) for word in words])
+    meant = codes.copy()
+    for at in np.flatnonzero(codes < 0).tolist():
+        meant[at] = truck_meant(words[at], list(ledger.trucks))
     empty = np.array([not word for word in words])
     marks.mark(empty[places], "a cell is empty", "truck_id is empty")
     truck = codes[places]
     marks.mark(
         truck < 0,
-        "truck not in trucks.csv",
+        UNKNOWN_TRUCK,
         lambda at: f"truck {_quote(words[places[at]])} is not in trucks.csv",
     )
-    return truck.astype(np.int16 if len(ledger.trucks) < np.iinfo(np.int16).max else np.int32)
+    kind = np.int16 if len(ledger.trucks) < np.iinfo(np.int16).max else np.int32
+    return truck.astype(kind), meant[places]
 
 
 def _flags(array: pa.Array, marks: _Marks, ledger: Ledger) -> BoolArray:

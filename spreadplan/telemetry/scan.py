@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
@@ -37,6 +38,8 @@ Progress = Callable[[str, int], AbstractContextManager[Callable[[], None]]]
 #: Rows that stay in memory, at about 60 bytes each.
 ROWS_IN_MEMORY = 16_000_000
 SUFFIXES = (".csv", ".parquet")
+#: About so many records of a batch tell where its file is.
+SAMPLE = 200
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,9 @@ class TelemetryFiles:
     rows_read, rows_kept : every row that is read is kept or refused.
     truck_rows : truck → rows kept, in the order of `by_truck`.
     counts : odd things that were put right, by what they are.
-    cautions : what is odd about whole files but usable.
+    cautions : what is odd about whole files, or cannot be used of most of one.
+    usable : share of its records that could be used, of each truck that a spoilt file touches.
+    sampled : file as messages name it → row, lon, lat of some hundreds of its records.
     """
 
     sources: tuple[SourceFile, ...]
@@ -64,6 +69,8 @@ class TelemetryFiles:
     truck_rows: Mapping[str, int]
     counts: Mapping[str, int]
     cautions: tuple[Problem, ...]
+    usable: Mapping[str, float]
+    sampled: Mapping[str, pd.DataFrame]
     _trucks: tuple[str, ...]
     _groups: tuple[Group | Path, ...]
     _refused: Rejects
@@ -174,7 +181,7 @@ def scan_telemetry(
     ledger = Ledger({truck: code for code, truck in enumerate(names)}, timezone)
     store = Store(rows_in_memory, len(names))
     try:
-        read, refused = _read_all(files, store, ledger, progress)
+        read, refused, sampled = _read_all(files, store, ledger, progress)
         groups, repeats = _arrange_all(store, ledger)
     except BaseException:
         if store.folder is not None:
@@ -185,6 +192,12 @@ def scan_telemetry(
     kept = {names[truck]: rows for truck, rows in sorted(groups.rows.items())}
     if sum(kept.values()) + len(everything.row) != read:
         raise AssertionError("rows kept and rows refused do not add up to the rows read")
+    shown_names = [file.shown for file in files]
+    losses, lost = ledger.losses, everything.other_file < 0
+    losses.count_refused(
+        everything.file[lost], everything.row[lost], everything.reason[lost], ledger.reasons.kinds,
+        ledger.reasons.texts,
+    )  # fmt: skip
     return TelemetryFiles(
         tuple(file.source for file in files),
         tuple(ledger.materials),
@@ -193,7 +206,9 @@ def scan_telemetry(
         sum(kept.values()),
         kept,
         {what: number for what, number in ledger.counts.items() if number},
-        tuple(cautions),
+        (*cautions, *losses.problems(shown_names)),
+        losses.usable_shares(kept, names, shown_names),
+        dict(zip(shown_names, sampled, strict=True)),
         names,
         tuple(groups.places),
         everything,
@@ -236,17 +251,19 @@ def _open_all(
 
 def _read_all(
     files: list[TelemetryFile], store: Store, ledger: Ledger, progress: Progress | None
-) -> tuple[int, list[Rejects]]:
-    """Rows read, and the refused ones; the others go to the store."""
-    read, refused = 0, []
+) -> tuple[int, list[Rejects], list[pd.DataFrame]]:
+    """Rows read, the refused ones, and some places of each file; the others go to the store."""
+    read, refused, sampled = 0, [], []
     steps = [file.steps for file in files]
     bar = progress("reading telemetry", sum(steps)) if progress else nullcontext(lambda: None)
     with bar as step:
         for number, file in enumerate(files):
+            places = [np.zeros((0, 3))]
             try:
                 for batches in _one_ahead(file.batches()):
                     cleaned = [clean(batch, file, number, ledger) for batch in batches]
                     store.add(in_row_order([kept for kept, _ in cleaned]))
+                    places += [_some(kept) for kept, _ in cleaned]
                     refused += [rejected for _, rejected in cleaned if len(rejected.row)]
                     read += sum(len(batch.rows) + len(batch.broken) for batch in batches)
                     step()
@@ -255,7 +272,14 @@ def _read_all(
                 what = f"cannot be read to its end ({reason})"
                 problem = Problem(file.shown, 0, "*", what, "export the file again")
                 raise BadInput([problem]) from error
-    return read, refused
+            sampled.append(pd.DataFrame(np.concatenate(places), columns=["row", "lon", "lat"]))
+    return read, refused, sampled
+
+
+def _some(columns: Columns) -> NDArray[np.float64]:
+    """Row, longitude and latitude of some of the records of a batch, shape (k, 3)."""
+    every = slice(None, None, max(len(columns["row"]) // SAMPLE, 1))
+    return np.column_stack([columns[name][every] for name in ("row", "lon", "lat")]).astype(float)
 
 
 def _one_ahead(batches: Iterator[list[Batch]]) -> Iterator[list[Batch]]:

@@ -277,6 +277,8 @@ def _arranged(rows: Rows, middle_s: float, ledger: Ledger, refused: list[Rejects
     if why is not None and not whole:
         file, row = rows.column("file")[~good], rows.column("row")[~good]
         refused.append(rejects(file, row, why[~good]))
+        for number in np.unique(file).tolist():
+            ledger.losses.refuse(number, np.full(int((file == number).sum()), rows.truck))
     order = np.flatnonzero(good)
     file = rows.column("file")
     back = np.diff(time[order]) < 0

@@ -30,7 +30,7 @@ T = TypeVar("T")
 #: Results that are kept, and how many of them may be plans: one of 100,000 segments takes 75 MB.
 MOST_KEPT = 100
 MOST_PLANS = 16
-INPUT_ENDINGS = (".toml", ".csv", ".geojson", ".gpkg", ".parquet", ".shp", ".dbf")
+INPUT_ENDINGS = (".toml", ".csv", ".geojson", ".gpkg", ".gpkg-wal", ".parquet", ".shp", ".dbf")
 
 Fingerprint = tuple[tuple[str, int, int, int], ...]
 

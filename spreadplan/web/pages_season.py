@@ -10,6 +10,7 @@ import pandas as pd
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.reports.season_report import unticketed
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
 from spreadplan.views.water import screened_waters
@@ -47,6 +48,7 @@ def season(visit: Visit) -> Response:
     if budget is not None:
         context |= {
             "budgets": [_budget_row(row, shown) for row in lines(budget)],
+            "unticketed": unticketed(budget, shown),
             "findings": _findings(found["findings"]),
             "plots": _burn_downs(found["burn_down"], budget, shown),
             "areas": _areas(found["chloride"], shown),

@@ -15,7 +15,8 @@ from pyproj import Geod
 
 from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
-from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, vector_fault
+from spreadplan.workspace.places import jumps
+from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, undisturbed
 from spreadplan.workspace.whole_files import stands_there
 
 SUFFIXES = (".geojson", ".gpkg", ".parquet", ".shp")
@@ -62,13 +63,15 @@ def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Pr
     def failed(what: str, remedy: str) -> tuple[None, list[Problem]]:
         return None, [Problem(file, 0, "*", what, remedy)]
 
-    fault = vector_fault(path)
-    if fault:
-        return failed(*fault)
-    try:
-        frame, doubts = read_features(path, file)
-    except Exception as error:  # every driver has errors of its own kind
-        return failed(_why_unreadable(path, error), "export it again as GeoJSON or GeoPackage")
+    with undisturbed(path) as (opened, fault):
+        if fault:
+            return failed(*fault)
+        try:
+            frame, doubts = read_features(opened, file)
+        except Exception as error:  # every driver has errors of its own kind
+            return failed(
+                _why_unreadable(opened, error), "export it again as GeoJSON or GeoPackage"
+            )
     if not isinstance(frame, gpd.GeoDataFrame) or "geometry" not in frame:
         return failed("has no geometry", "export it again with its lines or polygons")
     if frame.crs is None:
@@ -164,6 +167,9 @@ def geometry_problems(
         )
     usable = ~empty & ~wrong_kind & ~_too_many_vertices(geometry, table, report)
     usable &= ~_misplaced(geometry, usable, report)
+    broken, jumping = jumps(geometry, usable, table.vector, file)
+    usable &= ~broken
+    problems += jumping
     # the others are named and of no further use
     geometry[~usable] = None
     if table.vector == "LineString":
@@ -265,45 +271,6 @@ def _line_problems(geometry: np.ndarray, usable: np.ndarray, report: Report) -> 
         "draw it once and give the number of passes",
         fatal=False,
     )
-
-
-def swapped_problem(frame: gpd.GeoDataFrame, yards: pd.DataFrame, file: str) -> list[Problem]:
-    """Lines far from every yard that would be near with longitude and latitude exchanged."""
-    if frame.empty or yards.empty:
-        return []
-    from scipy.spatial import cKDTree  # late: it is slow to import
-
-    middle = _middles(frame.geometry.to_numpy())
-    places = yards[["lon", "lat"]].to_numpy(dtype=float)
-
-    tree = cKDTree(places[np.isfinite(places).all(axis=1)])
-    if not tree.n:
-        return []
-
-    def nearest(points: np.ndarray) -> np.ndarray:
-        return np.asarray(tree.query(np.nan_to_num(points))[0])
-
-    on_globe = (np.abs(middle) <= (180.0, 90.0)).all(axis=1)
-    swapped = on_globe & (nearest(middle) > 10) & (nearest(middle[:, ::-1]) < 2)
-    return [
-        Problem(
-            file,
-            int(position) + 1,
-            "geometry",
-            "lies far from every yard, but near one with its coordinates exchanged",
-            "write longitude first, then latitude",
-        )
-        for position in np.flatnonzero(swapped)
-    ]
-
-
-def _middles(geometry: np.ndarray) -> np.ndarray:
-    """Longitude and latitude of each feature's middle, NaN where it has none; shape (n, 2)."""
-    points = shapely.centroid(geometry)
-    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
-    middles = np.full((len(geometry), 2), np.nan)
-    middles[there] = shapely.get_coordinates(points[there])
-    return middles
 
 
 def same_line_cautions(frame: gpd.GeoDataFrame, file: str) -> list[Problem]:
