@@ -25,19 +25,8 @@ from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.trucks import Truck
 from spreadplan.metrology import coverage_factor
+from spreadplan.schema.results import RESULTS
 
-ADVICE_COLUMNS = (
-    "truck_id",
-    "material",
-    "gate_in",
-    "need",
-    "current_u_pct",
-    "target_pct",
-    "advice",
-    "cause",
-    "further_runs",
-    "reached_pct",
-)
 RUN_STEP_S = 10.0
 MEASUREMENT_SHARE = 1.0 / 3.0
 """Part of the target's variance that weighing and timing of one run may take up."""
@@ -90,7 +79,7 @@ def advise(
 
     Returns
     -------
-    Columns `ADVICE_COLUMNS`: one row per assigned truck and material without a valid test
+    One row per assigned truck and material without a valid test
     (gate_in NaN), then one per model. need is "test" or "ok"; current_u_pct is the 95 % relative
     uncertainty at the worst point of the working range; cause is the largest term of the budget
     there.
@@ -114,7 +103,7 @@ def advise(
     rows += [
         _tested(model, results, trucks[model.truck_id], target_pct) for model in models.values()
     ]
-    return pd.DataFrame(rows, columns=ADVICE_COLUMNS)
+    return pd.DataFrame(rows, columns=RESULTS["advice"].names)
 
 
 def _untested(

@@ -30,30 +30,10 @@ from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
 from spreadplan.planning.stretches import control_names, rate_kept, stretches, with_speed_steps
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 
 #: told what is being done and which share of the work is behind, 0 to 1.
 Progress = Callable[[str, float], None]
-
-SEGMENT_COLUMNS = (
-    "application", "route_id", "segment_id", "truck_id", "material", "lane_miles",
-    "target_rate_lb_per_lane_mile", "rate_source", "speed_mph", "discharge_lb_per_min", "gate_in",
-    "feeder_pct", "achieved_rate_lb_per_lane_mile", "mass_lb", "mass_lo_lb", "mass_hi_lb",
-    "prewet_gal", "max_speed_mph", "status", "note",
-)  # fmt: skip
-SEGMENT_EXTRAS = (
-    "part", "from_mi", "to_mi", "length_mi", "lanes", "passes", "lanes_per_pass", "lane_width_ft",
-    "service_class", "zone", "name", "yard_id", "area_id", "cap_lb_per_lane_mile", "phase", "event",
-    "pavement_temp_f", "precipitation_in", "water_held_in", "lb_per_count", "most_lb_per_min",
-    "rate_at_5_mph_more_lb_per_lane_mile", "liquid_gal", "geometry",
-)  # fmt: skip
-ROUTE_COLUMNS = (
-    "application", "route_id", "truck_id", "yard_id", "material", "lane_miles", "mass_lb",
-    "mass_lo_lb", "mass_hi_lb", "loads", "prewet_gal", "minutes", "status",
-)  # fmt: skip
-ROUTE_EXTRAS = (
-    "gate_in", "control", "settings", "load_lb", "spreading_minutes", "reload_minutes",
-    "travel_minutes", "liquid_gal", "not_treatable_lane_miles", "max_speed_mph",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -94,8 +74,8 @@ class StormPlan:
     applications : its rounds of spreading, in order.
     start : start of the first of them; NaT where no time was given.
     segments : one row for each application of each part of a segment, in driving order:
-        `SEGMENT_COLUMNS`, then `SEGMENT_EXTRAS`. Lines in WGS 84 degrees.
-    routes : one row for each application of each route: `ROUTE_COLUMNS`, then `ROUTE_EXTRAS`.
+        The table ``plan_segments``, then geometry. Lines in WGS 84 degrees.
+    routes : one row for each application of each route: the table ``plan_routes``.
     yards : yard_id, material, needed_ton, needed_hi_ton, on_hand_ton, short_ton, then order_ton
         and on_hand_at.
     settings : what the driver sets and where it changes, see `stretches` and `with_speed_steps`.
@@ -152,8 +132,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("done", 1.0)
     return StormPlan(
         inputs.storm, tuple(applications), start,
-        rows[[*SEGMENT_COLUMNS, *SEGMENT_EXTRAS]],
-        routes[[*ROUTE_COLUMNS, *ROUTE_EXTRAS]].reset_index(drop=True), yards,
+        rows[[*RESULTS["plan_segments"].names, "geometry"]],
+        routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True), yards,
         settings.drop(columns="run"), _reloads(rows, timing), melting, findings_table(found),
     )  # fmt: skip
 

@@ -36,22 +36,9 @@ from spreadplan.reconcile.verdicts import (
     plain_comparison,
 )
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 
-USE_COLUMNS: Final = (
-    "route_id", "segment_id", "material", "passes", "lane_miles", "reported_lb", "applied_lb",
-    "applied_lo_lb", "applied_hi_lb", "applied_rate_lb_per_lane_mile", "planned_lb", "allowed_lb",
-    "verdict", "p_over",
-)  # fmt: skip
-USE_EXTRAS: Final = (
-    "p_under", "least_lb", "applied_u_lb", "applications", "standing_lb", "coverage", "trucks",
-    "reason",
-)  # fmt: skip
-ROUTE_COLUMNS: Final = (
-    "route_id", "material", "lane_miles", "reported_lb", "applied_lb", "applied_lo_lb",
-    "applied_hi_lb", "planned_lb", "planned_lo_lb", "planned_hi_lb", "cost", "over_segments",
-    "under_segments", "missed_segments", "unknown_segments",
-)  # fmt: skip
 MISSED_SHARE: Final = 0.25
 """A planned segment on which less of the expected way was driven counts as missed. Common practice,
 no source."""
@@ -67,7 +54,7 @@ class Storm:
     starts : start of every storm of the season.
     reported : storm, truck_id, material, reported_lb, known_share of all storms of the season.
     loads, returns : tickets of all storms, with a column ``storm``.
-    planned : the plan's segments (`spreadplan.planning.plan.SEGMENT_COLUMNS`, part, area_id); empty
+    planned : the plan's segments (the table ``plan_segments``); empty
         without a plan.
     planned_routes : the plan's routes.
     """
@@ -106,9 +93,9 @@ class StormUse:
 
     Attributes
     ----------
-    segments : `USE_COLUMNS`, then `USE_EXTRAS`; mass without a segment is on `OFF_ROUTE` rows.
+    segments : the table ``use_segments``; mass without a segment is on `OFF_ROUTE` rows.
     trucks : use_trucks.csv, see `true_mass.mass_ratios`.
-    routes : `ROUTE_COLUMNS`.
+    routes : the table ``use_routes``.
     balance : see `balance.stock_balance`.
     parts : see `applied.applied_parts`; sums over any groups are made from it.
     plain : what comparing bare masses with the limits would have found.
@@ -168,7 +155,7 @@ def storm_use(
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
     rows = rows.join(standing, on=["route_id", "segment_id", "material"])
     rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
-    segments = rows[[*USE_COLUMNS, *USE_EXTRAS]]
+    segments = rows[RESULTS["use_segments"].names]
     return StormUse(
         segments=segments,
         trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)),
@@ -340,7 +327,7 @@ def route_table(
         unknown_segments=segments["verdict"].eq("unknown"),
         missed_segments=missed(segments),
     )
-    counted = [name for name in ROUTE_COLUMNS if name.endswith("_segments")]
+    counted = [name for name in RESULTS["use_routes"].names if name.endswith("_segments")]
     counts = judged.groupby(keys)[[*counted, "lane_miles"]].sum()
     table = applied.join(plan, how="outer").join(counts).reset_index()
     masses = ["reported_lb", "applied_lb", "applied_lo_lb", "applied_hi_lb"]
@@ -348,7 +335,7 @@ def route_table(
     table[counted] = table[counted].fillna(0).astype(int)
     table["cost"] = table["applied_lb"] * table["material"].map(per_ton).astype(float)
     table["cost"] /= POUNDS_PER_TON
-    return table[list(ROUTE_COLUMNS)]
+    return table[RESULTS["use_routes"].names]
 
 
 def missed(segments: pd.DataFrame) -> pd.Series[bool]:

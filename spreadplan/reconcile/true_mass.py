@@ -17,17 +17,13 @@ from spreadplan.frames import lines
 from spreadplan.metrology import TAIL, Z95
 from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
-from spreadplan.reconcile.this_storm import SEASON_COLUMNS, in_this_storm
+from spreadplan.reconcile.this_storm import in_this_storm
 from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
+from spreadplan.schema.results import RESULTS
 
-TRUCK_COLUMNS: Final = (
-    "truck_id", "material", "reported_lb", "loaded_lb", "returned_lb", "ratio", "ratio_lo",
-    "ratio_hi", "verdict", "advice",
-)  # fmt: skip
-TRUCK_EXTRAS: Final = (
-    "ratio_u", "ratio_fleet_u", "ratio_storm_u", "fleet_ratio", "fleet_share", "storm_ratio",
-    "storms", "loads", "p_missing", "known_share", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
-)  # fmt: skip
+_COLUMNS: Final = RESULTS["use_trucks"].names
+RATIO_COLUMNS: Final = _COLUMNS[: _COLUMNS.index("tests")]
+"""The columns of ``use_trucks`` before those of the truck's own tests."""
 
 CONTESTED: Final = "tickets and reports disagree"
 """Of a truck whose tickets cannot belong to what it reported: nothing is judged by them."""
@@ -79,7 +75,7 @@ def mass_ratios(
 
     Returns
     -------
-    `TRUCK_COLUMNS`, then `TRUCK_EXTRAS`, in order of truck and material. The ratio is that of this
+    `RATIO_COLUMNS`, in order of truck and material. The ratio is that of this
     storm (see `this_storm`), season_ratio with its ends that of the truck, by which it is judged.
     ratio_u is the relative standard uncertainty of the ratio, ratio_fleet_u the part of it that all
     trucks of a material have in common and ratio_storm_u the part that is of this storm alone;
@@ -96,7 +92,7 @@ def mass_ratios(
         if (fleet["storm"] == storm).any()
     ]
     if not fleets:
-        return pd.DataFrame(columns=[*TRUCK_COLUMNS, *TRUCK_EXTRAS])
+        return pd.DataFrame(columns=RATIO_COLUMNS)
     table = pd.concat(fleets, ignore_index=True)
     table = table.sort_values(["truck_id", "material"], kind="stable", ignore_index=True)
     if starts is None:
@@ -108,7 +104,7 @@ def mass_ratios(
     table["test_again"] = off & table["verdict"].str.startswith("reports")
     table["advice"] = [_advice(row, calibration_pct) for row in lines(table)]
     table = in_this_storm(table, tickets[tickets["storm"] == storm])
-    return table[[*TRUCK_COLUMNS, *TRUCK_EXTRAS]]
+    return table[RATIO_COLUMNS]
 
 
 def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:

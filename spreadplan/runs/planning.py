@@ -14,7 +14,6 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
-from spreadplan.planning.plan import SEGMENT_COLUMNS
 from spreadplan.planning.rates import Pick
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
@@ -23,6 +22,7 @@ from spreadplan.results.geopackage import write_geopackage
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
+from spreadplan.schema.results import RESULTS
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.scarce import scarce_parts
@@ -169,7 +169,7 @@ def _store_plan_tables(
 ) -> None:
     tables = {
         "plan_segments": result.segments.drop(columns="geometry"),
-        "plan_routes": result.routes.assign(pick=pick),
+        "plan_routes": result.routes,
         "plan_yards": result.yards,
         "plan_settings": result.settings,
         "plan_reloads": result.reloads,
@@ -179,12 +179,16 @@ def _store_plan_tables(
     }
     store.discard(f"{escape(storm)}/plan_scarce*")
     write_tables(store, storm, tables, workspace.settings.timezone)
-    write_geopackage(_plan_layers(workspace, result), store.path(f"{storm}/plan.gpkg"))
+    described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
+    layers = _plan_layers(workspace, result)
+    write_geopackage(layers, store.path(f"{storm}/plan.gpkg"), described)
 
 
 def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDataFrame]:
     """Layers of plan.gpkg: segments, where hoppers run out, yards, sensitive areas."""
-    segments = result.segments[[*SEGMENT_COLUMNS, *MAP_FIELDS, "geometry"]]
+    columns = RESULTS["plan_segments"].names
+    columns = [*columns[: columns.index("note") + 1], *MAP_FIELDS]
+    segments = result.segments[[*columns, "geometry"]]
     layers = {"segments": segments, "sensitive_areas": workspace.table("sensitive_areas")}
     for name, frame in (("reload_points", result.reloads), ("yards", workspace.table("yards"))):
         points = gpd.points_from_xy(frame["lon"], frame["lat"], crs="EPSG:4326")

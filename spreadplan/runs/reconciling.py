@@ -70,7 +70,9 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
             "quarantine": result.quarantine,
         }
         write_tables(store, storm, tables, zone)
-        write_geopackage(_layers(result), store.path(f"{storm}/use.gpkg"))
+        write_geopackage(
+            _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
+        )
         page = report_page(storm, result)
         write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
     _say(result, options)

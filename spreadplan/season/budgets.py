@@ -15,18 +15,11 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.forecast import SeasonForecast, burn_down, forecast_season
 from spreadplan.season.use import summed_use
 from spreadplan.units import POUNDS_PER_TON
 
-BUDGET_COLUMNS: Final = (
-    "season", "scope", "scope_id", "material", "budget_ton", "used_ton", "used_u_ton", "storms",
-    "forecast_ton", "forecast_hi_ton", "verdict",
-)  # fmt: skip
-BUDGET_EXTRAS: Final = (
-    "forecast_lo_ton", "left_ton", "p_over_now", "p_over_season", "storms_to_come", "reported_ton",
-    "planned_storms", "dry_ton", "cost", "season_cost", "note",
-)  # fmt: skip
 VERDICTS: Final = ("within", "likely to run out", "over", "no budget", "not known")
 SCOPE_COLUMN: Final[Mapping[str, str]] = {
     "agency": "all", "yard": "yard_id", "route": "route_id",
@@ -64,7 +57,7 @@ def budget_table(
 
     Returns
     -------
-    `BUDGET_COLUMNS`, then `BUDGET_EXTRAS`. forecast_ton is the expected total at the season's end,
+    The table ``budget``. forecast_ton is the expected total at the season's end,
     forecast_lo_ton and forecast_hi_ton its 90 % prediction interval (NaN with too few storms).
     Verdict: "over" where the budget is already exceeded with the policy's confidence, "likely to
     run out" where the season's total exceeds it more likely than not, else "within"; "not known"
@@ -89,7 +82,7 @@ def budget_table(
         here = planned[(planned[column] == key[0]) & (planned["material"] == one.material)]
         found.append(_budget_row(one, used, uses, facts.get(one.material), season)
                      | {"planned_storms": here["storm"].nunique()})  # fmt: skip
-    table = pd.DataFrame(found, columns=[*BUDGET_COLUMNS, *BUDGET_EXTRAS])
+    table = pd.DataFrame(found, columns=RESULTS["budget"].names)
     order = table["scope"].map({scope: place for place, scope in enumerate(SCOPE_COLUMN)})
     return table.assign(order=order).sort_values(
         ["order", "scope_id", "material"], kind="stable", ignore_index=True

@@ -21,6 +21,7 @@ from spreadplan.metrology import Z95
 from spreadplan.planning.geometry import split_at_areas
 from spreadplan.planning.melting import NACL_CHLORIDE_RANGE, chemical_of
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import LAYERS, layered_u
 from spreadplan.units import POUNDS_PER_TON
 
@@ -42,10 +43,6 @@ CHLORIDE_LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
 }  # fmt: skip
 
 WATERSHED: Final = "watershed"
-CHLORIDE_COLUMNS: Final = (
-    "season", "scope", "scope_id", "name", "storm", "material_ton", "chloride_lb",
-    "chloride_u_lb", "chloride_lo_lb", "chloride_hi_lb", "limit_lb", "p_over", "verdict",
-)  # fmt: skip
 VERDICTS: Final = ("over", "probably_over", "within", "no limit")
 
 
@@ -239,7 +236,7 @@ def chloride_table(
 
     Returns
     -------
-    `CHLORIDE_COLUMNS`; storm is "" for the season. limit_lb, p_over and verdict hold for the
+    The table ``chloride``; storm is "" for the season. limit_lb, p_over and verdict hold for the
     season only.
     """
     rows = chloride_rows(use, fractions(materials))
@@ -257,7 +254,7 @@ def chloride_table(
     limits = [facts[one].chloride_limit_lb if one in facts else np.nan for one in table["scope_id"]]
     whole = is_area & (table["storm"] == "")
     table["limit_lb"] = pd.Series(limits, index=table.index, dtype=float).where(whole)
-    return judged(table, confidence)[list(CHLORIDE_COLUMNS)]
+    return judged(table, confidence)[RESULTS["chloride"].names]
 
 
 def _scope(rows: pd.DataFrame, scope: str, column: str) -> pd.DataFrame:

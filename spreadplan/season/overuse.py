@@ -7,21 +7,15 @@ measurement bears it out with the policy's confidence. Masses in lb, rates in lb
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95, probability_above
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import SEGMENT_KEYS, StormUse, layered_u
-
-EVIDENCE_COLUMNS: Final = (
-    "storm", "route_id", "segment_id", "material", "trucks", "lane_miles", "applications",
-    "rate_lb_per_lane_mile", "rate_lo_lb_per_lane_mile", "rate_hi_lb_per_lane_mile",
-    "limit_lb_per_lane_mile", "applied_lb", "allowed_lb", "over_lb", "p_over", "verdict",
-    "supported", "area_id", "calibration", "says",
-)  # fmt: skip
 
 
 def evidence(
@@ -42,21 +36,21 @@ def evidence(
 
     Returns
     -------
-    `EVIDENCE_COLUMNS`, the surest first. Rates are those of one application, lo and hi the ends of
-    the 95 % interval. ``supported`` is False where the estimate lies above the limit but the
-    measurement can't tell it from a conforming one.
+    The table ``evidence``, the surest first. Rates are those of one application, lo and hi the
+    ends of the 95 % interval. ``supported`` is False where the estimate lies above the limit but
+    the measurement can't tell it from a conforming one.
     """
     frames = [_of_storm(one, calibrations.get(one.storm), confidence)
               for one in storms if one.source == "measured"]  # fmt: skip
     frames = [frame for frame in frames if len(frame)]
     if not frames:
-        return pd.DataFrame(columns=list(EVIDENCE_COLUMNS))
+        return pd.DataFrame(columns=RESULTS["evidence"].names)
     table = pd.concat(frames, ignore_index=True)
     table["area_id"] = _areas_of(table, shares)
     table["says"] = [_sentence(row) for row in lines(table)]
     order = ["supported", "p_over", "over_lb"]
     return table.sort_values(order, ascending=False, kind="stable", ignore_index=True)[
-        list(EVIDENCE_COLUMNS)
+        RESULTS["evidence"].names
     ]
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
@@ -16,11 +16,7 @@ from spreadplan.frames import lines
 from spreadplan.planning.findings import Finding
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
-
-HISTORY_COLUMNS: Final = (
-    "truck_id", "material", "storm", "start", "reported_lb", "ratio", "ratio_lo", "ratio_hi",
-    "storm_ratio", "verdict", "test_again", "advice", "trend_pct_per_month", "trend_p",
-)  # fmt: skip
+from spreadplan.schema.results import RESULTS
 
 
 def truck_history(
@@ -35,8 +31,9 @@ def truck_history(
 
     Returns
     -------
-    `HISTORY_COLUMNS` in order of truck, material and time. ``storm_ratio`` is what the storm's own
-    tickets say (NaN without), ``ratio`` what the truck is judged by: the estimate from its season.
+    The table ``truck_history`` in order of truck, material and time. ``storm_ratio`` is
+    what the storm's own tickets say (NaN without), ``ratio`` what the truck is judged
+    by: the estimate from its season.
     """
     season = ("season_ratio", "season_lo", "season_hi")
     frames = [
@@ -47,10 +44,10 @@ def truck_history(
         if len(frame)
     ]
     if not frames:
-        return pd.DataFrame(columns=list(HISTORY_COLUMNS))
+        return pd.DataFrame(columns=RESULTS["truck_history"].names)
     table = pd.concat(frames, ignore_index=True)
     return table.sort_values(["truck_id", "material", "start"], kind="stable", ignore_index=True)[
-        list(HISTORY_COLUMNS)
+        RESULTS["truck_history"].names
     ]
 
 

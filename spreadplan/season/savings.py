@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.season.chloride import is_salt
 from spreadplan.season.use import SEGMENT_KEYS
@@ -56,10 +57,6 @@ MEASURED: Final = "measured this season"
 PLANNED: Final = "planned, not measured"
 BORROWED: Final = "borrowed percentage"
 KNOWN: Final = (MEASURED, PLANNED, BORROWED)
-SAVING_COLUMNS: Final = (
-    "state", "step", "practice", "material", "known", "base_ton", "saved_ton", "saved_lo_ton",
-    "saved_hi_ton", "liquid_gal", "money", "money_lo", "money_hi", "basis", "source",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,9 +113,9 @@ def savings(
 
     Returns
     -------
-    `SAVING_COLUMNS`, for each practice one row a material, in the order in which the practices are
-    taken; intervals are 95 %, by 4,000 seeded draws of what is uncertain. A negative saving is one
-    too: a truck that puts down less than it reports will use more once it is calibrated.
+    The table ``savings``, for each practice one row a material, in the order in which the practices
+    are taken; intervals are 95 %, by 4,000 seeded draws of what is uncertain. A negative saving is
+    one too: a truck that puts down less than it reports will use more once it is calibrated.
     ``liquid_gal`` is the liquid that prewetting takes, its price is taken off the money: of the
     only liquid in ``materials``. Money is NaN where a price is missing.
     """
@@ -131,13 +128,13 @@ def savings(
     by_storm = measured.groupby([*keys, "storm"], sort=True)["storm_u_lb"].sum() ** 2
     rows["own_u2"] += by_storm.groupby(level=keys, sort=True).sum().to_numpy()
     if not len(rows):
-        return pd.DataFrame(columns=list(SAVING_COLUMNS))
+        return pd.DataFrame(columns=RESULTS["savings"].names)
     season = _of_season(rows, assignments, materials)
     excess, excess_u = _excess_in_areas(measured, segments, shares, rows)
     found = [
         *_to_gain(season, excess, excess_u), *_already(season, _lowered_by_plan(planned, rows)),
     ]  # fmt: skip
-    return pd.DataFrame(found, columns=list(SAVING_COLUMNS))
+    return pd.DataFrame(found, columns=RESULTS["savings"].names)
 
 
 def _of_season(rows: pd.DataFrame, assignments: pd.DataFrame, materials: pd.DataFrame) -> _Season:

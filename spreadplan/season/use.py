@@ -74,7 +74,7 @@ def planned_storm(
 ) -> StormUse:
     """A storm without telemetry: it counts as its plan.
 
-    ``plan_segments`` : `planning.plan.SEGMENT_COLUMNS`, one row for each application of each part;
+    ``plan_segments`` : the table, one row for each application of each part;
     rows without a mass are left out. All of the plan's uncertainty is taken as the truck's own,
     which makes sums look less certain than they are, never more. Reported mass is 0.
     """

@@ -23,7 +23,7 @@ ABOUT: Final = (
 
 
 def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    """The table of savings; ``savings`` : `season.savings.SAVING_COLUMNS`."""
+    """The table of savings; ``savings`` : see `season.savings.savings`."""
     return [{
         "state": one.state, "practice": one.practice, "material": one.material,
         "known": one.known, "base": tons(one.base_ton, shown), "saved": tons(one.saved_ton, shown),

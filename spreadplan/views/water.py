@@ -17,7 +17,7 @@ TONES: Final = {ABOVE: "bad", NEAR: "warn", NOT_JUDGED: "none", BELOW: "good"}
 def screened_waters(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
     """Each water with its criteria, and each criterion with its readings.
 
-    ``table`` : `season.water.SCREENING_COLUMNS`.
+    ``table`` : ``screening``.
     """
     waters = []
     for _, rows in table.groupby("area_id", sort=False):

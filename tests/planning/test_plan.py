@@ -12,13 +12,8 @@ from hypothesis import strategies as st
 from pyproj import Geod
 
 from spreadplan.planning import plan_storm
-from spreadplan.planning.plan import (
-    ROUTE_COLUMNS,
-    ROUTE_EXTRAS,
-    SEGMENT_COLUMNS,
-    SEGMENT_EXTRAS,
-)
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from tests.planning.small_county import (
     NAN,
     LineModel,
@@ -74,8 +69,8 @@ def test_a_small_plan_by_hand():
 
 def test_columns_are_the_contracts_and_then_ours():
     plan = plan_storm(county())
-    assert tuple(plan.segments.columns) == SEGMENT_COLUMNS + SEGMENT_EXTRAS
-    assert tuple(plan.routes.columns) == ROUTE_COLUMNS + ROUTE_EXTRAS
+    assert list(plan.segments.columns) == [*RESULTS["plan_segments"].names, "geometry"]
+    assert list(plan.routes.columns) == RESULTS["plan_routes"].names
     assert plan.segments.crs == 4326
     assert plan.segments.geometry.name == "geometry"
 
@@ -300,7 +295,7 @@ def test_an_empty_storm_is_an_empty_plan():
     assert plan.routes.empty
     assert plan.yards.empty
     assert plan.settings.empty
-    assert tuple(plan.segments.columns) == SEGMENT_COLUMNS + SEGMENT_EXTRAS
+    assert list(plan.segments.columns) == [*RESULTS["plan_segments"].names, "geometry"]
     assert plan.findings["severity"].iloc[0] == "problem", "no application is worth saying"
 
 

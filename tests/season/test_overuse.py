@@ -6,9 +6,9 @@ import pandas as pd
 import pytest
 
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.chloride import area_shares
 from spreadplan.season.overuse import (
-    EVIDENCE_COLUMNS,
     calibration_in_force,
     evidence,
     repeat_offences,
@@ -57,7 +57,7 @@ def test_an_excess_within_the_uncertainty_is_listed_as_not_supported():
 
 def test_what_lies_below_its_limit_is_not_listed():
     assert len(found(over(3890.0, 130.0))) == 0
-    assert tuple(found(over(3890.0, 130.0)).columns) == EVIDENCE_COLUMNS
+    assert list(found(over(3890.0, 130.0)).columns) == RESULTS["evidence"].names
 
 
 def test_planned_storms_accuse_nobody():

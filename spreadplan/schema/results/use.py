@@ -75,6 +75,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("storms", "storms with tickets", "count"),
         ("loads", "loads with tickets", "count"),
         ("p_missing", "probability that load tickets are missing"),
+        ("known_share", "share of the reported mass whose amount is known"),
         ("test_again", "whether to test the truck again", "flag"),
         ("trend_pct_per_month", "drift over the season"),
         ("trend_p", "probability that chance makes any so strong among the trucks", "probability"),
