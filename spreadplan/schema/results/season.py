@@ -19,6 +19,7 @@ _USE: Final = (
     ("used_hi_ton", "upper end"),
     ("used_u_ton", "its standard uncertainty"),
     ("reported_ton", "reported use"),
+    ("without_ticket_ton", "the part of the use that rests on loads that no ticket names"),
     ("difference_pct", "true over reported, less 1"),
     ("treated_lane_miles", "lane-miles of all applications"),
     ("rate_lb_per_lane_mile", "rate of one application"),
@@ -218,6 +219,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("over_lb", "mass beyond it"),
         ("p_over", "probability that the limit was exceeded"),
         column("verdict", "against the plan", "term", terms="use_verdict"),
+        ("reason", "whether the rate is above its limit, the rounds, or both"),
     ),
     _season(
         "savings",
