@@ -22,7 +22,7 @@ from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
-from spreadplan.runs.calibrating import calibrate_fleet
+from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, Job, threads
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
@@ -205,7 +205,7 @@ def _follow_files(
     uses = []
     steps = options.progress(f"matching {storm}", len(files.truck_rows))
     with steps as step, cluster(network, address) if address else threads(network) as crew:
-        for use, records in follow(workspace, files, crew):
+        for use, records in follow(workspace, storm, files, crew):
             # what could not be read was not heard
             heard = use.heard_share * files.usable.get(use.truck_id, 1.0)
             use = replace(use, heard_share=heard)
@@ -239,7 +239,7 @@ def judge_storm(
 
 def using_workspace(folder: Path) -> Workspace:
     """Everything that reconciling needs, tickets of all storms included."""
-    tables = ("forecast", "rates", "loads", "returns")
+    tables = ("forecast", "rates", "storm_assignments", "loads", "returns")
     return read_workspace(
         folder,
         required=["routes", "trucks", "materials", "assignments"],
@@ -289,21 +289,21 @@ def _unlisted(workspace: Workspace, files: TelemetryFiles) -> Iterator[Problem]:
 
 
 def follow(
-    workspace: Workspace, files: TelemetryFiles, crew: Crew
+    workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
     """Each truck's use, in order of truck."""
-    assigned = workspace.table("assignments").groupby("truck_id")
+    assigned = assignments_of(workspace, storm).groupby("truck_id")
     routes = assigned["route_id"].agg(frozenset).to_dict()
-    usual = usual_materials(workspace)
+    usual = usual_materials(workspace, storm)
     return crew.in_order(
         Job(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
 
 
-def usual_materials(workspace: Workspace) -> dict[str, str]:
+def usual_materials(workspace: Workspace, storm: str) -> dict[str, str]:
     """What each truck spreads where its records don't say: that of its routes, or the fleet's."""
-    assignments = workspace.table("assignments")
+    assignments = assignments_of(workspace, storm)
     everywhere = assignments["material"].mode().iloc[0]
     of_truck = assignments.groupby("truck_id")["material"].agg(lambda names: names.mode().iloc[0])
     trucks = workspace.table("trucks")["truck_id"]
@@ -323,7 +323,7 @@ def network_of(workspace: Workspace) -> Network:
 
 def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibration]:
     """The plan that the storm is judged by, if there is weather or a rate to plan from."""
-    fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     if not {"forecast", "rates"} & set(workspace.storms[storm]):
         return None, fleet
     return plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))), fleet
@@ -364,7 +364,7 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
     known: dict[str, float] = {}
     usable: Mapping[str, float] = {}
     if folder.is_dir():
-        usual = usual_materials(workspace)
+        usual = usual_materials(workspace, storm)
         with scan_telemetry(
             folder,
             trucks=set(workspace.table("trucks")["truck_id"]),

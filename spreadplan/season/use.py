@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.metrology import Z95
+from spreadplan.planning.assigned import of_use
 
 Floats = NDArray[np.float64]
 
@@ -104,7 +105,8 @@ def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.Data
 
     Parameters
     ----------
-    assignments : route_id, yard_id; a route's material counts against its yard.
+    assignments : route_id, truck_id, yard_id, with ``storm`` as `planning.assigned.of_season` has
+        them; a route's material counts against its yard.
 
     Returns
     -------
@@ -117,8 +119,7 @@ def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.Data
     if not frames:
         return _no_use()
     rows = pd.concat(frames, ignore_index=True)
-    yards = dict(zip(assignments["route_id"], assignments["yard_id"], strict=True))
-    rows["yard_id"] = rows["route_id"].map(yards).fillna("").astype(object)
+    rows["yard_id"] = of_use(assignments, rows, "yard_id").fillna("").astype(object)
     return rows[list(USE_COLUMNS)]
 
 

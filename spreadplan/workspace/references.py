@@ -420,6 +420,32 @@ def low_flows(tables: Tables, names: Names) -> Iterator[Problem]:
         )
 
 
+def rounds_of_assignments(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A truck of one storm from a round on that the storm does not have."""
+    if "storm_assignments" not in tables or not {"forecast", "rates"} & set(tables):
+        return
+    own, known = tables["storm_assignments"], round_labels(tables)
+    for position in np.flatnonzero(~own["from_application"].isin({*known, ""})):
+        yield Problem(
+            names["storm_assignments"],
+            int(own["row"].iloc[position]),
+            "from_application",
+            f'"{own["from_application"].iloc[position]}" is not an application of this storm',
+            f"name one of {', '.join(sorted(known)) or 'those of its forecast'}, or leave it empty",
+        )
+
+
+def round_labels(tables: Tables) -> set[str]:
+    """The names of a storm's rounds; rows of the forecast without one count 1, 2, ... by zone."""
+    named = [tables[name]["application"] for name in ("forecast", "rates") if name in tables]
+    labels = {str(label) for column in named for label in column} - {"", "*"}
+    if "forecast" in tables:
+        forecast = tables["forecast"]
+        counts = forecast[forecast["application"] == ""].groupby("zone").size()
+        labels |= {str(number) for number in range(1, int(counts.max() if len(counts) else 0) + 1)}
+    return labels
+
+
 def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
     """Policy rates for a material that no file lists."""
     if "materials" not in tables:
@@ -488,6 +514,7 @@ RULES: tuple[Rule, ...] = (
     liquids,
     budget_scopes,
     low_flows,
+    rounds_of_assignments,
 )
 
 
