@@ -26,7 +26,8 @@ TRUCK_COLUMNS: Final = (
 )  # fmt: skip
 TRUCK_EXTRAS: Final = (
     "ratio_u", "ratio_fleet_u", "ratio_storm_u", "fleet_ratio", "fleet_share", "storm_ratio",
-    "storms", "loads", "p_missing", "without_ticket_lb", "missing_loads", "known_share", "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
+    "storms", "loads", "p_missing", "without_ticket_lb", "missing_loads", "known_share",
+    "test_again", *TREND_COLUMNS, *SEASON_COLUMNS,
 )  # fmt: skip
 
 CONTESTED: Final = "tickets and reports disagree"

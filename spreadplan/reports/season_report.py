@@ -15,6 +15,7 @@ from spreadplan.reports import season_charts as charts
 from spreadplan.reports.display import NBSP, NOTHING, Display, as_text, plural
 from spreadplan.reports.render import html
 from spreadplan.reports.season_view import (
+    LEAST_TON,
     POUNDS_PER_TON,
     SUPERINTENDENT,
     SeasonView,
