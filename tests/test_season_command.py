@@ -58,6 +58,27 @@ def test_it_accuses_nobody_else(county):
     assert {"truck TC-101, rock_salt", "truck TC-105, rock_salt"}.isdisjoint(trucks)
 
 
+def test_what_no_ticket_names_stands_beside_what_was_used(county):
+    """Two trucks lost tickets: by loads less returns 1,107 tons of rock salt were used."""
+    budget = table(county, "budget").set_index(["scope", "scope_id", "material"])
+    salt = budget.loc[("agency", "*", "rock_salt")]
+    history = table(county, "truck_history")
+    lacking = history[history["verdict"] == "tickets missing"]
+    assert set(lacking["truck_id"]) == {"TC-105", "TC-109"}
+    assert salt["without_ticket_ton"] == pytest.approx(lacking["without_ticket_lb"].sum() / 2000.0)
+    slips = [pd.read_csv(path) for path in (county / "storms").glob("*/loads.csv")]
+    back = [pd.read_csv(path) for path in (county / "storms").glob("*/returns.csv")]
+    net = [frame[frame["material"] == "rock_salt"]["net_lb"].sum() / 2000.0
+           for frame in (pd.concat(slips), pd.concat(back))]  # fmt: skip
+    assert salt["used_ton"] - salt["without_ticket_ton"] == pytest.approx(net[0] - net[1], abs=2.0)
+    for truck, storm in zip(lacking["truck_id"], lacking["storm"], strict=True):
+        assert f"{truck} in {storm}" in salt["without_ticket"]
+    found = table(county, "findings").set_index("subject")["what"]
+    assert "2 of its usual loads" in found["tickets of TC-105, rock_salt"]
+    page = (county / "results/season/season_report.html").read_text()
+    assert "rest on loads that no ticket names: TC-105 in " in page
+
+
 def test_true_mass_of_the_season_lies_in_its_intervals(county):
     """What truly left the hoppers is known to the script that made the county."""
     keys = ["truck_id", "material"]

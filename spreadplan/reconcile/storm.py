@@ -99,8 +99,8 @@ class StormUse:
     trucks : use_trucks.csv, see `true_mass.mass_ratios`.
     routes : the table ``use_routes``.
     balance : see `balance.stock_balance`.
-    parts : see `applied.applied_parts`, with without_ticket_lb; sums over any groups are
-        made of it.
+    parts : see `applied.applied_parts`, and `with_tickets`; sums over any groups are made from
+        it.
     plain : what comparing bare masses with the limits would have found.
     rule : the decision rule in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.

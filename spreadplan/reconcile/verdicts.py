@@ -200,8 +200,8 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
 
     Returns
     -------
-    `MORE_ROUNDS` where P(true mass > allowed mass of the rounds made) is less than the verdict
-    needs, else `BOTH_ABOVE` or `RATE_ABOVE`.
+    `MORE_ROUNDS` where there clearly were more and P(true mass > allowed mass of the rounds made)
+    is less than the verdict needs, else `BOTH_ABOVE` or `RATE_ABOVE`.
     """
     applied, u, allowed, made, planned = (
         rows[name].to_numpy(dtype=float)
@@ -210,9 +210,9 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
     share = np.divide(made, planned, out=np.ones(len(rows)), where=planned > 0.0)
     p_rate = probability_above(applied, u, allowed * np.maximum(share, 1.0))
     enough = np.where(verdict == "over", confidence, 0.5)
-    within = (share > 1.0) & (p_rate < enough)
+    more = share > 1.0 + CLEARLY
     names = [MORE_ROUNDS, BOTH_ABOVE]
-    return np.select([within, share > 1.0 + CLEARLY], names, RATE_ABOVE).astype(object)
+    return np.select([more & (p_rate < enough), more], names, RATE_ABOVE).astype(object)
 
 
 def kinds(rows: pd.DataFrame) -> pd.Series[str]:

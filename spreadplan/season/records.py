@@ -109,7 +109,7 @@ def _ticket_findings(history: pd.DataFrame) -> list[Finding]:
     lacking = history[history["verdict"] == MISSING]
     found = [
         Finding(
-            "caution", f"truck {row.truck_id}, {row.material}",
+            "caution", f"tickets of {row.truck_id}, {row.material}",
             f"{row.without_ticket_lb / POUNDS_PER_TON:.1f} tons of what it used in {row.storm} are "
             f"presumed: no ticket names them; {row.missing_loads} of its usual "
             f"load{'s' if row.missing_loads > 1 else ''} would explain it",

@@ -113,7 +113,7 @@ def test_loads_without_a_ticket_are_named_where_they_are_counted():
     table = truck_history({"a": rows}, {"a": pd.Timestamp("2026-12-01T00:00Z")})
     found = record_findings(table, NO_BOOKS)
     assert [(one.severity, one.subject, one.what) for one in found] == [
-        ("caution", "truck T1, salt",
+        ("caution", "tickets of T1, salt",
          "4.5 tons of what it used in a are presumed: no ticket names them; 2 of its usual loads "
          "would explain it"),
         ("note", "tickets of salt", "2.0 tons used by trucks that no ticket tells of: T3, T4"),
