@@ -176,8 +176,9 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
     found = np.select(conditions, names, "within").astype(object)
     reasons = ["nothing planned here with this material",
-               "tickets and reports of its truck disagree", "coverage too thin",
-               OTHER_MATERIAL, UNPLACED, "too uncertain"]  # fmt: skip
+               "tickets and reports of its truck disagree",
+               "too short to tell who drove on it", "coverage too thin", OTHER_MATERIAL,
+               UNPLACED, "too uncertain"]  # fmt: skip
     reason = np.select(
         [no_plan, contested, short, thin, renamed, elsewhere, vague], reasons, ""
     ).astype(object)
