@@ -112,6 +112,15 @@ def of_use(assignments: pd.DataFrame, used: pd.DataFrame, column: str) -> pd.Ser
     return found.where(exact.isna(), exact)
 
 
+def prewet_of_use(assignments: pd.DataFrame, used: pd.DataFrame) -> pd.Series[float]:
+    """Gallons of prewetting liquid in a ton of what was used, as assigned, shape (rows,).
+
+    ``used`` : as `of_use` takes it, with material. 0 where another material was used than assigned.
+    """
+    gallons = of_use(assignments, used, "prewet_gal_per_ton").astype(float)
+    return gallons.where(of_use(assignments, used, "material") == used["material"]).fillna(0.0)
+
+
 def _looked_up(
     rows: pd.DataFrame, used: pd.DataFrame, keys: list[str], column: str
 ) -> pd.Series[Any]:

@@ -14,13 +14,13 @@ from spreadplan.reconcile.verdicts import MORE_ROUNDS
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
-from spreadplan.reports.season_report import savings_rows
 from spreadplan.season.chloride import ATOMIC_WEIGHT
 from spreadplan.season.overuse import of_rate, support
 from spreadplan.season.savings import AREAS
 from spreadplan.season.water import CAUTION
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.savings import ABOUT, savings_rows
 from spreadplan.views.season_view import (
     LEAST_TON,
     OFFICER,
@@ -72,6 +72,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         doubtful_left=max(len(doubtful) - MOST_DOUBTFUL, 0),
         confidence=f"{100.0 * view.policy.confidence:g} %",
         savings=[one for one in savings_rows(result.savings, shown) if one["practice"] == AREAS],
+        savings_about=ABOUT,
         weights=", ".join(f"{name} {weight:g}" for name, weight in ATOMIC_WEIGHT.items()),
     )  # fmt: skip
 
@@ -86,7 +87,7 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "what": "chloride put down", "value": shown.show(one.chloride_lb, "bulk"),
             "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
         })  # fmt: skip
-        cards.append({"what": "in material",
+        cards.append({"what": "in material of all kinds",
                       "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
                       "more": f"in {len(view.storms)} storms"})  # fmt: skip
     areas = whole[whole["scope"].isin(["area", "watershed"])]

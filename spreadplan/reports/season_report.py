@@ -17,9 +17,9 @@ from spreadplan.reports.render import html
 from spreadplan.season.forecast import METHOD
 from spreadplan.season.overuse import support
 from spreadplan.season.records import latest
-from spreadplan.season.savings import TO_GAIN
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, plural
+from spreadplan.views.savings import ABOUT, gain_cards, savings_rows
 from spreadplan.views.season_view import (
     LEAST_TON,
     SUPERINTENDENT,
@@ -46,6 +46,7 @@ TRUCK: Final = {
     "reports too much": ("warn", "reports too much"),
     "tickets and reports disagree": ("warn", "tickets and reports disagree"),
     "tickets missing": ("warn", "tickets missing"), "no tickets": ("none", "no tickets"),
+    "records incomplete": ("warn", "records incomplete"),
 }  # fmt: skip
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_BUDGETS: Final = 40
@@ -70,8 +71,8 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         fair=charts.fair_chart(_main_material(result.fair_routes), shown),
         truck_chart=charts.truck_chart(view.history, shown) if len(view.history) else None,
         trucks=_trucks(view.history, shown), books=_books(view.books, shown),
-        savings=savings_rows(result.savings, shown), count=support(result.evidence),
-        forecast_method=METHOD,
+        savings=savings_rows(result.savings, shown), savings_about=ABOUT,
+        count=support(result.evidence), forecast_method=METHOD,
     )  # fmt: skip
 
 
@@ -99,14 +100,7 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     cost = float(result.by_storm["cost"].sum())
     cards.append({"what": "cost of material", "value": money(cost) if cost else NOTHING,
                   "more": _per_storm_cost(cost, len(view.storms))})  # fmt: skip
-    gain = result.savings[result.savings["state"] == TO_GAIN]
-    if len(gain):
-        cards.append({
-            "what": "still to gain", "value": shown.show(
-                POUNDS_PER_TON * float(gain["saved_ton"].sum()), "bulk"),
-            "more": "with better practice, see below",
-        })  # fmt: skip
-    return cards
+    return [*cards, *gain_cards(result.savings, shown)]
 
 
 def _per_storm_cost(cost: float, storms: int) -> str:
@@ -241,14 +235,3 @@ def _books(books: pd.DataFrame, shown: Display) -> dict[str, Any]:
         "verdict": one.verdict,
     } for one in lines(wrong)]  # fmt: skip
     return {"rows": rows, "agree": plural(len(books) - len(wrong), "balance"), "all": len(books)}
-
-
-def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    """The table of savings as both reports show it."""
-    return [{
-        "state": one.state, "practice": one.practice, "base": tons(one.base_ton, shown),
-        "saved": tons(one.saved_ton, shown),
-        "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
-        "money": money(one.money), "money_ends": f"{money(one.money_lo)} to {money(one.money_hi)}",
-        "basis": one.basis, "source": one.source,
-    } for one in lines(savings)]  # fmt: skip

@@ -203,9 +203,9 @@ def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -
     -------
     ``by`` (material is always among them) and used_ton, used_lo_ton, used_hi_ton (95 %),
     used_u_ton, reported_ton, without_ticket_ton, difference_pct (true over reported,
-    less 1), treated_lane_miles, rate_lb_per_lane_mile (per application), applications (mean over the storms and lane-miles),
-    ton_per_application, storms, cost. Mass off the routes counts in the tons, but not in what is
-    per lane-mile or per application.
+    less 1), treated_lane_miles, rate_lb_per_lane_mile (per application), applications (mean over
+    the storms and lane-miles), ton_per_application, storms, cost. Mass off the routes counts in
+    the tons, but not in what is per lane-mile or per application.
     """
     by = list(dict.fromkeys([*by, "material"]))
     total = summed_use(use, by)

@@ -40,8 +40,8 @@ def evidence(
     Returns
     -------
     The table ``evidence``, the surest first. Rates are those of one application, made and allowed,
-    lo and hi the ends of the 95 % interval. ``supported`` is False where the estimate lies above the
-    limit but the measurement can't tell it from a conforming one.
+    lo and hi the ends of the 95 % interval. ``supported`` is False where the estimate lies above
+    the limit but the measurement can't tell it from a conforming one.
     """
     frames = [_of_storm(one, calibrations.get(one.storm), confidence)
               for one in storms if one.source == "measured"]  # fmt: skip

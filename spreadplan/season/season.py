@@ -116,8 +116,10 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
             for name in sorted(use["material"].unique())
         },
         severity=severity_table(storms),
-        fair_routes=fair_comparison(use, storms, zones, ["route_id", "material"]),
-        fair_storms=fair_comparison(use, storms, zones, ["storm", "material"]),
+        fair_routes=_guided(
+            fair_comparison(use, storms, zones, ["route_id", "material"]), materials
+        ),
+        fair_storms=_guided(fair_comparison(use, storms, zones, ["storm", "material"]), materials),
         chloride=table,
         chloride_basis=pd.DataFrame(basis, columns=["material", "fraction", "fraction_u", "basis"]),
         without_chloride=unknown,
@@ -129,6 +131,13 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
                         materials),
         findings=findings_table(_findings(storms, budget, table, screening, evidence, unknown)),
     )  # fmt: skip
+
+
+def _guided(fair: pd.DataFrame, materials: pd.DataFrame) -> pd.DataFrame:
+    """Use against the published table for salt alone: a ton of sand mix is no ton of salt."""
+    salts = {str(one.material) for one in lines(materials) if chloride.is_salt(one)}
+    share = fair["guidance_share"].where(fair["material"].isin(salts))
+    return fair.assign(guidance_share=share)
 
 
 def _no_waters() -> pd.DataFrame:

@@ -233,9 +233,10 @@ def test_swapped_coordinates_are_found_where_both_are_on_the_globe(workspace):
             feature["geometry"]["coordinates"] = [[lat, lon + 50] for lon, lat in line]
 
     changes = {**with_routes(swap), "yards.csv": "yard_id,lon,lat\nY1,-44,46\n"}
-    found = problems(workspace(changes))
-    assert [p.row for p in found] == [1, 2, 3]
-    assert all("coordinates exchanged" in p.what for p in found)
+    (found,) = problems(workspace(changes))
+    assert (found.file, found.row, found.column) == ("routes.geojson", 1, "geometry")
+    assert "with 2 more (2, 3)" in found.what
+    assert found.remedy == "are longitude and latitude exchanged?"
 
 
 def test_a_line_that_runs_twice_and_a_line_drawn_twice_are_cautions(workspace):

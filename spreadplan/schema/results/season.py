@@ -37,7 +37,7 @@ _FAIR: Final = (
     ("lb_per_lane_mile_severity_hour", "use for the same severity"),
     ("lb_per_lane_mile_severity_hour_lo", "lower end of its 95 % interval", "rate"),
     ("lb_per_lane_mile_severity_hour_hi", "upper end", "rate"),
-    ("guidance_share", "use over what a published table gives"),
+    ("guidance_share", "use of salt over what a published table gives"),
 )
 
 
@@ -221,15 +221,18 @@ TABLES: Final[tuple[ResultTable, ...]] = (
     ),
     _season(
         "savings",
-        "What better practice saved, and may still save.",
+        "What better practice saved, and may still save; a row for each practice and material.",
         ("state", "already saved or still to gain"),
         ("step", "order", "count"),
         ("practice", "the practice"),
+        _MATERIAL,
+        ("known", "measured this season; planned, not measured; or a borrowed percentage"),
         ("base_ton", "what it works on"),
         ("saved_ton", "what it saves"),
         ("saved_lo_ton", "lower end of its 95 % interval"),
         ("saved_hi_ton", "upper end"),
-        ("money", "the same in money", "money"),
+        ("liquid_gal", "liquid that it takes"),
+        ("money", "the same in money, less the price of the liquid", "money"),
         ("money_lo", "lower end", "money"),
         ("money_hi", "upper end", "money"),
         ("basis", "how it was worked out"),
