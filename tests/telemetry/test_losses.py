@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from spreadplan.cli import main
-from spreadplan.telemetry.losses import FOREIGN, NOBODY, truck_meant
+from spreadplan.telemetry.losses import FOREIGN, NOBODY, Alike
 from tests.reconcile import three_segments
 from tests.telemetry.test_scan import line, scan, write
 
@@ -95,12 +95,12 @@ def test_totals_that_are_empty_while_nothing_is_spread_are_no_fault(folder: Path
      ("B-22", FOREIGN), ("TC-1", FOREIGN), ("tc", FOREIGN), ("é", FOREIGN)],
 )  # fmt: skip
 def test_a_truck_that_is_spelt_otherwise(word: str, meant: int):
-    assert truck_meant(word, ["TC-105", "TC-107"]) == meant
+    assert Alike(["TC-105", "TC-107"]).truck(word) == meant
 
 
 def test_two_trucks_of_one_number_are_not_guessed():
-    assert truck_meant("7", ["A-7", "B-7"]) == FOREIGN
-    assert truck_meant("a7", ["A-7", "B-7"]) == 0
+    alike = Alike(["A-7", "B-7"])
+    assert (alike.truck("7"), alike.truck("a7")) == (FOREIGN, 0)
 
 
 # --- what follows from it, and what does not ----------------------------------------------------
