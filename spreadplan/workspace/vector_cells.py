@@ -26,7 +26,7 @@ from spreadplan.workspace.csvfile import LONGEST_CELL
 Cells = dict[str, dict[int, Any]]
 
 #: Smallest and largest number of the declared types of whole numbers: OGC 12-128r18 (GeoPackage
-#: 1.3.1), table 1.
+#: 1.3.1), table 1; from memory.
 WHOLE: Final = {
     "TINYINT": (-(2**7), 2**7 - 1),
     "SMALLINT": (-(2**15), 2**15 - 1),
