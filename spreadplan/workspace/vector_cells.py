@@ -17,6 +17,7 @@ from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyogrio
 from numpy.typing import NDArray
 
@@ -49,10 +50,10 @@ def as_they_stand(path: Path, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """
     find = _FINDERS.get(path.suffix.lower())
     for name, cells in (find(path, frame) if find else {}).items():
-        column = frame[name].astype(object)
+        column = frame[name].astype(object).to_numpy(copy=True)
         for position, value in cells.items():
-            column.iloc[position] = value
-        frame = frame.assign(**{name: column})
+            column[position] = value
+        frame = frame.assign(**{name: pd.Series(column, index=frame.index, dtype=object)})
     return frame
 
 
