@@ -272,7 +272,12 @@ def _account(arguments: argparse.Namespace) -> None:
         _say(f"{arguments.name} has no account any more; sessions end at once")
         return
     ask = getpass.getpass if sys.stdin.isatty() else lambda _prompt: sys.stdin.readline()
-    password = ask(f"password of {arguments.name}: ").rstrip("\r\n")
+    try:
+        password = ask(f"password of {arguments.name}: ").rstrip("\r\n")
+        password.encode("utf-8")
+    except (EOFError, UnicodeError):
+        what, remedy = "no password was given in letters", "type it, or send it as a line of UTF-8"
+        raise BadInput([Problem("password", 0, "*", what, remedy)]) from None
     save_account(arguments.folder, arguments.name, arguments.role, password)
     _say(f"{arguments.name} may {arguments.role}")
 

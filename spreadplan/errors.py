@@ -112,7 +112,9 @@ def refused_by_system(error: OSError) -> str:
     >>> refused_by_system(PermissionError(errno.EACCES, "Permission denied", "storms"))
     'storms: Permission denied; allow it or free some space, then try again'
     """
+    place = f"{plain(str(error.filename), 200)}: " if error.filename else ""
+    if error.errno == errno.ENAMETOOLONG:
+        return f"{place}{error.strerror}; choose a shorter one"
     if error.errno not in OUTSIDE_REASONS:
         return ""
-    place = f"{error.filename}: " if error.filename else ""
     return f"{place}{error.strerror}; allow it or free some space, then try again"

@@ -24,13 +24,10 @@ def run(*words: object) -> int:
     return main([str(word) for word in words])
 
 
-@pytest.fixture(scope="module")
-def county(tmp_path_factory) -> Path:
-    """The sample county with the results of a whole season."""
-    folder = tmp_path_factory.mktemp("season") / "county"
-    shutil.copytree(COUNTY, folder)
-    assert run("season", folder, "--as-of", "2027-03-31", "--no-pdf") == 0
-    return folder
+@pytest.fixture
+def county(finished_county) -> Path:
+    """The sample county with the results of a whole season, up to 2027-03-31."""
+    return finished_county
 
 
 def table(folder: Path, name: str) -> pd.DataFrame:
@@ -121,6 +118,19 @@ def test_acute_chloride_has_both_readings_and_is_not_called_below_unjudged(count
     assert "all within the averaging time" in found["what"]
     environment = (county / "results/season/environment_report.html").read_text()
     assert ">not judged<" in environment
+
+
+def test_borrowed_percentages_are_credited_on_salt_alone(county):
+    found = table(county, "savings")
+    borrowed = found[found["known"] == "borrowed percentage"]
+    assert set(borrowed["material"]) == {"rock_salt"}
+    assert (borrowed["liquid_gal"] > 0.0).all()
+    price = 45.0 * 9.83 / 2000.0  # salt_brine a gallon
+    expected = 84.0 * borrowed["saved_ton"] - price * borrowed["liquid_gal"]
+    assert borrowed["money"].to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6)
+    fair = table(county, "fair_routes").set_index("material")["guidance_share"]
+    assert fair["rock_salt"].notna().any()
+    assert fair["sand_salt"].isna().all()
 
 
 def test_evidence_says_what_it_cannot_support(county):

@@ -16,9 +16,11 @@ from spreadplan.calibration.models import (
     between_gates,
     fit_models,
 )
+from spreadplan.calibration.standing import Standing, standings
 from spreadplan.calibration.tables import discharge_table, models_table
 from spreadplan.calibration.tests import discharge_results
 from spreadplan.calibration.trucks import trucks_by_id
+from spreadplan.calibration.validity import Change, gates_last_tested, next_voiding
 from spreadplan.calibration.weighing import weigh
 
 __all__ = [
@@ -28,6 +30,7 @@ __all__ = [
     "GateInterpolation",
     "ModelKey",
     "Prediction",
+    "Standing",
     "between_gates",
     "calibrate",
     "uncertainty_budget",
@@ -58,6 +61,9 @@ class Calibration:
     discharge : discharge against output, see `tables.discharge_table`.
     drift : successive tests compared, see `drift.drift`.
     advice : what to test next, see `advice.advise`.
+    standings : what each model may be used for, see `standing.standing_of`.
+    gates_last_tested : where each truck's gate stood in its latest test, inches.
+    next_voiding : the first work on a truck, already on record, that will end its tests.
     as_of : the moment for which tests were judged.
     """
 
@@ -67,6 +73,9 @@ class Calibration:
     discharge: pd.DataFrame
     drift: pd.DataFrame
     advice: pd.DataFrame
+    standings: dict[ModelKey, Standing]
+    gates_last_tested: dict[str, float]
+    next_voiding: dict[str, Change]
     as_of: pd.Timestamp
 
 
@@ -93,12 +102,18 @@ def calibrate(
     results = discharge_results(tests, weigh(weighings), fleet, changes, policy, as_of)
     models = fit_models(results, fleet)
     usual = {key: model.usual for key, model in models.items()}
+    worth = standings(models, fleet, policy.calibration_pct)
     return Calibration(
         tests=results,
         models=models,
         models_table=models_table(models),
         discharge=discharge_table(models, fleet),
         drift=drift(results[results["performed_at"] <= as_of], changes, usual),
-        advice=advise(models, results, fleet, assignments, materials, policy.calibration_pct),
+        advice=advise(
+            models, worth, results, fleet, assignments, materials, policy.calibration_pct
+        ),
+        standings=worth,
+        gates_last_tested=gates_last_tested(results, as_of),
+        next_voiding=next_voiding(changes, fleet, as_of),
         as_of=as_of,
     )

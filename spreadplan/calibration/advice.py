@@ -17,27 +17,16 @@ from spreadplan.calibration.assumptions import (
     MAX_RUN_S,
     SHORT_RUN_S,
     STOPWATCH_U_S,
-    WORKING_FLOOR_PCT,
 )
 from spreadplan.calibration.budget import uncertainty_budget
 from spreadplan.calibration.curve import CONTRADICTION
 from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
+from spreadplan.calibration.standing import Standing, working_outputs
 from spreadplan.calibration.trucks import Truck
 from spreadplan.metrology import coverage_factor
+from spreadplan.schema.results import RESULTS
 
-ADVICE_COLUMNS = (
-    "truck_id",
-    "material",
-    "gate_in",
-    "need",
-    "current_u_pct",
-    "target_pct",
-    "advice",
-    "cause",
-    "further_runs",
-    "reached_pct",
-)
 RUN_STEP_S = 10.0
 MEASUREMENT_SHARE = 1.0 / 3.0
 """Part of the target's variance that weighing and timing of one run may take up."""
@@ -71,6 +60,7 @@ class RunPlan:
 
 def advise(
     models: Mapping[ModelKey, DischargeModel],
+    standings: Mapping[ModelKey, Standing],
     results: pd.DataFrame,
     trucks: Mapping[str, Truck],
     assignments: pd.DataFrame,
@@ -81,7 +71,7 @@ def advise(
 
     Parameters
     ----------
-    models : by (truck_id, material, gate_in).
+    models, standings : by (truck_id, material, gate_in).
     results : as `tests.discharge_results` returns it.
     trucks : by truck_id.
     assignments : truck_id, material of the routes: each pair needs a valid test.
@@ -90,10 +80,10 @@ def advise(
 
     Returns
     -------
-    Columns `ADVICE_COLUMNS`: one row per assigned truck and material without a valid test
-    (gate_in NaN), then one per model. need is "test" or "ok"; current_u_pct is the 95 % relative
-    uncertainty at the worst point of the working range; cause is the largest term of the budget
-    there.
+    One row per assigned truck and material without a valid test
+    (gate_in NaN), then one per model. standing is a `standing.Level`, or "untested". need is "test"
+    or "ok"; current_u_pct is the 95 % relative uncertainty at the worst point of the working range;
+    cause is the largest term of the budget there.
     """
     liquids = set(materials.loc[materials["kind"] == "liquid", "material"])
     covered = {key[:2] for key in models}
@@ -112,9 +102,10 @@ def advise(
         if (truck_id, material) not in covered
     ]
     rows += [
-        _tested(model, results, trucks[model.truck_id], target_pct) for model in models.values()
+        _tested(model, standings[key], results, trucks[model.truck_id], target_pct)
+        for key, model in models.items()
     ]
-    return pd.DataFrame(rows, columns=ADVICE_COLUMNS)
+    return pd.DataFrame(rows, columns=RESULTS["advice"].names)
 
 
 def _untested(
@@ -145,6 +136,7 @@ def _untested(
         "truck_id": truck_id,
         "material": material,
         "gate_in": np.nan,
+        "standing": "untested",
         "need": "test",
         "current_u_pct": np.nan,
         "target_pct": target_pct,
@@ -156,9 +148,13 @@ def _untested(
 
 
 def _tested(
-    model: DischargeModel, results: pd.DataFrame, truck: Truck, target_pct: float
+    model: DischargeModel,
+    standing: Standing,
+    results: pd.DataFrame,
+    truck: Truck,
+    target_pct: float,
 ) -> dict[str, object]:
-    outputs = _working_outputs(model, truck)
+    outputs = working_outputs(model, truck)
     relative = coverage_factor(model.relative_dof) * model.relative_u(outputs)
     worst = int(np.argmax(relative))
     current_pct = 100.0 * float(relative[worst])
@@ -168,6 +164,7 @@ def _tested(
         "truck_id": model.truck_id,
         "material": model.material,
         "gate_in": model.gate_in,
+        "standing": standing.level,
         "need": "test",
         "current_u_pct": current_pct,
         "target_pct": target_pct,
@@ -176,6 +173,10 @@ def _tested(
         "reached_pct": np.nan,
     }
     against = f"95 % uncertainty {current_pct:.1f} %, target {target_pct:g} %"
+    if truck.closed_loop and model.counts is None:
+        return row | {
+            "advice": "Test again and read the sensor counts: a closed loop goes by them."
+        }
     if any(flag.startswith(CONTRADICTION) for flag in model.flags):
         return row | {
             "advice": "The tests contradict each other: look for the cause first (gate, moisture, "
@@ -257,13 +258,6 @@ def _runs_text(model: DischargeModel, further: FurtherRuns, plan: RunPlan) -> st
 
 def _runs(many: int) -> str:
     return "1 more run" if many == 1 else f"{many} more runs"
-
-
-def _working_outputs(model: DischargeModel, truck: Truck) -> FloatArray:
-    """Outputs at which the target must hold: from 20 % up and clear of the start-up, percent."""
-    high = max(truck.max_feeder_pct, model.tested_hi_pct)
-    low = max(truck.min_feeder_pct, WORKING_FLOOR_PCT, model.curve.start_pct + 10.0)
-    return np.linspace(min(low, high), high, 17)
 
 
 def _further_count_runs(

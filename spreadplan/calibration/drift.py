@@ -12,24 +12,7 @@ from spreadplan.calibration.models import ModelKey
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.calibration.validity import Change, changes_by_truck
 from spreadplan.metrology import holm, two_sided_p
-
-DRIFT_COLUMNS = (
-    "truck_id",
-    "material",
-    "gate_in",
-    "test_id",
-    "previous_test_id",
-    "performed_at",
-    "value",
-    "value_unit",
-    "value_u",
-    "previous_value",
-    "previous_value_u",
-    "en",
-    "verdict",
-    "change_between",
-)
-
+from spreadplan.schema.results import RESULTS
 
 FALSE_ALARM = 2.0 * float(stats.norm.sf(2.0))
 """Chance of any false drift in a fleet: that of one |En| above 1 where nothing differs."""
@@ -69,7 +52,7 @@ def drift(
 
     Returns
     -------
-    Columns `DRIFT_COLUMNS`, one row per comparison, in order of truck, material, gate and time.
+    One row per comparison, in order of truck, material, gate and time.
     value_u includes run-to-run repeatability (standard uncertainty). The verdict is "drift" where
     |En| is above 1 by more than chance allows among all comparisons of the fleet, else "steady":
     Student's t with the degrees of freedom of the repeatability, and `fit.holm`. change_between
@@ -89,7 +72,7 @@ def drift(
                 work = by_truck.get(reading.truck_id, [])
                 rows.append(_compare(reading, earlier, known.relative, work))
                 dofs.append(known.dof)
-    table = pd.DataFrame(rows, columns=DRIFT_COLUMNS)
+    table = pd.DataFrame(rows, columns=RESULTS["drift"].names)
     apart = 2.0 * table["en"].abs().to_numpy(dtype=float)
     chance = np.asarray(two_sided_p(apart, np.array(dofs)), dtype=float)
     found = holm(chance) < FALSE_ALARM

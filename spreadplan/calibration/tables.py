@@ -12,6 +12,7 @@ from spreadplan.calibration.models import (
     between_gates,
 )
 from spreadplan.calibration.trucks import Truck
+from spreadplan.schema.results import RESULTS
 
 OUTPUT_STEP_PCT = 5.0
 
@@ -87,42 +88,16 @@ def _no_rows() -> pd.DataFrame:
     )
 
 
-MODEL_COLUMNS = (
-    "truck_id",
-    "material",
-    "gate_in",
-    "control",
-    "kind",
-    "slope_lb_per_min_per_pct",
-    "slope_u_lb_per_min_per_pct",
-    "start_pct",
-    "start_u_pct",
-    "saturation_pct",
-    "saturation_u_pct",
-    "lb_per_count",
-    "lb_per_count_u",
-    "count_kind",
-    "count_trend_p",
-    "tested_lo_pct",
-    "tested_hi_pct",
-    "tests",
-    "dof",
-    "scale",
-    "repeatability_pct",
-    "relative_u_pct",
-    "flags",
-    "choice",
-)
-
-
 def models_table(models: Mapping[ModelKey, DischargeModel]) -> pd.DataFrame:
-    """One row per model, columns `MODEL_COLUMNS`.
+    """One row per model, as ``models`` in `spreadplan.schema.results`.
 
     Columns with ``_u`` are standard uncertainties; relative_u_pct is that of the predicted
     discharge (open loop) or of the mass per count (closed loop) at the middle of the tested
     outputs; tests lists the test_ids used, joined by ";".
     """
-    return pd.DataFrame([_model_row(model) for model in models.values()], columns=MODEL_COLUMNS)
+    return pd.DataFrame(
+        [_model_row(model) for model in models.values()], columns=RESULTS["models"].names
+    )
 
 
 def _model_row(model: DischargeModel) -> dict[str, object]:

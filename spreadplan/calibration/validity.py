@@ -16,6 +16,12 @@ from spreadplan.calibration.assumptions import (
 from spreadplan.calibration.trucks import Truck
 
 VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
+GATE_RULE = (
+    "A calibration holds only at the gate opening that was tested: set and measured before a "
+    "storm, engine off, and not moved in it."
+)
+"""Said alike on certificate, work sheet and plan. Source of the need to calibrate again where the
+opening is changed: University of Delaware T2/LTAP, Salt Spreader Calibration, 2020."""
 NO_SOURCE = "common practice, no source"
 
 
@@ -107,12 +113,39 @@ def _age_reasons(performed_at: pd.Timestamp, max_age_days: float, as_of: pd.Time
 def _change_reasons(
     changes: Sequence[Change], performed_at: pd.Timestamp, closed_loop: bool, as_of: pd.Timestamp
 ) -> list[str]:
-    voiding = (*VOIDING_CHANGES, "sensor") if closed_loop else VOIDING_CHANGES
     return [
         f"{change.what} changed {_date(change.changed_at, as_of)}, after this test"
         for change in changes
-        if change.what in voiding and performed_at < change.changed_at <= as_of
+        if _voids(change, closed_loop) and performed_at < change.changed_at <= as_of
     ]
+
+
+def _voids(change: Change, closed_loop: bool) -> bool:
+    return change.what in VOIDING_CHANGES or (closed_loop and change.what == "sensor")
+
+
+def next_voiding(
+    changes: pd.DataFrame, trucks: Mapping[str, Truck], as_of: pd.Timestamp
+) -> dict[str, Change]:
+    """The first work on each truck after a moment that ends its tests; by truck_id."""
+    found = {}
+    for truck_id, work in changes_by_truck(changes).items():
+        truck = trucks.get(truck_id)
+        coming = [one for one in work if one.changed_at > as_of]
+        voiding = [one for one in coming if truck is not None and _voids(one, truck.closed_loop)]
+        if voiding:
+            found[truck_id] = voiding[0]
+    return found
+
+
+def gates_last_tested(results: pd.DataFrame, as_of: pd.Timestamp) -> dict[str, float]:
+    """Where the gate of each truck stood in its latest test up to a moment, inches.
+
+    results : as `tests.discharge_results` returns it.
+    """
+    done = results[results["performed_at"] <= as_of]
+    last = done.sort_values(["performed_at", "test_id"], kind="stable").groupby("truck_id").last()
+    return {str(truck): float(gate) for truck, gate in last["gate_in"].items()}
 
 
 def _date(moment: pd.Timestamp, as_of: pd.Timestamp) -> str:

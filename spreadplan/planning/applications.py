@@ -14,6 +14,8 @@ from spreadplan.planning.frames import groups
 
 #: a moment, or NaT where none was given.
 Moment = pd.Timestamp | NaTType
+#: beginnings of the words for weather that makes ice, in the names of events.
+_ICY = re.compile(r"(?:^|[^a-z])(?:freez|frost|ice|icy|icing|glaze|sleet|rime)")
 #: the zone, route, event or material that stands for all of them.
 ALL = "*"
 
@@ -46,6 +48,15 @@ class Condition:
     precipitation_in: float
     start: Moment
     end: Moment
+
+
+def may_be_icy(event: str) -> bool:
+    """Whether an event makes ice by its name; weather that nobody forecast may.
+
+    >>> may_be_icy("freezing_rain"), may_be_icy("Black ice"), may_be_icy(""), may_be_icy("snow")
+    (True, True, True, False)
+    """
+    return event == "" or bool(_ICY.search(event.casefold()))
 
 
 def label_order(label: str) -> tuple[tuple[int, int, str], ...]:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from spreadplan.calibration.validity import Change
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
+from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.findings import findings_table
+from spreadplan.planning.frames import places
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
     liquid_gal,
@@ -22,7 +26,7 @@ from spreadplan.planning.material import (
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.rates import Pick
-from spreadplan.planning.review import no_application, review
+from spreadplan.planning.review import moved_gates, no_application, review
 from spreadplan.planning.rows import Storm, parts_of, target_rows
 from spreadplan.planning.serving import served
 from spreadplan.planning.settings import Models
@@ -30,30 +34,10 @@ from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
 from spreadplan.planning.stretches import control_names, rate_kept, stretches, with_speed_steps
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 
 #: told what is being done and which share of the work is behind, 0 to 1.
 Progress = Callable[[str, float], None]
-
-SEGMENT_COLUMNS = (
-    "application", "route_id", "segment_id", "truck_id", "material", "lane_miles",
-    "target_rate_lb_per_lane_mile", "rate_source", "speed_mph", "discharge_lb_per_min", "gate_in",
-    "feeder_pct", "achieved_rate_lb_per_lane_mile", "mass_lb", "mass_lo_lb", "mass_hi_lb",
-    "prewet_gal", "max_speed_mph", "status", "note",
-)  # fmt: skip
-SEGMENT_EXTRAS = (
-    "part", "from_mi", "to_mi", "length_mi", "lanes", "passes", "lanes_per_pass", "lane_width_ft",
-    "service_class", "zone", "name", "yard_id", "area_id", "cap_lb_per_lane_mile", "phase", "event",
-    "pavement_temp_f", "precipitation_in", "water_held_in", "lb_per_count", "most_lb_per_min",
-    "rate_at_5_mph_more_lb_per_lane_mile", "liquid_gal", "geometry",
-)  # fmt: skip
-ROUTE_COLUMNS = (
-    "application", "route_id", "truck_id", "yard_id", "material", "lane_miles", "mass_lb",
-    "mass_lo_lb", "mass_hi_lb", "loads", "prewet_gal", "minutes", "status",
-)  # fmt: skip
-ROUTE_EXTRAS = (
-    "gate_in", "control", "settings", "load_lb", "spreading_minutes", "reload_minutes",
-    "travel_minutes", "liquid_gal", "not_treatable_lane_miles", "max_speed_mph",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -61,8 +45,9 @@ class PlanInputs:
     """What a plan is made from; the tables have the columns and units of the workspace's schema.
 
     ``loads`` and ``returns`` are those of other storms, for the stock. ``models`` come from
-    `spreadplan.calibration`, ``advice`` is its advice on tests, None without. ``pick`` chooses in
-    the policy's ranges.
+    `spreadplan.calibration`, ``advice`` is its advice on tests, None without; ``gates_last_tested``
+    and ``next_voiding`` are as it has them. ``pick`` chooses in the policy's ranges.
+    ``assignments`` : the general ones, or with those of the storm, see `assigned.with_own`.
     """
 
     storm: str
@@ -81,6 +66,8 @@ class PlanInputs:
     sensitive_areas: gpd.GeoDataFrame | None
     models: Models
     advice: pd.DataFrame | None = None
+    gates_last_tested: Mapping[str, float] = field(default_factory=dict)
+    next_voiding: Mapping[str, Change] = field(default_factory=dict)
     pick: Pick = "middle"
 
 
@@ -94,8 +81,8 @@ class StormPlan:
     applications : its rounds of spreading, in order.
     start : start of the first of them; NaT where no time was given.
     segments : one row for each application of each part of a segment, in driving order:
-        `SEGMENT_COLUMNS`, then `SEGMENT_EXTRAS`. Lines in WGS 84 degrees.
-    routes : one row for each application of each route: `ROUTE_COLUMNS`, then `ROUTE_EXTRAS`.
+        The table ``plan_segments``, then geometry. Lines in WGS 84 degrees.
+    routes : one row for each application of each route: the table ``plan_routes``.
     yards : yard_id, material, needed_ton, needed_hi_ton, on_hand_ton, short_ton, then order_ton
         and on_hand_at.
     settings : what the driver sets and where it changes, see `stretches` and `with_speed_steps`.
@@ -125,15 +112,15 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     """
     tell = progress or (lambda what, share: None)
     tell("cutting segments at sensitive areas", 0.0)
-    parts = parts_of(inputs.routes, inputs.assignments, inputs.sensitive_areas)
+    parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = Storm(inputs.forecast, inputs.rates, inputs.policy, inputs.sensitive_areas,
-                  inputs.materials, inputs.pick)  # fmt: skip
+    storm = Storm(inputs.assignments, inputs.forecast, inputs.rates, inputs.policy,
+                  inputs.sensitive_areas, inputs.materials, inputs.pick)  # fmt: skip
     rows, applications, found = target_rows(parts, storm)
     if not applications:
         found.append(no_application(inputs.storm))
     tell("choosing gates and settings", 0.4)
-    rows = _with_settings(rows, inputs)
+    rows = _with_settings(rows, applications, inputs)
     tell("adding up material", 0.6)
     rows = _with_material(rows, inputs)
     routes, timing = _routes(rows, inputs)
@@ -148,18 +135,36 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     rows["water_held_in"] = water_held(rows, melters)
     melting = melting_check(rows, melters)
     routes = routes.assign(settings=_settings_count(settings, routes))
+    found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
         inputs.storm, tuple(applications), start,
-        rows[[*SEGMENT_COLUMNS, *SEGMENT_EXTRAS]],
-        routes[[*ROUTE_COLUMNS, *ROUTE_EXTRAS]].reset_index(drop=True), yards,
+        rows[[*RESULTS["plan_segments"].names, "geometry"]],
+        routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True), yards,
         settings.drop(columns="run"), _reloads(rows, timing), melting, findings_table(found),
     )  # fmt: skip
 
 
-def _with_settings(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> gpd.GeoDataFrame:
+def _voided_by(
+    rows: pd.DataFrame, applications: list[Application], work: Mapping[str, Change]
+) -> NDArray[np.object_]:
+    """The work that ends the tests of a row's truck before its application starts; "" for none."""
+    found = np.full(len(rows), "", dtype=object)
+    starts = {one.label: one.start for one in applications}
+    for (truck, label), at in places(rows, ["truck_id", "application"]).items():
+        change, start = work.get(truck), starts[label]
+        if change is not None and not pd.isna(start) and change.changed_at <= start:
+            found[at] = change.what
+    return found
+
+
+def _with_settings(
+    rows: gpd.GeoDataFrame, applications: list[Application], inputs: PlanInputs
+) -> gpd.GeoDataFrame:
     """Rows with gate, feeder, achieved rate, fastest speed, status and note."""
+    rows["voided_by"] = _voided_by(rows, applications, inputs.next_voiding)
     rows = pd.concat([rows, served(rows, inputs.trucks, inputs.models)], axis=1)
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     rows["achieved_rate_lb_per_lane_mile"] = rows["achieved_rate_lb_per_lane_mile"].where(

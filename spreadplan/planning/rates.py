@@ -28,6 +28,8 @@ BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
 #: how a range is written in each basis; without a word it is in lb per lane-mile.
 IN_WORDS = {"lb_per_lane_mile": "", "g_per_m2": " g/m²", "gal_per_lane_mile": " gal per lane-mile"}
 FROM_MEMORY = "from memory"
+#: how the source of such a rate ends.
+UNCHECKED = " (from memory, not checked against its source)"
 #: temperatures nearer than this are one: what 28.4 F and -2 C differ by is rounding.
 SAME_F = 1e-6
 
@@ -108,9 +110,14 @@ def _policy_rate(row: Any, phase: str, pick: Pick) -> BaseRate:
         values[base] = pick_from_range(low, high, pick)
         if low < high:
             chosen = f"{pick} of {low:g}-{high:g}{IN_WORDS[base]}, "
-    memory = " (from memory, not checked against its source)"
     source = f"policy row {row.row}: {row.source}; {chosen}{phase}"
-    return base_rate(values, source + (memory if FROM_MEMORY in row.provenance else ""))
+    memory = is_from_memory(row.provenance) or is_from_memory(row.source)
+    return base_rate(values, source + (UNCHECKED if memory else ""))
+
+
+def is_from_memory(text: str) -> bool:
+    """Whether a provenance, or the source of a rate, says that the rate is from memory."""
+    return FROM_MEMORY in text.casefold()
 
 
 def policy_rate(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -11,12 +11,14 @@ from spreadplan.frames import lines
 from spreadplan.planning.findings import Finding
 from spreadplan.planning.frames import groups
 from spreadplan.planning.loads import DETOUR, MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
-from spreadplan.planning.rates import FROM_MEMORY
+from spreadplan.planning.rates import is_from_memory
 from spreadplan.planning.settings import Models
 from spreadplan.planning.stock import yard_findings
 
 #: more settings than a driver can be expected to keep in mind; our choice.
 MANY_SETTINGS = 6
+#: openings nearer than this are one; what 50 mm and 1.97 in differ by is rounding.
+SAME_GATE_IN = 0.01
 
 
 def review(
@@ -25,7 +27,8 @@ def review(
 ) -> list[Finding]:  # fmt: skip
     """Everything about the plan that its readers should know."""
     return [
-        *_not_assigned(routes), *_no_rate(rows), *_untested(rows), *_infeasible(rows),
+        *_not_assigned(routes), *_no_rate(rows), *_untested(rows),
+        *_not_to_be_used(rows), *_infeasible(rows),
         *yard_findings(yards), *_melting(melting), *_extrapolated(rows), *_prewet(routes, timing),
         *_many_loads(routes), *_many_settings(routes), *_from_memory(rows),
         *_model_flags(rows, models), *_advice(advice), _assumptions(),
@@ -66,13 +69,27 @@ def _named(names: np.ndarray, most: int = 5) -> str:
 
 def _untested(rows: pd.DataFrame) -> Iterator[Finding]:
     untested = rows[rows["status"] == "uncalibrated"]
-    for (truck, material), group in groups(untested, ["truck_id", "material"]):
+    for (truck, material, fault), group in groups(untested, ["truck_id", "material", "fault"]):
+        yield Finding("problem", f"truck {truck}, {material}", _no_setting(group), fault)
+
+
+def _not_to_be_used(rows: pd.DataFrame) -> Iterator[Finding]:
+    """Calibrations that are no better than none, each at the output where it is worst."""
+    doubtful = rows[rows["status"] == "do_not_use"]
+    for (truck, material), group in groups(doubtful, ["truck_id", "material"]):
+        worst = group["fault"].iloc[int(group["doubt"].to_numpy().argmax())]
         yield Finding(
-            "problem", f"truck {truck}, {material}",
-            "no valid discharge test: no setting can be given for routes "
-            + _named(group["route_id"].unique()) + "; its mass is uncertain by 40 %",
-            "run a discharge test at each gate opening that the route may need",
+            "problem", f"truck {truck}, {material}", f"{worst}; {_no_setting(group)}",
+            "see what to do next on its calibration certificate, or take another truck",
         )  # fmt: skip
+
+
+def _no_setting(group: pd.DataFrame) -> str:
+    routes = group["route_id"].unique()
+    return (
+        f"no setting can be given for route{'s' if len(routes) > 1 else ''} {_named(routes)}; its "
+        "mass is uncertain by 40 %"
+    )
 
 
 def _infeasible(rows: pd.DataFrame) -> Iterator[Finding]:
@@ -140,14 +157,15 @@ def _many_settings(routes: pd.DataFrame) -> Iterator[Finding]:
     for route in lines(many):
         yield Finding(
             "note", f"route {route.route_id}, application {route.application}",
-            f"needs {route.settings:.0f} feeder settings", "even out the speeds along the route",
+            f"needs {route.settings:.0f} feeder settings",
+            "bring the faster stretches down to the speed of those beside them",
         )  # fmt: skip
 
 
 def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:
     sources = rows.loc[rows["target_rate_lb_per_lane_mile"].notna(), "rate_source"]
     for source in sources.drop_duplicates():
-        if FROM_MEMORY in source:
+        if is_from_memory(source):
             yield Finding(
                 "caution", "policy", f"rate from memory in use: {source}",
                 "check the rate against its source before relying on it",
@@ -172,6 +190,20 @@ def _advice(advice: pd.DataFrame | None) -> Iterator[Finding]:
             "caution", f"truck {row.truck_id}, {row.material}", "a discharge test is due",
             row.advice,
         )  # fmt: skip
+
+
+def moved_gates(routes: pd.DataFrame, last_tested_in: Mapping[str, float]) -> Iterator[Finding]:
+    """Trucks whose gate stood elsewhere in their latest test."""
+    planned = routes.loc[routes["gate_in"].notna(), ["truck_id", "gate_in"]].drop_duplicates()
+    for truck, gate in planned.itertuples(index=False, name=None):
+        last = last_tested_in.get(truck, gate)
+        if abs(last - gate) > SAME_GATE_IN:
+            yield Finding(
+                "caution", f"truck {truck}",
+                f"its gate has to be moved: the plan has it at {gate:g} in for the whole storm, in "
+                f"its latest test it stood at {last:g} in",
+                "set and measure it in the yard before the storm, engine off; then it stays",
+            )  # fmt: skip
 
 
 def _assumptions() -> Finding:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.calibration.standing import UNTESTED_95, UNTESTED_RELATIVE_U, run_uncertainty
 from spreadplan.frames import lines
 from spreadplan.planning.frames import places
 from spreadplan.planning.settings import (
     Control,
     Fit,
+    GateChoice,
     Models,
     SpreaderModel,
     choose_gate,
@@ -23,12 +26,8 @@ from spreadplan.planning.settings import (
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 Columns = dict[str, NDArray[Any]]
-
-#: relative standard uncertainty of what an untested truck spreads: a wrong setting for a grade of
-#: salt can be off by up to 40 %, taken as the 95 % limit. Source of the 40 %: UK National Winter
-#: Service Research Group, Calibrate, check, recalibrate (transport-network.co.uk).
-UNTESTED_RELATIVE_U = 0.20
 
 #: parts of a calibration's relative uncertainty that are independent of each other: a curve has up
 #: to three parameters.
@@ -40,6 +39,7 @@ SERVED_COLUMNS = {
     "common_u_2": 0.0, "common_u_3": 0.0, "relative_run_u": 0.0, "dof": np.inf,
     "modelled": False, "short": False, "excess": False, "extrapolated": False,
     "closed_loop": False, "tested_lo_pct": np.nan, "tested_hi_pct": np.nan,
+    "truck_gate_in": np.nan, "too_uncertain": False, "doubt": np.nan, "doubt_at_pct": np.nan,
 }  # fmt: skip
 
 
@@ -74,7 +74,8 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
 
     Parameters
     ----------
-    rows : as `target_rows` returns them, shape (n,).
+    rows : as `target_rows` returns them, shape (n,), and voided_by: not "" where the truck's tests
+        no longer count.
 
     Returns
     -------
@@ -83,7 +84,9 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
     calibration in independent parts, each common to all that the truck spreads with that material
     and gate; ``relative_run_u`` that of one run. Rows without a rate above 0 or without a tested
     truck keep the defaults, but for ``closed_loop``: how a truck is controlled does not depend on
-    what it does.
+    what it does. So do rows that cannot be served at the one gate of their truck, and rows whose
+    setting would be ``too_uncertain`` to be used; ``truck_gate_in`` says where the gate stands, and
+    ``doubt`` (relative, 95 %) at the output ``doubt_at_pct`` how uncertain.
     """
     out = {name: np.full(len(rows), value) for name, value in SERVED_COLUMNS.items()}
     controls = controls_of(trucks)
@@ -91,77 +94,136 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
     closed = [truck for truck, control in controls.items() if control.closed_loop]
     out["closed_loop"] = rows["truck_id"].isin(closed).to_numpy()
     wanted = (rows["target_rate_lb_per_lane_mile"] > 0) & (rows["truck_id"] != "")
-    numbers = np.flatnonzero(wanted)
+    wanted &= rows["voided_by"] == ""
     arrays = {name: rows[name].to_numpy() for name in (
         "discharge_lb_per_min", "cap_lb_per_lane_mile", "lanes_per_pass", "speed_mph",
-        "lane_miles", "run",
+        "lane_miles", "run", "material",
     )}  # fmt: skip
-    by_truck = places(rows.loc[wanted, ["truck_id", "material"]], ["truck_id", "material"])
-    for (truck, material), some in by_truck.items():
-        at = numbers[some]
-        gates = known.get((truck, material), [])
-        if gates:
-            _serve_truck(out, at, {name: values[at] for name, values in arrays.items()},
-                         controls[truck], gates)  # fmt: skip
+    # a truck serves all its rows at one gate: what was not tested with a material cannot be chosen
+    tested = pd.MultiIndex.from_frame(rows[["truck_id", "material"]]).isin(list(known))
+    for (truck,), some in places(rows.loc[wanted & tested, ["truck_id"]], ["truck_id"]).items():
+        at = np.flatnonzero(wanted & tested)[some]
+        _serve_truck(
+            out, at, {name: values[at] for name, values in arrays.items()}, controls[truck],
+            {material: models for (one, material), models in known.items() if one == truck},
+        )  # fmt: skip
     return pd.DataFrame(out, index=rows.index)
 
 
 def _serve_truck(
     out: Columns, at: Ints, row: Columns, control: Control,
-    gates: list[SpreaderModel],
+    models: dict[str, list[SpreaderModel]],
 ) -> None:  # fmt: skip
-    """Fill in the rows ``at`` of one truck and material."""
+    """Fill in the rows ``at`` of one truck; ``models`` by material.
+
+    The gate is set in the yard before the storm and stays: moved, it voids the calibration, and the
+    driver cannot leave the cab.
+    """
     per_rate = row["lanes_per_pass"] * row["speed_mph"] / 60.0
     need, cap = row["discharge_lb_per_min"], row["cap_lb_per_lane_mile"] * per_rate
-    fits = [fit_gate(model, control, need, cap) for model in gates]
-    _, run = np.unique(row["run"], return_inverse=True)
-    best = choose_gate(fits, control, need, row["lane_miles"], run, int(run.max()) + 1)[run]
-    for place, (model, fit) in enumerate(zip(gates, fits, strict=True)):
-        mine = np.flatnonzero(best == place)
-        if not len(mine):
-            continue
-        feeder, discharge = fit.feeder_pct[mine], fit.discharge[mine]
+    of_material = {name: np.flatnonzero(row["material"] == name) for name in models}
+    gates = sorted({model.gate_in for some in models.values() for model in some})
+    served: list[dict[str, tuple[SpreaderModel, Fit]]] = []
+    for gate in gates:
+        served.append({
+            name: (model, fit_gate(model, control, need[rows], cap[rows]))
+            for name, rows in of_material.items() if len(rows)
+            for model in models[name] if model.gate_in == gate
+        })  # fmt: skip
+    choices = [_choice(one, of_material, control, need) for one in served]
+    best = choose_gate(choices, control, need, row["lane_miles"])
+    out["truck_gate_in"][at] = gates[best]
+    for name, (model, fit) in served[best].items():
+        rows = of_material[name]
+        feeder, discharge = fit.feeder_pct.copy(), fit.discharge.copy()
         if not control.closed_loop:
-            settings = _open_loop_settings(fit, mine, run[mine], need, row["lane_miles"])
-            feeder, discharge = fit.grid_pct[settings], fit.grid_discharge[settings]
-        where = at[mine]
-        out["gate_in"][where] = fit.gate_in
-        out["feeder_pct"][where] = feeder
-        out["achieved_rate_lb_per_lane_mile"][where] = discharge / per_rate[mine]
-        out["most_lb_per_min"][where] = fit.max_discharge
-        out["short"][where], out["excess"][where] = fit.short[mine], fit.excess[mine]
-        out["modelled"][where] = True
-        _describe_model(out, where, model, control, feeder)
+            # a row that is not to be served asks for no setting
+            of = np.flatnonzero(~how_known(model, control, feeder).too_uncertain)
+            at_grid = _open_loop_settings(
+                fit, of, row["run"][rows], need[rows], row["lane_miles"][rows]
+            )
+            feeder[of], discharge[of] = fit.grid_pct[at_grid], fit.grid_discharge[at_grid]
+        known = how_known(model, control, feeder)
+        _fill_in(out, at[rows], fit, feeder, discharge / per_rate[rows], known)
 
 
-def _open_loop_settings(fit: Fit, mine: Ints, run: Ints, need: Floats, lane_miles: Floats) -> Ints:
-    """Places in the fit's grid for rows ``mine``, run by run."""
-    settings = np.zeros(len(mine), dtype=np.int64)
-    order = np.argsort(run, kind="stable")
-    starts = np.flatnonzero(np.diff(run[order], prepend=-1))
-    for rows in np.split(order, starts[1:]):
-        of_run = mine[rows]
-        settings[rows] = fewest_settings(
-            fit.low[of_run], fit.high[of_run], need[of_run], lane_miles[of_run], fit.grid_discharge
+def _choice(
+    served: dict[str, tuple[SpreaderModel, Fit]], of_material: dict[str, Ints], control: Control,
+    need: Floats,
+) -> GateChoice:  # fmt: skip
+    """How one gate serves all rows of a truck; a material that was not tested at it is not."""
+    unable, extrapolated = np.ones(len(need), dtype=bool), np.zeros(len(need), dtype=bool)
+    discharge, feeder = need.copy(), np.full(len(need), control.middle_pct)
+    for name, (model, fit) in served.items():
+        rows = of_material[name]
+        doubtful = how_known(model, control, fit.feeder_pct).too_uncertain
+        unable[rows] = fit.short | fit.excess | doubtful
+        extrapolated[rows] = fit.extrapolated
+        discharge[rows], feeder[rows] = fit.discharge, fit.feeder_pct
+    return GateChoice(unable, extrapolated, discharge, feeder)
+
+
+def _open_loop_settings(fit: Fit, of: Ints, run: Ints, need: Floats, lane_miles: Floats) -> Ints:
+    """Places in the fit's grid for its rows ``of``, run by run."""
+    settings = np.zeros(len(of), dtype=np.int64)
+    order = np.argsort(run[of], kind="stable")
+    starts = np.flatnonzero(np.diff(run[of][order], prepend=-1))
+    for some in np.split(order, starts[1:]) if len(of) else ():
+        rows = of[some]
+        settings[some] = fewest_settings(
+            fit.low[rows], fit.high[rows], need[rows], lane_miles[rows], fit.grid_discharge
         )
     return settings
 
 
-def _describe_model(
-    out: Columns, where: Ints, model: SpreaderModel, control: Control,
-    feeder: Floats,
-) -> None:  # fmt: skip
-    """The columns that tell how sure the model is at these feeder outputs."""
+@dataclass(frozen=True)
+class Known:
+    """How sure a model is at some feeder outputs: parts of shape (3, n), the others (n,)."""
+
+    model: SpreaderModel
+    parts: Floats
+    doubt: Floats
+    extrapolated: Bools
+
+    @property
+    def too_uncertain(self) -> Bools:
+        """Whether a setting is known no better than that of a truck without any test."""
+        return self.doubt >= UNTESTED_95
+
+
+def how_known(model: SpreaderModel, control: Control, feeder: Floats) -> Known:
+    """How sure a model is at feeder outputs, percent, shape (n,)."""
     predicted = model.predict(feeder)
     parts = _common_parts(model, control, feeder, predicted.discharge_lb_per_min)
-    for name, part in zip(COMMON_U, parts, strict=True):
-        out[name][where] = part
-    out["relative_run_u"][where] = model.repeatability
-    out["dof"][where] = model.relative_dof
-    out["lb_per_count"][where] = model.lb_per_count
-    out["extrapolated"][where] = predicted.extrapolated
-    out["tested_lo_pct"][where] = model.tested_lo_pct
-    out["tested_hi_pct"][where] = model.tested_hi_pct
+    relative_u = np.sqrt((parts**2).sum(axis=0))
+    doubt = run_uncertainty(relative_u, model.repeatability, model.relative_dof)
+    # where nothing comes out there is no mass to be uncertain of: the row is short
+    doubt = np.where(np.asarray(predicted.discharge_lb_per_min) > 0.0, doubt, 0.0)
+    return Known(model, parts, doubt, np.asarray(predicted.extrapolated))
+
+
+def _fill_in(
+    out: Columns, where: Ints, fit: Fit, feeder: Floats, rate: Floats, known: Known
+) -> None:
+    """The columns of the rows that a model serves; of those it must not, only how doubtful."""
+    doubtful = known.too_uncertain
+    out["too_uncertain"][where] = doubtful
+    out["doubt"][where], out["doubt_at_pct"][where] = known.doubt, feeder
+    use, good = where[~doubtful], ~doubtful
+    model = known.model
+    for name, values in {
+        "feeder_pct": feeder, "achieved_rate_lb_per_lane_mile": rate, "short": fit.short,
+        "excess": fit.excess, "extrapolated": known.extrapolated,
+        **dict(zip(COMMON_U, known.parts, strict=True)),
+    }.items():  # fmt: skip
+        out[name][use] = values[good]
+    for name, value in {
+        "gate_in": fit.gate_in, "most_lb_per_min": fit.max_discharge, "modelled": True,
+        "relative_run_u": model.repeatability, "dof": model.relative_dof,
+        "lb_per_count": model.lb_per_count, "tested_lo_pct": model.tested_lo_pct,
+        "tested_hi_pct": model.tested_hi_pct,
+    }.items():  # fmt: skip
+        out[name][use] = value
 
 
 def _common_parts(

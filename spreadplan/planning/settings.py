@@ -1,12 +1,14 @@
-"""One gate for a run, and the feeder settings that meet the rates along it.
+"""One gate for a truck, and the feeder settings that meet the rates along its routes.
 
-A run is one application of one route. The driver cannot leave the cab, so the gate stays where it
-was; with open-loop control the feeder output is set by hand, so few settings serve better than
-many. Discharges are in lb/min, feeder outputs in percent, gates in inches.
+A run is one application of one route. The gate is set and measured in the yard and stays through a
+storm: a calibration holds only where it stood in the test, and the driver cannot leave the cab.
+With open-loop control the feeder output is set by hand, so few settings serve better than many.
+Discharges are in lb/min, feeder outputs in percent, gates in inches.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -107,6 +109,11 @@ class Control:
     min_feeder_pct: float
     max_feeder_pct: float
     step_pct: float
+
+    @property
+    def middle_pct(self) -> float:
+        """Middle of the outputs."""
+        return (self.min_feeder_pct + self.max_feeder_pct) / 2.0
 
     def grid(self) -> Floats:
         """The feeder outputs that an open-loop control can be set to, ascending."""
@@ -212,47 +219,51 @@ def _no_setting(gate_in: float, need: Floats) -> Fit:
     )
 
 
+@dataclass(frozen=True)
+class GateChoice:
+    """How one gate would serve all rows of a truck; arrays of shape (n,).
+
+    Attributes
+    ----------
+    unable : the row cannot be served: too little, too much, too uncertain, or its material was not
+        tested at this gate.
+    extrapolated : the output lies outside the tested ones.
+    discharge : what comes out.
+    feeder_pct : at which output.
+    """
+
+    unable: Bools
+    extrapolated: Bools
+    discharge: Floats
+    feeder_pct: Floats
+
+
 def choose_gate(
-    fits: list[Fit], control: Control, need: Floats, lane_miles: Floats, run: Ints, runs: int
-) -> Ints:
-    """The best gate of each run, as places in ``fits``, shape (runs,).
+    choices: list[GateChoice], control: Control, need: Floats, lane_miles: Floats
+) -> int:
+    """The best gate of a truck for a storm, as place in ``choices``.
 
     Compared in turn: lane-miles it cannot serve; lane-miles outside the tested outputs; the root
     mean square relative error over lane-miles, in whole percent, because less means nothing beside
     a calibration; and how far the feeder is from the middle of its range. A full tie goes to the
     first gate.
     """
-    total = np.bincount(run, weights=lane_miles, minlength=runs)
-    total[total == 0.0] = 1.0
-    middle = (control.min_feeder_pct + control.max_feeder_pct) / 2.0
+    total = float(lane_miles.sum()) or 1.0
 
-    def mean(values: Floats, digits: int) -> Floats:
-        summed = np.bincount(run, weights=values * lane_miles, minlength=runs)
-        return np.asarray(np.round(summed / total, digits))
+    def mean(values: Floats, digits: int) -> float:
+        return round(float((values * lane_miles).sum()) / total, digits)
 
-    best = np.zeros(runs, dtype=np.int64)
-    lowest: list[Floats] = []
-    for place, fit in enumerate(fits):
-        unable = fit.short | fit.excess
-        error = fit.discharge / need - 1.0
-        score: list[Floats] = [
-            mean(unable.astype(float), 9),
-            mean((fit.extrapolated & ~unable).astype(float), 9),
-            np.asarray(np.round(np.sqrt(mean(error**2, 12)), 2)),
-            mean(np.abs(fit.feeder_pct - middle), 6),
-        ]  # fmt: skip
-        if not lowest:
-            lowest = score
-            continue
-        better, equal = np.zeros(runs, dtype=bool), np.ones(runs, dtype=bool)
-        for mine, theirs in zip(score, lowest, strict=True):
-            better |= equal & (mine < theirs)
-            equal &= mine == theirs
-        best[better] = place
-        lowest = [
-            np.where(better, mine, theirs) for mine, theirs in zip(score, lowest, strict=True)
-        ]
-    return best
+    def score(one: GateChoice) -> tuple[float, ...]:
+        error = one.discharge / need - 1.0
+        return (
+            mean(one.unable.astype(float), 9),
+            mean((one.extrapolated & ~one.unable).astype(float), 9),
+            round(math.sqrt(mean(error**2, 12)), 2),
+            mean(np.abs(one.feeder_pct - control.middle_pct), 6),
+        )
+
+    scores = [score(one) for one in choices]
+    return scores.index(min(scores))
 
 
 def fewest_settings(

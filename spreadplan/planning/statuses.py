@@ -2,40 +2,50 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.planning.serving import controls_of, models_by_truck
-from spreadplan.planning.settings import Models
+from spreadplan.calibration.standing import says_do_not_use
+from spreadplan.planning.serving import controls_of, how_known, models_by_truck
+from spreadplan.planning.settings import Control, Models, SpreaderModel
 
 #: worst first: a route has the worst status of its rows.
 STATUSES = (
-    "unassigned", "no_rate", "uncalibrated", "infeasible", "extrapolated", "ok", "untreated",
+    "unassigned", "no_rate", "uncalibrated", "do_not_use", "infeasible", "extrapolated", "ok",
+    "untreated",
 )  # fmt: skip
 #: an achieved rate this far from the target is worth a note.
 NOTABLE_ERROR = 0.02
 #: at most this many other trucks are named as a cure.
 TRUCKS_NAMED = 2
+#: so many times the passes are still a cure; our choice.
+MOST_TIMES_THE_PASSES = 3
 
 
 def statuses(rows: pd.DataFrame) -> NDArray[np.object_]:
     """The status of each row, one of `STATUSES`.
 
-    ``rows``: target_rate_lb_per_lane_mile, truck_id, modelled, short, excess, too_wide,
-    extrapolated.
+    ``rows``: target_rate_lb_per_lane_mile, truck_id, modelled, too_uncertain, short, excess,
+    too_wide, extrapolated.
     """
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     infeasible = (rows["short"] | rows["excess"] | rows["too_wide"]).to_numpy()
     conditions = [
         (rows["truck_id"] == "").to_numpy(), np.isnan(target), target == 0.0,
-        ~rows["modelled"].to_numpy(), infeasible, rows["extrapolated"].to_numpy(),
+        rows["too_uncertain"].to_numpy(), ~rows["modelled"].to_numpy(), infeasible,
+        rows["extrapolated"].to_numpy(),
     ]  # fmt: skip
-    names = ["unassigned", "no_rate", "untreated", "uncalibrated", "infeasible", "extrapolated"]
+    names = [
+        "unassigned", "no_rate", "untreated", "do_not_use", "uncalibrated", "infeasible",
+        "extrapolated",
+    ]  # fmt: skip
     return np.select(conditions, [np.array(name, dtype=object) for name in names], "ok")
 
 
@@ -75,11 +85,18 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
             fault[place] = f"{fault[place]}; {text}" if fault[place] else text
 
     add(status == "unassigned", [], lambda: "no truck is assigned to this route")
-    add(status == "uncalibrated", ["truck_id", "material"], cures.untested)
+    add(
+        status == "uncalibrated", ["truck_id", "material", "truck_gate_in", "voided_by"],
+        cures.untested,
+    )  # fmt: skip
+    add(status == "do_not_use", ["truck_gate_in", "doubt_at_pct", "doubt"], doubtful)
     infeasible = status == "infeasible"
-    needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min", "most_lb_per_min"]
-    add(infeasible & rows["short"].to_numpy(), [*needs, "max_speed_mph"], cures.short)
-    add(infeasible & rows["excess"].to_numpy(), needs[:-1], cures.excess)
+    needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min"]
+    add(
+        infeasible & rows["short"].to_numpy(), [*needs, "most_lb_per_min", "max_speed_mph"],
+        cures.short,
+    )  # fmt: skip
+    add(infeasible & rows["excess"].to_numpy(), [*needs, "passes", "lanes_per_pass"], cures.excess)
     add(infeasible & rows["too_wide"].to_numpy(), ["truck_id", "lanes_per_pass"], cures.too_wide)
     add(
         (status == "extrapolated"), ["feeder_pct", "tested_lo_pct", "tested_hi_pct"],
@@ -100,56 +117,118 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
     return pd.DataFrame({"note": note, "fault": fault}, index=rows.index)
 
 
+def doubtful(gate: float, output: float, doubt: float) -> str:
+    """Why a truck that was tested gets no setting."""
+    return says_do_not_use(f" at gate {gate:g} in and {output:.0f} % output", doubt)
+
+
+@dataclass(frozen=True)
+class _Tested:
+    """A tested truck and gate, and what it gives at its highest and lowest output, lb/min."""
+
+    most: float
+    least: float
+    truck: str
+    model: SpreaderModel
+    control: Control
+
+    def gives(self, need: float) -> bool:
+        """Whether it can give a discharge, at an output where it may be used."""
+        if not self.least <= need <= self.most:
+            return False
+        output = np.atleast_1d(np.asarray(self.model.feeder_for(need), dtype=float))
+        return not how_known(self.model, self.control, output).too_uncertain.any()
+
+
 class Cures:
-    """What would make an infeasible need feasible."""
+    """What would make an infeasible need feasible. More speed is never among it: roads are icy."""
 
     def __init__(self, trucks: pd.DataFrame, models: Models) -> None:
         controls = controls_of(trucks)
         self._gates = dict(zip(trucks["truck_id"], trucks["gate_positions_in"], strict=True))
         self._limits = dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True))
+        self._least = {truck: control.min_feeder_pct for truck, control in controls.items()}
         self._counting = {truck for truck, control in controls.items() if control.closed_loop}
-        #: by material: (most, least, truck, gate) of every tested gate, weakest first
-        self._ranges: dict[str, list[tuple[float, float, str, float]]] = defaultdict(list)
+        #: by material: every tested gate, weakest first
+        self._tested: dict[str, list[_Tested]] = defaultdict(list)
         for (truck, material), gates in models_by_truck(models, controls).items():
-            ends = [controls[truck].max_feeder_pct, controls[truck].min_feeder_pct]
+            ends = np.array([controls[truck].max_feeder_pct, controls[truck].min_feeder_pct])
             for model in gates:
-                most, least = model.predict(np.array(ends)).discharge_lb_per_min.tolist()
-                self._ranges[material].append((most, least, truck, model.gate_in))
-        for ranges in self._ranges.values():
-            ranges.sort()
+                most, least = model.predict(ends).discharge_lb_per_min.tolist()
+                self._tested[material].append(_Tested(most, least, truck, model, controls[truck]))
+        for tested in self._tested.values():
+            tested.sort(key=lambda one: (one.most, one.least, one.truck, one.model.gate_in))
 
     def short(
         self, truck: str, material: str, gate: float, need: float, most: float, speed: float
     ) -> str:
-        """Why a truck gives too little, and the cures: slower, another gate, another truck."""
+        """Why a truck gives too little, and the cures: slower, more passes, other gates, trucks."""
         ways = [f"slower, at most {np.floor(speed):.0f} mph"] if speed >= 1.0 else []
-        able = [held for held in self._ranges[material] if held[1] <= need <= held[0]]
-        ways += self._others(able, truck, gate)
+        ways += self._others(material, need, truck, gate)
+        times = math.ceil(need / most) if most > 0.0 else 0
+        ways += [f"{times} times the passes"] if 1 < times <= MOST_TIMES_THE_PASSES else []
         return f"needs {need:.0f} lb/min, gate {gate:g} in gives at most {most:.0f}: " + (
             ", or ".join(ways) or "no tested truck and gate gives enough"
         )
 
-    def excess(self, truck: str, material: str, gate: float, need: float) -> str:
-        """Why a truck gives too much at its least, and the cures."""
-        able = [held for held in self._ranges[material] if held[1] <= need <= held[0]]
-        ways = ["faster where that is safe", *self._others(able, truck, gate)]
+    def excess(
+        self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
+    ) -> str:
+        """Why a truck gives too much at its least, and the cures: fewer passes, another gate or
+        truck, a feeder that runs slower.
+        """
+        ways = self._others(material, need, truck, gate)
+        ways += self._fewer_passes(truck, material, gate, need, passes, lanes)
+        tested = {one.model.gate_in for one in self._tested[material] if one.truck == truck}
+        ways += [f"gate {smaller:g} in once it is tested" for smaller in self._gates.get(truck, ())
+                 if smaller < gate and smaller not in tested][:1]  # fmt: skip
+        if self._least[truck] > 0.0:
+            ways.append(f"less than {self._least[truck]:g} % feeder if it runs steadily there")
         return (
             f"needs only {need:.0f} lb/min, gate {gate:g} in gives more at its lowest setting: "
-            + ", or ".join(ways)
+            + (", or ".join(ways) or "no tested truck and gate gives so little")
         )
 
-    def _others(
-        self, able: list[tuple[float, float, str, float]], truck: str, gate: float
+    def _fewer_passes(
+        self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
     ) -> list[str]:
-        own = [f"gate {held[3]:g} in" for held in able if held[2] == truck and held[3] != gate]
+        """The most passes below the planned ones that the truck can serve; each then needs more."""
+        widest = self._limits[truck]
+        for fewer in range(int(passes) - 1, 0, -1):
+            share = passes / fewer
+            wide = lanes * share > widest + 1e-9  # never where no limit is known
+            if not wide and (truck, gate) in self._able(material, need * share):
+                return [f"{fewer} pass{'es' if fewer > 1 else ''} instead of {passes:.0f}"]
+        return []
+
+    def _able(self, material: str, need: float) -> list[tuple[str, float]]:
+        """Trucks and gates that can give a discharge and are known well enough, weakest first."""
+        return [(one.truck, one.model.gate_in) for one in self._tested[material] if one.gives(need)]
+
+    def _others(self, material: str, need: float, truck: str, gate: float) -> list[str]:
+        able = self._able(material, need)
+        own = [
+            f"gate {held:g} in for the whole storm" for other, held in able
+            if other == truck and held != gate
+        ]  # fmt: skip
         seen: dict[str, str] = {}
-        for _, _, other, other_gate in able:
+        for other, other_gate in able:
             if other != truck:
                 seen.setdefault(other, f"truck {other} (gate {other_gate:g} in)")
         return own + list(seen.values())[:TRUCKS_NAMED]
 
-    def untested(self, truck: str, material: str) -> str:
-        """Which test is missing."""
+    def untested(self, truck: str, material: str, gate_in: float, voided_by: str) -> str:
+        """Which test is missing; ``gate_in`` is where the truck's gate stands, NaN for nowhere."""
+        if voided_by:
+            return (
+                f"work on the {voided_by} of {truck} is on record between the storm's start and "
+                "this application: its tests no longer count, test it again"
+            )
+        if any(one.truck == truck for one in self._tested[material]):
+            return (
+                f"the gate of {truck} stays at {gate_in:g} in through the storm, and it has no "
+                f"valid discharge test with {material} there: test it there, or take another truck"
+            )
         gates = "; ".join(f"{gate:g}" for gate in self._gates.get(truck, ()))
         at = f"at gate {gates} in" if gates else "at each gate used"
         counts = " that has sensor counts" if truck in self._counting else ""

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.planning.frames import places
-from spreadplan.planning.serving import controls_of
+from spreadplan.planning.serving import controls_of, how_known
 from spreadplan.planning.settings import Control, Models, SpreaderModel, fit_gate
 
 Floats = NDArray[np.float64]
@@ -90,8 +90,8 @@ def with_speed_steps(table: pd.DataFrame, trucks: pd.DataFrame, models: Models) 
     """Stretches with what holds at other speeds.
 
     Adds for each of `SPEED_STEPS_MPH`: ``feeder_at_..._pct``, the setting (closed loop: the
-    predicted output) that keeps the target rate at that speed, NaN where none does; and
-    ``rate_at_..._lb_per_lane_mile``, what comes out if the driver changes nothing: an open loop
+    predicted output) that keeps the target rate at that speed, NaN where none does or may be used;
+    and ``rate_at_..._lb_per_lane_mile``, what comes out if the driver changes nothing: an open loop
     gives the same discharge over more or less road, a closed loop follows as far as it can.
     """
     controls = controls_of(trucks)
@@ -127,7 +127,8 @@ def _at_speeds(
     moving = need > 0
     asked = np.where(moving, need, 1.0)
     fit = fit_gate(model, control, asked, np.full(len(asked), np.inf))
-    able = moving & ~fit.short & ~fit.excess
+    doubtful = how_known(model, control, fit.feeder_pct).too_uncertain
+    able = moving & ~fit.short & ~fit.excess & ~doubtful
     feeder = np.where(able, fit.feeder_pct, np.nan).reshape(-1, len(speed))
     kept = rate_kept(
         control.closed_loop, target, achieved, fit.max_discharge, lanes, speed, faster_mph

@@ -9,14 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.reconcile.tickets import ticket_variance_lb2
+from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 
 KEYS: Final = ["yard_id", "material"]
-BALANCE_COLUMNS: Final = (
-    "yard_id", "material", "opening_ton", "delivered_ton", "loaded_ton", "returned_ton",
-    "expected_ton", "counted_ton", "difference_ton", "difference_u_ton", "verdict",
-)  # fmt: skip
-BALANCE_EXTRAS: Final = ("opening_at", "counted_at", "expected_u_ton")
 
 PILE_U_REL: Final = 0.05
 """Relative standard uncertainty of a measured pile where the count doesn't state it. Common
@@ -44,7 +40,7 @@ def stock_balance(
 
     Returns
     -------
-    `BALANCE_COLUMNS` in short tons, then `BALANCE_EXTRAS`, in order of yard and material. The
+    The table ``balance``, in order of yard and material. The
     difference is counted minus expected. Its verdict is "agrees" where it is at most twice its
     standard uncertainty, else "more used than recorded" or "more delivered than recorded";
     "not counted yet" or "no opening count" where a count is missing.
@@ -84,7 +80,7 @@ def stock_balance(
         if name.endswith("_lb")
     }
     table = table.assign(verdict=_verdicts(table), **in_tons)
-    return table[[*BALANCE_COLUMNS, *BALANCE_EXTRAS]]
+    return table[RESULTS["balance"].names]
 
 
 def _moved(frame: pd.DataFrame, moment: str, window: pd.DataFrame) -> pd.DataFrame:

@@ -28,30 +28,19 @@ from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.unplaced import may_lie_here
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
+    MORE_ROUNDS_KIND,
     DecisionRule,
     PlainComparison,
     against_plan,
     allowances,
     judge,
+    kinds,
     plain_comparison,
 )
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 
-USE_COLUMNS: Final = (
-    "route_id", "segment_id", "material", "passes", "lane_miles", "reported_lb", "applied_lb",
-    "applied_lo_lb", "applied_hi_lb", "applied_rate_lb_per_lane_mile", "planned_lb", "allowed_lb",
-    "verdict", "p_over",
-)  # fmt: skip
-USE_EXTRAS: Final = (
-    "p_under", "least_lb", "applied_u_lb", "applications", "standing_lb", "coverage", "trucks",
-    "reason",
-)  # fmt: skip
-ROUTE_COLUMNS: Final = (
-    "route_id", "material", "lane_miles", "reported_lb", "applied_lb", "applied_lo_lb",
-    "applied_hi_lb", "planned_lb", "planned_lo_lb", "planned_hi_lb", "cost", "over_segments",
-    "under_segments", "missed_segments", "unknown_segments",
-)  # fmt: skip
 MISSED_SHARE: Final = 0.25
 """A planned segment on which less of the expected way was driven counts as missed. Common practice,
 no source."""
@@ -67,7 +56,7 @@ class Storm:
     starts : start of every storm of the season.
     reported : storm, truck_id, material, reported_lb, known_share of all storms of the season.
     loads, returns : tickets of all storms, with a column ``storm``.
-    planned : the plan's segments (`spreadplan.planning.plan.SEGMENT_COLUMNS`, part, area_id); empty
+    planned : the plan's segments (the table ``plan_segments``); empty
         without a plan.
     planned_routes : the plan's routes.
     """
@@ -106,11 +95,12 @@ class StormUse:
 
     Attributes
     ----------
-    segments : `USE_COLUMNS`, then `USE_EXTRAS`; mass without a segment is on `OFF_ROUTE` rows.
+    segments : the table ``use_segments``; mass without a segment is on `OFF_ROUTE` rows.
     trucks : use_trucks.csv, see `true_mass.mass_ratios`.
-    routes : `ROUTE_COLUMNS`.
+    routes : the table ``use_routes``.
     balance : see `balance.stock_balance`.
-    parts : see `applied.applied_parts`; sums over any groups are made from it.
+    parts : see `applied.applied_parts`, with without_ticket_lb; sums over any groups are
+        made of it.
     plain : what comparing bare masses with the limits would have found.
     rule : the decision rule in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
@@ -152,7 +142,7 @@ def storm_use(
         rounds=use["passes"] / per_round.fillna(1.0), setting_u=setting_u(use, storm.planned),
         run_u=run_u(use, storm.planned, around.models_table),
     )  # fmt: skip
-    parts = applied_parts(use, trucks)
+    parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
     planned = with_area_limits(storm.planned, around.sensitive_areas)
     rows = against_plan(applied_by_segment(parts, lengths), allowances(planned, rule))
@@ -168,7 +158,7 @@ def storm_use(
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
     rows = rows.join(standing, on=["route_id", "segment_id", "material"])
     rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
-    segments = rows[[*USE_COLUMNS, *USE_EXTRAS]]
+    segments = rows[RESULTS["use_segments"].names]
     return StormUse(
         segments=segments,
         trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)),
@@ -182,6 +172,16 @@ def storm_use(
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
     )  # fmt: skip
+
+
+def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
+    """The parts with without_ticket_lb: how much of each rests on loads that no ticket names."""
+    pair = ["truck_id", "material"]
+    true = trucks["ratio"] * trucks["reported_lb"]
+    share = (trucks["without_ticket_lb"] / true.where(true > 0.0)).fillna(0.0).clip(upper=1.0)
+    known = trucks[pair].assign(share=share.astype(float))
+    share_of_part = parts[pair].merge(known, on=pair, how="left", validate="many_to_one")["share"]
+    return parts.assign(without_ticket_lb=parts["applied_lb"] * share_of_part.to_numpy())
 
 
 def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -334,13 +334,15 @@ def route_table(
     per_ton = materials.set_index("material")["cost_per_ton"]
     plan = planned.groupby(keys)[["mass_lb", "mass_lo_lb", "mass_hi_lb"]].sum(min_count=1)
     plan = plan.set_axis(["planned_lb", "planned_lo_lb", "planned_hi_lb"], axis=1)
+    kind = kinds(segments)
     judged = segments.assign(
-        over_segments=segments["verdict"].eq("over"),
+        over_segments=kind.eq("over"),
+        more_rounds_segments=kind.eq(MORE_ROUNDS_KIND),
         under_segments=segments["verdict"].eq("under"),
         unknown_segments=segments["verdict"].eq("unknown"),
         missed_segments=missed(segments),
     )
-    counted = [name for name in ROUTE_COLUMNS if name.endswith("_segments")]
+    counted = [name for name in RESULTS["use_routes"].names if name.endswith("_segments")]
     counts = judged.groupby(keys)[[*counted, "lane_miles"]].sum()
     table = applied.join(plan, how="outer").join(counts).reset_index()
     masses = ["reported_lb", "applied_lb", "applied_lo_lb", "applied_hi_lb"]
@@ -348,7 +350,7 @@ def route_table(
     table[counted] = table[counted].fillna(0).astype(int)
     table["cost"] = table["applied_lb"] * table["material"].map(per_ton).astype(float)
     table["cost"] /= POUNDS_PER_TON
-    return table[list(ROUTE_COLUMNS)]
+    return table[RESULTS["use_routes"].names]
 
 
 def missed(segments: pd.DataFrame) -> pd.Series[bool]:

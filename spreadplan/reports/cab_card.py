@@ -15,17 +15,23 @@ from typing import Any, Final
 
 import pandas as pd
 
+from spreadplan.calibration.standing import DO_NOT_USE
 from spreadplan.frames import lines
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.planning.plan import StormPlan
 from spreadplan.reports.cab_layout import Needs, Page, Size, arrange
-from spreadplan.reports.plan_report import FASTEST, fastest
+from spreadplan.reports.plan_report import fastest
 from spreadplan.reports.render import html
 from spreadplan.reports.text_width import lines_of
 from spreadplan.views.display import NBSP, Display, as_text, file_names, plural, short
+from spreadplan.views.rate_sources import runs_from_memory
 from spreadplan.views.setting import Setting
 
 SPEED_STEPS: Final = (("10_mph_less", -10.0), ("5_mph_less", -5.0), ("", 0.0), ("5_mph_more", 5.0))
 MOST_SPEED_ROWS: Final = 3
+NOT_YET: Final = "its tests leave too much in doubt, no setting can be given"
+ICY_NOTE: Final = "The road may be icy: never faster than planned."
+MEMORY_NOTE: Final = "Rate from memory, not checked against its source: ask before you rely on it."
 #: size of plain text, and the width of the narrowest page for it.
 TEXT_PT: Final = 14.0
 TEXT_ROOM_PT: Final = 530.0
@@ -33,10 +39,12 @@ TEXT_ROOM_PT: Final = 530.0
 KEY_LETTERS: Final = 15
 Stretches = Sequence[Any]
 """Rows of the plan's table of settings, in driving order."""
-TROUBLE: Final = ("infeasible", "uncalibrated", "no_rate")
+SpeedCell = tuple[str, str, bool]
+"""A speed, the setting for it, and whether it is the planned one."""
+TROUBLE: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate")
 STATUS_SIGN: Final = {
-    "uncalibrated": "no setting", "no_rate": "no rate", "untreated": "off",
-    "unassigned": "no truck",
+    "uncalibrated": "no setting", "do_not_use": "no setting", "no_rate": "no rate",
+    "untreated": "off", "unassigned": "no truck",
 }  # fmt: skip
 
 
@@ -59,6 +67,7 @@ class Column:
     applications: tuple[str, ...]
     start: str
     stretches: Stretches
+    from_memory: bool = False
 
     @property
     def title(self) -> str:
@@ -77,7 +86,8 @@ class Block:
 
     keys : for each column the numbers to see at a glance, in the order of ``key_names``.
     changes : the settings in the order of the route, the first from its start.
-    speeds : rows of the table of settings by speed, each a list of (speed, setting).
+    speeds : rows of the table of settings by speed, each a list of cells.
+    rate_place : which of the keys is a rate. memory : what is said of rates from memory, or "".
     told : plain sentences; alarms : those that need attention, with whether lines are marked.
     """
 
@@ -86,9 +96,11 @@ class Block:
     keys: tuple[tuple[str, ...], ...]
     changes: tuple[Change, ...]
     dial_unit: str
-    speeds: tuple[tuple[tuple[str, str], ...], ...]
+    speeds: tuple[tuple[SpeedCell, ...], ...]
     told: tuple[str, ...]
     alarms: tuple[tuple[bool, str], ...]
+    rate_place: int = 0
+    memory: str = ""
 
     @property
     def crowded(self) -> bool:
@@ -98,10 +110,10 @@ class Block:
     @property
     def needs(self) -> Needs:
         """What decides how much room it takes."""
-        texts = [*self.told, *(text for _, text in self.alarms)]
+        texts = [*self.told, *(text for _, text in self.alarms), self.memory]
         return Needs(
             len(self.columns), len(self.changes), len(self.speeds),
-            sum(_lines(text) for text in texts),
+            sum(_lines(text) for text in texts if text),
         )  # fmt: skip
 
 
@@ -136,11 +148,15 @@ def cab_cards(
 
 @dataclass
 class _Run:
-    """One application of a route: its row of the plan, its stretches, where the hopper runs out."""
+    """One application of a route: its row of the plan, its stretches, where the hopper runs out,
+    whether the road may be icy, whether a rate is from memory.
+    """
 
     route: Any
     stretches: list[Any]
     reloads: list[Any]
+    icy: bool
+    from_memory: bool
 
 
 @dataclass(frozen=True)
@@ -156,8 +172,14 @@ class _Card:
 def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
     """By route and application. Rows become tuples once: a plan may have thousands of cards."""
     runs: dict[str, dict[str, _Run]] = {}
+    keys = ["application", "route_id"]
+    icy = {(str(label), str(route)) for label, route, event in plan.segments[[*keys, "event"]]
+           .drop_duplicates().itertuples(index=False) if may_be_icy(str(event))}  # fmt: skip
+    memory = runs_from_memory(plan)
     for route in lines(plan.routes):
-        runs.setdefault(route.route_id, {})[route.application] = _Run(route, [], [])
+        key = (route.application, route.route_id)
+        run = _Run(route, [], [], key in icy, key in memory)
+        runs.setdefault(route.route_id, {})[route.application] = run
     for stretch in lines(plan.settings):
         runs[stretch.route_id][stretch.application].stretches.append(stretch)
     for reload in lines(plan.reloads):
@@ -217,13 +239,16 @@ def _columns(card: _Card) -> list[Column]:
     for label, run in card.runs.items():
         key = (
             tuple(_intervals([run.stretches], card.shown)), _key_numbers(run.stretches, card.shown),
-            _loads(card, run), tuple(_alarms(run.stretches, card.shown)),
+            _loads(card, run), tuple(_alarms(run.stretches, card.shown)), run.from_memory, run.icy,
         )  # fmt: skip
         alike.setdefault(key, []).append(label)
     return [
-        Column(tuple(labels), card.shown.moment(starts[labels[0]]), card.runs[labels[0]].stretches)
+        Column(
+            tuple(labels), card.shown.moment(starts[labels[0]]), card.runs[labels[0]].stretches,
+            card.runs[labels[0]].from_memory,
+        )
         for labels in alike.values()
-    ]
+    ]  # fmt: skip
 
 
 def _block(card: _Card, columns: Sequence[Column]) -> Block:
@@ -231,7 +256,9 @@ def _block(card: _Card, columns: Sequence[Column]) -> Block:
     every = [one for column in columns for one in column.stretches]
     closed = any(one.control == "closed_loop" for one in every)
     spread = [one for one in every if one.target_rate_lb_per_lane_mile > 0]
-    told = [_speed_note(spread, closed, shown)]
+    icy = any(card.runs[column.applications[0]].icy for column in columns)
+    told = [_gate_note(spread, shown), _speed_note(spread, closed, shown)]
+    told.append(ICY_NOTE if icy and spread else "")
     for column in columns:
         label = f"Appl. {column.title}: " if len(columns) > 1 else ""
         told += [f"{label}{text}" for text in _loads(card, card.runs[column.applications[0]])]
@@ -242,7 +269,9 @@ def _block(card: _Card, columns: Sequence[Column]) -> Block:
         keys=tuple(_key_numbers(column.stretches, shown) for column in columns),
         changes=tuple(_intervals([column.stretches for column in columns], shown)),
         dial_unit=f"rate to set, {shown.unit('rate')}" if closed else "feeder output, %",
-        speeds=() if closed else _by_speed(spread, shown),
+        speeds=() if closed else _by_speed(spread, shown, faster=not icy),
+        rate_place=1 if closed else 2,
+        memory=MEMORY_NOTE if any(column.from_memory for column in columns) else "",
         told=tuple(text for text in told if text), alarms=tuple(dict.fromkeys(alarms)),
     )  # fmt: skip
 
@@ -312,7 +341,9 @@ def _key_numbers(stretches: Stretches, shown: Display) -> tuple[str, ...]:
     return (shown.number(first.gate_in, "gate"), *middle, speed)
 
 
-def _by_speed(spread: Stretches, shown: Display) -> tuple[tuple[tuple[str, str], ...], ...]:
+def _by_speed(
+    spread: Stretches, shown: Display, *, faster: bool
+) -> tuple[tuple[SpeedCell, ...], ...]:
     """Feeder settings around the planned speed, for the settings used on most of the road."""
     miles: Counter[tuple[float, float]] = Counter()
     longest: dict[tuple[float, float], Any] = {}
@@ -323,39 +354,47 @@ def _by_speed(spread: Stretches, shown: Display) -> tuple[tuple[tuple[str, str],
         miles[key] += one.miles
         if key not in longest or one.miles > longest[key].miles:
             longest[key] = one
-    return tuple(_at_speeds(longest[key], shown) for key, _ in miles.most_common(MOST_SPEED_ROWS))
+    return tuple(
+        _at_speeds(longest[key], shown, faster) for key, _ in miles.most_common(MOST_SPEED_ROWS)
+    )
 
 
-def _at_speeds(one: Any, shown: Display) -> tuple[tuple[str, str], ...]:
+def _at_speeds(one: Any, shown: Display, faster: bool) -> tuple[SpeedCell, ...]:
     cells = []
-    for step, faster in SPEED_STEPS:
+    for step, more_mph in SPEED_STEPS:
         pct = getattr(one, f"feeder_at_{step}_pct") if step else one.feeder_pct
-        if one.speed_mph + faster <= 0:
+        if one.speed_mph + more_mph <= 0 or (more_mph > 0 and not faster):
             continue
-        at = as_text(shown.value(one.speed_mph + faster, "speed"), 0)
+        at = as_text(shown.value(one.speed_mph + more_mph, "speed"), 0)
         text = f"{as_text(pct, 1, plain=True)}{NBSP}%" if math.isfinite(pct) else "cannot"
-        cells.append((f"{at}{NBSP}{shown.unit('speed')}", text))
+        cells.append((f"{at}{NBSP}{shown.unit('speed')}", text, not step))
     return tuple(cells)
 
 
+def _gate_note(spread: Stretches, shown: Display) -> str:
+    """Where the gate stands, and that it stays."""
+    gate = next((one.gate_in for one in spread if math.isfinite(one.gate_in)), math.nan)
+    if not math.isfinite(gate):
+        return ""
+    return f"Gate {shown.show(gate, 'gate')} for the whole storm: moved, no setting here holds."
+
+
 def _speed_note(spread: Stretches, closed: bool, shown: Display) -> str:
-    """How fast the rate can be kept, and what 5 mph more does."""
+    """Above which speed the rate is lost, and what 5 mph more takes away; never that one may."""
     known = [one for one in spread if math.isfinite(one.max_speed_mph)]
     if not known:
         return ""
     unit = shown.unit("speed")
     top = fastest(min(one.max_speed_mph for one in known), shown)
-    kept = (
-        f"at any speed up to {FASTEST[shown.system]}" if top.startswith("over") else f"up to {top}"
-    )
+    lost = "" if top.startswith("over") else f" Above {top}{NBSP}{unit} too little comes out."
     if closed:
-        return f"The controller follows your speed and keeps the rate {kept}{NBSP}{unit}."
+        return f"The controller follows your speed and keeps the rate.{lost}"
     first = known[0]
     loss = 1.0 - first.rate_at_5_mph_more_lb_per_lane_mile / first.achieved_rate_lb_per_lane_mile
     more = f"{as_text(shown.value(5.0, 'speed'), 0)}{NBSP}{unit}"
     return (
         f"{more} faster, feeder unchanged: {as_text(100 * loss, 0)}{NBSP}% less material at the "
-        f"start. With the feeder raised the rate can be kept {kept}{NBSP}{unit}."
+        f"start.{lost}"
     )
 
 
@@ -394,6 +433,8 @@ def _alarms(stretches: Stretches, shown: Display) -> Iterator[tuple[bool, str]]:
     status = {one.status for one in stretches}
     if "uncalibrated" in status:
         yield True, "This truck has no valid test: no setting can be given. Ask before you spread."
+    if "do_not_use" in status:
+        yield True, f"{DO_NOT_USE.capitalize()} where marked: {NOT_YET}. Ask before you spread."
     if "no_rate" in status:
         yield True, "No rate is planned for the marked stretches. Ask before you spread."
     infeasible = [one for one in stretches if one.status == "infeasible"]

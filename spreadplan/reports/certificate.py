@@ -11,7 +11,8 @@ from typing import Any, Final
 import pandas as pd
 from markupsafe import Markup
 
-from spreadplan.calibration import Calibration, DischargeModel, uncertainty_budget
+from spreadplan.calibration import Calibration, DischargeModel, Standing, uncertainty_budget
+from spreadplan.calibration.validity import GATE_RULE
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
 from spreadplan.reports import charts
@@ -26,6 +27,7 @@ from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
 from spreadplan.views.setting import US_WORDING, Setting
+from spreadplan.views.words import TERMS
 
 CONTROL: Final = {"closed_loop": "closed loop", "open_loop": "open loop"}
 METHOD: Final = {
@@ -38,6 +40,7 @@ SOURCES: Final = {
     "start-up and form of the curve": "form of curve", "dependence on feeder output": "output",
 }  # fmt: skip
 
+UNTIL_TESTED: Final = "Until it is tested, no setting of this truck can be relied on."
 #: a source that adds less than this to no calibration of a truck has no column.
 NEGLIGIBLE_PCT: Final = 0.05
 
@@ -49,6 +52,7 @@ class Truck:
     record: Any
     tests: pd.DataFrame
     models: tuple[DischargeModel, ...]
+    standings: tuple[Standing, ...]
     drift: pd.DataFrame
     advice: pd.DataFrame
     changes: pd.DataFrame
@@ -90,9 +94,10 @@ def _truck(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Truc
         return frame[frame["truck_id"] == truck_id]
 
     done = changes[changes["changed_at"] <= calibration.as_of]
-    models = [model for key, model in calibration.models.items() if key[0] == truck_id]
+    keys = [key for key in calibration.models if key[0] == truck_id]
     return Truck(
-        record, mine(calibration.tests), tuple(models), mine(calibration.drift),
+        record, mine(calibration.tests), tuple(calibration.models[key] for key in keys),
+        tuple(calibration.standings[key] for key in keys), mine(calibration.drift),
         mine(calibration.advice), mine(done),
     )  # fmt: skip
 
@@ -170,7 +175,7 @@ def _state(
             "tone": "bad", "headline": "Not calibrated",
             "sentences": [
                 f"On {as_of} no discharge test of this truck counts: {why}.",
-                "Until it is tested, no setting of this truck can be relied on.",
+                UNTIL_TESTED,
             ],
         }  # fmt: skip
     used = [test_id for model in truck.models for test_id in model.test_ids]
@@ -180,12 +185,22 @@ def _state(
         (f"Judged on {as_of}; counts until {shown.date(last_day)}, its oldest test is then "
          f"{policy.calibration_max_age_days:g} days old." if last_day is not None else
          f"Judged on {as_of}; the policy sets no age limit."),
-        f"Void at once after work on the gate, {', '.join(parts[:-1])} or {parts[-1]}, or if the "
-        "gate does not stand exactly where it was tested. It holds for the material tested only.",
+        f"Void at once after work on the gate, {', '.join(parts[:-1])} or {parts[-1]}. {GATE_RULE} "
+        "It holds for the material tested only.",
     ]  # fmt: skip
+    doubts = _doubts(truck, shown)
+    if not any(standing.usable for standing in truck.standings):
+        return {"tone": "bad", "headline": "Do not use yet",
+                "sentences": [*doubts, f"Judged on {as_of}.", UNTIL_TESTED]}  # fmt: skip
     if missing:
+        doubts.insert(0, f"No test counts with: {missing}.")
+    levels = {standing.level for standing in truck.standings}
+    if missing or levels & {"do_not_use", "in_part"}:
         return {"tone": "warn", "headline": "Calibrated in part",
-                "sentences": [f"No test counts with: {missing}.", *sentences]}  # fmt: skip
+                "sentences": [*doubts, *sentences]}  # fmt: skip
+    if doubts:
+        return {"tone": "warn", "headline": "Tests contradict each other",
+                "sentences": [*doubts, *sentences]}  # fmt: skip
     due = truck.advice[truck.advice["need"] == "test"]
     if len(due):
         sentences.insert(0, f"The target of {policy.calibration_pct:g}{NBSP}% (95 %) is not "
@@ -193,6 +208,16 @@ def _state(
         return {"tone": "warn", "headline": "Calibrated, more tests advised",
                 "sentences": sentences}  # fmt: skip
     return {"tone": "good", "headline": "Calibrated", "sentences": sentences}
+
+
+def _doubts(truck: Truck, shown: Display) -> list[str]:
+    """What must not be relied on, one sentence for each calibration that it concerns."""
+    found = []
+    for model, standing in zip(truck.models, truck.standings, strict=True):
+        if standing.says:
+            gate = shown.show(model.gate_in, "gate")
+            found.append(f"{model.material}, gate {gate}: {standing.says}.")
+    return found
 
 
 def _why_none(truck: Truck) -> str:
@@ -281,7 +306,8 @@ def _model_rows(
     ]
     worst = {(row.material, row.gate_in): row.current_u_pct for row in lines(truck.advice)}
     rows, flags = [], []
-    for model, budget in zip(truck.models, budgets, strict=True):
+    terms = TERMS["calibration_standing"]
+    for model, standing, budget in zip(truck.models, truck.standings, budgets, strict=True):
         middle = coverage_factor(model.relative_dof) * float(model.relative_u(model.middle_pct))
         at_worst = worst.get((model.material, model.gate_in), math.nan)
         rows.append({
@@ -290,6 +316,7 @@ def _model_rows(
             "tested": _span(model.tested_lo_pct, model.tested_hi_pct),
             "middle": f"±{NBSP}{percent(middle)}", "worst": f"±{NBSP}{percent(at_worst / 100)}",
             "budget": [_share(budget.get(name)) for name in sources],
+            "doubt": terms[standing.level] if standing.says else None,
         })  # fmt: skip
         gate = shown.show(model.gate_in, "gate")
         # how the curve was chosen matters where the curve is what the truck is calibrated by
@@ -353,5 +380,5 @@ def work_sheet(setting: Setting, as_of: pd.Timestamp) -> str:
     shown = setting.display
     return html(
         "work_sheet.html", title="Work sheet for a discharge test", **setting.context(as_of),
-        unit={name: shown.unit(name) for name in ("gate", "mass")},
+        unit={name: shown.unit(name) for name in ("gate", "mass")}, gate_rule=GATE_RULE,
     )  # fmt: skip

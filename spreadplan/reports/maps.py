@@ -39,7 +39,7 @@ from spreadplan.reports.map_parts import (
 from spreadplan.views.display import Display, as_text, short
 
 #: statuses whose rate is not reached or not known to be.
-IN_DOUBT: Final = ("infeasible", "uncalibrated", "no_rate", "unassigned")
+IN_DOUBT: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate", "unassigned")
 CASING: Final = "#4a5660"
 WIDTHS: Final = (1.5, 1.9, 2.3, 2.7, 3.1)
 MOST_VALUES: Final = 200

@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
+from spreadplan.calibration.standing import DO_NOT_USE
+from spreadplan.calibration.validity import GATE_RULE
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
 from spreadplan.planning.plan import StormPlan
@@ -21,14 +23,14 @@ from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural
+from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
 from spreadplan.views.setting import US_WORDING, Setting
 
-FROM_MEMORY: Final = "from memory"
 STATUS: Final[dict[str, tuple[str, str]]] = {
     "ok": ("good", "ok"), "untreated": ("none", "not treated"),
     "extrapolated": ("warn", "outside tests"), "infeasible": ("bad", "rate not reached"),
-    "uncalibrated": ("bad", "not calibrated"), "no_rate": ("bad", "no rate"),
-    "unassigned": ("bad", "no truck"),
+    "uncalibrated": ("bad", "not calibrated"), "do_not_use": ("bad", DO_NOT_USE),
+    "no_rate": ("bad", "no rate"), "unassigned": ("bad", "no truck"),
 }  # fmt: skip
 VERDICT: Final[dict[str, tuple[str, str]]] = {
     "holds": ("good", "holds"), "abrasive": ("none", "abrasive"),
@@ -67,6 +69,7 @@ def plan_report(
 ) -> str:
     """The report of a storm's plan as HTML."""
     shown = setting.display
+    rates = _rates(plan, shown)
     return html(
         "plan.html", title=f"Plan for {plan.storm}", **setting.context(calibration.as_of),
         storm=plan.storm, unit=_units(shown),
@@ -76,7 +79,8 @@ def plan_report(
         need=charts.need_by_yard(_in_lb(plan.yards), shown) if len(plan.yards) else None,
         yards=_yards(plan, shown), routes=_routes(plan, shown),
         routes_left=max(0, len(plan.routes) - MOST_ROUTES), melting=_melting(plan, shown),
-        rates=_rates(plan, shown), calibrations=_calibrations(plan, calibration, background, shown),
+        rates=rates, from_memory=[row for row in rates if row["memory"]],
+        calibrations=_calibrations(plan, calibration, background, shown),
         assumptions=_assumptions(background, shown), absent=background.absent,
         scarce=background.scarce,
     )  # fmt: skip
@@ -147,7 +151,7 @@ def _in_lb(yards: pd.DataFrame) -> pd.DataFrame:
     return yards.assign(**columns)
 
 
-def _weather(plan: StormPlan, shown: Display) -> list[dict[str, str]]:
+def _weather(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
     rows = []
     starts = {one.label: one.start for one in plan.applications}
     for (application, zone), group in plan.segments.groupby(["application", "zone"], sort=False):
@@ -160,7 +164,7 @@ def _weather(plan: StormPlan, shown: Display) -> list[dict[str, str]]:
             "event": str(first["event"]).replace("_", " ") or NOTHING,
             "temperature": shown.number(float(first["pavement_temp_f"]), "temperature"),
             "water": shown.number(float(first["precipitation_in"]), "water"),
-            "rates": _range(rates, "rate", shown),
+            "rates": _range(rates, "rate", shown), "memory": has_rate_from_memory(group),
             "lane_miles": shown.number(float(treated["lane_miles"].sum()), "lane_distance"),
             "mass": shown.number(float(group["mass_lb"].sum()), "bulk"),
         })  # fmt: skip
@@ -234,6 +238,7 @@ def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
                 "unassigned",
                 "no_rate",
                 "uncalibrated",
+                "do_not_use",
                 "infeasible",
                 "extrapolated",
                 "ok",
@@ -246,6 +251,7 @@ def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
         worst = routes["status"].map(order).sort_values(kind="stable").index[:MOST_ROUTES]
         routes = routes.loc[sorted(worst)]
     dials = _dials(plan, shown)
+    memory = runs_from_memory(plan)
     groups: list[dict[str, Any]] = []
     for route in lines(routes):
         if not groups or groups[-1]["application"] != route.application:
@@ -259,6 +265,7 @@ def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
             "time": shown.duration(route.minutes) if route.loads else NOTHING,
             "gate": shown.number(route.gate_in, "gate"),
             "setting": dials.get((route.application, route.route_id), NOTHING),
+            "memory": (route.application, route.route_id) in memory,
             "fastest": fastest(route.max_speed_mph, shown),
             "tone": tone, "status": status,
         })  # fmt: skip
@@ -336,9 +343,9 @@ def _rates(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
     known = plan.segments[plan.segments["target_rate_lb_per_lane_mile"].notna()]
     rows = []
     for source, group in known.groupby("rate_source", sort=False):
+        text, memory = split_source(str(source))
         rows.append({
-            "source": str(source).replace(" (from memory, not checked against its source)", ""),
-            "memory": FROM_MEMORY in str(source),
+            "source": text, "memory": memory,
             "applications": ", ".join(str(label) for label in group["application"].unique()),
             "rates": _range(group["target_rate_lb_per_lane_mile"], "rate", shown),
             "lane_miles": shown.number(float(group["lane_miles"].sum()), "lane_distance"),
@@ -388,6 +395,7 @@ def _assumptions(background: PlanBackground, shown: Display) -> Sequence[str]:
         "rate.",
         "The melting check compares the brine's freezing point with the forecast; traffic, wind, "
         "sun and what bounces off the road are not in it.",
+        GATE_RULE + " So a truck has one gate for the whole plan.",
         "Times leave out traffic, plowing and breaks.",
         *([US_WORDING] if shown.system == "metric" else []),
     )  # fmt: skip

@@ -12,10 +12,23 @@ import pandas as pd
 import pyarrow as pa
 from pyarrow import csv
 
+from spreadplan.schema.results import RESULTS
+
 #: What a spreadsheet would take for the start of a formula; in some languages the wide ones too.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?")
 DIGITS = 9
+
+
+def as_described(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """A table with the columns of its schema, in their order; ``name`` : a key of `RESULTS`.
+
+    Raises ValueError where the table lacks a column, or has one that nobody described.
+    """
+    columns = RESULTS[name].names
+    if unlike := set(columns).symmetric_difference(frame.columns):
+        raise ValueError(f"{name} is not as its schema says: {sorted(unlike)}")
+    return frame[columns]
 
 
 def write_csv(frame: pd.DataFrame, path: Path, timezone: object = None) -> None:

@@ -12,12 +12,14 @@ from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
+from spreadplan.planning.assigned import with_own
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.views.display import file_names
 from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.parse import YEARS
 
 TESTING = ("trucks", "materials", "discharge_tests", "weighings")
 
@@ -53,18 +55,24 @@ def read_fleet(folder: Path, as_of: str | None = None) -> tuple[Workspace, Calib
     return workspace, calibrate_fleet(workspace, judged_at(workspace, as_of))
 
 
-def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp) -> Calibration:
-    """The calibration of every truck as it stands at a moment."""
+def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") -> Calibration:
+    """The calibration of every truck as it stands at a moment; for a storm, with its own trucks."""
     return calibration_room.calibrate(
         tests=workspace.table("discharge_tests"),
         weighings=workspace.table("weighings"),
         trucks=workspace.table("trucks"),
         materials=workspace.table("materials"),
         changes=workspace.table("changes"),
-        assignments=workspace.table("assignments"),
+        assignments=assignments_of(workspace, storm),
         policy=workspace.policy,
         as_of=as_of,
     )
+
+
+def assignments_of(workspace: Workspace, storm: str) -> pd.DataFrame:
+    """The assignments of a storm, its own among them; those of all storms for ""."""
+    general = workspace.table("assignments")
+    return with_own(general, workspace.table("storm_assignments", storm)) if storm else general
 
 
 def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
@@ -73,16 +81,23 @@ def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
     """
     zone = workspace.settings.timezone
     if given is not None:
-        try:
-            day = date.fromisoformat(given)
-        except ValueError:
-            problem = Problem("--as-of", 0, "*", f'"{given}" is not a date', "write 2026-12-01")
-            raise BadInput([problem]) from None
+        day = _given_day(given)
     else:
         day = workspace.settings.today()
         end = workspace.settings.season_end
         day = min(day, end) if end else day
     return pd.Timestamp(datetime.combine(day, time.max, tzinfo=zone)).tz_convert("UTC")
+
+
+def _given_day(given: str) -> date:
+    fault = f"lies outside the years {YEARS[0]} to {YEARS[1]}"
+    try:
+        day = date.fromisoformat(given)
+        if YEARS[0] <= day.year <= YEARS[1]:
+            return day
+    except ValueError:
+        fault = "is not a date"
+    raise BadInput([Problem("--as-of", 0, "*", f'"{given}" {fault}', "write 2026-12-01")])
 
 
 def _write_calibration(

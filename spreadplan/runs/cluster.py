@@ -37,6 +37,10 @@ def cluster(network: Network, address: str) -> Iterator[Crew]:
     """
     dask, distributed = _libraries()
     try:
+        # judged first: the library goes on trying to reach what it cannot understand
+        host, port = distributed.comm.get_address_host_port(address)
+        if not (host and host.isascii() and 0 < port <= 65_535):
+            raise ValueError("it is not a host and a port from 1 to 65535")
         client = distributed.Client(address, timeout=SECONDS_TO_WAIT, set_as_default=False)
     except (OSError, ValueError, distributed.comm.CommClosedError) as error:
         remedy = "give the address that `dask scheduler` shows"

@@ -11,7 +11,7 @@ import pandas as pd
 
 from spreadplan.reports import render
 from spreadplan.results import ResultStore
-from spreadplan.results.tables import write_csv
+from spreadplan.results.tables import as_described, write_csv
 from spreadplan.workspace import Workspace
 
 Progress = Callable[[str, int], AbstractContextManager[Callable[[], None]]]
@@ -46,9 +46,9 @@ def say_cautions(workspace: Workspace, options: Options) -> None:
 def write_tables(
     store: ResultStore, folder: str, tables: Mapping[str, pd.DataFrame], timezone: tzinfo
 ) -> None:
-    """Write each table as ``folder/name.csv``."""
+    """Write each table as ``folder/name.csv``, with the columns of its schema in their order."""
     for name, frame in tables.items():
-        write_csv(frame, store.path(f"{folder}/{name}.csv"), timezone)
+        write_csv(as_described(name, frame), store.path(f"{folder}/{name}.csv"), timezone)
 
 
 def write_reports(

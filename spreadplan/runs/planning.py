@@ -14,15 +14,15 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
-from spreadplan.planning.plan import SEGMENT_COLUMNS
 from spreadplan.planning.rates import Pick
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
-from spreadplan.runs.calibrating import calibrate_fleet, judged_at
+from spreadplan.runs.calibrating import assignments_of, calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
+from spreadplan.schema.results import RESULTS
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.scarce import scarce_parts
@@ -33,7 +33,6 @@ from spreadplan.workspace.load import storm_names
 GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
 #: the workspace's tables that a plan takes as they are
 PLAN_TABLES = (
-    "assignments",
     "trucks",
     "materials",
     "yards",
@@ -66,7 +65,7 @@ def compute_plan(
     """Read, calibrate as of the storm's start, and plan; nothing is written."""
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
-    fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     with options.progress("planning", 100) as step:
         result = plan_storm(plan_inputs(workspace, storm, fleet, pick), _steps(step))
     return workspace, fleet, result
@@ -79,7 +78,7 @@ def planning_workspace(folder: Path, storm: str) -> Workspace:
         folder,
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
-        storms={storm: ("forecast", "rates"), **others},
+        storms={storm: ("forecast", "rates", "storm_assignments"), **others},
     )
     given = workspace.storms[storm]
     if not {"forecast", "rates"} & set(given):
@@ -127,6 +126,7 @@ def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick
     return PlanInputs(
         storm=storm,
         routes=workspace.tables["routes"],
+        assignments=assignments_of(workspace, storm),
         loads=of_other_storms("loads"),
         returns=of_other_storms("returns"),
         forecast=workspace.table("forecast", storm),
@@ -134,6 +134,8 @@ def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick
         policy=workspace.policy,
         models=fleet.models,
         advice=fleet.advice,
+        gates_last_tested=fleet.gates_last_tested,
+        next_voiding=fleet.next_voiding,
         pick=pick,
         **{name: workspace.table(name) for name in PLAN_TABLES},
     )
@@ -169,7 +171,7 @@ def _store_plan_tables(
 ) -> None:
     tables = {
         "plan_segments": result.segments.drop(columns="geometry"),
-        "plan_routes": result.routes.assign(pick=pick),
+        "plan_routes": result.routes,
         "plan_yards": result.yards,
         "plan_settings": result.settings,
         "plan_reloads": result.reloads,
@@ -179,12 +181,16 @@ def _store_plan_tables(
     }
     store.discard(f"{escape(storm)}/plan_scarce*")
     write_tables(store, storm, tables, workspace.settings.timezone)
-    write_geopackage(_plan_layers(workspace, result), store.path(f"{storm}/plan.gpkg"))
+    described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
+    layers = _plan_layers(workspace, result)
+    write_geopackage(layers, store.path(f"{storm}/plan.gpkg"), described)
 
 
 def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDataFrame]:
     """Layers of plan.gpkg: segments, where hoppers run out, yards, sensitive areas."""
-    segments = result.segments[[*SEGMENT_COLUMNS, *MAP_FIELDS, "geometry"]]
+    columns = RESULTS["plan_segments"].names
+    columns = [*columns[: columns.index("note") + 1], *MAP_FIELDS]
+    segments = result.segments[[*columns, "geometry"]]
     layers = {"segments": segments, "sensitive_areas": workspace.table("sensitive_areas")}
     for name, frame in (("reload_points", result.reloads), ("yards", workspace.table("yards"))):
         points = gpd.points_from_xy(frame["lon"], frame["lat"], crs="EPSG:4326")

@@ -18,8 +18,11 @@ from scipy import special
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
+from spreadplan.planning.assigned import prewet_of_use
 from spreadplan.planning.geometry import split_at_areas
+from spreadplan.planning.melting import NACL_CHLORIDE_RANGE, chemical_of
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import LAYERS, layered_u
 from spreadplan.units import POUNDS_PER_TON
 
@@ -41,10 +44,6 @@ CHLORIDE_LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
 }  # fmt: skip
 
 WATERSHED: Final = "watershed"
-CHLORIDE_COLUMNS: Final = (
-    "season", "scope", "scope_id", "name", "storm", "material_ton", "chloride_lb",
-    "chloride_u_lb", "chloride_lo_lb", "chloride_hi_lb", "limit_lb", "p_over", "verdict",
-)  # fmt: skip
 VERDICTS: Final = ("over", "probably_over", "within", "no limit")
 
 
@@ -104,6 +103,18 @@ def chloride_fraction(material: Any) -> ChlorideFraction:
         + (f"{dry:g}" if dry_u == 0.0 else f"{1 - MOISTURE[1]:g} to {1 - MOISTURE[0]:g}")
     )
     return ChlorideFraction(value, value * float(np.hypot(pure_u / pure, dry_u / dry)), basis)
+
+
+def is_salt(material: Any) -> bool:
+    """Whether a material is salt as it is bought, and no mix of sand with some salt.
+
+    ``material`` : a row of the materials. A solid of sodium chloride whose stated fraction is that
+    of rock salt, or states none.
+    """
+    stated = float(material.chloride_fraction)
+    chemical = chemical_of(str(material.chemical), stated)
+    mixed = stated < NACL_CHLORIDE_RANGE[0]
+    return bool(material.kind == "solid" and chemical == "NaCl" and not mixed)
 
 
 def fractions(materials: pd.DataFrame) -> dict[str, ChlorideFraction]:
@@ -226,7 +237,7 @@ def chloride_table(
 
     Returns
     -------
-    `CHLORIDE_COLUMNS`; storm is "" for the season. limit_lb, p_over and verdict hold for the
+    The table ``chloride``; storm is "" for the season. limit_lb, p_over and verdict hold for the
     season only.
     """
     rows = chloride_rows(use, fractions(materials))
@@ -244,7 +255,7 @@ def chloride_table(
     limits = [facts[one].chloride_limit_lb if one in facts else np.nan for one in table["scope_id"]]
     whole = is_area & (table["storm"] == "")
     table["limit_lb"] = pd.Series(limits, index=table.index, dtype=float).where(whole)
-    return judged(table, confidence)[list(CHLORIDE_COLUMNS)]
+    return judged(table, confidence)[RESULTS["chloride"].names]
 
 
 def _scope(rows: pd.DataFrame, scope: str, column: str) -> pd.DataFrame:
@@ -298,12 +309,9 @@ def prewet_chloride_lb(
     if len(liquids) == 1:
         per_gal = liquids[0].density_lb_gal * chloride_fraction(liquids[0]).value
     solids = materials.loc[materials["kind"] == "solid", "material"]
-    tons = (
-        use[use["material"].isin(solids)].groupby("route_id", sort=True)["applied_lb"].sum()
-        / POUNDS_PER_TON
-    )
-    prewet = assignments.set_index("route_id")["prewet_gal_per_ton"]
-    gallons = (tons * prewet.reindex(tons.index)).dropna()
+    rows = use[use["material"].isin(solids)]
+    tons = rows["applied_lb"] / POUNDS_PER_TON
+    gallons = (tons * prewet_of_use(assignments, rows)).groupby(rows["route_id"], sort=True).sum()
     gallons = gallons[gallons > 0.0]
     return pd.DataFrame(
         {"prewet_gal": gallons, "chloride_lb": gallons * per_gal}

@@ -20,6 +20,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.planning.findings import Finding
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import StormUse
 from spreadplan.units import Quantity
 
@@ -70,12 +71,6 @@ ABOVE: Final = "above: sample"
 NEAR: Final = "near: consider sampling"
 BELOW: Final = "below"
 NOT_JUDGED: Final = "not judged"
-
-SCREENING_COLUMNS: Final = (
-    "area_id", "name", "criterion", "limit_mg_l", "averaging_h", "reading", "window_h", "storms",
-    "load_lb", "load_u_lb", "mean_flow_cfs", "low_flow_cfs", "background_mg_l", "basis",
-    "concentration_mg_l", "concentration_hi_mg_l", "share_of_limit", "screening", "source",
-)  # fmt: skip
 
 
 def load_lb(flow_cfs: float, concentration_mg_l: float, hours: float) -> float:
@@ -167,15 +162,15 @@ def screening_table(
 
     Returns
     -------
-    `SCREENING_COLUMNS`, one row for each reading. The storms that begin within the averaging time
-    of one another count together. ``reading`` "spread over the storm" divides their load by the
-    averaging time or, where that is longer, by the time that they took; "all within the averaging
-    time" by the averaging time (both in ``window_h``). Each reading names its own worst storms;
-    where the two are the same there is one row. concentration_hi_mg_l is the upper end of the
-    load's 95 % interval. ``screening`` holds for all rows of a criterion: "above: sample" where
+    The table ``screening``, one row for each reading. The storms that begin within the averaging
+    time of one another count together. ``reading`` "spread over the storm" divides their load by
+    the averaging time or, where that is longer, by the time that they took; "all within the
+    averaging time" by the averaging time (both in ``window_h``). Each reading names its own worst
+    storms; where the two are the same there is one row. concentration_hi_mg_l is the upper end of
+    the load's 95 % interval. ``screening`` holds for all rows of a criterion: "above: sample" where
     even the load spread over the storm lies above the limit; else "not judged" where low flow or
-    background is not known, since either can only raise the figures; else "near: consider
-    sampling" where a reading or its upper end lies above; else "below".
+    background is not known, since either can only raise the figures; else "near: consider sampling"
+    where a reading or its upper end lies above; else "below".
     """
     times = {one.storm: (one.start, one.end) for one in storms}
     found: list[dict[str, Any]] = []
@@ -185,7 +180,7 @@ def screening_table(
             continue
         for criterion in criteria:
             found += _against(area, _windows(own, times, criterion.averaging_h), criterion)
-    return pd.DataFrame(found, columns=list(SCREENING_COLUMNS))
+    return pd.DataFrame(found, columns=RESULTS["screening"].names)
 
 
 def _windows(

@@ -57,7 +57,7 @@ RULES: Final = (
     _Rule("_gal", "volume", "", "tenth"), _Rule("coldest_f", "temperature", "", "tenth"),
     _Rule("precipitation_in", "water", "", "thousandth"), _Rule("_pct", "", "%", "tenth"),
     _Rule("_pct_per_month", "", "% a month", "tenth"), _Rule("_mg_l", "", "mg/L", "thousandth"),
-    _Rule("_cfs", "flow", "", "hundredth"), _Rule("_h", "", "h", "tenth"),
+    _Rule("_cfs", "stream", "", "hundredth"), _Rule("_h", "", "h", "tenth"),
     _Rule("hours", "", "h", "hundredth"), _Rule("cost", "", "money", "money"),
     _Rule("money", "", "money", "money"), _Rule("share", "", "", "percent"),
     _Rule("fraction", "", "", "fraction"), _Rule("index", "", "", "thousandth"),

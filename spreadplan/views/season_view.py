@@ -54,7 +54,7 @@ class SeasonView:
 def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
     """What both templates ask for."""
     shown, season = setting.display, view.result.season
-    kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume", "flow")
+    kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume", "stream")
     day = shown.date(season.as_of)
     return {
         **setting.context(season.as_of), "fingerprint": view.fingerprint, "season": season.name,
@@ -137,7 +137,11 @@ def _plain(subject: str) -> str:
 def other_findings(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, str]]:
     """Findings of the kinds that no headline stands for."""
     shown = {one["title"] for one in headlines(findings, kinds)}
-    words = {kind.word for kind in kinds if kind.title not in shown} | {"storms"}
+    words = {kind.word for kind in kinds if kind.title not in shown} | {
+        "storms",
+        "rounds",
+        "tickets",
+    }
     rows = findings[findings["subject"].str.split(" ").str[0].isin(words)]
     return [
         {"tone": TONE[one.severity], "severity": one.severity, "subject": _plain(one.subject),

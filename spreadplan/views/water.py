@@ -17,7 +17,7 @@ TONES: Final = {ABOVE: "bad", NEAR: "warn", NOT_JUDGED: "none", BELOW: "good"}
 def screened_waters(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
     """Each water with its criteria, and each criterion with its readings.
 
-    ``table`` : `season.water.SCREENING_COLUMNS`.
+    ``table`` : ``screening``.
     """
     waters = []
     for _, rows in table.groupby("area_id", sort=False):
@@ -49,7 +49,7 @@ def _criterion(rows: pd.DataFrame, shown: Display) -> dict[str, Any]:
 def _stated(one: Any, shown: Display) -> str:
     """The flows and the background that an area states."""
     flows = (("mean flow", one.mean_flow_cfs), ("low flow", one.low_flow_cfs))
-    said = [f"{name} {shown.show(flow, 'flow')}" for name, flow in flows if flow > 0.0]
+    said = [f"{name} {shown.show(flow, 'stream')}" for name, flow in flows if flow > 0.0]
     if one.background_mg_l >= 0.0:
         said.append(f"background {one.background_mg_l:g}{NBSP}mg/L")
     return ", ".join(said)

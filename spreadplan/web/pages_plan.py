@@ -18,6 +18,7 @@ from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
 from spreadplan.runs.what_if import EVERY, PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.rate_sources import split_source
 from spreadplan.web import map_layers
 from spreadplan.web.addresses import address, number_of
 from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
@@ -127,7 +128,7 @@ def _with_one_more(visit: Visit) -> Response:
         value = math.nan if kind == "truck" else float(typed.replace("−", "-"))
     except ValueError:
         raise HTTPException(400, f"{typed!r} is not a number.") from None
-    application = visit.query("rate_application") if kind == "rate" else ""
+    application = visit.query(f"{kind}_application")
     truck = typed if kind == "truck" else ""
     texts.append(Tried(kind, whom, application, value, truck, shown.system).text())  # type: ignore[arg-type]
     tried = parse(texts)
@@ -243,7 +244,8 @@ def segment_facts(row: pd.Series[Any], shown: Display) -> dict[str, Any]:
         "mass_range": shown.show_range(low, high, "mass"),
         "lane_miles": shown.show(float(row["lane_miles"]), "lane_distance"),
         "lanes": as_text(float(row["lanes"]), 1, plain=True),
-        "area": row["area_id"], "source": row["rate_source"], "note": row["note"],
+        "area": row["area_id"], "source": row["rate_source"],
+        "memory": split_source(str(row["rate_source"]))[1], "note": row["note"],
     }  # fmt: skip
 
 

@@ -14,11 +14,14 @@ from spreadplan.frames import lines
 from spreadplan.runs.what_if import PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, plural
+from spreadplan.views.rate_sources import runs_from_memory
+from spreadplan.views.words import TERMS
 
 STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
     "unassigned": ("bad", "no truck"),
     "no_rate": ("bad", "no rate"),
     "uncalibrated": ("bad", "not calibrated"),
+    "do_not_use": ("bad", TERMS["calibration_standing"]["do_not_use"].words),
     "infeasible": ("bad", "rate not reached"),
     "extrapolated": ("warn", "outside tested outputs"),
     "ok": ("good", "as wanted"),
@@ -105,6 +108,7 @@ def route_rows(view: PlanView, application: str, shown: Display) -> list[dict[st
     mine = routes[routes["application"] == application]
     rates = _rate_ranges(segments[segments["application"] == application], shown)
     order = {status: place for place, status in enumerate(STATUS_WORDS)}
+    memory = runs_from_memory(view.plan)
     rows = []
     for row in lines(mine):
         tone, words = STATUS_WORDS[row.status]
@@ -113,7 +117,9 @@ def route_rows(view: PlanView, application: str, shown: Display) -> list[dict[st
             "route_id": row.route_id, "truck_id": row.truck_id or NOTHING, "tone": tone,
             "yard_id": row.yard_id, "material": row.material, "status": words,
             "order": order[row.status],
-            "rate": rates.get(row.route_id, NOTHING), "gate": shown.number(row.gate_in, "gate"),
+            "rate": rates.get(row.route_id, NOTHING),
+            "memory": (row.application, row.route_id) in memory,
+            "gate": shown.number(row.gate_in, "gate"),
             "settings": plural(int(row.settings), "setting") if row.settings else NOTHING,
             "lane_miles": shown.number(row.lane_miles, "lane_distance"),
             "mass": shown.number(row.mass_lb, "bulk"), "mass_lb": row.mass_lb,

@@ -7,7 +7,19 @@ from pathlib import Path
 from typing import Final
 
 INPUTS: Final = frozenset(
-    {".csv", ".toml", ".geojson", ".json", ".gpkg", ".parquet", ".shp", ".shx", ".dbf", ".prj"}
+    {
+        ".csv",
+        ".toml",
+        ".geojson",
+        ".json",
+        ".gpkg",
+        ".gpkg-wal",
+        ".parquet",
+        ".shp",
+        ".shx",
+        ".dbf",
+        ".prj",
+    }
 )
 DIGITS: Final = 16
 PIECE_BYTES: Final = 1 << 20

@@ -16,7 +16,7 @@ from pyproj import Geod
 from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
 from spreadplan.workspace.places import jumps
-from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, vector_fault
+from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, undisturbed
 from spreadplan.workspace.whole_files import stands_there
 
 SUFFIXES = (".geojson", ".gpkg", ".parquet", ".shp")
@@ -63,13 +63,15 @@ def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Pr
     def failed(what: str, remedy: str) -> tuple[None, list[Problem]]:
         return None, [Problem(file, 0, "*", what, remedy)]
 
-    fault = vector_fault(path)
-    if fault:
-        return failed(*fault)
-    try:
-        frame, doubts = read_features(path, file)
-    except Exception as error:  # every driver has errors of its own kind
-        return failed(_why_unreadable(path, error), "export it again as GeoJSON or GeoPackage")
+    with undisturbed(path) as (opened, fault):
+        if fault:
+            return failed(*fault)
+        try:
+            frame, doubts = read_features(opened, file)
+        except Exception as error:  # every driver has errors of its own kind
+            return failed(
+                _why_unreadable(opened, error), "export it again as GeoJSON or GeoPackage"
+            )
     if not isinstance(frame, gpd.GeoDataFrame) or "geometry" not in frame:
         return failed("has no geometry", "export it again with its lines or polygons")
     if frame.crs is None:

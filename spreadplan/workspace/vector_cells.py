@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
+import warnings
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
@@ -62,7 +63,9 @@ def as_they_stand(path: Path, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _of_database(path: Path, frame: gpd.GeoDataFrame) -> Cells:
     address = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
-    layer = str(pyogrio.list_layers(f"GPKG:{path}")[0][0])  # the one that was read
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # what the library doubts was said when it read the file
+        layer = str(pyogrio.list_layers(f"GPKG:{path}")[0][0])  # the one that was read
     table, found = _quoted(layer), {}
     with closing(sqlite3.connect(address, uri=True)) as base:
         columns = base.execute(f"PRAGMA table_info({table})").fetchall()

@@ -4,15 +4,20 @@ The libraries below look at a file's content, not at its name. A file that calls
 holds a recipe would have them read other files, run a pipeline or ask another host; a GeoPackage is
 a database whose views can run for ever; a columnar file of a kilobyte can declare billions of rows.
 So the driver is named, and what a file declares is looked at before it is read.
+
+Opening a database can change it, and what another program wrote last may still stand beside it. So
+both are copied, the copy is put in order and looked at, and nothing else is read.
 """
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import warnings
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import geopandas as gpd
 import pyarrow as pa
@@ -29,6 +34,9 @@ MOST_BYTES = 500_000_000
 MOST_FEATURES = 2_000_000
 SHAPEFILE_START = b"\x00\x00\x27\x0a"
 DATABASE_START = b"SQLite format 3\x00"
+#: Begins what takes back a change that another program has not finished.
+ROLLBACK_START = bytes.fromhex("d9d505f920a163d7")
+TRIES = 3
 MIGHT_NOT_BE_WHOLE = "parsed incompletely"
 #: Said of columns whose cells are not all of one kind: each is judged when the column is parsed.
 MIXED = "as JSON; leaving as string"
@@ -36,15 +44,61 @@ MIXED = "as JSON; leaving as string"
 #: what is wrong with a file, and what would be right
 Fault = tuple[str, str]
 AGAIN = "export it again as GeoJSON or GeoPackage"
+SAVE = "open it in the program that wrote it, save it and close it there"
+MAKE_ROOM = "allow reading it, or make room for temporary files"
 
 
-def vector_fault(path: Path) -> Fault | None:
-    """Why a file is not opened at all."""
+@contextmanager
+def undisturbed(path: Path) -> Iterator[tuple[Path, Fault | None]]:
+    """What is opened in a file's place, and why it is not opened at all."""
     fault = no_plain_file(path, MOST_BYTES)
-    if fault:
-        return fault
-    check = _CHECKS.get(path.suffix)
-    return check(path) if check else None
+    if fault or path.suffix != ".gpkg":
+        check = _CHECKS.get(path.suffix)
+        yield path, fault or (check(path) if check else None)
+        return
+    try:
+        folder = TemporaryDirectory(prefix="spreadplan-")
+    except OSError as error:
+        yield path, (f"cannot be copied to be read ({error.strerror})", MAKE_ROOM)
+        return
+    with folder as name:
+        copy = Path(name) / path.name
+        yield copy, _copied(path.resolve(), copy) or _database_fault(copy)
+
+
+def _copied(path: Path, copy: Path) -> Fault | None:
+    """Copy a database with what other programs have not merged into it yet."""
+    unmerged, rollback = path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-journal")
+    copy_of_unmerged = copy.with_name(f"{copy.name}-wal")
+    for _ in range(TRIES):
+        before = [_state(one) for one in (path, unmerged, rollback)]
+        try:
+            if rollback.is_file() and _begins_with(rollback, ROLLBACK_START):
+                return f"stands half-way through a change, which {rollback.name} takes back", SAVE
+            if unmerged.exists() and (fault := no_plain_file(unmerged, MOST_BYTES)):
+                return f"has {unmerged.name} beside it, which {fault[0]}", SAVE
+            shutil.copyfile(path, copy)
+            copy_of_unmerged.unlink(missing_ok=True)
+            if unmerged.exists():
+                shutil.copyfile(unmerged, copy_of_unmerged)
+        except OSError as error:
+            return f"cannot be copied to be read ({error.strerror})", MAKE_ROOM
+        if [_state(one) for one in (path, unmerged, rollback)] == before:
+            return None
+    return "is being written by another program", SAVE
+
+
+def _begins_with(path: Path, start: bytes) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(start)) == start
+
+
+def _state(path: Path) -> tuple[int, int, int] | None:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def _json_fault(path: Path) -> Fault | None:
@@ -56,32 +110,64 @@ def _json_fault(path: Path) -> Fault | None:
 
 
 def _shape_fault(path: Path) -> Fault | None:
-    with path.open("rb") as file:
-        return None if file.read(4) == SHAPEFILE_START else ("is not a shapefile", AGAIN)
+    return None if _begins_with(path, SHAPEFILE_START) else ("is not a shapefile", AGAIN)
 
 
-def _database_fault(path: Path) -> Fault | None:
-    """Layers must be plain tables: a view, or a computed column, is a program."""
-    with path.open("rb") as file:
-        if file.read(16) != DATABASE_START:
-            return "is not a GeoPackage", AGAIN
-    address = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+def _database_fault(copy: Path) -> Fault | None:
+    """Layers must be plain tables: a view, or a computed column, is a program.
+
+    The copy is changed: what stood beside it is merged, and no view is left for anyone to run.
+    """
+    if not _begins_with(copy, DATABASE_START):
+        return "is not a GeoPackage", AGAIN
     try:
-        with closing(sqlite3.connect(address, uri=True)) as base:
-            layers = base.execute(
-                "SELECT m.name, m.type, m.sql FROM gpkg_contents AS c, sqlite_master AS m "
-                "WHERE c.data_type = 'features' AND lower(m.name) = lower(c.table_name) "
-                "AND m.type IN ('table', 'view')"
-            ).fetchall()
-            for name, kind, text in layers:
-                if kind == "view" or str(text).split()[1].upper() == "VIRTUAL":
-                    return f'layer "{name}" is computed by a query', "export it as a plain layer"
-                quoted = str(name).replace('"', '""')
-                if any(row[-1] > 1 for row in base.execute(f'PRAGMA table_xinfo("{quoted}")')):
-                    return f'layer "{name}" has computed columns', "export it as a plain layer"
+        with closing(sqlite3.connect(copy, isolation_level=None)) as base:
+            base.execute("PRAGMA synchronous = OFF")
+            views = _without_views(base)
+            fault = _layer_fault(base, views)
+            base.execute("PRAGMA journal_mode = DELETE")
     except (sqlite3.Error, OverflowError, UnicodeDecodeError) as error:
         return f"is a damaged GeoPackage ({error})", AGAIN
-    return None if layers else ("holds no layer with geometry", AGAIN)
+    return fault
+
+
+def _without_views(base: sqlite3.Connection) -> set[str]:
+    """Take every view out of a database; gives their names in small letters."""
+    views = [name for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'view'")]
+    for name in views:
+        base.execute(f"DROP VIEW {_quoted(name)}")
+    return {name.lower() for name in views}
+
+
+def _layer_fault(base: sqlite3.Connection, views: set[str]) -> Fault | None:
+    programs, tables = set(views), []
+    found = base.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'").fetchall()
+    for name, text in found:
+        if str(text).upper().startswith("CREATE VIRTUAL"):
+            programs.add(str(name).lower())
+        else:
+            tables.append(str(name))
+    # what a GeoPackage says about itself must not be worked out either
+    for name in sorted(programs):
+        if name.startswith("gpkg"):
+            return f'its table "{name}" is computed by a query', AGAIN
+    listed = base.execute("SELECT table_name FROM gpkg_contents WHERE data_type = 'features'")
+    for (name,) in listed.fetchall():
+        if str(name).lower() in programs:
+            return f'layer "{name}" is computed by a query', "export it as a plain layer"
+    for name in tables:
+        if any(row[-1] > 1 for row in base.execute(f"PRAGMA table_xinfo({_quoted(name)})")):
+            return f'layer "{name}" has computed columns', "export it as a plain layer"
+    with_geometry = base.execute(
+        "SELECT count(*) FROM gpkg_contents AS c, gpkg_geometry_columns AS g, sqlite_master AS m "
+        "WHERE c.data_type = 'features' AND lower(g.table_name) = lower(c.table_name) "
+        "AND lower(m.name) = lower(c.table_name) AND m.type = 'table'"
+    ).fetchone()
+    return None if with_geometry[0] else ("holds no layer with geometry", AGAIN)
+
+
+def _quoted(name: str) -> str:
+    return '"{}"'.format(name.replace('"', '""'))
 
 
 def _columnar_fault(path: Path) -> Fault | None:
@@ -123,7 +209,6 @@ def _longest(table: pa.Table, name: str) -> int:
 _CHECKS: dict[str, Callable[[Path], Fault | None]] = {
     ".geojson": _json_fault,
     ".shp": _shape_fault,
-    ".gpkg": _database_fault,
     ".parquet": _columnar_fault,
 }
 #: A prefix makes the library take this driver and no other.

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from spreadplan.calibration import calibrate
-from spreadplan.calibration.advice import ADVICE_COLUMNS
+from spreadplan.schema.results import RESULTS
 from tests.calibration import builders
 from tests.calibration.test_models import calibrated
 
@@ -34,7 +34,7 @@ def test_assigned_truck_without_any_test():
     table = fleet_advice(
         builders.tests(), builders.weighings(), {}, {"route_id": "R2"}, trucks=trucks
     )
-    assert tuple(table.columns) == ADVICE_COLUMNS
+    assert list(table.columns) == RESULTS["advice"].names
     assert len(table) == 1
     row = table.iloc[0]
     assert row["need"] == "test"

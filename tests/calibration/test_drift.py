@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.calibration.drift import DRIFT_COLUMNS, drift, normalised_error
+from spreadplan.calibration.drift import drift, normalised_error
 from spreadplan.calibration.pooling import Repeatability
+from spreadplan.schema.results import RESULTS
 from tests.calibration import builders
 from tests.calibration.test_models import calibrated
 
@@ -100,7 +101,7 @@ def test_future_tests_do_not_show_in_the_calibration():
     later = builders.AS_OF + pd.Timedelta(days=1)
     table = calibrated([{"lb": 150.0}, {"lb": 150.0, "performed_at": later}]).drift
     assert table.empty
-    assert tuple(table.columns) == DRIFT_COLUMNS
+    assert list(table.columns) == RESULTS["drift"].names
 
 
 def test_a_lone_truck_needs_more_than_its_assumed_scatter_to_drift():

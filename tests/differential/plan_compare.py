@@ -19,6 +19,7 @@ from tests.differential.plan_storm import (
     Piece,
     Served,
     Target,
+    doubtful,
     fewest,
     on_hand,
     piece,
@@ -259,26 +260,29 @@ def _compare_needs(out: Outcome, rows: Sequence[_Row]) -> None:
 
 
 def _compare_gates(out: Outcome, rows: Sequence[_Row], models: dict[ModelKey, Model]) -> None:
-    """One gate for a run, the best by the rule; settings that serve, as few as can be."""
-    runs: dict[tuple[str, str], list[_Row]] = defaultdict(list)
+    """One gate for a truck, the best by the rule; settings that serve, as few as can be."""
+    trucks: dict[str, list[_Row]] = defaultdict(list)
     for row in rows:
         if row.target.need and row.target.need > 0:
-            runs[row.theirs["application"], row.theirs["route_id"]].append(row)
-    for (label, route), mine in runs.items():
-        where = f"{label}/{route}"
-        stretch = mine[0].target.stretch
-        gates = [m for key, m in models.items() if key[:2] == (stretch.truck, stretch.material)]
-        gates.sort(key=lambda model: model.gate)
-        if not gates or mine[0].control is None:
-            out.holds(where, "no test, no setting", all(not r.theirs["gate_in"] for r in mine))
+            trucks[row.target.stretch.truck].append(row)
+    for truck, every in trucks.items():
+        tested = {key[1] for key in models if key[0] == truck}
+        mine = [row for row in every if row.target.stretch.material in tested and row.control]
+        others = [row for row in every if row not in mine]
+        out.holds(truck, "no test, no setting", all(not row.theirs["gate_in"] for row in others))
+        if not mine:
             continue
-        used = {row.theirs["gate_in"] for row in mine}
-        out.holds(where, "one gate in a run", len(used) == 1 and mine[0].model is not None)
-        if mine[0].model is None:
-            continue
-        _compare_gate(out, where, mine, gates, mine[0].control)
-        if not mine[0].control.closed:
-            _compare_settings(out, where, mine)
+        used = {row.theirs["gate_in"] for row in mine} - {""}
+        out.holds(truck, "one gate for a truck", len(used) <= 1)
+        _compare_gate(out, truck, mine, models)
+        runs: dict[tuple[str, str], list[_Row]] = defaultdict(list)
+        for row in mine:
+            if row.served and not row.served.doubtful:
+                runs[row.theirs["application"], row.theirs["route_id"]].append(row)
+        for (label, route), run in runs.items():
+            known = all(row.theirs["feeder_pct"] for row in run)
+            if run[0].control and not run[0].control.closed and known:
+                _compare_settings(out, f"{label}/{route}", run)
 
 
 def _cap_flow(row: _Row) -> Decimal | None:
@@ -287,23 +291,29 @@ def _cap_flow(row: _Row) -> Decimal | None:
 
 
 def _compare_gate(
-    out: Outcome, where: str, mine: Sequence[_Row], gates: Sequence[Model], control: Control
+    out: Outcome, truck: str, mine: Sequence[_Row], models: dict[ModelKey, Model]
 ) -> None:
+    """The gate in the results is a best one, and serves the rows as it would here."""
+    control = mine[0].control
+    assert control
     needs = [row.target.need or ZERO for row in mine]
     weights = [row.target.stretch.lane_miles for row in mine]
-    scores, chosen = [], None
-    for model in gates:
-        served = [
-            serve(model, control, need, _cap_flow(row))
-            for need, row in zip(needs, mine, strict=True)
-        ]
-        scores.append(score(served, needs, weights, control))
-        if model is mine[0].model:
-            chosen = scores[-1]
-            for row, each in zip(mine, served, strict=True):
-                row.served = each
-    assert chosen
-    out.holds(where, "no better gate", not any(_beats(other, chosen) for other in scores))
+    gates = sorted({key[2] for key in models if key[0] == truck})
+    at_gate = []
+    for gate in gates:
+        these = [models.get((truck, row.target.stretch.material, gate)) for row in mine]
+        at_gate.append([
+            serve(model, control, need, _cap_flow(row)) if model else None
+            for model, need, row in zip(these, needs, mine, strict=True)
+        ])  # fmt: skip
+    scores = [score(served, needs, weights, control) for served in at_gate]
+    used = [row.model.gate for row in mine if row.model]
+    best = min(range(len(gates)), key=lambda place: scores[place])
+    chosen = gates.index(used[0]) if used else best
+    better = any(_beats(other, scores[chosen]) for other in scores)
+    out.holds(truck, "no better gate", not better)
+    for row, each in zip(mine, at_gate[chosen], strict=True):
+        row.served = each
 
 
 def _beats(other: tuple[float, ...], chosen: tuple[float, ...]) -> bool:
@@ -349,12 +359,26 @@ def _status(row: _Row, limit: Decimal | None) -> str:
         return "no_rate"
     if target.rate == 0:
         return "untreated"
-    if served is None or row.model is None:
+    if served is None or row.control is None:
         return "uncalibrated"
+    if served.doubtful or _set_in_doubt(row):
+        return "do_not_use"
     lanes = target.stretch.lanes / target.stretch.passes
     if served.unable or (limit is not None and lanes > limit + Decimal("1e-9")):
         return "infeasible"
     return "extrapolated" if row.model.beyond(Decimal(row.theirs["feeder_pct"])) else "ok"
+
+
+def _set_in_doubt(row: _Row) -> bool:
+    """Whether the setting that a run shares is in doubt, though the row's nearest is not.
+
+    Which setting that was is not in the results; that it serves the row, and is in doubt, must be.
+    """
+    assert row.served
+    assert row.control
+    if row.model or row.control.closed:
+        return False
+    return any(doubtful(row.served.model, row.control, x) for x in row.served.allowed)
 
 
 def _compare_masses(out: Outcome, files: Files, rows: Sequence[_Row]) -> None:

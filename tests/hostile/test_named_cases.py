@@ -354,6 +354,154 @@ def geopackage_with(script: str, folder: Path) -> bytes:
     return path.read_bytes()
 
 
+def as_view(table: str) -> str:
+    """What a GeoPackage says about itself, worked out by a query without end."""
+    return (
+        f"ALTER TABLE {table} RENAME TO was; "
+        f"CREATE VIEW {table} AS SELECT w.* FROM was AS w, ({ENDLESS})"
+    )
+
+
+EVIL = f"CREATE VIEW evil AS SELECT 1 AS fid, x FROM ({ENDLESS});"
+LISTED = "INSERT INTO gpkg_contents (table_name, data_type) VALUES ('evil', 'attributes');"
+ELSEWHERE = {
+    **{table: as_view(f"gpkg_{table}")
+       for table in ("contents", "geometry_columns", "spatial_ref_sys", "ogr_contents")},
+    "descriptions of columns": "CREATE VIEW gpkg_data_columns AS SELECT 'routes' AS table_name, "
+    "'lanes' AS column_name, x AS name, 't' AS title, 'd' AS description, 'm' AS mime_type, "
+    f"'c' AS constraint_name FROM ({ENDLESS})",
+    "a table without places in place of the layer": EVIL + LISTED
+    + "DELETE FROM gpkg_geometry_columns",
+    "a view that is listed nowhere in place of the layer": EVIL
+    + "DELETE FROM gpkg_geometry_columns",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ELSEWHERE)
+def test_no_other_part_of_a_geopackage_is_a_program_that_is_run(county, tmp_path, name):
+    script = f"ALTER TABLE old RENAME TO routes; {ELSEWHERE[name]}"
+    data = geopackage_with(script, tmp_path)
+    assert "routes.gpkg:0:*: " in refused(county({"routes.geojson": None, "routes.gpkg": data}))
+
+
+@pytest.mark.parametrize("listed", ["", LISTED])
+def test_a_view_beside_the_layer_keeps_nobody_waiting(county, tmp_path, listed):
+    data = geopackage_with(f"ALTER TABLE old RENAME TO routes; {EVIL} {listed}", tmp_path)
+    accepted(county({"routes.geojson": None, "routes.gpkg": data}))
+
+
+# --- a database that another program has open ---
+
+
+def unmerged(script: str, folder: Path) -> dict[str, bytes | str | None]:
+    """A GeoPackage and, beside it, a change that no program has merged into it yet."""
+    path = folder / "open.gpkg"
+    path.write_bytes(geopackage_with("ALTER TABLE old RENAME TO routes", folder))
+    with closing(sqlite3.connect(path)) as base:
+        base.execute("PRAGMA journal_mode = WAL")
+        base.execute("PRAGMA wal_autocheckpoint = 0")
+        base.executescript(script)
+        beside = {ending: Path(f"{path}{ending}").read_bytes() for ending in ("", "-wal")}
+    return {"routes.geojson": None, **{f"routes.gpkg{end}": data for end, data in beside.items()}}
+
+
+def inputs(folder: Path) -> dict[str, tuple[bytes, int]]:
+    """Every file that is no result, with its content and time."""
+    return {
+        str(path.relative_to(folder)): (path.read_bytes(), path.stat().st_mtime_ns)
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.relative_to(folder).parts[0] != "results"
+    }
+
+
+def test_what_is_not_merged_yet_is_read_and_not_merged(county, tmp_path):
+    from spreadplan import runs
+    from spreadplan.web.computed import Computed
+    from spreadplan.workspace import read_workspace
+
+    folder = county(unmerged("UPDATE routes SET speed_mph = 11", tmp_path))
+    before = inputs(folder)
+    assert read_workspace(folder, required=["routes"]).tables["routes"]["speed_mph"].eq(11).all()
+    said: list[str] = []
+    for work in (
+        lambda: runs.check(folder, quiet(said)),
+        lambda: runs.plan(folder, "s1", quiet()),
+        lambda: runs.compare(folder, "s1", quiet()),
+        lambda: runs.reconcile(folder, "s1", quiet()),
+        lambda: runs.season(folder, quiet()),
+        lambda: Computed(folder).plan("s1"),
+    ):
+        work()
+        assert inputs(folder) == before
+    marked = input_fingerprint(folder)
+    (folder / "routes.gpkg-wal").unlink()
+    assert input_fingerprint(folder) != marked  # it is an input like any other
+    assert (
+        not read_workspace(folder, required=["routes"]).tables["routes"]["speed_mph"].eq(11).any()
+    )
+
+
+@pytest.mark.parametrize("name", [*PROGRAMS, *ELSEWHERE])
+def test_a_program_that_is_not_merged_yet_is_not_run_either(county, tmp_path, name):
+    script = (
+        f"ALTER TABLE routes RENAME TO old; {PROGRAMS[name][0]}"
+        if name in PROGRAMS else ELSEWHERE[name]
+    )  # fmt: skip
+    folder = county(unmerged(script, tmp_path))
+    before = inputs(folder)
+    assert "routes.gpkg:0:*: " in refused(folder)
+    assert inputs(folder) == before
+
+
+def test_a_database_in_the_middle_of_a_change_is_refused(county, tmp_path):
+    """What takes the change back may name other files to be deleted: it is never played."""
+    victim = tmp_path / "victim.txt"
+    victim.write_text("precious")
+    name = str(victim).encode()
+    start = bytes.fromhex("d9d505f920a163d7")
+    sign = sum(name).to_bytes(4, "big")
+    journal = (start + bytes(504) + (2**20).to_bytes(4, "big") + name
+               + len(name).to_bytes(4, "big") + sign + start)  # fmt: skip
+    files = {"routes.geojson": None, "routes.gpkg": small_county("gpkg")["routes.gpkg"]}
+    folder = county({**files, "routes.gpkg-journal": journal})
+    before = inputs(folder)
+    assert "stands half-way through a change, which routes.gpkg-journal takes" in refused(folder)
+    assert inputs(folder) == before
+    assert victim.read_text() == "precious"
+    # one that is over is left lying about by some programs
+    (folder / "routes.gpkg-journal").write_bytes(bytes(512))
+    accepted(folder)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no pipes with names")
+def test_what_stands_beside_a_database_is_a_plain_file_too(county, tmp_path):
+    folder = county({"routes.geojson": None, "routes.gpkg": small_county("gpkg")["routes.gpkg"]})
+    os.mkfifo(folder / "routes.gpkg-wal")
+    assert "has routes.gpkg-wal beside it, which is not a file" in refused(folder)
+    (folder / "routes.gpkg-wal").unlink()
+    (folder / "routes.gpkg-wal").write_bytes(os.urandom(5_000))  # of another database, or no use
+    accepted(folder)
+
+
+def test_a_database_that_somebody_keeps_writing_is_not_read_in_the_middle(county, monkeypatch):
+    import shutil
+
+    folder = county({"routes.geojson": None, "routes.gpkg": small_county("gpkg")["routes.gpkg"]})
+    real, left = shutil.copyfile, [1, 10]
+
+    def copied(source: Path, target: Path) -> None:
+        real(source, target)
+        if left[0]:
+            left[0] -= 1
+            os.utime(source, ns=(left[1], left[1]))
+            left[1] += 1
+
+    monkeypatch.setattr("spreadplan.workspace.vector_files.shutil.copyfile", copied)
+    accepted(folder)  # once is no trouble
+    left[0] = 99
+    assert "is being written by another program" in refused(folder)
+
+
 @pytest.mark.parametrize("name", PROGRAMS)
 def test_a_layer_that_is_a_program_is_not_run(county, tmp_path, name):
     script, words = PROGRAMS[name]

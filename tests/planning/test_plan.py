@@ -1,6 +1,7 @@
 """A storm planned whole, against hand and plain-Python computations."""
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,14 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
+from spreadplan.calibration.validity import Change
 from spreadplan.planning import plan_storm
-from spreadplan.planning.plan import (
-    ROUTE_COLUMNS,
-    ROUTE_EXTRAS,
-    SEGMENT_COLUMNS,
-    SEGMENT_EXTRAS,
-)
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from tests.planning.small_county import (
     NAN,
     LineModel,
@@ -74,8 +72,8 @@ def test_a_small_plan_by_hand():
 
 def test_columns_are_the_contracts_and_then_ours():
     plan = plan_storm(county())
-    assert tuple(plan.segments.columns) == SEGMENT_COLUMNS + SEGMENT_EXTRAS
-    assert tuple(plan.routes.columns) == ROUTE_COLUMNS + ROUTE_EXTRAS
+    assert list(plan.segments.columns) == [*RESULTS["plan_segments"].names, "geometry"]
+    assert list(plan.routes.columns) == RESULTS["plan_routes"].names
     assert plan.segments.crs == 4326
     assert plan.segments.geometry.name == "geometry"
 
@@ -130,7 +128,7 @@ def test_infeasible_says_why_and_what_would_help():
     assert row["status"] == "infeasible"
     assert row["note"] == (
         "needs 200 lb/min, gate 3 in gives at most 190: slower, at most 28 mph, "
-        "or truck T2 (gate 3 in)"
+        "or truck T2 (gate 3 in), or 2 times the passes"
     )
     assert row["mass_lb"] == pytest.approx(200.0 * row["lane_miles"]), "the need, for the order"
     assert row["achieved_rate_lb_per_lane_mile"] == pytest.approx(190.0)
@@ -162,8 +160,52 @@ def test_too_much_at_the_lowest_setting():
                   )  # fmt: skip
     row = by_segment(plan_storm(county(trucks=held))).loc["a"]
     assert row["status"] == "infeasible"
-    assert row["note"].startswith("needs only 200 lb/min, gate 2 in gives more at its lowest")
-    assert "truck T2 (gate 3 in)" in row["note"]
+    assert row["note"] == (
+        "needs only 200 lb/min, gate 2 in gives more at its lowest setting: truck T2 (gate 3 in), "
+        "or less than 60 % feeder if it runs steadily there"
+    )
+
+
+def too_much(event, widest=NAN):
+    """T1 alone, which gives 60 lb/min at least; 33 lb/min are needed in each of 4 passes."""
+    held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 10.0, 100.0, 5.0, (2.0, 3.0), widest))
+    segments = [{"route_id": "R1", "segment_id": "a", "speed_mph": 20.0, "passes": 4}]
+    forecast = times(frame(
+        "zone start end event pavement_temp_f trend precipitation_in application",
+        ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", event, 25.0, "", 0.05, ""),
+    ), "start", "end")  # fmt: skip
+    policy = Policy(rates=policy_rates({"event": "*", "rate_low_lb_per_lane_mile": 200.0}))
+    plan = plan_storm(county(
+        routes=line_route(segments), trucks=held, forecast=forecast, policy=policy,
+        models={("T1", "salt", 3.0): LineModel(3.0, 6.0)},
+    ))  # fmt: skip
+    return plan, by_segment(plan).loc["a"]
+
+
+@pytest.mark.parametrize("event", ["freezing_rain", "ice", "light_snow", ""])
+def test_more_speed_is_no_remedy_in_any_weather(event):
+    plan, row = too_much(event)
+    assert row["status"] == "infeasible"
+    assert row["note"].endswith(
+        "2 passes instead of 4, or gate 2 in once it is tested, or less than 10 % feeder if it "
+        "runs steadily there"
+    )
+    said = " ".join([*plan.findings["what"], *plan.findings["remedy"], *plan.segments["note"]])
+    assert not re.search(r"\bfast|speed up|more speed|raise the speed", said)
+
+
+def test_fewer_passes_are_never_wider_than_the_truck_spreads():
+    assert "passes instead of 4" in too_much("light_snow", widest=1.0)[1]["note"]
+    assert "passes instead of 4" not in too_much("light_snow", widest=0.9)[1]["note"]
+
+
+@pytest.mark.parametrize(
+    ("event", "icy"),
+    [("freezing_rain", True), ("Freezing drizzle", True), ("black-ice", True), ("frost", True),
+     ("icing", True), ("sleet", True), ("", True), ("light_snow", False), ("device", False)],
+)  # fmt: skip
+def test_which_weather_makes_ice(event, icy):
+    assert may_be_icy(event) == icy
 
 
 def test_more_lanes_than_a_pass_covers():
@@ -300,7 +342,7 @@ def test_an_empty_storm_is_an_empty_plan():
     assert plan.routes.empty
     assert plan.yards.empty
     assert plan.settings.empty
-    assert tuple(plan.segments.columns) == SEGMENT_COLUMNS + SEGMENT_EXTRAS
+    assert list(plan.segments.columns) == [*RESULTS["plan_segments"].names, "geometry"]
     assert plan.findings["severity"].iloc[0] == "problem", "no application is worth saying"
 
 
@@ -385,7 +427,7 @@ def test_cutting_a_segment_in_two_changes_no_mass(share, speed):
 
 
 @settings(max_examples=6, deadline=None)
-@given(u=st.floats(0.001, 0.2), more=st.floats(1.01, 3.0))
+@given(u=st.floats(0.001, 0.05), more=st.floats(1.01, 3.0))
 def test_doubt_widens_every_interval(u, more):
     def plan_with(relative_u):
         return plan_storm(county(models={
@@ -408,3 +450,161 @@ def test_progress_runs_from_nothing_to_all():
     shares = [share for _, share in told]
     assert shares == sorted(shares)
     assert (shares[0], shares[-1]) == (0.0, 1.0)
+
+
+# --- one gate for a truck and storm ------------------------------------------------------------
+
+
+def two_rounds(first, second):
+    """Rates of two applications, four hours apart."""
+    forecast = times(frame(
+        "zone start end event pavement_temp_f trend precipitation_in application",
+        ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, "1"),
+        ("*", "2026-12-01T08:00Z", "2026-12-01T12:00Z", "light_snow", 25.0, "", 0.05, "2"),
+    ), "start", "end")  # fmt: skip
+    return {
+        "forecast": forecast,
+        "rates": rates(("*", "1", first, NAN, NAN), ("*", "2", second, NAN, NAN)),
+    }
+
+
+def test_a_truck_keeps_its_gate_from_round_to_round():
+    """Alone the first round would be best at 2 in (25 %), the second at 3 in (50 %)."""
+    models = {
+        ("T1", "salt", 2.0): LineModel(2.0, 4.0), ("T1", "salt", 3.0): LineModel(3.0, 12.0),
+    }  # fmt: skip
+    alone = [plan_storm(county(models=models, rates=rates(("*", "*", each, NAN, NAN))))
+             for each in (150.0, 600.0)]  # fmt: skip
+    assert [plan.routes["gate_in"].iloc[0] for plan in alone] == [2.0, 3.0]
+    plan = plan_storm(county(models=models, **two_rounds(150.0, 600.0)))
+    mine = plan.segments[plan.segments["route_id"] == "R1"]
+    assert set(mine["gate_in"]) == {3.0}, "the small gate cannot give 600"
+    assert set(mine["status"]) <= {"ok", "extrapolated"}
+
+
+def test_a_truck_keeps_its_gate_from_route_to_route():
+    """What the one gate cannot serve is named, with the other gate as a remedy for all."""
+    segments = [{"route_id": "R1", "segment_id": "long", "degrees": 0.5, "speed_mph": 5.0},
+                {"route_id": "R2", "segment_id": "short", "speed_mph": 45.0}]  # fmt: skip
+    inputs = county()
+    both = inputs.assignments.assign(truck_id="T1", prewet_gal_per_ton=0.0)
+    held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 10.0, 100.0, 5.0, (2.0, 3.0), NAN))
+    models = {
+        ("T1", "salt", 2.0): LineModel(2.0, 2.0, tested_lo_pct=10.0),
+        ("T1", "salt", 3.0): LineModel(3.0, 8.0, tested_lo_pct=10.0),
+    }
+    plan = plan_storm(county(
+        routes=line_route(segments), models=models, trucks=held, assignments=both
+    ))  # fmt: skip
+    assert list(plan.routes["gate_in"]) == [2.0, 2.0]
+    assert list(plan.routes["status"]) == ["ok", "infeasible"]
+    assert "gate 3 in for the whole storm" in by_segment(plan).loc["short", "note"]
+
+
+def test_a_material_that_was_tested_at_another_gate_has_no_calibration():
+    """T1 spreads salt on the longer route, so its gate stands at 2 in; sand was tested at 3 in."""
+    inputs = county()
+    both = inputs.assignments.assign(
+        truck_id="T1", material=["salt", "sand"], prewet_gal_per_ton=0.0
+    )
+    sand = inputs.materials.iloc[:1].assign(material="sand", chemical="none")
+    models = {("T1", "salt", 2.0): LineModel(2.0, 4.0), ("T1", "sand", 3.0): LineModel(3.0, 8.0)}
+    segments = [{"route_id": "R1", "segment_id": "a", "degrees": 0.1},
+                {"route_id": "R2", "segment_id": "c"}]  # fmt: skip
+    plan = plan_storm(county(
+        routes=line_route(segments), assignments=both, models=models,
+        materials=pd.concat([inputs.materials, sand], ignore_index=True),
+    ))  # fmt: skip
+    found = by_segment(plan)
+    assert list(found["status"]) == ["ok", "uncalibrated"]
+    assert math.isnan(found.loc["c", "gate_in"])
+    assert found.loc["c", "note"] == (
+        "the gate of T1 stays at 2 in through the storm, and it has no valid discharge test with "
+        "sand there: test it there, or take another truck"
+    )
+    problems = plan.findings[plan.findings["severity"] == "problem"]
+    assert found.loc["c", "note"] in set(problems["remedy"])
+
+
+def test_a_gate_that_has_to_be_moved_before_the_storm_is_said():
+    said = plan_storm(county(gates_last_tested={"T1": 3.0, "T2": 3.0})).findings
+    said = said[said["what"].str.startswith("its gate has to be moved")]
+    assert list(said["subject"]) == ["truck T1"], "T2 stands where it was tested"
+    assert "the plan has it at 2 in for the whole storm" in said["what"].iloc[0]
+    assert said["remedy"].iloc[0].startswith("set and measure it in the yard")
+
+
+@pytest.mark.parametrize(
+    ("hour", "status"),
+    [(7, ["ok", "uncalibrated"]), (8, ["ok", "uncalibrated"]), (9, ["ok", "ok"])],
+)
+def test_work_in_the_storm_ends_the_tests_for_what_comes_after(hour, status):
+    """The second round starts at 08:00."""
+    work = {"T1": Change(pd.Timestamp(f"2026-12-01T{hour:02d}:00Z"), "gate")}
+    plan = plan_storm(county(next_voiding=work, **two_rounds(200.0, 200.0)))
+    mine = plan.segments[plan.segments["segment_id"] == "a"]
+    assert list(mine["status"]) == status
+    assert set(plan.segments.loc[plan.segments["route_id"] == "R2", "status"]) == {"ok"}
+    if "uncalibrated" in status:
+        assert mine["note"].iloc[1].startswith("work on the gate of T1 is on record between")
+
+
+# --- do not use yet ----------------------------------------------------------------------------
+
+
+def doubtful_plan(relative_u, **changes):
+    models = {
+        ("T1", "salt", 2.0): LineModel(2.0, 4.0, relative_u=relative_u, relative_dof=4.0),
+        ("T2", "salt", 3.0): LineModel(3.0, 9.0, relative_u=relative_u, relative_dof=4.0,
+                                       lb_per_count=0.31),
+    }  # fmt: skip
+    return plan_storm(county(models=models, **changes))
+
+
+@pytest.mark.parametrize("relative_u", [0.14, 0.3, 1.0])
+def test_a_setting_no_better_than_a_guess_is_not_given(relative_u):
+    """t is 2.776 with 4 degrees of freedom: 0.138 and 0.03 together reach 39.2 %."""
+    plan = doubtful_plan(relative_u)
+    assert set(plan.segments["status"]) == {"do_not_use"}
+    assert plan.segments[["gate_in", "feeder_pct", "achieved_rate_lb_per_lane_mile"]].isna().all(
+        axis=None
+    )  # fmt: skip
+    # the mass is that of a truck without any test
+    wide = plan.segments["mass_hi_lb"] / plan.segments["mass_lb"] - 1.0
+    assert wide.to_numpy() == pytest.approx(1.959964 * 0.2, rel=1e-6)
+    row = by_segment(plan).loc["a"]
+    known = 100 * 2.776445 * math.hypot(relative_u, 0.03)
+    assert row["note"] == (
+        "do not use yet at gate 2 in and 50 % output: what comes out in a run is known within "
+        f"± {known:.0f} % only, no better than from a truck that was never tested (about 40 %)"
+    )
+    problems = plan.findings[plan.findings["severity"] == "problem"]
+    assert problems["what"].str.startswith("do not use yet").sum() == 2
+
+
+def test_just_below_that_bound_it_is_given_with_its_interval():
+    plan = doubtful_plan(0.135)
+    assert set(plan.segments["status"]) == {"ok"}
+    wide = plan.segments["mass_hi_lb"] / plan.segments["mass_lb"] - 1.0
+    assert (wide < 1.959964 * 0.2).all()
+
+
+def test_a_gate_that_may_be_used_is_taken_before_one_that_may_not():
+    """Gate 2 in is nearer to the middle of the feeder's range, but nothing is known there."""
+    models = {
+        ("T1", "salt", 2.0): LineModel(2.0, 4.0, relative_u=0.3),
+        ("T1", "salt", 3.0): LineModel(3.0, 8.0),
+    }
+    row = by_segment(plan_storm(county(models=models))).loc["a"]
+    assert (row["gate_in"], row["status"]) == (3.0, "ok")
+
+
+def test_what_may_not_be_used_is_no_remedy():
+    models = {
+        ("T1", "salt", 2.0): LineModel(2.0, 1.0),
+        ("T2", "salt", 3.0): LineModel(3.0, 9.0, lb_per_count=0.3, relative_u=0.3),
+    }
+    note = by_segment(plan_storm(county(models=models))).loc["a", "note"]
+    assert "truck T2" not in note
+    sure = {**models, ("T2", "salt", 3.0): LineModel(3.0, 9.0, lb_per_count=0.3)}
+    assert "truck T2" in by_segment(plan_storm(county(models=sure))).loc["a", "note"]

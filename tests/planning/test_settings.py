@@ -5,7 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spreadplan.planning.settings import Control, choose_gate, fewest_settings, fit_gate
+from spreadplan.planning.settings import (
+    Control,
+    GateChoice,
+    choose_gate,
+    fewest_settings,
+    fit_gate,
+)
 from tests.planning.small_county import LineModel
 
 OPEN = Control(closed_loop=False, min_feeder_pct=10.0, max_feeder_pct=100.0, step_pct=5.0)
@@ -93,12 +99,15 @@ def test_a_gate_that_gives_nothing_at_all_is_short():
     assert found.short[0]
 
 
-def gate_for(needs, control, *models, miles=None, run=None):
+def gate_for(needs, control, *models, miles=None):
     need = np.array(needs, dtype=float)
-    runs = np.zeros(len(need), dtype=int) if run is None else np.array(run)
     weight = np.ones(len(need)) if miles is None else np.array(miles, dtype=float)
-    fits = [fit(model, control, *needs) for model in models]
-    return list(choose_gate(fits, control, need, weight, runs, int(runs.max()) + 1))
+    choices = []
+    for model in models:
+        found = fit(model, control, *needs)
+        unable = found.short | found.excess
+        choices.append(GateChoice(unable, found.extrapolated, found.discharge, found.feeder_pct))
+    return choose_gate(choices, control, need, weight)
 
 
 SMALL, MIDDLE, LARGE = LineModel(2.0, 2.0), LineModel(3.0, 4.0), LineModel(4.0, 8.0)
@@ -106,35 +115,31 @@ SMALL, MIDDLE, LARGE = LineModel(2.0, 2.0), LineModel(3.0, 4.0), LineModel(4.0, 
 
 def test_first_of_all_a_gate_must_serve():
     # 300 is too much for the small gate, though it is best for the 110
-    assert gate_for([110.0, 300.0], CLOSED, SMALL, MIDDLE) == [1]
+    assert gate_for([110.0, 300.0], CLOSED, SMALL, MIDDLE) == 1
     # lane-miles decide: most of the route is within reach of the first only
     low = LineModel(4.0, 8.0, start=5.0)
-    assert gate_for([25.0, 500.0], CLOSED, SMALL, low, miles=[9, 1]) == [0]
-    assert gate_for([25.0, 500.0], CLOSED, SMALL, low, miles=[1, 9]) == [1]
+    assert gate_for([25.0, 500.0], CLOSED, SMALL, low, miles=[9, 1]) == 0
+    assert gate_for([25.0, 500.0], CLOSED, SMALL, low, miles=[1, 9]) == 1
 
 
 def test_then_tested_outputs():
     narrow = LineModel(3.0, 4.0, tested_lo_pct=70.0)
-    assert gate_for([200.0], CLOSED, narrow, LARGE) == [1]
+    assert gate_for([200.0], CLOSED, narrow, LARGE) == 1
 
 
 def test_then_the_error_that_steps_leave():
     # 36 lb/min a step at the large gate, 9 at the small one
     coarse = Control(False, 10.0, 100.0, 9.0)
-    assert gate_for([105.0], coarse, LineModel(2.0, 2.0), LineModel(4.0, 4.2)) == [0]
+    assert gate_for([105.0], coarse, LineModel(2.0, 2.0), LineModel(4.0, 4.2)) == 0
 
 
 def test_then_the_middle_of_the_range():
     # 220 lb/min is 55 % of the middle gate, 27.5 % of the large one
-    assert gate_for([220.0], CLOSED, LARGE, MIDDLE) == [1]
-
-
-def test_each_run_chooses_for_itself():
-    assert gate_for([110.0, 440.0], CLOSED, SMALL, LARGE, run=[0, 1]) == [0, 1]
+    assert gate_for([220.0], CLOSED, LARGE, MIDDLE) == 1
 
 
 def test_a_full_tie_takes_the_first_gate():
-    assert gate_for([220.0], CLOSED, MIDDLE, MIDDLE) == [0]
+    assert gate_for([220.0], CLOSED, MIDDLE, MIDDLE) == 0
 
 
 spans = st.lists(st.tuples(st.integers(0, 9), st.integers(0, 4)), min_size=1, max_size=8)

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.reconcile.balance import BALANCE_COLUMNS, BALANCE_EXTRAS, stock_balance
+from spreadplan.reconcile.balance import stock_balance
+from spreadplan.schema.results import RESULTS
 from tests.reconcile.ticket_tables import hours
 
 START, END = hours(100), hours(124)
@@ -44,7 +45,7 @@ def balance(
         START,
         END,
     )
-    assert tuple(found.columns) == (*BALANCE_COLUMNS, *BALANCE_EXTRAS)
+    assert list(found.columns) == RESULTS["balance"].names
     return found.set_index("yard_id")
 
 

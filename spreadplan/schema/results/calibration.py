@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from spreadplan.schema.results.columns import ResultTable, table
+from spreadplan.schema.results.columns import ResultTable, column, table
 
 _WHICH: Final = (
     ("truck_id", "the truck"),
@@ -102,6 +102,9 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         "calibration",
         "What to test next, for each truck, material and gate in use.",
         *_WHICH,
+        column(
+            "standing", "what the calibration may be used for", "term", terms="calibration_standing"
+        ),
         ("need", "`test` or `ok`"),
         ("current_u_pct", "95 % uncertainty at the worst point of the working range"),
         ("target_pct", "the policy's target"),

@@ -8,7 +8,6 @@ from spreadplan.schema.results.columns import ResultTable, column, table
 
 FINDING_COLUMNS: Final = (
     ("severity", "problem, caution or note"),
-    ("code", "what was found, as a word for programs"),
     ("subject", "what it is about"),
     ("what", "what was found"),
     ("remedy", "what would help"),
