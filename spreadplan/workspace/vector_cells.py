@@ -66,12 +66,12 @@ def _of_database(path: Path, frame: gpd.GeoDataFrame) -> Cells:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what the library doubts was said when it read the file
         layer = str(pyogrio.list_layers(f"GPKG:{path}")[0][0])  # the one that was read
-    table, found = _quoted(layer), {}
+    table, found = quoted(layer), {}
     with closing(sqlite3.connect(address, uri=True)) as base:
         columns = base.execute(f"PRAGMA table_info({table})").fetchall()
-        key = next((_quoted(row[1]) for row in columns if row[5]), "rowid")
+        key = next((quoted(row[1]) for row in columns if row[5]), "rowid")
         for _, name, kind, *_ in columns:
-            column, rule = _quoted(name), _other_than(kind, _quoted(name))
+            column, rule = quoted(name), _other_than(kind, quoted(name))
             if name not in frame.columns or not rule:
                 continue
             cells = base.execute(
@@ -93,8 +93,9 @@ def _of_database(path: Path, frame: gpd.GeoDataFrame) -> Cells:
     }
 
 
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
+def quoted(name: str) -> str:
+    """A name as SQL takes it, whatever is in it."""
+    return '"{}"'.format(name.replace('"', '""'))
 
 
 def _other_than(kind: str, column: str) -> str:
