@@ -331,7 +331,8 @@ def test_mass_without_a_place_is_told_from_mass_that_was_seen_elsewhere():
            "applied_lb": 3000.0, "own": 10.0, "verdict": "unknown"}  # fmt: skip
     both = [one.headline for one in all_found(use_of([off | {"unplaced": 2000.0}]))]
     assert both == [
-        "T1: 0.50\u00a0tons of salt on no route", "T1: nobody knows where 1.00\u00a0tons of salt lies",
+        "T1: 0.50\u00a0tons of salt on no route",
+        "T1: nobody knows where 1.00\u00a0tons of salt lies",
     ]  # fmt: skip
     seen = [one.headline for one in all_found(use_of([off | {"unplaced": 0.0}]))]
     assert seen == ["T1: 1.50\u00a0tons of salt on no route"]
