@@ -8,10 +8,17 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+# One thread for linear algebra, before numpy reads it: tests run side by side, and on matrices as
+# small as ours several threads wait for each other longer than they compute.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 import pytest
 from hypothesis import settings
 
 from spreadplan import clock
+from tests.finished_county import finished_county  # noqa: F401 - a fixture
+from tests.order import pytest_collection_modifyitems  # noqa: F401 - a hook
 
 # Continuous integration tries the same cases every time; at the desk each run tries new ones.
 settings.register_profile("same", derandomize=True, database=None)

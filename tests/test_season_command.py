@@ -24,13 +24,10 @@ def run(*words: object) -> int:
     return main([str(word) for word in words])
 
 
-@pytest.fixture(scope="module")
-def county(tmp_path_factory) -> Path:
-    """The sample county with the results of a whole season."""
-    folder = tmp_path_factory.mktemp("season") / "county"
-    shutil.copytree(COUNTY, folder)
-    assert run("season", folder, "--as-of", "2027-03-31", "--no-pdf") == 0
-    return folder
+@pytest.fixture
+def county(finished_county) -> Path:
+    """The sample county with the results of a whole season, up to 2027-03-31."""
+    return finished_county
 
 
 def table(folder: Path, name: str) -> pd.DataFrame:
@@ -59,6 +56,27 @@ def test_it_accuses_nobody_else(county):
     assert set(subjects[subjects.str.startswith("area")]) == {"area SA2 Long Pine Lake shore"}
     trucks = set(subjects[subjects.str.startswith("truck")])
     assert {"truck TC-101, rock_salt", "truck TC-105, rock_salt"}.isdisjoint(trucks)
+
+
+def test_what_no_ticket_names_stands_beside_what_was_used(county):
+    """Two trucks lost tickets: by loads less returns 1,107 tons of rock salt were used."""
+    budget = table(county, "budget").set_index(["scope", "scope_id", "material"])
+    salt = budget.loc[("agency", "*", "rock_salt")]
+    history = table(county, "truck_history")
+    lacking = history[history["verdict"] == "tickets missing"]
+    assert set(lacking["truck_id"]) == {"TC-105", "TC-109"}
+    assert salt["without_ticket_ton"] == pytest.approx(lacking["without_ticket_lb"].sum() / 2000.0)
+    slips = [pd.read_csv(path) for path in (county / "storms").glob("*/loads.csv")]
+    back = [pd.read_csv(path) for path in (county / "storms").glob("*/returns.csv")]
+    net = [frame[frame["material"] == "rock_salt"]["net_lb"].sum() / 2000.0
+           for frame in (pd.concat(slips), pd.concat(back))]  # fmt: skip
+    assert salt["used_ton"] - salt["without_ticket_ton"] == pytest.approx(net[0] - net[1], abs=2.0)
+    for truck, storm in zip(lacking["truck_id"], lacking["storm"], strict=True):
+        assert f"{truck} in {storm}" in salt["without_ticket"]
+    found = table(county, "findings").set_index("subject")["what"]
+    assert "2 of its usual loads" in found["tickets of TC-105, rock_salt"]
+    page = (county / "results/season/season_report.html").read_text()
+    assert "rest on loads that no ticket names: TC-105 in " in page
 
 
 def test_true_mass_of_the_season_lies_in_its_intervals(county):
@@ -121,6 +139,19 @@ def test_acute_chloride_has_both_readings_and_is_not_called_below_unjudged(count
     assert "all within the averaging time" in found["what"]
     environment = (county / "results/season/environment_report.html").read_text()
     assert ">not judged<" in environment
+
+
+def test_borrowed_percentages_are_credited_on_salt_alone(county):
+    found = table(county, "savings")
+    borrowed = found[found["known"] == "borrowed percentage"]
+    assert set(borrowed["material"]) == {"rock_salt"}
+    assert (borrowed["liquid_gal"] > 0.0).all()
+    price = 45.0 * 9.83 / 2000.0  # salt_brine a gallon
+    expected = 84.0 * borrowed["saved_ton"] - price * borrowed["liquid_gal"]
+    assert borrowed["money"].to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6)
+    fair = table(county, "fair_routes").set_index("material")["guidance_share"]
+    assert fair["rock_salt"].notna().any()
+    assert fair["sand_salt"].isna().all()
 
 
 def test_evidence_says_what_it_cannot_support(county):

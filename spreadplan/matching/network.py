@@ -64,7 +64,7 @@ class Shape(NamedTuple):
 
 @dataclass(frozen=True)
 class Owners:
-    """Which rows a directed link belongs to, first drawn first.
+    """Which rows a directed link belongs to, in order of the names of route and segment.
 
     ``row_start`` has shape (2 links + 1,) and points into the other three, each entry saying: this
     directed link is row ``row``, driven as digitised or not (``along``), and the start of the
@@ -134,7 +134,7 @@ def build_network(routes: gpd.GeoDataFrame, reach_m: float = REACH_M) -> Network
     cuts = _cut_rows(lines)
     pieces, link_of_cut, reversed_cut = _unique_links(cuts)
     two_way = routes["two_way"].to_numpy(dtype=bool)
-    owners = _owners(cuts, link_of_cut, reversed_cut, two_way)
+    owners = _owners(cuts, link_of_cut, reversed_cut, two_way, _place_by_name(routes))
     graph = _graph(cuts, pieces, owners)
     if graph.end_node.size >= MAX_DIRECTED:
         raise ValueError("too many route segments for one network; split the workspace")
@@ -288,9 +288,18 @@ def _marks(lines: NDArray[np.object_]) -> FloatArray:
     return np.stack([shapely.get_coordinates(of_lines) for of_lines in points], axis=1)
 
 
+def _place_by_name(routes: gpd.GeoDataFrame) -> IntArray:
+    """Place of each row in the order of the names, so that the order of the file says nothing."""
+    order = np.lexsort([routes[key].to_numpy(dtype=str) for key in ("segment_id", "route_id")])
+    place = np.empty(len(order), np.int32)
+    place[order] = np.arange(len(order), dtype=np.int32)
+    return place
+
+
 def _owners(
-    cuts: _Cuts, link_of_cut: IntArray, reversed_cut: BoolArray, two_way: BoolArray
-) -> Owners:
+    cuts: _Cuts, link_of_cut: IntArray, reversed_cut: BoolArray, two_way: BoolArray,
+    place: IntArray,
+) -> Owners:  # fmt: skip
     """List the owners of every directed link; against its digitising only if two-way."""
     digitised = 2 * link_of_cut + reversed_cut
     against_ok = two_way[cuts.row]
@@ -298,8 +307,8 @@ def _owners(
     row = np.concatenate([cuts.row, cuts.row[against_ok]])
     along = np.concatenate([np.ones(len(cuts.row), bool), np.zeros(int(against_ok.sum()), bool)])
     at_m = np.concatenate([cuts.at_m, (cuts.at_m + cuts.length_m)[against_ok]])
-    # The row drawn first comes first, and its digitised direction before the other.
-    order = np.lexsort((~along, row, directed))
+    # A row's digitised direction comes before the other.
+    order = np.lexsort((~along, place[row], directed))
     count = np.bincount(directed, minlength=2 * (int(link_of_cut.max()) + 1))
     return Owners(
         row_start=np.concatenate([[0], np.cumsum(count)]).astype(np.int32),

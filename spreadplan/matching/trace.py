@@ -219,7 +219,7 @@ def owner_of_stretches(
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """Directed segment of each stretch, and how a mileage m is a place on it: base + sign * m.
 
-    Of several owners the first of an own route is taken, else the first.
+    Of several owners the first by name of an own route is taken, else the first by name.
     """
     segment = np.empty(link.size, np.int32)
     base = np.empty(link.size)

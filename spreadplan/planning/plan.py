@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spreadplan.calibration.validity import Change
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
+from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.findings import findings_table
 from spreadplan.planning.frames import places
 from spreadplan.planning.loads import Cycle, cycle
@@ -46,6 +47,7 @@ class PlanInputs:
     ``loads`` and ``returns`` are those of other storms, for the stock. ``models`` come from
     `spreadplan.calibration`, ``advice`` is its advice on tests, None without; ``gates_last_tested``
     and ``next_voiding`` are as it has them. ``pick`` chooses in the policy's ranges.
+    ``assignments`` : the general ones, or with those of the storm, see `assigned.with_own`.
     """
 
     storm: str
@@ -110,10 +112,10 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     """
     tell = progress or (lambda what, share: None)
     tell("cutting segments at sensitive areas", 0.0)
-    parts = parts_of(inputs.routes, inputs.assignments, inputs.sensitive_areas)
+    parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = Storm(inputs.forecast, inputs.rates, inputs.policy, inputs.sensitive_areas,
-                  inputs.materials, inputs.pick)  # fmt: skip
+    storm = Storm(inputs.assignments, inputs.forecast, inputs.rates, inputs.policy,
+                  inputs.sensitive_areas, inputs.materials, inputs.pick)  # fmt: skip
     rows, applications, found = target_rows(parts, storm)
     if not applications:
         found.append(no_application(inputs.storm))
@@ -133,6 +135,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     rows["water_held_in"] = water_held(rows, melters)
     melting = melting_check(rows, melters)
     routes = routes.assign(settings=_settings_count(settings, routes))
+    found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)

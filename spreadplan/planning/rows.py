@@ -17,6 +17,7 @@ from spreadplan.planning.applications import (
     conditions_of,
     labelled_forecast,
 )
+from spreadplan.planning.assigned import assigned, in_round
 from spreadplan.planning.findings import Finding
 from spreadplan.planning.geometry import split_at_areas
 from spreadplan.planning.rates import Pick, base_rates, lower_in_areas, rate_on_lane, width_factor
@@ -31,6 +32,7 @@ Objects = NDArray[np.object_]
 class Storm:
     """What the rates depend on, as the workspace holds it."""
 
+    assignments: pd.DataFrame
     forecast: pd.DataFrame
     rates: pd.DataFrame
     policy: Policy
@@ -39,26 +41,16 @@ class Storm:
     pick: Pick
 
 
-def parts_of(
-    routes: gpd.GeoDataFrame, assignments: pd.DataFrame, areas: gpd.GeoDataFrame | None
-) -> gpd.GeoDataFrame:
-    """Segments in driving order, cut at sensitive areas, with who treats them and with what.
+def parts_of(routes: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
+    """Segments in driving order, cut at sensitive areas.
 
     A route is driven in the order of ``sequence``, where that is missing in the order of the file.
-    Adds to the columns of `split_at_areas`: truck_id, yard_id, material ("" where the route has no
-    assignment), prewet_gal_per_ton, area_id (ids joined by "; "), lane_miles, lanes_per_pass.
+    Adds to the columns of `split_at_areas`: area_id (ids joined by "; "), lane_miles,
+    lanes_per_pass.
     """
     order = routes.sort_values(["route_id", "sequence", "row"], kind="stable")
     parts = split_at_areas(order.drop(columns="row"), areas)
     parts["area_id"] = parts["area_ids"].map("; ".join)
-    who = assignments[["route_id", "truck_id", "yard_id", "material", "prewet_gal_per_ton"]]
-    place = pd.Index(who["route_id"]).get_indexer(pd.Index(parts["route_id"]))
-    known = place >= 0
-    for name in ("truck_id", "yard_id", "material"):
-        text = np.append(who[name].to_numpy(dtype=object), "")
-        parts[name] = text[np.where(known, place, len(who))]
-    prewet = np.append(who["prewet_gal_per_ton"].to_numpy(dtype=float), 0.0)
-    parts["prewet_gal_per_ton"] = prewet[np.where(known, place, len(who))]
     parts["lane_miles"] = parts["length_mi"] * parts["lanes"]
     parts["lanes_per_pass"] = parts["lanes"] / parts["passes"]
     return parts
@@ -69,26 +61,30 @@ def target_rows(
 ) -> tuple[gpd.GeoDataFrame, list[Application], list[Finding]]:
     """Every part in every application with its target rate, in order of application.
 
-    Adds to the parts: application, phase, event, pavement_temp_f, precipitation_in,
-    target_rate_lb_per_lane_mile (NaN: none), cap_lb_per_lane_mile, rate_source, note, run (number
-    of the application of a route) and discharge_lb_per_min (needed).
+    Adds to the parts: who treats them and with what (`assigned.assigned`), application, phase,
+    event, pavement_temp_f, precipitation_in, target_rate_lb_per_lane_mile (NaN: none),
+    cap_lb_per_lane_mile, rate_source, note, run (number of the application of a route) and
+    discharge_lb_per_min (needed).
     """
     forecast = labelled_forecast(storm.forecast)
     applications = applications_of(forecast, storm.rates)
     zones = [str(zone) for zone in parts["zone"].drop_duplicates()]
     conditions, findings = conditions_of(forecast, zones, applications)
     frames = []
+    labels = [application.label for application in applications]
     for application in applications:
+        mine = assigned(parts, in_round(storm.assignments, application.label, labels))
         base, found = base_rates(
-            parts, application, storm.rates, storm.policy, conditions, storm.pick
+            mine, application, storm.rates, storm.policy, conditions, storm.pick
         )
         findings += found
-        frames.append(_with_targets(parts, base, storm).assign(
+        frames.append(_with_targets(mine, base, storm).assign(
             application=application.label, phase=application.phase,
-            **_weather(parts["zone"], application, conditions),
+            **_weather(mine["zone"], application, conditions),
         ))  # fmt: skip
     if not frames:
-        frames = [_with_targets(parts, _no_base(parts), storm).iloc[:0].assign(
+        nobody = assigned(parts, storm.assignments.iloc[:0])
+        frames = [_with_targets(nobody, _no_base(nobody), storm).iloc[:0].assign(
             application="", phase="", event="", pavement_temp_f=np.nan, precipitation_in=np.nan,
         )]  # fmt: skip
     rows = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]

@@ -28,11 +28,13 @@ from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.unplaced import may_lie_here
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
+    MORE_ROUNDS_KIND,
     DecisionRule,
     PlainComparison,
     against_plan,
     allowances,
     judge,
+    kinds,
     plain_comparison,
 )
 from spreadplan.schema.policy import Policy
@@ -97,7 +99,8 @@ class StormUse:
     trucks : use_trucks.csv, see `true_mass.mass_ratios`.
     routes : the table ``use_routes``.
     balance : see `balance.stock_balance`.
-    parts : see `applied.applied_parts`; sums over any groups are made from it.
+    parts : see `applied.applied_parts`, and `with_tickets`; sums over any groups are made from
+        it.
     plain : what comparing bare masses with the limits would have found.
     rule : the decision rule in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
@@ -139,7 +142,7 @@ def storm_use(
         rounds=use["passes"] / per_round.fillna(1.0), setting_u=setting_u(use, storm.planned),
         run_u=run_u(use, storm.planned, around.models_table),
     )  # fmt: skip
-    parts = applied_parts(use, trucks)
+    parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
     planned = with_area_limits(storm.planned, around.sensitive_areas)
     rows = against_plan(applied_by_segment(parts, lengths), allowances(planned, rule))
@@ -169,6 +172,16 @@ def storm_use(
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
     )  # fmt: skip
+
+
+def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
+    """The parts with without_ticket_lb: how much of each rests on loads that no ticket names."""
+    pair = ["truck_id", "material"]
+    true = trucks["ratio"] * trucks["reported_lb"]
+    share = (trucks["without_ticket_lb"] / true.where(true > 0.0)).fillna(0.0).clip(upper=1.0)
+    known = trucks[pair].assign(share=share.astype(float))
+    share_of_part = parts[pair].merge(known, on=pair, how="left", validate="many_to_one")["share"]
+    return parts.assign(without_ticket_lb=parts["applied_lb"] * share_of_part.to_numpy())
 
 
 def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -321,8 +334,10 @@ def route_table(
     per_ton = materials.set_index("material")["cost_per_ton"]
     plan = planned.groupby(keys)[["mass_lb", "mass_lo_lb", "mass_hi_lb"]].sum(min_count=1)
     plan = plan.set_axis(["planned_lb", "planned_lo_lb", "planned_hi_lb"], axis=1)
+    kind = kinds(segments)
     judged = segments.assign(
-        over_segments=segments["verdict"].eq("over"),
+        over_segments=kind.eq("over"),
+        more_rounds_segments=kind.eq(MORE_ROUNDS_KIND),
         under_segments=segments["verdict"].eq("under"),
         unknown_segments=segments["verdict"].eq("unknown"),
         missed_segments=missed(segments),

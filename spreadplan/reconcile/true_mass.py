@@ -31,8 +31,11 @@ CONTESTED: Final = "tickets and reports disagree"
 INCOMPLETE: Final = "records incomplete"
 """Of a truck whose records do not tell all that it put down: its tickets say nothing against it."""
 
+MISSING: Final = "tickets missing"
+NO_TICKETS: Final = "no tickets"
+
 VERDICTS: Final = (
-    "agrees", "reports too little", "reports too much", "tickets missing", "no tickets",
+    "agrees", "reports too little", "reports too much", MISSING, NO_TICKETS,
     CONTESTED, INCOMPLETE,
 )  # fmt: skip
 
@@ -82,8 +85,10 @@ def mass_ratios(
     fleet_ratio is the ratio of the fleet, fleet_share how much of the estimate rests on it (1:
     all); storm_ratio what this storm's tickets alone say (NaN without); storms how many storms had
     tickets to go by; p_missing the probability that load tickets of this storm are missing;
-    known_share the share of its time with the spreader on in which the truck's records tell how
-    much was released (NaN: there are none).
+    without_ticket_lb the true mass of this storm that no ticket accounts for although it must have
+    been loaded, and missing_loads how many of the truck's usual loads that is (both 0 where the
+    tickets are there); known_share the share of its time with the spreader on in which
+    the truck's records tell how much was released (NaN: there are none).
     """
     tickets = storm_tickets(reported, loads, returns)
     fleets = [
@@ -102,8 +107,9 @@ def mass_ratios(
     table["verdict"] = _verdicts(table)
     off = (np.abs(table["ratio"] - 1.0) > calibration_pct / 100.0) | (table["reported_lb"] <= 0.0)
     table["test_again"] = off & table["verdict"].str.startswith("reports")
-    table["advice"] = [_advice(row, calibration_pct) for row in lines(table)]
     table = in_this_storm(table, tickets[tickets["storm"] == storm])
+    table = table.join(_presumed(table))
+    table["advice"] = [_advice(row, calibration_pct) for row in lines(table)]
     return table[RATIO_COLUMNS]
 
 
@@ -164,16 +170,28 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
         table["ratio_lo"] > 1.0,
         table["ratio_hi"] < 1.0,
     ]
-    names = [INCOMPLETE, CONTESTED, "reports too little", "no tickets", "tickets missing",
-             CONTESTED, "reports too little", "reports too much"]  # fmt: skip
+    names = [INCOMPLETE, CONTESTED, "reports too little", NO_TICKETS, MISSING, CONTESTED,
+             "reports too little", "reports too much"]  # fmt: skip
     found = np.select([one.to_numpy() for one in conditions], names, "agrees")
     return found.astype(object)
 
 
+def _presumed(table: pd.DataFrame) -> pd.DataFrame:
+    """without_ticket_lb and missing_loads of each row."""
+    lacking = table["verdict"].isin([MISSING, NO_TICKETS])
+    accounted = table["loaded_lb"] - table["returned_lb"]
+    mass = (table["ratio"] * table["reported_lb"] - accounted).clip(lower=0.0).where(lacking, 0.0)
+    loads = (mass / table["typical_load_lb"].where(table["typical_load_lb"] > 0.0)).round()
+    least = (table["verdict"] == MISSING).astype(float)
+    return pd.DataFrame({
+        "without_ticket_lb": mass, "missing_loads": loads.fillna(0.0).clip(lower=least).astype(int)
+    })  # fmt: skip
+
+
 def _advice(row: Any, calibration_pct: float) -> str:
-    """What to do, one sentence; ``row`` is a row of the table."""
+    """What to do, one sentence; ``row`` is a row of the table. A truck is judged by its season."""
     verdict = row.verdict
-    ratio, low, high = (getattr(row, name) for name in ("ratio", "ratio_lo", "ratio_hi"))
+    ratio, low, high = (getattr(row, name) for name in ("season_ratio", "season_lo", "season_hi"))
     truck, material = row.truck_id, row.material
     if verdict == INCOMPLETE:
         return _incomplete(row)
@@ -183,14 +201,14 @@ def _advice(row: Any, calibration_pct: float) -> str:
             f"that it reported. A name is spelt differently, the records name none, or its "
             f"controller was set to another material"
         )
-    if verdict == "no tickets":
+    if verdict == NO_TICKETS:
         return (
             f"weigh the loads of {truck} with {material}: without tickets its true mass is known "
             f"only from the fleet, {low:.2f} to {high:.2f} times what it reports"
         )
     if row.reported_lb <= 0.0:
         return f"{truck} was loaded with {material} but reported none: check its sensor and record"
-    if verdict == "tickets missing":
+    if verdict == MISSING:
         return f"look for missing load tickets of {truck} before judging it: {_shortfall(row)}"
     if verdict == CONTESTED:
         return (
@@ -236,16 +254,14 @@ def _incomplete(row: Any) -> str:
 
 
 def _shortfall(row: Any) -> str:
-    reported, loaded, returned, load, ratio = (
-        float(getattr(row, name))
-        for name in ("reported_lb", "loaded_lb", "returned_lb", "typical_load_lb", "ratio")
-    )
-    count = max(round((reported * ratio - (loaded - returned)) / load), 1)
+    """What the tickets of a storm lack, by the ratio of the storm."""
+    accounted, count = float(row.loaded_lb - row.returned_lb), int(row.missing_loads)
+    if accounted <= 0.0:
+        return "its tickets say that more came back than went out"
+    share = (accounted + float(row.without_ticket_lb)) / accounted
     return (
-        f"it put down about {reported * ratio / (loaded - returned):.2f} times what its tickets "
-        f"account for; {count} of its usual load{'s' if count > 1 else ''} would explain it"
-        if loaded > returned
-        else "its tickets say that more came back than went out"
+        f"it put down about {share:.2f} times what its tickets account for; {count} of its usual "
+        f"load{'s' if count > 1 else ''} would explain it"
     )
 
 

@@ -28,6 +28,18 @@ MAX_RELATIVE_U: Final = 0.5
 """An estimate whose standard uncertainty is more than this share of the plan can't be judged.
 Common practice, no source."""
 
+CLEARLY: Final = 0.08
+"""Rounds or rates that differ from the plan by more than this share are named as the cause. Common
+practice, no source."""
+
+MORE_ROUNDS: Final = "more rounds than planned"
+RATE_ABOVE: Final = "rate above the plan"
+BOTH_ABOVE: Final = f"{RATE_ABOVE}, and {MORE_ROUNDS}"
+"""Why a mass lies above the plan. Only the second and third are an over-application of rate."""
+
+MORE_ROUNDS_KIND: Final = "more_rounds"
+"""What `kinds` calls a mass above the plan that more rounds explain, each within its rate."""
+
 OTHER_MATERIAL: Final = "another material than planned was put down here"
 UNPLACED: Final = "mass of its truck without a known place may lie here"
 
@@ -55,7 +67,9 @@ class DecisionRule:
         return (
             f"A segment is called over (under) only where the probability that its true mass lies "
             f"above (below) the plan by more than {self.over_pct:g} % ({self.under_pct:g} %) is at "
-            f"least {sure}; probably over (under) where it is between 50 % and {sure}. In a "
+            f"least {sure}; probably over (under) where it is between 50 % and {sure}. Where more "
+            f"rounds were made than planned, and the rate of a round is not over its limit with "
+            f"that probability, it is called {MORE_ROUNDS} instead of over. In a "
             f"sensitive area with a greatest rate of its own, that rate is the upper limit where "
             f"it is the lower one, without tolerance. Unknown: nothing was planned, the tickets "
             f"of a truck cannot belong to what it reported, the segment is too short to tell who "
@@ -73,15 +87,15 @@ def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
 
     Parameters
     ----------
-    planned : one row for each application of each part of a segment: route_id, segment_id,
-        material, lane_miles, mass_lb (NaN: none planned), max_rate_lb_per_lane_mile (greatest rate
-        of the sensitive area that it lies in; NaN: none). The area's limit has no tolerance, and
-        never allows more than the plan with its tolerance does elsewhere.
+    planned : one row for each application of each part of a segment: application, route_id,
+        segment_id, material, lane_miles, mass_lb (NaN: none planned), max_rate_lb_per_lane_mile
+        (greatest rate of the sensitive area that it lies in; NaN: none). The area's limit has no
+        tolerance, and never allows more than the plan with its tolerance does elsewhere.
 
     Returns
     -------
-    route_id, segment_id, material, planned_lb, allowed_lb, least_lb; NaN where any part of the
-    segment has no plan.
+    route_id, segment_id, material, planned_lb, allowed_lb, least_lb and rounds_planned
+    (applications with a mass); NaN where any part of the segment has no plan.
     """
     mass = planned["mass_lb"]
     limit = planned["max_rate_lb_per_lane_mile"] * planned["lane_miles"]
@@ -94,6 +108,9 @@ def allowances(planned: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     keys = ["route_id", "segment_id", "material"]
     totals = rows.groupby(keys, sort=True).sum()
     unplanned = rows["planned_lb"].isna().groupby([rows[key] for key in keys], sort=True).any()
+    treated = planned[mass > 0.0]
+    rounds = treated.groupby(keys, sort=True)["application"].nunique().astype(float)
+    totals = totals.assign(rounds_planned=rounds.reindex(totals.index).fillna(0.0))
     totals.loc[unplanned.to_numpy()] = np.nan
     return totals.reset_index()
 
@@ -121,11 +138,13 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
         (share of the expected passes during which the trucks that were to make them were heard,
         0 to 1), contested (a truck on it reported what its tickets cannot belong to), too_short (no
         truck can be followed on it); unplaced_lb and other_lb as `unplaced.may_lie_here` gives
-        them. None of the last three where it is left out.
+        them, none of the last three where it is left out; applications (rounds made) and
+        rounds_planned.
 
     Returns
     -------
-    DataFrame on the index of ``rows``: verdict, p_over, p_under, reason (of `unknown`, else "").
+    DataFrame on the index of ``rows``: verdict, p_over, p_under, reason: of `unknown`, and of
+    `over` and `probably_over` why it is more than the plan; else "".
     """
     applied, u, planned, allowed, least = (
         rows[name].to_numpy(dtype=float)
@@ -155,18 +174,59 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
         p_under >= rule.confidence, p_under >= 0.5,
     ]  # fmt: skip
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
-    reasons = [
-        "nothing planned here with this material", "tickets and reports of its truck disagree",
-        "too short to tell who drove on it", "coverage too thin", OTHER_MATERIAL, UNPLACED,
-        "too uncertain",
-    ]  # fmt: skip
-    return pd.DataFrame({
-        "verdict": np.select(conditions, names, "within").astype(object), "p_over": p_over,
-        "p_under": p_under,
-        "reason": np.select(
-            [no_plan, contested, short, thin, renamed, elsewhere, vague], reasons, ""
-        ).astype(object),
-    }, index=rows.index)  # fmt: skip
+    found = np.select(conditions, names, "within").astype(object)
+    reasons = ["nothing planned here with this material",
+               "tickets and reports of its truck disagree", "too short to tell who drove on it",
+               "coverage too thin", OTHER_MATERIAL, UNPLACED, "too uncertain"]  # fmt: skip
+    reason = np.select(
+        [no_plan, contested, short, thin, renamed, elsewhere, vague], reasons, ""
+    ).astype(object)
+    above = np.isin(found, ["over", "probably_over"])
+    reason[above] = why_above(rows[above], found[above], rule.confidence)
+    return pd.DataFrame(
+        {"verdict": found, "p_over": p_over, "p_under": p_under, "reason": reason},
+        index=rows.index,
+    )
+
+
+def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.ndarray:
+    """Whether the rate of a round is above what is allowed, or only the number of rounds.
+
+    Parameters
+    ----------
+    rows : applied_lb, applied_u_lb, allowed_lb, applications (rounds made) and rounds_planned of
+        what is judged over or probably over.
+    verdict : which of the two, shape (rows,).
+
+    Returns
+    -------
+    `MORE_ROUNDS` where there clearly were more and P(true mass > allowed mass of the rounds made)
+    is less than the verdict needs, else `BOTH_ABOVE` or `RATE_ABOVE`.
+    """
+    applied, u, allowed, made, planned = (
+        rows[name].to_numpy(dtype=float)
+        for name in ("applied_lb", "applied_u_lb", "allowed_lb", "applications", "rounds_planned")
+    )
+    share = np.divide(made, planned, out=np.ones(len(rows)), where=planned > 0.0)
+    p_rate = probability_above(applied, u, allowed * np.maximum(share, 1.0))
+    enough = np.where(verdict == "over", confidence, 0.5)
+    more = share > 1.0 + CLEARLY
+    names = [MORE_ROUNDS, BOTH_ABOVE]
+    return np.select([more & (p_rate < enough), more], names, RATE_ABOVE).astype(object)
+
+
+def kinds(rows: pd.DataFrame) -> pd.Series[str]:
+    """The verdicts of `VERDICTS`, with `MORE_ROUNDS_KIND` where that is all there is to say.
+
+    ``rows`` : verdict, reason.
+    """
+    rounds = (rows["reason"] == MORE_ROUNDS) & rows["verdict"].isin(["over", "probably_over"])
+    return rows["verdict"].mask(rounds, MORE_ROUNDS_KIND)
+
+
+def said(kind: str) -> str:
+    """A verdict, or a kind of `kinds`, as messages, reports and pages say it."""
+    return MORE_ROUNDS if kind == MORE_ROUNDS_KIND else kind.replace("_", " ")
 
 
 @dataclass(frozen=True)

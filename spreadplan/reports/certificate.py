@@ -316,7 +316,7 @@ def _model_rows(
             "tested": _span(model.tested_lo_pct, model.tested_hi_pct),
             "middle": f"±{NBSP}{percent(middle)}", "worst": f"±{NBSP}{percent(at_worst / 100)}",
             "budget": [_share(budget.get(name)) for name in sources],
-            "standing": terms[standing.level],
+            "doubt": terms[standing.level] if standing.says else None,
         })  # fmt: skip
         gate = shown.show(model.gate_in, "gate")
         # how the curve was chosen matters where the curve is what the truck is calibrated by

@@ -10,16 +10,17 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
+from spreadplan.reconcile.verdicts import MORE_ROUNDS
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
-from spreadplan.reports.season_report import savings_rows
 from spreadplan.season.chloride import ATOMIC_WEIGHT
-from spreadplan.season.overuse import support
+from spreadplan.season.overuse import of_rate, support
 from spreadplan.season.savings import AREAS
 from spreadplan.season.water import CAUTION
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.savings import ABOUT, savings_rows
 from spreadplan.views.season_view import (
     LEAST_TON,
     OFFICER,
@@ -47,10 +48,10 @@ MOST_ROUTES: Final = 60
 def environment_report(view: SeasonView, setting: Setting) -> str:
     """The environment report as HTML."""
     shown, result = setting.display, view.result
-    listed, supported = support(result.evidence)
+    count, rates = support(result.evidence), of_rate(result.evidence)
     starts = {one.storm: one.start for one in view.storms}
-    certain = _worst_storms(result.evidence[result.evidence["supported"].astype(bool)])
-    doubtful = result.evidence[~result.evidence["supported"].astype(bool)]
+    certain = _worst_storms(rates[rates["supported"].astype(bool)])
+    doubtful = rates[~rates["supported"].astype(bool)]
     return html(
         "environment.html", title=f"Environment, season {result.season.name}",
         **common(view, setting), first=headlines(result.findings, OFFICER),
@@ -62,15 +63,16 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         unknown=_unknown(result.without_chloride, shown),
         screening=screened_waters(result.screening, shown), caution=CAUTION,
         season_water=_season_water(result.season_concentration, shown),
-        map=over_map(view.routes, result.evidence, view.areas, 5.2),
+        map=over_map(view.routes, rates, view.areas, 5.2),
         repeated=_repeated(result.repeated.iloc[:MOST_REPEATED], shown),
         repeated_left=max(len(result.repeated) - MOST_REPEATED, 0),
-        evidence=_evidence(certain.iloc[:MOST_EVIDENCE], shown), listed=listed,
-        supported=supported, evidence_left=max(len(certain) - MOST_EVIDENCE, 0),
+        evidence=_evidence(certain.iloc[:MOST_EVIDENCE], shown), count=count,
+        evidence_left=max(len(certain) - MOST_EVIDENCE, 0),
         doubtful=_evidence(doubtful.iloc[:MOST_DOUBTFUL], shown),
         doubtful_left=max(len(doubtful) - MOST_DOUBTFUL, 0),
         confidence=f"{100.0 * view.policy.confidence:g} %",
         savings=[one for one in savings_rows(result.savings, shown) if one["practice"] == AREAS],
+        savings_about=ABOUT,
         weights=", ".join(f"{name} {weight:g}" for name, weight in ATOMIC_WEIGHT.items()),
     )  # fmt: skip
 
@@ -85,7 +87,7 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "what": "chloride put down", "value": shown.show(one.chloride_lb, "bulk"),
             "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
         })  # fmt: skip
-        cards.append({"what": "in material",
+        cards.append({"what": "in material of all kinds",
                       "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
                       "more": f"in {len(view.storms)} storms"})  # fmt: skip
     areas = whole[whole["scope"].isin(["area", "watershed"])]
@@ -93,9 +95,9 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     over = limited[limited["verdict"].isin(["over", "probably_over"])]
     cards.append({"what": "areas over their limit", "value": f"{len(over)} of {len(limited)}",
                   "more": f"{len(areas)} areas looked at"})  # fmt: skip
-    listed, supported = support(view.result.evidence)
-    cards.append({"what": "over-applications", "value": str(supported),
-                  "more": f"supported, of {listed} by bare figures"})  # fmt: skip
+    count = support(view.result.evidence)
+    cards.append({"what": "over-applications", "value": str(count.supported),
+                  "more": f"supported, of {count.listed} by bare figures"})  # fmt: skip
     return cards
 
 
@@ -201,7 +203,8 @@ def _evidence(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
 def _repeated(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     rows = []
     for one in lines(table):
-        tone, verdict = VERDICT[one.verdict]
+        more = one.reason == MORE_ROUNDS
+        tone, verdict = ("warn", MORE_ROUNDS) if more else VERDICT[one.verdict]
         rows.append({
             "segment": f"{one.route_id} {one.segment_id}", "material": one.material,
             "storms": f"{one.storms_above} of {one.storms}",

@@ -17,10 +17,11 @@ from spreadplan.reports.render import html
 from spreadplan.season.forecast import METHOD
 from spreadplan.season.overuse import support
 from spreadplan.season.records import latest
-from spreadplan.season.savings import TO_GAIN
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, plural
+from spreadplan.views.savings import ABOUT, gain_cards, savings_rows
 from spreadplan.views.season_view import (
+    LEAST_TON,
     SUPERINTENDENT,
     SeasonView,
     chance,
@@ -45,6 +46,7 @@ TRUCK: Final = {
     "reports too much": ("warn", "reports too much"),
     "tickets and reports disagree": ("warn", "tickets and reports disagree"),
     "tickets missing": ("warn", "tickets missing"), "no tickets": ("none", "no tickets"),
+    "records incomplete": ("warn", "records incomplete"),
 }  # fmt: skip
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_BUDGETS: Final = 40
@@ -55,7 +57,6 @@ SCOPE: Final = {"agency": "agency", "yard": "yard", "route": "route"}
 def season_report(view: SeasonView, setting: Setting) -> str:
     """The season report as HTML."""
     shown, result = setting.display, view.result
-    listed, supported = support(result.evidence)
     return html(
         "season.html", title=f"Season {result.season.name}", **common(view, setting),
         first=headlines(result.findings, SUPERINTENDENT),
@@ -64,13 +65,14 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         burn=charts.burn_down_chart(result.burn_down, result.budget, shown),
         budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], shown),
         budgets_left=max(len(result.budget) - MOST_BUDGETS, 0),
+        unticketed=unticketed(result.budget, shown),
         storms=_storms(view, shown), routes=_routes(view, shown),
         routes_left=max(len(worth_showing(result.by_route)) - MOST_ROUTES, 0),
         fair=charts.fair_chart(_main_material(result.fair_routes), shown),
         truck_chart=charts.truck_chart(view.history, shown) if len(view.history) else None,
         trucks=_trucks(view.history, shown), books=_books(view.books, shown),
-        savings=savings_rows(result.savings, shown), listed=listed, supported=supported,
-        forecast_method=METHOD,
+        savings=savings_rows(result.savings, shown), savings_about=ABOUT,
+        count=support(result.evidence), forecast_method=METHOD,
     )  # fmt: skip
 
 
@@ -88,22 +90,17 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     for material, row in use.iterrows():
         u_ton = float(agency["used_u_ton"].get(str(material), math.nan))
         half = shown.show(POUNDS_PER_TON * Z95 * u_ton, "bulk")
+        presumed = float(agency["without_ticket_ton"].get(str(material), 0.0))
+        more = f"; {tons(presumed, shown)} without a ticket" if presumed >= LEAST_TON else ""
         cards.append({
             "what": f"{material} used", "value": shown.show(POUNDS_PER_TON * row["used_ton"],
                                                             "bulk"),
-            "more": f"± {half}; reported {tons(row['reported_ton'], shown)}",
+            "more": f"± {half}; reported {tons(row['reported_ton'], shown)}{more}",
         })  # fmt: skip
     cost = float(result.by_storm["cost"].sum())
     cards.append({"what": "cost of material", "value": money(cost) if cost else NOTHING,
                   "more": _per_storm_cost(cost, len(view.storms))})  # fmt: skip
-    gain = result.savings[result.savings["state"] == TO_GAIN]
-    if len(gain):
-        cards.append({
-            "what": "still to gain", "value": shown.show(
-                POUNDS_PER_TON * float(gain["saved_ton"].sum()), "bulk"),
-            "more": "with better practice, see below",
-        })  # fmt: skip
-    return cards
+    return [*cards, *gain_cards(result.savings, shown)]
 
 
 def _per_storm_cost(cost: float, storms: int) -> str:
@@ -128,6 +125,17 @@ def _budgets(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
             "cost": money(one.cost), "tone": tone, "verdict": verdict,
         })  # fmt: skip
     return rows
+
+
+def unticketed(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """What the agency is counted to have used although no ticket names its load, by material."""
+    agency = budget[(budget["scope"] == "agency") & (budget["without_ticket_ton"] >= LEAST_TON)]
+    return [
+        {"material": str(one.material), "trucks": one.without_ticket,
+         "mass": shown.show(POUNDS_PER_TON * one.without_ticket_ton, "bulk"),
+         "used": shown.show(POUNDS_PER_TON * one.used_ton, "bulk")}
+        for one in lines(agency)
+    ]  # fmt: skip
 
 
 # --- storms and routes -------------------------------------------------------------------------
@@ -227,14 +235,3 @@ def _books(books: pd.DataFrame, shown: Display) -> dict[str, Any]:
         "verdict": one.verdict,
     } for one in lines(wrong)]  # fmt: skip
     return {"rows": rows, "agree": plural(len(books) - len(wrong), "balance"), "all": len(books)}
-
-
-def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    """The table of savings as both reports show it."""
-    return [{
-        "state": one.state, "practice": one.practice, "base": tons(one.base_ton, shown),
-        "saved": tons(one.saved_ton, shown),
-        "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
-        "money": money(one.money), "money_ends": f"{money(one.money_lo)} to {money(one.money_hi)}",
-        "basis": one.basis, "source": one.source,
-    } for one in lines(savings)]  # fmt: skip

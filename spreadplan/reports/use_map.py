@@ -1,8 +1,8 @@
 """The map of over and under.
 
 Width and stroke carry the verdict, colour only repeats it: solid and wide is too much, hollow is
-probably too much, long dashes are too little, short ones probably too little, thin is within, dots
-are unknown.
+probably too much, dashes and dots are too much by more rounds, long dashes are too little, short
+ones probably too little, thin is within, dots are unknown.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from matplotlib.patches import Patch, PathPatch
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
+from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND
 from spreadplan.reports.figure import INK, LINE, MUTED, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
@@ -68,6 +69,7 @@ STROKES: Final[Mapping[str, _Stroke]] = {
     "within": _Stroke("within tolerance", "#7d8a94", 1.0, "solid"),
     "probably_under": _Stroke("probably under", UNDER, 1.9, (0, (1.6, 1.3))),
     "under": _Stroke("under", UNDER, 3.0, (0, (3.2, 1.1))),
+    MORE_ROUNDS_KIND: _Stroke(MORE_ROUNDS, OVER, 2.6, (0, (4.5, 1.0, 1.0, 1.0))),
     "probably_over": _Stroke("probably over", OVER, 3.8, "solid", PALE_OVER),
     "over": _Stroke("over", OVER, 3.8, "solid"),
 }
@@ -133,7 +135,7 @@ def worst_verdicts(routes: gpd.GeoDataFrame, rows: pd.DataFrame) -> NDArray[np.o
     A trace of a material that was not planned is unknown, and so never hides the verdict on the
     planned one.
     """
-    judged = rows[["route_id", "segment_id"]].assign(rank=rows["verdict"].map(SEVERITY))
+    judged = rows[["route_id", "segment_id"]].assign(rank=rows["kind"].map(SEVERITY))
     worst = judged.groupby(["route_id", "segment_id"])["rank"].max()
     keys = pd.MultiIndex.from_arrays([routes["route_id"], routes["segment_id"]])
     rank = worst.reindex(keys).fillna(SEVERITY["nothing"]).to_numpy(dtype=int)
@@ -187,7 +189,7 @@ def _verdict_labels(
         mine = clear[(clear["verdict"] == name) & (clear["route_id"] == route)]
         longest = mine.nlargest(4, "long")["road"]
         anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
-        judged = rows[(rows["verdict"] == name) & (rows["route_id"] == route)]
+        judged = rows[(rows["kind"] == name) & (rows["route_id"] == route)]
         departure = 100.0 * (judged["applied_lb"].sum() / judged["planned_lb"].sum() - 1.0)
         text = f"{short(str(route), 14)} {name} {signed_percent(float(departure))}"
         yield Label(text, anchors, OVER if name == "over" else UNDER, "bold", 7.2, 7.0)
@@ -221,8 +223,8 @@ def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
 
 def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]:
     handles: list[Any] = []
-    for name in ("over", "probably_over", "within", "probably_under", "under", "unknown",
-                 "nothing"):  # fmt: skip
+    for name in ("over", "probably_over", MORE_ROUNDS_KIND, "within", "probably_under", "under",
+                 "unknown", "nothing"):  # fmt: skip
         if (verdict == name).any():
             stroke = STROKES[name]
             effects: list[Any] = [pe.Normal()]

@@ -14,11 +14,12 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
+from spreadplan.reconcile.verdicts import MORE_ROUNDS_KIND, said
 from spreadplan.reports import use_charts, use_map
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, short
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
 from spreadplan.views.setting import Setting
 from spreadplan.views.use_findings import WEIGHTS_IN_WORDS, Finding, findings
 from spreadplan.views.use_records import records_part
@@ -32,12 +33,15 @@ MOST_TRUCKS: Final = 60
 MOST_YARDS: Final = 40
 LONGEST_TRUCK: Final = 20
 MOST_PILES: Final = 12
+MOST_NAMED: Final = 6
+LEAST_UNTICKETED_LB: Final = 200.0
+"""A truck that lacks tickets for less is not named beside the total. Common practice, no source."""
 LEAST_PILE_LB: Final = 20.0
 """Less, released standing still, is not worth a mark. Common practice, no source."""
 
 TRUCK_TONE: Final = {
     "agrees": "good", "no tickets": "none", "tickets missing": "warn",
-    "tickets and reports disagree": "warn",
+    "tickets and reports disagree": "warn", "records incomplete": "warn",
     "reports too little": "warn", "reports too much": "warn",
 }  # fmt: skip
 YARD_TONE: Final = {
@@ -51,7 +55,8 @@ ASSUMPTIONS: Final = (
     "A truck's ratio is one number for all its segments: its error does not average out over a "
     "route. Where a mass fell and the feeder's scatter differ from segment to segment and do.",
     "Mass is spread along the matched path between two records. What fits no segment is kept "
-    "as mass off the routes, never dropped.",
+    "as mass off the routes, never dropped, and counts for the truck. What has no known place, for "
+    "want of positions, may lie on any segment that its truck was to treat.",
     "Rates of segments are those of the whole storm: all rounds together.",
     "The balance of a yard runs from its last count before the storm to the first one after "
     "it, so other storms may lie in between.",
@@ -109,7 +114,7 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
         **setting.context(background.end), storm=background.storm, unit=_units(shown),
         has_plan=has_plan, first=[_finding(one) for one in found[:FIRST]],
         further=_further(found), glance=_glance(use, background, shown),
-        materials=_materials(use, background, shown),
+        materials=_materials(use, background, shown), unticketed=unticketed(use.trucks, shown),
         map=_map(use, rows, background, shown) if has_plan else None,
         routes=_routes(use, background, shown), verdicts=_verdicts(rows),
         segments=_segment_tables(rows, use, shown), plain=_plain(use, rows),
@@ -213,6 +218,28 @@ def _materials(use: StormUse, background: UseBackground, shown: Display) -> list
     return rows
 
 
+def unticketed(trucks: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """What is counted as put down although no ticket names its load, by material.
+
+    ``trucks`` : material, truck_id, without_ticket_lb, missing_loads.
+    """
+    found = []
+    lacking = trucks[trucks["without_ticket_lb"] >= LEAST_UNTICKETED_LB]
+    for material, rows in lacking.groupby("material", sort=True):
+        ordered, left = _cut(rows.sort_values("without_ticket_lb", ascending=False), MOST_NAMED)
+        named = [
+            f"{row.truck_id} {shown.show(row.without_ticket_lb, 'bulk')}"
+            + (f" ({plural(int(row.missing_loads), 'usual load')})" if row.missing_loads else "")
+            for row in lines(ordered)
+        ]
+        found.append({
+            "material": str(material),
+            "mass": shown.show(float(rows["without_ticket_lb"].sum()), "bulk"),
+            "trucks": ", ".join(named) + (f" and {left} more" if left else ""),
+        })  # fmt: skip
+    return found
+
+
 def _between(low: float, high: float, shown: Display, kind: str = "bulk") -> str:
     """An interval for a column whose header carries the unit."""
     return shown.show_range(low, high, kind).removesuffix(f"{NBSP}{shown.unit(kind)}")
@@ -250,8 +277,8 @@ def _routes(use: StormUse, background: UseBackground, shown: Display) -> dict[st
 
 
 def _route_row(row: Any, shown: Display) -> dict[str, str]:
-    counts = {name: getattr(row, f"{name}_segments") for name in ("over", "under", "missed",
-                                                                  "unknown")}  # fmt: skip
+    names = ("over", "more_rounds", "under", "missed", "unknown")
+    counts = {name: getattr(row, f"{name}_segments") for name in names}
     return {
         "route": row.route_id, "material": row.material,
         "reported": shown.number(row.reported_lb, "bulk"),
@@ -270,7 +297,7 @@ def _route_row(row: Any, shown: Display) -> dict[str, str]:
 def _verdicts(rows: pd.DataFrame) -> list[dict[str, str]]:
     """How many segments, and how many lane-miles, got which verdict; traces left out."""
     judged = rows[rows["reason"] != NO_PLAN]
-    counts = judged["verdict"].value_counts()
+    counts = judged["kind"].value_counts()
     return [
         {"verdict": stroke.words, "count": f"{counts[name]:,}"}
         for name, stroke in reversed(list(use_map.STROKES.items())) if name in counts
@@ -283,11 +310,13 @@ def _segment_tables(rows: pd.DataFrame, use: StormUse, shown: Display) -> list[d
     rows = rows.join(main, on=["route_id", "segment_id", "material"])
     rows["truck_id"] = rows["truck_id"].fillna("")
     excess = rows["applied_lb"] - rows["planned_lb"]
-    missed, verdict = rows["is_missed"], rows["verdict"]
+    missed, verdict = rows["is_missed"], rows["kind"]
     wanted = (
         ("Over", "more than allowed, with the confidence of the policy", verdict == "over", True),
         ("Probably over", "more likely than not, but not proven: no ground to blame anybody",
          verdict == "probably_over", True),
+        ("More rounds than planned", "more than the plan in all, no round shown to be over its "
+         "rate", verdict == MORE_ROUNDS_KIND, True),
         ("Missed", "planned, heard, and next to nothing put down", missed, False),
         ("Under", "less than the tolerance, with the confidence of the policy",
          (verdict == "under") & ~missed, False),
@@ -330,8 +359,8 @@ def _segment_row(row: Any, over: bool, shown: Display) -> dict[str, str]:
         "planned": shown.number(rate(row.planned_lb), "rate"),
         "limit": shown.number(rate(limit), "rate"),
         "excess": _signed(row.applied_lb - row.planned_lb, shown),
-        "rounds": f"{as_text(row.applications, 1) if row.passes > 0 else '0'} of {row.rounds:g}"
-        if math.isfinite(row.rounds) else NOTHING,
+        "rounds": f"{as_text(row.applications, 1) if row.passes > 0 else '0'} of "
+        f"{row.rounds_planned:g}" if math.isfinite(row.rounds_planned) else NOTHING,
         "p": _probability(row.p_over if over else row.p_under),
     }  # fmt: skip
 
@@ -352,13 +381,12 @@ def _plain(use: StormUse, rows: pd.DataFrame) -> dict[str, Any]:
     plain = use.plain
     over, under = plain.over - plain.over_supported, plain.under - plain.under_supported
     bare = (rows["applied_lb"] > rows["allowed_lb"]) | (rows["applied_lb"] < rows["least_lb"])
-    became = rows[bare & ~rows["verdict"].isin(["over", "under"])]["verdict"].value_counts()
+    became = rows[bare & ~rows["verdict"].isin(["over", "under"])]["kind"].value_counts()
     return {
         "made": plain.over + plain.under, "over": plain.over, "under": plain.under,
         "over_supported": plain.over_supported, "under_supported": plain.under_supported,
         "unsupported": plain.unsupported, "over_unsupported": over, "under_unsupported": under,
-        "became": ", ".join(f"{number} {str(name).replace('_', ' ')}"
-                            for name, number in became.items()),
+        "became": ", ".join(f"{number} {said(str(name))}" for name, number in became.items()),
     }  # fmt: skip
 
 
@@ -436,13 +464,16 @@ def _elsewhere(use: StormUse, shown: Display) -> dict[str, Any]:
     off = use.parts[(use.parts["segment_id"] == OFF_ROUTE) & (use.parts["reported_lb"] > 0.0)]
     rows = []
     if len(off):
-        sums = summed_applied(off, ["truck_id", "material"]).reset_index()
+        keys = ["truck_id", "material"]
+        unplaced = off.groupby(keys)["unplaced_lb"].sum()
+        sums = summed_applied(off, keys).join(unplaced).reset_index()
         ordered, left = _cut(sums.sort_values("applied_lb", ascending=False), MOST_PILES)
         rows = [{
             "truck": row.truck_id, "material": row.material,
             "reported": shown.number(row.reported_lb, "mass"),
             "applied": shown.number(row.applied_lb, "mass"),
             "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
+            "unplaced": shown.number(row.unplaced_lb, "mass"),
         } for row in lines(ordered)]  # fmt: skip
     large = use.piles[use.piles["mass_lb"] >= LEAST_PILE_LB]
     kept, piles_left = _cut(large.sort_values("mass_lb", ascending=False), MOST_PILES)

@@ -12,6 +12,7 @@ from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
+from spreadplan.planning.assigned import with_own
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
@@ -54,18 +55,24 @@ def read_fleet(folder: Path, as_of: str | None = None) -> tuple[Workspace, Calib
     return workspace, calibrate_fleet(workspace, judged_at(workspace, as_of))
 
 
-def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp) -> Calibration:
-    """The calibration of every truck as it stands at a moment."""
+def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") -> Calibration:
+    """The calibration of every truck as it stands at a moment; for a storm, with its own trucks."""
     return calibration_room.calibrate(
         tests=workspace.table("discharge_tests"),
         weighings=workspace.table("weighings"),
         trucks=workspace.table("trucks"),
         materials=workspace.table("materials"),
         changes=workspace.table("changes"),
-        assignments=workspace.table("assignments"),
+        assignments=assignments_of(workspace, storm),
         policy=workspace.policy,
         as_of=as_of,
     )
+
+
+def assignments_of(workspace: Workspace, storm: str) -> pd.DataFrame:
+    """The assignments of a storm, its own among them; those of all storms for ""."""
+    general = workspace.table("assignments")
+    return with_own(general, workspace.table("storm_assignments", storm)) if storm else general
 
 
 def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:

@@ -30,7 +30,7 @@ def compare(
     """
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
-    fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     inputs = plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))
     base = plan_storm(inputs)
     scenarios = [*usual_scenarios(inputs), *_trucks_out(inputs, base, without)]

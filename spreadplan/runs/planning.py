@@ -19,7 +19,7 @@ from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
-from spreadplan.runs.calibrating import calibrate_fleet, judged_at
+from spreadplan.runs.calibrating import assignments_of, calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
 from spreadplan.schema.results import RESULTS
@@ -33,7 +33,6 @@ from spreadplan.workspace.load import storm_names
 GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
 #: the workspace's tables that a plan takes as they are
 PLAN_TABLES = (
-    "assignments",
     "trucks",
     "materials",
     "yards",
@@ -66,7 +65,7 @@ def compute_plan(
     """Read, calibrate as of the storm's start, and plan; nothing is written."""
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
-    fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     with options.progress("planning", 100) as step:
         result = plan_storm(plan_inputs(workspace, storm, fleet, pick), _steps(step))
     return workspace, fleet, result
@@ -79,7 +78,7 @@ def planning_workspace(folder: Path, storm: str) -> Workspace:
         folder,
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
-        storms={storm: ("forecast", "rates"), **others},
+        storms={storm: ("forecast", "rates", "storm_assignments"), **others},
     )
     given = workspace.storms[storm]
     if not {"forecast", "rates"} & set(given):
@@ -127,6 +126,7 @@ def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick
     return PlanInputs(
         storm=storm,
         routes=workspace.tables["routes"],
+        assignments=assignments_of(workspace, storm),
         loads=of_other_storms("loads"),
         returns=of_other_storms("returns"),
         forecast=workspace.table("forecast", storm),

@@ -17,11 +17,12 @@ from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
+from spreadplan.reconcile.verdicts import kinds, said
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
-from spreadplan.runs.calibrating import calibrate_fleet
+from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, Job, threads
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
@@ -32,6 +33,7 @@ from spreadplan.views.setting import setting_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.places import far_records
+from spreadplan.workspace.references import NEAR_A_STORM
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,6 +103,8 @@ def compute_use(
         with scan(workspace, storm, options) as files:
             network = building.result()
             followed = _follow_files(workspace, storm, files, network, options, each, address)
+    for caution in _elsewhen(workspace, followed):
+        options.caution(f"caution: {caution}")
     reported = [followed.reported()]
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
@@ -108,6 +112,26 @@ def compute_use(
                 reported.append(_reported(workspace, other).assign(storm=other))
                 step()
     return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
+
+
+def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
+    """Weather or tickets of another time than the trucks' records: a wrong date, or folder."""
+    place = f"storms/{followed.storm}"
+    for name, begin, end in (
+        ("forecast", "start", "end"), ("loads", "loaded_at", "loaded_at"),
+        ("returns", "returned_at", "returned_at"),
+    ):  # fmt: skip
+        rows = workspace.table(name, followed.storm)
+        if rows.empty:
+            continue
+        early, late = followed.start - rows[end].max(), rows[begin].min() - followed.end
+        if max(early, late) > NEAR_A_STORM:
+            days = round(max(early, late) / pd.Timedelta(days=1))
+            what = f"ends {days} days before" if early > late else f"begins {days} days after"
+            yield Problem(
+                f"{place}/{name}.csv", 0, begin, f"{what} the trucks' records",
+                "check the dates of both: they do not belong to one storm", False,
+            )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,7 +205,7 @@ def _follow_files(
     uses = []
     steps = options.progress(f"matching {storm}", len(files.truck_rows))
     with steps as step, cluster(network, address) if address else threads(network) as crew:
-        for use, records in follow(workspace, files, crew):
+        for use, records in follow(workspace, storm, files, crew):
             # what could not be read was not heard
             heard = use.heard_share * files.usable.get(use.truck_id, 1.0)
             use = replace(use, heard_share=heard)
@@ -215,7 +239,7 @@ def judge_storm(
 
 def using_workspace(folder: Path) -> Workspace:
     """Everything that reconciling needs, tickets of all storms included."""
-    tables = ("forecast", "rates", "loads", "returns")
+    tables = ("forecast", "rates", "storm_assignments", "loads", "returns")
     return read_workspace(
         folder,
         required=["routes", "trucks", "materials", "assignments"],
@@ -265,21 +289,21 @@ def _unlisted(workspace: Workspace, files: TelemetryFiles) -> Iterator[Problem]:
 
 
 def follow(
-    workspace: Workspace, files: TelemetryFiles, crew: Crew
+    workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
     """Each truck's use, in order of truck."""
-    assigned = workspace.table("assignments").groupby("truck_id")
+    assigned = assignments_of(workspace, storm).groupby("truck_id")
     routes = assigned["route_id"].agg(frozenset).to_dict()
-    usual = usual_materials(workspace)
+    usual = usual_materials(workspace, storm)
     return crew.in_order(
         Job(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
 
 
-def usual_materials(workspace: Workspace) -> dict[str, str]:
+def usual_materials(workspace: Workspace, storm: str) -> dict[str, str]:
     """What each truck spreads where its records don't say: that of its routes, or the fleet's."""
-    assignments = workspace.table("assignments")
+    assignments = assignments_of(workspace, storm)
     everywhere = assignments["material"].mode().iloc[0]
     of_truck = assignments.groupby("truck_id")["material"].agg(lambda names: names.mode().iloc[0])
     trucks = workspace.table("trucks")["truck_id"]
@@ -299,7 +323,7 @@ def network_of(workspace: Workspace) -> Network:
 
 def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibration]:
     """The plan that the storm is judged by, if there is weather or a rate to plan from."""
-    fleet = calibrate_fleet(workspace, storm_start(workspace, storm))
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     if not {"forecast", "rates"} & set(workspace.storms[storm]):
         return None, fleet
     return plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))), fleet
@@ -340,7 +364,7 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
     known: dict[str, float] = {}
     usable: Mapping[str, float] = {}
     if folder.is_dir():
-        usual = usual_materials(workspace)
+        usual = usual_materials(workspace, storm)
         with scan_telemetry(
             folder,
             trucks=set(workspace.table("trucks")["truck_id"]),
@@ -416,11 +440,9 @@ def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
 
 
 def _say(result: Reconciled, options: Options) -> None:
-    counts = result.use.segments["verdict"].value_counts()
-    said = ", ".join(
-        f"{number} {str(verdict).replace('_', ' ')}" for verdict, number in counts.items()
-    )
-    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {said}")
+    counts = kinds(result.use.segments).value_counts()
+    judged = ", ".join(f"{number} {said(str(kind))}" for kind, number in counts.items())
+    options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {judged}")
     options.say(
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
         "the data don't support"

@@ -12,6 +12,7 @@ import pandas as pd
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.planning import plan_storm
+from spreadplan.planning.assigned import of_season
 from spreadplan.planning.findings import findings_table
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
@@ -40,7 +41,7 @@ from spreadplan.workspace.fingerprint import input_fingerprint
 WEATHER = {"forecast", "rates"}
 JUDGED = (
     "route_id", "segment_id", "material", "lane_miles", "applications", "applied_lb",
-    "applied_u_lb", "planned_lb", "allowed_lb", "verdict", "p_over",
+    "applied_u_lb", "planned_lb", "allowed_lb", "rounds_planned", "verdict", "p_over", "reason",
 )  # fmt: skip
 NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
 
@@ -229,7 +230,7 @@ def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
     found = []
     for storm in storms:
         start, forecast = storm_start(workspace, storm), workspace.table("forecast", storm)
-        fleet = calibrate_fleet(workspace, start)
+        fleet = calibrate_fleet(workspace, start, storm)
         plan = plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm)))
         end = start if forecast["end"].isna().all() else forecast["end"].max()
         segments = pd.DataFrame(plan.segments.drop(columns="geometry"))
@@ -246,6 +247,7 @@ def _inputs(
     workspace: Workspace, wanted: Season, storms: list[StormUse], reconciled: dict[str, Reconciled]
 ) -> SeasonInputs:
     areas = workspace.table("sensitive_areas")
+    own = {name: workspace.table("storm_assignments", name) for name in workspace.storms}
     plans = [
         pd.DataFrame(one.plan.segments.drop(columns="geometry")).assign(storm=name)
         for name, one in reconciled.items()
@@ -255,7 +257,7 @@ def _inputs(
         season=wanted,
         storms=storms,
         routes=workspace.tables["routes"],
-        assignments=workspace.table("assignments"),
+        assignments=of_season(workspace.table("assignments"), own),
         materials=workspace.table("materials"),
         budgets=workspace.table("budgets"),
         policy=workspace.policy,

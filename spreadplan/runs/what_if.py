@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,8 @@ import pandas as pd
 
 from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
+from spreadplan.planning.applications import applications_of, labelled_forecast
+from spreadplan.planning.assigned import in_round, with_own
 from spreadplan.planning.rates import Pick
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
@@ -27,6 +29,7 @@ __all__ = [
     "PlanView",
     "WhatIf",
     "changed_workspace",
+    "own_assignments",
     "plan_from",
     "read_for_plan",
 ]
@@ -46,7 +49,7 @@ class WhatIf:
     rates : (route_id or ``*``, application or ``*``, rate in lb per lane-mile).
     speeds : (route_id or ``*``, spreading speed in mph).
     gates : (truck_id, gate in inches): the only gate that the truck may use.
-    trucks : (route_id, truck_id).
+    trucks : (route_id, truck_id, application from which it holds, "" for the first).
     warmer : (zone or ``*``, °F added to the forecast's pavement temperature).
     pick : which end of a policy's range.
     """
@@ -54,7 +57,7 @@ class WhatIf:
     rates: tuple[tuple[str, str, float], ...] = ()
     speeds: tuple[tuple[str, float], ...] = ()
     gates: tuple[tuple[str, float], ...] = ()
-    trucks: tuple[tuple[str, str], ...] = ()
+    trucks: tuple[tuple[str, str, str], ...] = ()
     warmer: tuple[tuple[str, float], ...] = ()
     pick: Pick = "middle"
 
@@ -80,7 +83,7 @@ class PlanView:
 def read_for_plan(folder: Path, storm: str) -> tuple[Workspace, Calibration]:
     """What a plan is made from: the tables, and the calibrations as of the storm's start."""
     workspace = planning_workspace(folder, storm)
-    return workspace, calibrate_fleet(workspace, storm_start(workspace, storm))
+    return workspace, calibrate_fleet(workspace, storm_start(workspace, storm), storm)
 
 
 def plan_from(
@@ -93,7 +96,7 @@ def plan_from(
     """
     changed = changed_workspace(workspace, storm, what_if)
     if what_if.trucks:
-        fleet = calibrate_fleet(changed, fleet.as_of)
+        fleet = calibrate_fleet(changed, fleet.as_of, storm)
     inputs = plan_inputs(changed, storm, fleet, what_if.pick)
     only = dict(what_if.gates)
     _known(only, workspace.table("trucks")["truck_id"], "truck")
@@ -113,17 +116,13 @@ def plan_from(
 
 def changed_workspace(workspace: Workspace, storm: str, what_if: WhatIf) -> Workspace:
     """The workspace as it would be read with the changes in its files."""
-    routes, assignments = workspace.table("routes"), workspace.table("assignments")
+    routes = workspace.table("routes")
     route_ids = routes["route_id"]
     if what_if.speeds:
         routes = routes.assign(speed_mph=_speeds(routes, dict(what_if.speeds)))
-    if what_if.trucks:
-        moved = dict(what_if.trucks)
-        _known(moved, route_ids, "route")
-        _known(set(moved.values()), workspace.table("trucks")["truck_id"], "truck")
-        truck_id = assignments["route_id"].map(moved).fillna(assignments["truck_id"])
-        assignments = assignments.assign(truck_id=truck_id)
     of_storm = dict(workspace.storms[storm])
+    if what_if.trucks:
+        of_storm["storm_assignments"] = own_assignments(workspace, storm, what_if.trucks)
     if what_if.rates:
         _known({route for route, _, _ in what_if.rates}, route_ids, "route")
         of_storm["rates"] = _rates(workspace.table("rates", storm), what_if.rates)
@@ -131,15 +130,50 @@ def changed_workspace(workspace: Workspace, storm: str, what_if: WhatIf) -> Work
         of_storm["forecast"] = _warmer(workspace.table("forecast", storm), dict(what_if.warmer))
     return replace(
         workspace,
-        tables={**workspace.tables, "routes": routes, "assignments": assignments},
+        tables={**workspace.tables, "routes": routes},
         storms={**workspace.storms, storm: of_storm},
     )
+
+
+def own_assignments(
+    workspace: Workspace, storm: str, trucks: Sequence[tuple[str, str, str]]
+) -> pd.DataFrame:
+    """The storm's own assignments once these trucks have taken over.
+
+    A truck that takes a route over from a round on keeps it to the end of the storm. Its yard,
+    material and prewetting are those of the truck before it. Rows that no file has yet are row 0.
+    Raises ValueError where a route, truck or round is not there, or nobody treats the route yet.
+    """
+    general = workspace.table("assignments")
+    own = workspace.table("storm_assignments", storm)
+    labels = round_names(workspace, storm)
+    _known({route for route, _, _ in trucks}, workspace.table("routes")["route_id"], "route")
+    _known({truck for _, truck, _ in trucks}, workspace.table("trucks")["truck_id"], "truck")
+    _known({since for _, _, since in trucks} - {""}, labels, "application")
+    place = {"": -1} | {label: number for number, label in enumerate(labels)}
+    for route, truck, since in sorted(trucks, key=lambda one: place[one[2]]):
+        before = in_round(with_own(general, own), since or [*labels, ""][0], labels)
+        row = before[before["route_id"] == route].drop(columns="own", errors="ignore")
+        if row.empty:
+            raise ValueError(f"route {route} has no assignment yet: add it to assignments.csv")
+        over = own["from_application"].map(place).fillna(-1) >= place[since]
+        kept = own[~((own["route_id"] == route) & over)]
+        added = row.assign(truck_id=truck, from_application=since, row=NO_ROW)[own.columns]
+        own = pd.concat([kept, added], ignore_index=True) if len(kept) else added
+    return own
+
+
+def round_names(workspace: Workspace, storm: str) -> list[str]:
+    """The names of a storm's rounds of spreading, in order."""
+    forecast = labelled_forecast(workspace.table("forecast", storm))
+    rounds = applications_of(forecast, workspace.table("rates", storm))
+    return [one.label for one in rounds]
 
 
 def _known(names: Any, known: Any, what: str) -> None:
     unknown = sorted(set(names) - {*known, EVERY})
     if unknown:
-        raise ValueError(f'"{unknown[0]}" is not a {what} of this workspace')
+        raise ValueError(f'there is no {what} "{unknown[0]}"')
 
 
 def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[float]:

@@ -330,18 +330,11 @@ ASSIGNMENTS = Table(
         ident("truck_id", "its truck", example="T1"),
         ident("yard_id", "the yard where it loads", example="Y1"),
         ident("material", "what it spreads", example="road_salt"),
-        quantity(
-            "prewet",
-            "liquid_per_mass",
-            "liquid put on each ton of solid",
-            required=False,
-            high=100,
-            default=0.0,
-            example="10",
-        ),
+        quantity("prewet", "liquid_per_mass", "liquid put on each ton of solid", required=False,
+                 high=100, default=0.0, example="10"),
     ),
     key=("route_id",),
-)
+)  # fmt: skip
 
 YARDS = Table(
     "yards",
@@ -479,6 +472,19 @@ FORECAST = Table(
     per_storm=True,
 )
 
+STORM_ASSIGNMENTS = Table(
+    "storm_assignments",
+    "assignments.csv",
+    "trucks of this storm alone; they win over the assignments of all storms",
+    (
+        *ASSIGNMENTS.columns,
+        ident("from_application", "the round of spreading from which the row holds; empty: from "
+              "the first", required=False, example="1"),
+    ),
+    key=("route_id", "from_application"),
+    per_storm=True,
+)  # fmt: skip
+
 RATES = Table(
     "rates",
     "rates.csv",
@@ -547,6 +553,7 @@ TABLES: dict[str, Table] = {
         SENSITIVE_AREAS,
         BUDGETS,
         FORECAST,
+        STORM_ASSIGNMENTS,
         RATES,
         LOADS,
         RETURNS,
@@ -559,10 +566,9 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("discharge_tests", "material", "materials", "material"),
     ("weighings", "test_id", "discharge_tests", "test_id"),
     ("changes", "truck_id", "trucks", "truck_id"),
-    ("assignments", "route_id", "routes", "route_id"),
-    ("assignments", "truck_id", "trucks", "truck_id"),
-    ("assignments", "yard_id", "yards", "yard_id"),
-    ("assignments", "material", "materials", "material"),
+    *((table, column, target, column) for table in ("assignments", "storm_assignments")
+      for column, target in (("route_id", "routes"), ("truck_id", "trucks"), ("yard_id", "yards"),
+                             ("material", "materials"))),
     ("stock_counts", "yard_id", "yards", "yard_id"),
     ("stock_counts", "material", "materials", "material"),
     ("deliveries", "yard_id", "yards", "yard_id"),
@@ -575,4 +581,4 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("returns", "truck_id", "trucks", "truck_id"),
     ("returns", "yard_id", "yards", "yard_id"),
     ("returns", "material", "materials", "material"),
-)
+)  # fmt: skip

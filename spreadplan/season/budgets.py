@@ -20,6 +20,10 @@ from spreadplan.season.forecast import SeasonForecast, burn_down, forecast_seaso
 from spreadplan.season.use import summed_use
 from spreadplan.units import POUNDS_PER_TON
 
+MOST_NAMED: Final = 6
+LEAST_NAMED_LB: Final = 200.0
+"""Trucks and storms without a ticket for less than this are not named. Common practice, no source.
+"""
 VERDICTS: Final = ("within", "likely to run out", "over", "no budget", "not known")
 SCOPE_COLUMN: Final[Mapping[str, str]] = {
     "agency": "all", "yard": "yard_id", "route": "route_id",
@@ -61,8 +65,9 @@ def budget_table(
     forecast_lo_ton and forecast_hi_ton its 90 % prediction interval (NaN with too few storms).
     Verdict: "over" where the budget is already exceeded with the policy's confidence, "likely to
     run out" where the season's total exceeds it more likely than not, else "within"; "not known"
-    with too few storms; "no budget". dry_ton is NaN where the moisture is not known, cost where
-    the price is not.
+    with too few storms; "no budget". without_ticket_ton is the part of used_ton that rests on loads
+    that no ticket names, without_ticket the trucks and storms. dry_ton is NaN where the moisture is
+    not known, cost where the price is not.
     """
     rows = use.assign(all="")
     wanted = _with_unbudgeted(budgets[budgets["season"] == season.name], use, season.name)
@@ -81,7 +86,8 @@ def budget_table(
         column = SCOPE_COLUMN[one.scope]
         here = planned[(planned[column] == key[0]) & (planned["material"] == one.material)]
         found.append(_budget_row(one, used, uses, facts.get(one.material), season)
-                     | {"planned_storms": here["storm"].nunique()})  # fmt: skip
+                     | {"planned_storms": here["storm"].nunique(),
+                        "without_ticket": _without_ticket(rows, column, key)})  # fmt: skip
     table = pd.DataFrame(found, columns=RESULTS["budget"].names)
     order = table["scope"].map({scope: place for place, scope in enumerate(SCOPE_COLUMN)})
     return table.assign(order=order).sort_values(
@@ -101,9 +107,20 @@ def _with_unbudgeted(budgets: pd.DataFrame, use: pd.DataFrame, season: str) -> p
 
 def _row(sums: pd.DataFrame, key: tuple[str, str]) -> Mapping[str, float]:
     if key not in sums.index:
-        return dict.fromkeys(["reported_lb", "applied_lb", "applied_u_lb", "storms"], 0.0)
+        names = ("reported_lb", "applied_lb", "without_ticket_lb", "applied_u_lb", "storms")
+        return dict.fromkeys(names, 0.0)
     row = sums.loc[[key]].iloc[0]
     return {str(name): float(value) for name, value in row.items()}
+
+
+def _without_ticket(use: pd.DataFrame, column: str, key: tuple[str, str]) -> str:
+    """Which trucks in which storms, the greatest mass first."""
+    here = use[(use[column] == key[0]) & (use["material"] == key[1])]
+    sums = here.groupby(["truck_id", "storm"])["without_ticket_lb"].sum()
+    ordered = sums[sums >= LEAST_NAMED_LB].sort_values(ascending=False, kind="stable")
+    named = [f"{truck} in {storm}" for truck, storm in ordered.index[:MOST_NAMED]]
+    more = len(ordered) - len(named)
+    return "; ".join(named) + (f"; and {more} more" if more else "")
 
 
 def _storm_uses(by_storm: pd.Series, key: tuple[str, str]) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -140,6 +157,7 @@ def _budget_row(
         "p_over_season": p_season,
         "storms_to_come": outlook.storms_to_come if outlook.possible else np.nan,
         "reported_ton": used["reported_lb"] / POUNDS_PER_TON,
+        "without_ticket_ton": used["without_ticket_lb"] / POUNDS_PER_TON,
         "dry_ton": used_ton * (1.0 - moisture / 100.0), "cost": used_ton * price,
         "season_cost": expected * price, "note": _note(outlook),
     }  # fmt: skip
@@ -184,10 +202,10 @@ def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -
     Returns
     -------
     ``by`` (material is always among them) and used_ton, used_lo_ton, used_hi_ton (95 %),
-    used_u_ton, reported_ton, difference_pct (true over reported, less 1), treated_lane_miles,
-    rate_lb_per_lane_mile (per application), applications (mean over the storms and lane-miles),
-    ton_per_application, storms, cost. Mass off the routes counts in the tons, but not in what is
-    per lane-mile or per application.
+    used_u_ton, reported_ton, without_ticket_ton, difference_pct (true over reported,
+    less 1), treated_lane_miles, rate_lb_per_lane_mile (per application), applications (mean over
+    the storms and lane-miles), ton_per_application, storms, cost. Mass off the routes counts in
+    the tons, but not in what is per lane-mile or per application.
     """
     by = list(dict.fromkeys([*by, "material"]))
     total = summed_use(use, by)
@@ -205,6 +223,7 @@ def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -
         "used_hi_ton": total["applied_hi_lb"] / POUNDS_PER_TON,
         "used_u_ton": total["applied_u_lb"] / POUNDS_PER_TON,
         "reported_ton": total["reported_lb"] / POUNDS_PER_TON,
+        "without_ticket_ton": total["without_ticket_lb"] / POUNDS_PER_TON,
         "difference_pct": 100.0 * (total["applied_lb"] / reported - 1.0),
         "treated_lane_miles": total["treated_lane_miles"],
         "rate_lb_per_lane_mile": on_road / treated, "applications": applications,

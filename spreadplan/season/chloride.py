@@ -18,7 +18,9 @@ from scipy import special
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
+from spreadplan.planning.assigned import prewet_of_use
 from spreadplan.planning.geometry import split_at_areas
+from spreadplan.planning.melting import NACL_CHLORIDE_RANGE, chemical_of
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import LAYERS, layered_u
@@ -101,6 +103,18 @@ def chloride_fraction(material: Any) -> ChlorideFraction:
         + (f"{dry:g}" if dry_u == 0.0 else f"{1 - MOISTURE[1]:g} to {1 - MOISTURE[0]:g}")
     )
     return ChlorideFraction(value, value * float(np.hypot(pure_u / pure, dry_u / dry)), basis)
+
+
+def is_salt(material: Any) -> bool:
+    """Whether a material is salt as it is bought, and no mix of sand with some salt.
+
+    ``material`` : a row of the materials. A solid of sodium chloride whose stated fraction is that
+    of rock salt, or states none.
+    """
+    stated = float(material.chloride_fraction)
+    chemical = chemical_of(str(material.chemical), stated)
+    mixed = stated < NACL_CHLORIDE_RANGE[0]
+    return bool(material.kind == "solid" and chemical == "NaCl" and not mixed)
 
 
 def fractions(materials: pd.DataFrame) -> dict[str, ChlorideFraction]:
@@ -295,12 +309,9 @@ def prewet_chloride_lb(
     if len(liquids) == 1:
         per_gal = liquids[0].density_lb_gal * chloride_fraction(liquids[0]).value
     solids = materials.loc[materials["kind"] == "solid", "material"]
-    tons = (
-        use[use["material"].isin(solids)].groupby("route_id", sort=True)["applied_lb"].sum()
-        / POUNDS_PER_TON
-    )
-    prewet = assignments.set_index("route_id")["prewet_gal_per_ton"]
-    gallons = (tons * prewet.reindex(tons.index)).dropna()
+    rows = use[use["material"].isin(solids)]
+    tons = rows["applied_lb"] / POUNDS_PER_TON
+    gallons = (tons * prewet_of_use(assignments, rows)).groupby(rows["route_id"], sort=True).sum()
     gallons = gallons[gallons > 0.0]
     return pd.DataFrame(
         {"prewet_gal": gallons, "chloride_lb": gallons * per_gal}

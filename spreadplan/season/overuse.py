@@ -1,19 +1,22 @@
 """Over-application, with the evidence to act on it or to defend it.
 
 Everything that a plain comparison would call over is listed; ``supported`` says whether the
-measurement bears it out with the policy's confidence. Masses in lb, rates in lb per lane-mile.
+measurement bears it out with the policy's confidence, ``reason`` whether the rate was too high or
+there were more rounds than planned: only the first is an over-application. Masses in lb, rates in
+lb per lane-mile.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95, probability_above
+from spreadplan.reconcile.verdicts import MORE_ROUNDS, why_above
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import SEGMENT_KEYS, StormUse, layered_u
 
@@ -36,9 +39,9 @@ def evidence(
 
     Returns
     -------
-    The table ``evidence``, the surest first. Rates are those of one application, lo and hi the
-    ends of the 95 % interval. ``supported`` is False where the estimate lies above the limit but
-    the measurement can't tell it from a conforming one.
+    The table ``evidence``, the surest first. Rates are those of one application, made and allowed,
+    lo and hi the ends of the 95 % interval. ``supported`` is False where the estimate lies above
+    the limit but the measurement can't tell it from a conforming one.
     """
     frames = [_of_storm(one, calibrations.get(one.storm), confidence)
               for one in storms if one.source == "measured"]  # fmt: skip
@@ -63,6 +66,7 @@ def _of_storm(
     u = rows["applied_u_lb"]
     treated = rows["lane_miles"] * rows["applications"]
     treated = treated.where(treated > 0.0)
+    planned = rows["lane_miles"] * rows["rounds_planned"]
     p_over = probability_above(
         *(rows[name].to_numpy(dtype=float) for name in ("applied_lb", "applied_u_lb", "allowed_lb"))
     )
@@ -71,8 +75,11 @@ def _of_storm(
         rate_lb_per_lane_mile=rows["applied_lb"] / treated,
         rate_lo_lb_per_lane_mile=(rows["applied_lb"] - Z95 * u).clip(lower=0.0) / treated,
         rate_hi_lb_per_lane_mile=(rows["applied_lb"] + Z95 * u) / treated,
-        limit_lb_per_lane_mile=rows["allowed_lb"] / treated, supported=p_over >= confidence,
+        limit_lb_per_lane_mile=rows["allowed_lb"] / planned.where(planned > 0.0),
+        supported=p_over >= confidence,
     )  # fmt: skip
+    verdict = np.where(rows["supported"], "over", "probably_over")
+    rows["reason"] = why_above(rows, verdict, confidence)
     mass = one.parts[one.parts["applied_lb"] > 0.0]
     trucks = mass.groupby(SEGMENT_KEYS)["truck_id"].agg(lambda ids: "; ".join(sorted(set(ids))))
     rows = rows.join(trucks.rename("trucks"), on=SEGMENT_KEYS)
@@ -112,6 +119,13 @@ def _areas_of(rows: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
 
 
 def _sentence(row: Any) -> str:
+    if row.reason == MORE_ROUNDS:
+        return (
+            f"{MORE_ROUNDS}: {row.applications:.1f} where {row.rounds_planned:g} were planned, "
+            f"each {row.rate_lb_per_lane_mile:.0f} lb per lane-mile (95 %: "
+            f"{row.rate_lo_lb_per_lane_mile:.0f} to {row.rate_hi_lb_per_lane_mile:.0f}) against "
+            f"{row.limit_lb_per_lane_mile:.0f}; no rate is shown to be over"
+        )
     odds = f"{100.0 * row.p_over:.0f} % likely over its limit"
     if np.isnan(row.rate_lb_per_lane_mile):
         return f"{row.over_lb:.0f} lb above what was allowed, {odds}"
@@ -137,13 +151,14 @@ def repeat_offences(
     Returns
     -------
     route_id, segment_id, material, storms (judged), storms_above (estimate above the limit),
-    applied_lb, applied_u_lb, allowed_lb, over_lb, p_over, verdict ("over" or "probably_over");
-    those whose season's estimate lies above the season's limit, the surest first. The
-    truck's error is common to all storms, so more storms do not make it certain.
+    applied_lb, applied_u_lb, allowed_lb, over_lb, p_over, verdict ("over" or "probably_over"),
+    reason (as in `reconcile.verdicts.judge`); those whose season's estimate lies above the
+    season's limit, the surest first. The truck's error is common to all storms, so more storms do
+    not make it certain.
     """
     measured = [one for one in storms if one.source == "measured"]
     columns = [*SEGMENT_KEYS, "storms", "storms_above", "applied_lb", "applied_u_lb", "allowed_lb",
-               "over_lb", "p_over", "verdict"]  # fmt: skip
+               "over_lb", "p_over", "verdict", "reason"]  # fmt: skip
     if not measured:
         return pd.DataFrame(columns=columns)
     rows = pd.concat(
@@ -151,9 +166,12 @@ def repeat_offences(
          for one in measured], ignore_index=True,
     )  # fmt: skip
     rows["above"] = rows["applied_lb"] > rows["allowed_lb"]
+    more = (rows["applications"] / rows["rounds_planned"]).replace(np.inf, np.nan).fillna(1.0)
+    rows["of_rounds_lb"] = rows["allowed_lb"] * more.clip(lower=1.0)
     sums = rows.groupby(SEGMENT_KEYS, sort=True).agg(
         storms=("storm", "nunique"), storms_above=("above", "sum"),
         applied_lb=("applied_lb", "sum"), allowed_lb=("allowed_lb", "sum"),
+        of_rounds_lb=("of_rounds_lb", "sum"),
     )  # fmt: skip
     judged = use.merge(rows[["storm", *SEGMENT_KEYS]], on=["storm", *SEGMENT_KEYS])
     sums["applied_u_lb"] = layered_u(judged, SEGMENT_KEYS)
@@ -164,9 +182,37 @@ def repeat_offences(
     )
     sums["verdict"] = np.where(sums["p_over"] >= confidence, "over", "probably_over")
     table = sums[sums["over_lb"] > 0.0].reset_index()
+    # rounds made over rounds planned, each storm as far as it was allowed to add
+    allowed = table["allowed_lb"].where(table["allowed_lb"] > 0.0)
+    share = (table["of_rounds_lb"] / allowed).fillna(1.0)
+    table["reason"] = why_above(
+        table.assign(applications=share, rounds_planned=1.0), table["verdict"].to_numpy(),
+        confidence,
+    )  # fmt: skip
     return table.sort_values(["p_over", "over_lb"], ascending=False, ignore_index=True)[columns]
 
 
-def support(table: pd.DataFrame) -> tuple[int, int]:
+class Support(NamedTuple):
+    """Segments of single storms above their limit by the bare figures.
+
+    listed : over their rate by the bare figures; supported : those of them that the measurement
+    supports; more_rounds : the others, with more rounds than planned, none shown over its rate.
+    """
+
+    listed: int
+    supported: int
+    more_rounds: int
+
+
+def support(table: pd.DataFrame) -> Support:
     """How many findings a plain comparison makes, and how many the measurement supports."""
-    return len(table), int(table["supported"].sum()) if len(table) else 0
+    if not len(table):
+        return Support(0, 0, 0)
+    rounds = table["reason"] == MORE_ROUNDS
+    supported = table["supported"].astype(bool) & ~rounds
+    return Support(int((~rounds).sum()), int(supported.sum()), int(rounds.sum()))
+
+
+def of_rate(table: pd.DataFrame) -> pd.DataFrame:
+    """The evidence without what more rounds alone explain."""
+    return table[table["reason"] != MORE_ROUNDS]

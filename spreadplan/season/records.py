@@ -16,7 +16,9 @@ from spreadplan.frames import lines
 from spreadplan.planning.findings import Finding
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
+from spreadplan.reconcile.true_mass import MISSING, NO_TICKETS
 from spreadplan.schema.results import RESULTS
+from spreadplan.units import POUNDS_PER_TON
 
 
 def truck_history(
@@ -88,7 +90,7 @@ def books(
 
 def record_findings(history: pd.DataFrame, balances: pd.DataFrame) -> list[Finding]:
     """What the records' owner should look into: trucks to test, books that don't add up."""
-    return [*_truck_findings(history), *_book_findings(balances)]
+    return [*_truck_findings(history), *_ticket_findings(history), *_book_findings(balances)]
 
 
 def _truck_findings(history: pd.DataFrame) -> list[Finding]:
@@ -100,6 +102,31 @@ def _truck_findings(history: pd.DataFrame) -> list[Finding]:
         )
         for row in lines(rows[rows["test_again"].astype(bool)])
     ]  # fmt: skip
+
+
+def _ticket_findings(history: pd.DataFrame) -> list[Finding]:
+    """Mass that is counted as used although no ticket names its load."""
+    lacking = history[history["verdict"] == MISSING]
+    found = [
+        Finding(
+            "caution", f"tickets of {row.truck_id}, {row.material}",
+            f"{row.without_ticket_lb / POUNDS_PER_TON:.1f} tons of what it used in {row.storm} are "
+            f"presumed: no ticket names them; {row.missing_loads} of its usual "
+            f"load{'s' if row.missing_loads > 1 else ''} would explain it",
+            "look for the missing load tickets",
+        )
+        for row in lines(lacking)
+    ]  # fmt: skip
+    none = history[history["verdict"] == NO_TICKETS]
+    for material, rows in none.groupby("material", sort=True):
+        mass = rows["without_ticket_lb"].sum() / POUNDS_PER_TON
+        trucks = ", ".join(sorted(set(rows["truck_id"])))
+        found.append(Finding(
+            "note", f"tickets of {material}",
+            f"{mass:.1f} tons used by trucks that no ticket tells of: {trucks}",
+            "weigh their loads",
+        ))  # fmt: skip
+    return found
 
 
 def _truck_says(row: Any) -> str:

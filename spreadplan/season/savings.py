@@ -1,8 +1,13 @@
 """What better practice saves: material and money, each with an interval, nothing counted twice.
 
 Practices are taken one after the other, each on what the one before leaves: first calibrated
-rates, then the limits of sensitive areas, then prewetting. So the rows of a state add up. Undoing
-what is in use already goes the other way round: first the lower rates in areas, then prewetting.
+rates, then the limits of sensitive areas, then prewetting. Undoing what is in use already goes the
+other way round: first the lower rates in areas, then prewetting. Each material has rows of its own:
+a ton of sand mix is no ton of salt. What this season measured stands apart from what a borrowed
+percentage promises (`KNOWN`): the two are never added up.
+
+The borrowed percentage is about salt, so it holds for salt alone (`chloride.is_salt`), not for a
+mix of sand with some salt. It costs liquid, whose volume and price are part of the row.
 
 What prewetting saves: 20 to 30 % of the material, Minnesota Snow and Ice Control Field Handbook for
 Snowplow Operators (LRRB manual 2005-01, p. 7; read). It agrees with what dry salt loses to bounce
@@ -23,8 +28,10 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL
+from spreadplan.planning.assigned import prewet_of_use
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
+from spreadplan.season.chloride import is_salt
 from spreadplan.season.use import SEGMENT_KEYS
 from spreadplan.units import POUNDS_PER_TON
 
@@ -35,6 +42,10 @@ PREWET_SOURCE: Final = (
     "Minnesota Snow and Ice Control Field Handbook for Snowplow Operators, LRRB manual 2005-01, "
     "p. 7: 20 to 30 % of the material is saved by wetting"
 )
+PREWET_GAL_PER_TON: Final = 10.0
+PREWET_RATE_SOURCE: Final = "MaineDOT Treatment Recommendations, Table A"
+"""Liquid on a ton of salt where the agency prewets nothing itself. MaineDOT Treatment
+Recommendations, Table A (US National Transportation Library); read."""
 DRAWS: Final = 4000
 SEED: Final = 20261015
 
@@ -43,14 +54,39 @@ TO_GAIN: Final = "still to gain"
 CALIBRATION: Final = "calibrated rates"
 AREAS: Final = "lower rates in sensitive areas"
 PREWETTING: Final = "prewetting"
+MEASURED: Final = "measured this season"
+PLANNED: Final = "planned, not measured"
+BORROWED: Final = "borrowed percentage"
+KNOWN: Final = (MEASURED, PLANNED, BORROWED)
 
 
 @dataclass(frozen=True, eq=False)
-class _Draws:
-    """Random draws of what is uncertain, shape (draws, rows) or (draws,)."""
+class _Season:
+    """The season's rows of route, truck and material, with random draws of what is uncertain.
 
+    Attributes
+    ----------
+    rows : route_id, truck_id, material, reported_lb, applied_lb and parts of their uncertainty.
+    true_lb : draws of the true mass, shape (draws, rows). prewet_share : of what prewetting saves,
+        shape (draws, 1).
+    salt, wet : whether the material is salt; whether it is prewetted. gal_per_ton : as assigned.
+        Shape (rows,).
+    price : of a ton, shape (rows,). gal_price : of a gallon of liquid. NaN where not known.
+    """
+
+    rows: pd.DataFrame
     true_lb: Floats
     prewet_share: Floats
+    salt: NDArray[np.bool_]
+    wet: NDArray[np.bool_]
+    gal_per_ton: Floats
+    price: Floats
+    gal_price: float
+
+    @property
+    def reported(self) -> Floats:
+        """What the trucks reported, lb, shape (rows,)."""
+        return self.rows["reported_lb"].to_numpy(dtype=float)
 
 
 def savings(
@@ -72,14 +108,17 @@ def savings(
         none), lane_miles, target_rate_lb_per_lane_mile. None: what lower rates in areas save
         already is left out.
     shares : as `chloride.area_shares` returns it.
-    assignments : route_id, prewet_gal_per_ton. materials : material, kind, prices.
+    assignments : route_id, material, prewet_gal_per_ton, with truck_id and ``storm`` as
+        `planning.assigned.of_season` has them; another material than the assigned one is taken as
+        dry. materials : material, kind, chemical, chloride_fraction, density_lb_gal, prices.
 
     Returns
     -------
-    The table ``savings`` in the order in which the practices are taken; intervals are 95 %, by
-    4,000 seeded draws of what is uncertain. A negative saving is one too: a truck that puts down
-    less than it reports will use more once it is calibrated. Money is NaN where a price is missing;
-    the prewetting liquid's own price is not taken off.
+    The table ``savings``, for each practice one row a material, in the order in which the practices
+    are taken; intervals are 95 %, by 4,000 seeded draws of what is uncertain. A negative saving is
+    one too: a truck that puts down less than it reports will use more once it is calibrated.
+    ``liquid_gal`` is the liquid that prewetting takes, its price is taken off the money: of the
+    only liquid in ``materials``. Money is NaN where a price is missing.
     """
     measured = use[use["source"] == "measured"]
     keys = ["route_id", "truck_id", "material"]
@@ -91,25 +130,35 @@ def savings(
     rows["own_u2"] += by_storm.groupby(level=keys, sort=True).sum().to_numpy()
     if not len(rows):
         return pd.DataFrame(columns=RESULTS["savings"].names)
-    prewet = rows["route_id"].map(
-        dict(zip(assignments["route_id"], assignments["prewet_gal_per_ton"], strict=True))
-    ).fillna(0.0)  # fmt: skip
-    solid = rows["material"].isin(materials.loc[materials["kind"] == "solid", "material"])
-    wet = ((prewet > 0.0) & solid).to_numpy()
-    dry = ((prewet <= 0.0) & solid).to_numpy()
-    prices = {str(one.material): price_per_ton(one) for one in lines(materials)}
-    price: Floats = np.array([prices[str(name)] for name in rows["material"]], dtype=float)
-    drawn = _draw(rows)
+    gallons = prewet_of_use(assignments, measured) * measured["applied_lb"]
+    total = gallons.groupby([measured[key] for key in keys], sort=True).sum().to_numpy(dtype=float)
+    applied = rows["applied_lb"].to_numpy(dtype=float)
+    per_ton = np.divide(total, applied, out=np.zeros(len(rows)), where=applied > 0.0)
+    season = _of_season(rows, per_ton, materials)
     excess, excess_u = _excess_in_areas(measured, segments, shares, rows)
-    lowered = _lowered_by_plan(planned, rows)
     found = [
-        *_to_gain(rows, drawn, excess, excess_u, dry, price),
-        *_already(drawn, lowered, wet, price),
-    ]
+        *_to_gain(season, excess, excess_u), *_already(season, _lowered_by_plan(planned, rows)),
+    ]  # fmt: skip
     return pd.DataFrame(found, columns=RESULTS["savings"].names)
 
 
-def _draw(rows: pd.DataFrame) -> _Draws:
+def _of_season(rows: pd.DataFrame, gallons: Floats, materials: pd.DataFrame) -> _Season:
+    """``gallons`` : of prewetting liquid in a ton, shape (rows,)."""
+    known = {str(one.material): one for one in lines(materials)}
+    price = [price_per_ton(known[str(name)]) for name in rows["material"]]
+    salt = np.array([is_salt(known[str(name)]) for name in rows["material"]], dtype=bool)
+    liquids = [one for one in known.values() if one.kind == "liquid"]
+    gal_price = np.nan
+    if len(liquids) == 1:
+        gal_price = price_per_ton(liquids[0]) * liquids[0].density_lb_gal / POUNDS_PER_TON
+    true_lb, share = _draw(rows)
+    return _Season(
+        rows, true_lb, share[:, None], salt, salt & (gallons > 0.0), gallons,
+        np.array(price, dtype=float), float(gal_price),
+    )  # fmt: skip
+
+
+def _draw(rows: pd.DataFrame) -> tuple[Floats, Floats]:
     """True masses with common errors kept common, and the share that prewetting saves."""
     random = np.random.default_rng(SEED)
     mass = np.tile(rows["applied_lb"].to_numpy(dtype=float), (DRAWS, 1))
@@ -118,7 +167,7 @@ def _draw(rows: pd.DataFrame) -> _Draws:
         errors = random.standard_normal((DRAWS, int(group.max()) + 1))
         mass += errors[:, group] * rows[name].to_numpy(dtype=float)
     own = random.standard_normal(mass.shape) * np.sqrt(rows["own_u2"].to_numpy(dtype=float))
-    return _Draws(np.maximum(mass + own, 0.0), random.uniform(*PREWET_SAVES, DRAWS))
+    return np.maximum(mass + own, 0.0), random.uniform(*PREWET_SAVES, DRAWS)
 
 
 def _excess_in_areas(
@@ -169,72 +218,95 @@ def _lowered_by_plan(planned: pd.DataFrame | None, rows: pd.DataFrame) -> Floats
     return result
 
 
-def _to_gain(
-    rows: pd.DataFrame, drawn: _Draws, excess: Floats, excess_u: Floats, dry: NDArray[np.bool_],
-    price: Floats,
-) -> list[dict[str, Any]]:  # fmt: skip
-    reported = rows["reported_lb"].to_numpy(dtype=float)
+def _to_gain(season: _Season, excess: Floats, excess_u: Floats) -> list[dict[str, Any]]:
+    reported, true = season.reported, season.true_lb
     random = np.random.default_rng(SEED + 1)
     kept = excess + random.standard_normal((DRAWS, len(excess))) * excess_u
-    left = np.maximum(reported - kept, 0.0)
-    saved = left * dry * drawn.prewet_share[:, None]
+    dry = season.salt & ~season.wet
+    left = np.maximum(reported - kept, 0.0) * dry
+    saved = left * season.prewet_share
+    gal_per_ton, whose = _liquid_rate(season)
     return [
-        _line(
-            TO_GAIN, 1, CALIBRATION, drawn.true_lb.mean(axis=0), drawn.true_lb - reported, price,
+        *_lines(
+            season, _kind(TO_GAIN, 1, CALIBRATION, MEASURED), true.mean(axis=0), true - reported,
             "true mass less reported mass: what trucks put down beyond what they were set to",
             "this season's load tickets",
         ),
-        _line(
-            TO_GAIN, 2, AREAS, reported, kept, price,
+        *_lines(
+            season, _kind(TO_GAIN, 2, AREAS, MEASURED), reported, kept,
             "reported mass above what was allowed on segments that touch a sensitive area",
             "this season's plans and telemetry",
         ),
-        _line(
-            TO_GAIN, 3, PREWETTING, left.mean(axis=0) * dry, saved, price,
-            "routes on dry solid material, if they were prewetted", PREWET_SOURCE,
+        *_lines(
+            season, _kind(TO_GAIN, 3, PREWETTING, BORROWED), left.mean(axis=0), saved,
+            f"routes on dry salt, if they were prewetted with {gal_per_ton:.3g} gal a ton, {whose}",
+            PREWET_SOURCE, liquid_gal=(left - saved) / POUNDS_PER_TON * gal_per_ton,
         ),
     ]  # fmt: skip
 
 
-def _already(
-    drawn: _Draws, lowered: Floats | None, wet: NDArray[np.bool_], price: Floats
-) -> list[dict[str, Any]]:
+def _liquid_rate(season: _Season) -> tuple[float, str]:
+    """Gallons on a ton of salt that is dry today, and whose figure that is."""
+    tons = season.true_lb.mean(axis=0) * season.wet
+    if not tons.sum() > 0.0:
+        return PREWET_GAL_PER_TON, f"as {PREWET_RATE_SOURCE}, gives"
+    return float(np.average(season.gal_per_ton, weights=tons)), "as the prewetted routes are"
+
+
+def _already(season: _Season, lowered: Floats | None) -> list[dict[str, Any]]:
     found = []
-    without = drawn.true_lb
+    without = season.true_lb
     if lowered is not None:
         # nobody records whether the driver lowered the rate within a segment: nothing to all of it
         share = np.random.default_rng(SEED + 2).uniform(0.0, 1.0, DRAWS)[:, None]
-        found.append(_line(
-            ALREADY, 1, AREAS, without.mean(axis=0), share * lowered, price,
+        found += _lines(
+            season, _kind(ALREADY, 1, AREAS, PLANNED), without.mean(axis=0), share * lowered,
             "planned mass below what the rest of the route got; from none to all of it, since "
             "whether drivers lowered the rate within a segment is not recorded",
             "this season's plans",
-        ))  # fmt: skip
+        )  # fmt: skip
         without = without + share * lowered
-    factor = drawn.prewet_share[:, None] / (1.0 - drawn.prewet_share[:, None])
-    found.append(_line(
-        ALREADY, 2, PREWETTING, without.mean(axis=0) * wet, without * wet * factor, price,
-        "routes that are prewetted: what they would have taken dry, less what they took",
-        PREWET_SOURCE,
-    ))  # fmt: skip
+    wet = without * season.wet
+    found += _lines(
+        season, _kind(ALREADY, 2, PREWETTING, BORROWED), wet.mean(axis=0),
+        wet * season.prewet_share / (1.0 - season.prewet_share),
+        "prewetted routes on salt: what they would have taken dry, less what they took; liquid as "
+        "assigned", PREWET_SOURCE,
+        liquid_gal=season.true_lb * season.wet / POUNDS_PER_TON * season.gal_per_ton,
+    )  # fmt: skip
     return found
 
 
-def _line(
-    state: str, step: int, practice: str, base_lb: Floats, saved_lb: Floats, price: Floats,
-    basis: str, source: str,
-) -> dict[str, Any]:  # fmt: skip
-    """One row; ``base_lb`` shape (rows,), ``saved_lb`` shape (draws, rows)."""
-    tons = saved_lb / POUNDS_PER_TON
-    used = np.abs(tons).sum(axis=0) > 0.0
-    money = (tons[:, used] * price[used]).sum(axis=1)
-    total = tons.sum(axis=1)
-    ends = np.quantile(total, [TAIL, 1.0 - TAIL])
-    money_ends = np.quantile(money, [TAIL, 1.0 - TAIL])
-    return {
-        "state": state, "step": step, "practice": practice,
-        "base_ton": float(base_lb.sum()) / POUNDS_PER_TON, "saved_ton": float(total.mean()),
-        "saved_lo_ton": float(ends[0]), "saved_hi_ton": float(ends[1]),
-        "money": float(money.mean()), "money_lo": float(money_ends[0]),
-        "money_hi": float(money_ends[1]), "basis": basis, "source": source,
-    }  # fmt: skip
+def _kind(state: str, step: int, practice: str, known: str) -> dict[str, Any]:
+    return {"state": state, "step": step, "practice": practice, "known": known}
+
+
+def _lines(
+    season: _Season, kind: dict[str, Any], base_lb: Floats, saved_lb: Floats,
+    basis: str, source: str, liquid_gal: Floats | None = None,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """One row for each material that the practice works on.
+
+    ``kind`` : state, step, practice, known. ``base_lb`` shape (rows,), ``saved_lb`` and
+    ``liquid_gal`` shape (draws, rows).
+    """
+    rows = []
+    for material in sorted(season.rows["material"].unique()):
+        own = (season.rows["material"] == material).to_numpy()
+        base, saved = base_lb[own], saved_lb[:, own] / POUNDS_PER_TON
+        if not base.sum() > 0.0:
+            continue
+        gallons = np.zeros(DRAWS) if liquid_gal is None else liquid_gal[:, own].sum(axis=1)
+        total = saved.sum(axis=1)
+        money = total * season.price[own][0]
+        if gallons.any():
+            money = money - gallons * season.gal_price
+        ends, money_ends = (np.quantile(one, [TAIL, 1.0 - TAIL]) for one in (total, money))
+        rows.append({
+            **kind, "material": material, "base_ton": float(base.sum()) / POUNDS_PER_TON,
+            "saved_ton": float(total.mean()), "saved_lo_ton": float(ends[0]),
+            "saved_hi_ton": float(ends[1]), "liquid_gal": float(gallons.mean()),
+            "money": float(money.mean()), "money_lo": float(money_ends[0]),
+            "money_hi": float(money_ends[1]), "basis": basis, "source": source,
+        })  # fmt: skip
+    return rows

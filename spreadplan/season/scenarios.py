@@ -105,16 +105,19 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
         if truck not in known or truck == truck_id:
             raise ValueError(f"route {route}: truck {truck} is not known or is out itself")
     other = inputs.assignments["route_id"].map(dict(instead))
-    keep = ~own | other.notna()
+    is_open = own & other.isna()
     assigned = inputs.assignments.assign(
         truck_id=other.where(own, inputs.assignments["truck_id"]).astype(object)
-    )[keep]
-    open_routes = sorted(inputs.assignments.loc[~keep, "route_id"])
+    )
+    # the row stays, so that no earlier truck of the storm takes the route over again
+    assigned.loc[is_open, ["truck_id", "yard_id", "material"]] = ""
+    assigned.loc[is_open, "prewet_gal_per_ton"] = 0.0
+    open_routes = sorted(set(inputs.assignments.loc[is_open, "route_id"]))
     said = [f"{route} to {truck}" for route, truck in sorted(instead.items())]
     said += [f"{route} open" for route in open_routes]
     return Scenario(
         f"{truck_id} out", f"truck {truck_id} out of service: {', '.join(said)}",
-        replace(inputs, assignments=assigned.reset_index(drop=True)),
+        replace(inputs, assignments=assigned),
     )  # fmt: skip
 
 

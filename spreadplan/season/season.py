@@ -10,6 +10,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning.findings import Finding, findings_table
+from spreadplan.reconcile.verdicts import MORE_ROUNDS
 from spreadplan.schema.policy import Policy
 from spreadplan.season import budgets, chloride, overuse, water
 from spreadplan.season.budgets import Season
@@ -92,7 +93,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
     areas, confidence = inputs.sensitive_areas, inputs.policy.confidence
     use = season_use(storms, inputs.assignments)
     budget = budgets.budget_table(use, inputs.budgets, materials, season)
-    zones = inputs.routes.groupby("route_id")["zone"].first()
+    zones = inputs.routes.set_index(["route_id", "segment_id"])["zone"]
     shares = chloride.area_shares(inputs.routes, areas, inputs.policy, inputs.planned)
     fractions = chloride.fractions(materials)
     table = chloride.chloride_table(use, materials, shares, areas, season.name, confidence)
@@ -115,8 +116,10 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
             for name in sorted(use["material"].unique())
         },
         severity=severity_table(storms),
-        fair_routes=fair_comparison(use, storms, zones, ["route_id", "material"]),
-        fair_storms=fair_comparison(use, storms, zones, ["storm", "material"]),
+        fair_routes=_guided(
+            fair_comparison(use, storms, zones, ["route_id", "material"]), materials
+        ),
+        fair_storms=_guided(fair_comparison(use, storms, zones, ["storm", "material"]), materials),
         chloride=table,
         chloride_basis=pd.DataFrame(basis, columns=["material", "fraction", "fraction_u", "basis"]),
         without_chloride=unknown,
@@ -128,6 +131,13 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
                         materials),
         findings=findings_table(_findings(storms, budget, table, screening, evidence, unknown)),
     )  # fmt: skip
+
+
+def _guided(fair: pd.DataFrame, materials: pd.DataFrame) -> pd.DataFrame:
+    """Use against the published table for salt alone: a ton of sand mix is no ton of salt."""
+    salts = {str(one.material) for one in lines(materials) if chloride.is_salt(one)}
+    share = fair["guidance_share"].where(fair["material"].isin(salts))
+    return fair.assign(guidance_share=share)
 
 
 def _no_waters() -> pd.DataFrame:
@@ -147,13 +157,19 @@ def _findings(
     screening: pd.DataFrame, evidence: pd.DataFrame, unknown: pd.DataFrame,
 ) -> list[Finding]:  # fmt: skip
     found = _budget_findings(budget) + _area_findings(table) + water.screening_findings(screening)
-    listed, supported = overuse.support(evidence)
-    if listed:
+    count = overuse.support(evidence)
+    if count.listed:
         found.append(Finding(
-            "caution" if supported else "note", "over-application",
-            f"{listed} segments of single storms lie above their limit by the bare figures; the "
-            f"measurement supports {supported} of them",
+            "caution" if count.supported else "note", "over-application",
+            f"{count.listed} segments of single storms lie above their limit by the bare figures; "
+            f"the measurement supports {count.supported} of them",
             "act on those; the others can't be told from conforming ones",
+        ))  # fmt: skip
+    if count.more_rounds:
+        found.append(Finding(
+            "note", "rounds",
+            f"{count.more_rounds} segments of single storms had {MORE_ROUNDS}; none of them is "
+            "shown to be over its rate", "ask whether the plan had too few rounds",
         ))  # fmt: skip
     for row in lines(unknown):
         found.append(Finding(

@@ -227,7 +227,8 @@ def fair_comparison(
     Parameters
     ----------
     use : as `season_use` returns it.
-    zones : forecast zone of each route; index route_id.
+    zones : forecast zone of each segment; index route_id, segment_id. A route in several zones
+        had the weather of each as far as its lane-miles lie in it.
     by : any of route_id, yard_id, storm, material.
 
     Returns
@@ -239,7 +240,8 @@ def fair_comparison(
     """
     severity = severity_table(storms).set_index(["zone", "storm"])
     on_road = use[use["lane_miles"] > 0.0].copy()
-    zone = on_road["route_id"].map(zones).fillna("").astype(object)
+    places = pd.MultiIndex.from_frame(on_road[["route_id", "segment_id"]])
+    zone = pd.Series(zones.reindex(places).to_numpy(dtype=object), index=on_road.index).fillna("")
     known = {name for name, _ in severity.index}
     keys = pd.MultiIndex.from_arrays([
         [one if (one, storm) in severity.index else "*" if "*" in known else one

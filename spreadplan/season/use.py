@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.metrology import Z95
+from spreadplan.planning.assigned import of_use
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +35,7 @@ PLANNED: Final = "planned"
 MEASURED: Final = "measured"
 USE_COLUMNS: Final = (
     "storm", "start", "source", "route_id", "segment_id", "truck_id", "yard_id", "material",
-    "lane_miles", "treated_lane_miles", "reported_lb", "applied_lb", *LAYERS,
+    "lane_miles", "treated_lane_miles", "reported_lb", "applied_lb", "without_ticket_lb", *LAYERS,
 )  # fmt: skip
 
 
@@ -46,11 +47,11 @@ class StormUse:
     ----------
     storm : its name. start, end : when, in UTC.
     rounds : rounds of spreading (applications) of the storm, as planned.
-    parts : true mass of each truck on each segment, as `reconcile.applied.applied_parts` returns
-        it; with `planned_storm` what the plan says.
+    parts : true mass of each truck on each segment, as `reconcile.storm.StormUse` has it; with
+        `planned_storm` what the plan says.
     segments : one row for each route, segment and material: lane_miles (one application),
-        applications, applied_lb, applied_u_lb, planned_lb, allowed_lb, verdict, p_over; as
-        reconcile judged them. Of a planned storm verdict is "" and p_over NaN.
+        applications, applied_lb, applied_u_lb, planned_lb, allowed_lb, rounds_planned, verdict,
+        p_over, reason; as reconcile judged them. Of a planned storm verdict is "" and p_over NaN.
     forecast : the storm's weather, as the workspace holds it.
     source : "measured" (reconciled telemetry) or "planned" (no telemetry: the plan stands in).
     """
@@ -83,7 +84,8 @@ def planned_storm(
     half = rows["mass_hi_lb"] - rows["mass_lb"]
     work = rows[keys].assign(applied_lb=rows["mass_lb"], truck_u_lb=half.fillna(0.0) / Z95)
     parts = work.groupby(keys, sort=True).sum().reset_index()
-    parts = parts.assign(reported_lb=0.0, fleet_u_lb=0.0, storm_u_lb=0.0, own_u_lb=0.0)
+    nothing = ("reported_lb", "without_ticket_lb", "fleet_u_lb", "storm_u_lb", "own_u_lb")
+    parts = parts.assign(**dict.fromkeys(nothing, 0.0))
     rounds = max(int(plan_segments["application"].nunique()), 1)
     treated = rows.groupby(SEGMENT_KEYS, sort=True)[["lane_miles", "mass_lb"]].sum()
     lane_miles = rows.groupby([*SEGMENT_KEYS, "application"])["lane_miles"].sum()
@@ -92,7 +94,8 @@ def planned_storm(
     segments = pd.DataFrame({
         "lane_miles": one, "applications": treated["lane_miles"] / one,
         "applied_lb": treated["mass_lb"], "applied_u_lb": u_lb, "planned_lb": treated["mass_lb"],
-        "allowed_lb": np.nan, "verdict": "", "p_over": np.nan,
+        "allowed_lb": np.nan, "rounds_planned": treated["lane_miles"] / one, "verdict": "",
+        "p_over": np.nan, "reason": "",
     }).reset_index()  # fmt: skip
     return StormUse(storm, start, end, rounds, parts, segments, forecast, PLANNED)
 
@@ -102,7 +105,8 @@ def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.Data
 
     Parameters
     ----------
-    assignments : route_id, yard_id; a route's material counts against its yard.
+    assignments : route_id, truck_id, yard_id, with ``storm`` as `planning.assigned.of_season` has
+        them; a route's material counts against its yard.
 
     Returns
     -------
@@ -115,8 +119,7 @@ def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.Data
     if not frames:
         return _no_use()
     rows = pd.concat(frames, ignore_index=True)
-    yards = dict(zip(assignments["route_id"], assignments["yard_id"], strict=True))
-    rows["yard_id"] = rows["route_id"].map(yards).fillna("").astype(object)
+    rows["yard_id"] = of_use(assignments, rows, "yard_id").fillna("").astype(object)
     return rows[list(USE_COLUMNS)]
 
 
@@ -183,12 +186,13 @@ def summed_use(use: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame with index ``by``, sorted: reported_lb, applied_lb, applied_u_lb (standard),
+    DataFrame with index ``by``, sorted: reported_lb, applied_lb, without_ticket_lb (part of it that
+    rests on loads that no ticket names), applied_u_lb (standard),
     applied_lo_lb, applied_hi_lb (95 %, never below 0), treated_lane_miles, storms (how many put
     something down).
     """
     by = list(by)
-    names = ["reported_lb", "applied_lb", "treated_lane_miles"]
+    names = ["reported_lb", "applied_lb", "without_ticket_lb", "treated_lane_miles"]
     total = use.groupby(by, sort=True, dropna=False)[names].sum()
     total["applied_u_lb"] = layered_u(use, by)
     half = Z95 * total["applied_u_lb"]

@@ -187,20 +187,31 @@ def _digits(name: str) -> str:
     return re.sub(r"\D", "", name).lstrip("0")
 
 
-def truck_meant(word: str, trucks: Sequence[str]) -> int:
+class Alike:
     """Which truck a name that is not listed stands for: spelt otherwise, or its number alone.
 
-    >>> truck_meant("tc 107", ["TC-105", "TC-107"]), truck_meant("107", ["TC-105", "TC-107"])
-    (1, 1)
-    >>> truck_meant("B-22", ["TC-105", "TC-107"])
-    -2
+    >>> alike = Alike(["TC-105", "TC-107"])
+    >>> alike.truck("tc 107"), alike.truck("107"), alike.truck("B-22")
+    (1, 1, -2)
     """
-    if not word:
-        return NOBODY
-    alike = [at for at, truck in enumerate(trucks) if _plain(truck) == _plain(word) != ""]
-    if not alike and _digits(word) and (word.isdigit() or all(map(str.isdigit, trucks))):
-        alike = [at for at, truck in enumerate(trucks) if _digits(truck) == _digits(word)]
-    return alike[0] if len(alike) == 1 else FOREIGN
+
+    def __init__(self, trucks: Sequence[str]) -> None:
+        self._by_letters: dict[str, list[int]] = {}
+        self._by_number: dict[str, list[int]] = {}
+        self._numbers = all(truck.isdigit() for truck in trucks)
+        for code, truck in enumerate(trucks):
+            self._by_letters.setdefault(_plain(truck), []).append(code)
+            self._by_number.setdefault(_digits(truck), []).append(code)
+
+    def truck(self, word: str) -> int:
+        """Its code; `NOBODY` for no name, `FOREIGN` where no truck or more than one is like it."""
+        if not word:
+            return NOBODY
+        found = self._by_letters.get(_plain(word), []) if _plain(word) else []
+        number = _digits(word)
+        if not found and number and (word.isdigit() or self._numbers):
+            found = self._by_number.get(number, [])
+        return found[0] if len(found) == 1 else FOREIGN
 
 
 def _in_name(file: str, trucks: Sequence[str]) -> list[int]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -22,7 +22,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from spreadplan.telemetry.files import NO_NUMBER, Batch, TelemetryFile
-from spreadplan.telemetry.losses import NO_AMOUNT, NOBODY, UNKNOWN_TRUCK, Losses, truck_meant
+from spreadplan.telemetry.losses import NO_AMOUNT, NOBODY, UNKNOWN_TRUCK, Alike, Losses
 from spreadplan.units import to_canonical
 from spreadplan.workspace.parse import CONTROL_CHARACTERS, FALSE, LARGEST, TRUE, YEARS
 
@@ -108,6 +108,11 @@ class Ledger:
     first_named: dict[str, tuple[int, int]] = field(default_factory=dict)  # file and row
     counts: dict[str, int] = field(default_factory=dict)
     losses: Losses = field(default_factory=Losses)
+
+    @cached_property
+    def alike(self) -> Alike:
+        """The trucks by how their names are spelt."""
+        return Alike(list(self.trucks))
 
     def count(self, what: str, number: int) -> None:
         """Add to one of the counts."""
@@ -275,7 +280,7 @@ def _trucks(batch: Batch, marks: _Marks, ledger: Ledger) -> tuple[NDArray[Any], 
     codes = np.array([ledger.trucks.get(word, -1) for word in words])
     meant = codes.copy()
     for at in np.flatnonzero(codes < 0).tolist():
-        meant[at] = truck_meant(words[at], list(ledger.trucks))
+        meant[at] = ledger.alike.truck(words[at])
     empty = np.array([not word for word in words])
     marks.mark(empty[places], "a cell is empty", "truck_id is empty")
     truck = codes[places]

@@ -137,7 +137,11 @@ def _plain(subject: str) -> str:
 def other_findings(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, str]]:
     """Findings of the kinds that no headline stands for."""
     shown = {one["title"] for one in headlines(findings, kinds)}
-    words = {kind.word for kind in kinds if kind.title not in shown} | {"storms"}
+    words = {kind.word for kind in kinds if kind.title not in shown} | {
+        "storms",
+        "rounds",
+        "tickets",
+    }
     rows = findings[findings["subject"].str.split(" ").str[0].isin(words)]
     return [
         {"tone": TONE[one.severity], "severity": one.severity, "subject": _plain(one.subject),

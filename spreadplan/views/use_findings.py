@@ -9,14 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
-from spreadplan.reconcile.true_mass import CONTESTED
+from spreadplan.reconcile.true_mass import CONTESTED, INCOMPLETE
+from spreadplan.reconcile.verdicts import CLEARLY, MORE_ROUNDS, MORE_ROUNDS_KIND, OTHER_MATERIAL
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, as_text, percent, plural
 from spreadplan.views.use_segments import NO_PLAN
@@ -33,8 +34,6 @@ LEAST_LB: Final = 200.0
 """A smaller weighted mass is no finding to act on; it stands in the tables. Common practice, no
 source."""
 NOTHING_SHARE: Final = 0.01
-CLEARLY: Final = 0.08
-"""Rounds or rates that differ from the plan by more than this share are named as the cause."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +72,8 @@ def findings(
     confidence : of the policy's decision rule.
     """
     found: Iterable[Finding] = (
-        *_too_much(use, rows, confidence, shown), *_too_little(use, rows, shown),
+        *_too_much(use, rows, confidence, shown), *_more_rounds(use, rows, shown),
+        *_too_little(use, rows, shown),
         *_unheard(rows, shown), *_without_plan(rows, shown), *_off_route(use, shown),
         *_piles(use, shown), *_trucks(use.trucks, shown), *_yards(use.balance, shown),
         *_jumps(left_out_lb, shown),
@@ -123,7 +123,7 @@ def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
             for name in ("applied_lb", "applied_lo_lb", "applied_hi_lb")
         )
         planned = float(group["planned_lb"].sum())
-        rounds = float((group["lane_miles"] * group["rounds"]).sum())
+        rounds = float((group["lane_miles"] * group["rounds_planned"]).sum())
         areas = dict.fromkeys(area for area in group["area"] if area)
         yield _Stretch(
             route_id, material, len(group), lane_miles, applied, low, high, planned,
@@ -137,7 +137,7 @@ def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
 def _too_much(
     use: StormUse, rows: pd.DataFrame, confidence: float, shown: Display
 ) -> Iterator[Finding]:
-    over = rows[rows["verdict"] == "over"]
+    over = rows[rows["kind"] == "over"]
     wrong = set(use.trucks.loc[use.trucks["test_again"].astype(bool), "truck_id"])
     for one in _stretches(use, over):
         excess = shown.show(one.applied_lb - one.planned_lb, "bulk")
@@ -146,6 +146,22 @@ def _too_much(
             f"Route {one.route_id}{inside}: {excess} of {one.material} more than planned",
             f"{_put_down(one, shown)} {_cause(one, shown)} {_sure(one.count, confidence)}",
             _over_advice(one, one.truck in wrong),
+            max(one.low_lb - one.planned_lb, 0.0), SENSITIVE if one.areas else ROAD,
+        )  # fmt: skip
+
+
+def _more_rounds(use: StormUse, rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+    """More than the plan because it was spread more often, each round within its rate."""
+    surely = rows[(rows["kind"] == MORE_ROUNDS_KIND) & (rows["verdict"] == "over")]
+    for one in _stretches(use, surely):
+        excess = shown.show(one.applied_lb - one.planned_lb, "bulk")
+        inside = f", sensitive area {one.areas}" if one.areas else ""
+        yield Finding(
+            f"Route {one.route_id}{inside}: {MORE_ROUNDS}, {excess} of {one.material}",
+            f"{_put_down(one, shown)} {_cause(one, shown)} That the rate of a round was too high "
+            "is not shown.",
+            "Ask why it was spread more often than planned; conditions on the road may have called "
+            "for it.",
             max(one.low_lb - one.planned_lb, 0.0), SENSITIVE if one.areas else ROAD,
         )  # fmt: skip
 
@@ -231,9 +247,18 @@ def _unheard(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
             f"Route {route_id}: {plural(len(group), 'segment')} "
             f"({shown.show(float(group['lane_miles'].sum()), 'lane_distance')}) can't be judged",
             f"{reasons[:1].upper()}{reasons[1:]}: {planned} were planned, {heard} were heard of.",
-            "Look for records that were not sent, and at the receiver and antenna of the truck.",
+            _unheard_advice(set(group["reason"])),
             float((group["planned_lb"] - group["applied_lb"]).clip(lower=0.0).sum()), ROAD,
         )  # fmt: skip
+
+
+def _unheard_advice(reasons: set[str]) -> str:
+    if reasons == {OTHER_MATERIAL}:
+        return (
+            "See whether the route got another material, or the controller or materials.csv calls "
+            "it by another name."
+        )
+    return "Look for records that were not sent, and at the receiver and antenna of the truck."
 
 
 def _without_plan(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
@@ -253,10 +278,9 @@ def _without_plan(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
 
 
 def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
-    off = use.parts[use.parts["segment_id"] == OFF_ROUTE]
-    if off.empty:
-        return
-    for row in lines(summed_applied(off, ["truck_id", "material"]).reset_index()):
+    off = use.parts[(use.parts["segment_id"] == OFF_ROUTE) & (use.parts["reported_lb"] > 0.0)]
+    unplaced = off["unplaced_lb"] / off["reported_lb"]
+    for row in _masses(off, 1.0 - unplaced):
         mass = shown.show(row.applied_lb, "bulk")
         yield Finding(
             f"{row.truck_id}: {mass} of {row.material} on no route",
@@ -267,6 +291,26 @@ def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
             "private place, or a road that is missing in the routes.",
             row.applied_lo_lb, ROAD,
         )  # fmt: skip
+    for row in _masses(off, unplaced):
+        mass = shown.show(row.applied_lb, "bulk")
+        yield Finding(
+            f"{row.truck_id}: nobody knows where {mass} of {row.material} lies",
+            f"True mass {mass} (95 %: "
+            f"{shown.show_range(row.applied_lo_lb, row.applied_hi_lb, 'bulk')}) was released where "
+            "the truck had no position, none that can be believed, or no way from one to the next. "
+            "It counts for the truck. Segments that may lack just this mass are not judged.",
+            "Look at the receiver and antenna of the truck, and whether the positions are degrees "
+            "of longitude and latitude.",
+            row.applied_lo_lb, BOOKS,
+        )  # fmt: skip
+
+
+def _masses(parts: pd.DataFrame, share: pd.Series[float]) -> Iterator[Any]:
+    """A share of each part, summed by truck and material as `summed_applied` does."""
+    masses = [name for name in parts.columns if name.endswith("_lb")]
+    some = parts.assign(**{name: parts[name] * share for name in masses})[share > 0.0]
+    if len(some):
+        yield from lines(summed_applied(some, ["truck_id", "material"]).reset_index())
 
 
 def _piles(use: StormUse, shown: Display) -> Iterator[Finding]:
@@ -294,23 +338,29 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
         if row.test_again and row.reported_lb > 0.0:
             nearest = row.season_lo if row.season_ratio > 1.0 else row.season_hi
             yield Finding(
-                f"{row.truck_id} {row.verdict}: the true mass of {row.material} is "
+                f"{row.truck_id} {row.verdict}: over the season the true mass of {row.material} is "
                 f"{row.season_ratio:.2f} times what it says",
-                f"95 %: {row.season_lo:.2f} to {row.season_hi:.2f}, from the tickets of "
-                f"{plural(int(row.storms), 'storm')}. It reported {reported} in this storm; "
-                f"{true} were put down.",
+                f"95 % over the season: {row.season_lo:.2f} to {row.season_hi:.2f}, from the "
+                f"tickets of {plural(int(row.storms), 'storm')}. In this storm it was "
+                f"{row.ratio:.2f} times: {reported} reported, {true} put down.",
                 advice, abs(nearest - 1.0) * row.reported_lb, METER,
             )  # fmt: skip
-        elif row.reported_lb <= 0.0 and net_lb > 0.0:
+        elif row.verdict == INCOMPLETE:
             yield Finding(
-                f"{row.truck_id} reported no {row.material} although it was loaded",
-                f"Its tickets account for {shown.show(net_lb, 'bulk')}.", advice, net_lb, METER,
+                f"{row.truck_id}: its records do not tell all {row.material} that it put down",
+                f"It reported {reported}; its tickets account for {shown.show(net_lb, 'bulk')}.",
+                advice, max(net_lb - row.reported_lb, 0.0), BOOKS,
             )  # fmt: skip
         elif row.verdict == CONTESTED:
             yield Finding(
                 f"{row.truck_id}: tickets and reports of {row.material} disagree",
                 f"Its tickets account for {shown.show(net_lb, 'bulk')}; it reported {reported}.",
                 advice, abs(net_lb - row.reported_lb), BOOKS,
+            )  # fmt: skip
+        elif row.reported_lb <= 0.0 and net_lb > 0.0:
+            yield Finding(
+                f"{row.truck_id} reported no {row.material} although it was loaded",
+                f"Its tickets account for {shown.show(net_lb, 'bulk')}.", advice, net_lb, METER,
             )  # fmt: skip
         elif row.verdict in ("tickets missing", "no tickets"):
             accounted = shown.show(net_lb, "bulk") if row.loads else "nothing"
@@ -319,7 +369,8 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
                 f"{row.truck_id}: "
                 + (f"tickets of {row.material} are missing" if row.verdict == "tickets missing"
                    else f"no tickets of {row.material}"),
-                f"It put down {true}; its tickets account for {accounted}"
+                f"It put down {true}, {shown.show(row.without_ticket_lb, 'bulk')} of it presumed: "
+                f"its tickets account for {accounted}"
                 + (f" (probability that one is missing: {percent(row.p_missing, 3)})."
                    if row.verdict == "tickets missing" else "."),
                 advice, low_lb, BOOKS,

@@ -14,6 +14,14 @@ MOST_EXAMPLES: Final = 10
 REPEATED: Final = frozenset({"two records at one time", "the same record again"})
 """Nothing is lost with such a record: its twin is used."""
 EXPLAINED: Final[Mapping[str, str]] = {
+    "no position, the rest of the record used": "its mass counts for the truck; where it lies is "
+                                                "taken from the records around it, or not known",
+    "a cell cannot be read, the rest of the record used": "taken as empty",
+    "speed impossible, the rest of the record used": "taken as empty",
+    "total or rate impossible, the rest of the record used": "taken as missing",
+    "time not usable, taken from the records beside it": "by where the record stands in its file",
+    "spreading not said": "its counter decides",
+    "total missing": "what the next one tells is spread over the way since the one before",
     "total unchanged": "a coarse counter or a pause; mass is spread over the way since the last "
                        "change",
     "coarse counter": "the counter moves in large steps; they are spread over the way between",

@@ -8,6 +8,7 @@ from typing import Final
 import pandas as pd
 
 from spreadplan.reconcile.storm import OFF_ROUTE, missed
+from spreadplan.reconcile.verdicts import kinds
 
 KEYS: Final = ["route_id", "segment_id", "material"]
 NO_PLAN: Final = "nothing planned here with this material"
@@ -31,15 +32,15 @@ def with_plan(
 
     Returns
     -------
-    ``segments`` with road and area ("" without), rounds (applications planned; NaN: none),
+    ``segments`` with kind (see `reconcile.verdicts.kinds`), road and area ("" without),
     planned_rate_lb_per_lane_mile (mean of a planned application), treated (lane-miles times
     applications made) and is_missed; without the mass that is off the routes.
     """
     rows = segments[segments["segment_id"] != OFF_ROUTE].copy()
-    known = _of_plan(planned, area_names)
-    rows = rows.join(known, on=KEYS)
+    known = _areas(planned, area_names)
+    rows = rows.join(known, on=KEYS).assign(kind=kinds(rows))
     rows["area"] = rows["area"].fillna("")
-    per_round = rows["lane_miles"] * rows["rounds"]
+    per_round = rows["lane_miles"] * rows["rounds_planned"]
     rows["planned_rate_lb_per_lane_mile"] = rows["planned_lb"] / per_round
     rows["treated"] = rows["lane_miles"] * rows["applications"]
     rows["is_missed"] = missed(rows)
@@ -47,18 +48,15 @@ def with_plan(
     return rows.reset_index(drop=True)
 
 
-def _of_plan(planned: pd.DataFrame, area_names: Mapping[str, str]) -> pd.DataFrame:
-    """rounds and area of each segment and material."""
-    treated = planned[planned["mass_lb"] > 0.0]
-    rounds = treated.groupby(KEYS)["application"].nunique().rename("rounds")
+def _areas(planned: pd.DataFrame, area_names: Mapping[str, str]) -> pd.Series[str]:
+    """Names of the sensitive areas of each segment and material."""
 
     def named(ids: pd.Series[str]) -> str:
         found = {one for text in ids.unique() for one in str(text or "").split("; ") if one}
         return ", ".join(area_names.get(one) or one for one in sorted(found))
 
     inside = planned[planned["area_id"].fillna("") != ""]
-    area = inside.groupby(KEYS)["area_id"].agg(named).rename("area")
-    return pd.concat([rounds.astype(float), area.astype(object)], axis=1)
+    return inside.groupby(KEYS)["area_id"].agg(named).rename("area").astype(object)
 
 
 def _roads(rows: pd.DataFrame, routes: pd.DataFrame) -> pd.Series[str]:

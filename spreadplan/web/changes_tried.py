@@ -30,7 +30,11 @@ DEGREE_F: Final = {"us": 1.0, "metric": 1.8}
 
 @dataclass(frozen=True)
 class Tried:
-    """One change. ``whom``: route, truck or zone. ``value``: a number, or a truck for "truck"."""
+    """One change. ``whom``: route, truck or zone. ``value``: a number, or a truck for "truck".
+
+    ``application``: of a rate the round that it is for, of a truck that from which it holds; "" for
+    all.
+    """
 
     what: What
     whom: str
@@ -61,7 +65,8 @@ class Tried:
         whom = {"warmer": "all zones", "gate": "all trucks"}.get(self.what, "all routes")
         whom = whom if self.whom == EVERY else self.whom
         if self.what == "truck":
-            return f"{whom}: truck {self.truck}"
+            since = f" from application {self.application} on" if self.application else ""
+            return f"{whom}: truck {self.truck}{since}"
         if self.what == "warmer":
             degrees = self.inside() / DEGREE_F[shown.system]
             way = "warmer" if degrees >= 0 else "colder"
@@ -117,7 +122,7 @@ def what_if(tried: Sequence[Tried]) -> WhatIf:
         rates=tuple((one.whom, one.application or EVERY, one.inside()) for one in of("rate")),
         speeds=tuple((one.whom, one.inside()) for one in of("speed")),
         gates=tuple((one.whom, one.inside()) for one in of("gate")),
-        trucks=tuple((one.whom, one.truck) for one in of("truck")),
+        trucks=tuple((one.whom, one.truck, one.application) for one in of("truck")),
         warmer=tuple((one.whom, one.inside()) for one in of("warmer")),
     )
 

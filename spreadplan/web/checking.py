@@ -15,6 +15,8 @@ from spreadplan.web.history import FOLDER
 from spreadplan.workspace import read_workspace
 from spreadplan.workspace.vector import find_vector
 
+#: the tables of a storm that name its rounds of spreading: each may contradict the others
+ROUNDS = {"forecast", "rates", "storm_assignments"}
 ALWAYS = ("workspace.toml", "columns.toml")
 
 
@@ -32,9 +34,10 @@ def check_files(
     changed = set()
     for file in texts:
         table, storm = table_of(file)
-        changed.add(table.name)
+        names = ROUNDS if table.name in ROUNDS else {table.name}
+        changed |= names
         if storm:
-            storms.setdefault(storm, set()).add(table.name)
+            storms.setdefault(storm, set()).update(names)
     needed = _needed(changed, only_added=all(isinstance(edit, Add) for edit in edits))
     with TemporaryDirectory(dir=folder / FOLDER, prefix="check-") as draft:
         _mirror(folder, Path(draft), needed, storms)

@@ -137,13 +137,15 @@ class Computed:
         today = self.settings().today()
         return self.remember(("fleet", today), lambda: FleetView(*read_fleet(self.folder)))
 
+    def inputs(self, storm: str) -> tuple[Workspace, Calibration]:
+        """What the plan of a storm is made from."""
+        return self.remember(("inputs", storm), lambda: read_for_plan(self.folder, storm))
+
     def plan(self, storm: str, what_if: WhatIf = AS_IT_STANDS) -> PlanView:
         """The plan of a storm, with changes to try."""
 
         def make() -> PlanView:
-            workspace, fleet = self.remember(
-                ("inputs", storm), lambda: read_for_plan(self.folder, storm)
-            )
+            workspace, fleet = self.inputs(storm)
             return plan_from(workspace, fleet, storm, what_if)
 
         return self.remember(("plan", storm, what_if), make)

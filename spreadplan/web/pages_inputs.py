@@ -11,10 +11,12 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.errors import Problem
+from spreadplan.frames import lines
+from spreadplan.runs.what_if import own_assignments
 from spreadplan.schema.tables import TABLES
 from spreadplan.views.display import Display
 from spreadplan.web.addresses import address, number_of
-from spreadplan.web.changes_tried import DEGREE_F, Tried, parse, to_inside
+from spreadplan.web.changes_tried import DEGREE_F, Tried, parse, to_inside, what_if
 from spreadplan.web.edits import Add, Change, Edit, Refused, Remove, is_storm
 from spreadplan.web.pages_plan import storm_of
 from spreadplan.web.store import StoredRow
@@ -26,6 +28,17 @@ RATE: Final = {"us": "rate_lb_per_lane_mile", "metric": "rate_kg_per_lane_km"}
 #: what a visitor types, by system of units: the column of the contract and the kind of quantity
 TEMPERATURE: Final = {"us": "pavement_temp_f", "metric": "pavement_temp_c"}
 WATER: Final = {"us": "precipitation_in", "metric": "precipitation_mm"}
+PREWET: Final = {"us": "prewet_gal_per_ton", "metric": "prewet_l_per_t"}
+#: a column's name without its unit, by the kind of quantity
+STEMS: Final = {"temperature": "pavement_temp", "water": "precipitation", "rate": "rate",
+                "liquid_per_mass": "prewet"}  # fmt: skip
+HEADINGS: Final = {
+    "forecast": ("Forecast", "Forecast"),
+    "rates": ("Own rates", "The planner's own rates: they win over the policy"),
+    "storm_assignments": ("Trucks of this storm",
+                          "Trucks of this storm alone: they win over the usual assignments"),
+}  # fmt: skip
+"""Of each table its name and its heading."""
 
 
 @dataclass(frozen=True)
@@ -64,8 +77,24 @@ def rate_fields(shown: Display) -> list[Field]:
     ]
 
 
+def truck_fields(shown: Display) -> list[Field]:
+    """The columns of the storm's own assignments."""
+    return [
+        Field("route", "Route", "route_id"),
+        Field("truck", "Truck", "truck_id"),
+        Field("yard", "Yard", "yard_id"),
+        Field("material", "Material", "material"),
+        Field("prewet", f"Prewetting, {shown.unit('liquid_per_mass')}", PREWET[shown.system],
+              "liquid_per_mass"),
+        Field("since", "From application (empty: the first)", "from_application"),
+    ]  # fmt: skip
+
+
 def _tables(shown: Display) -> dict[str, list[Field]]:
-    return {"forecast": forecast_fields(shown), "rates": rate_fields(shown)}
+    return {
+        "forecast": forecast_fields(shown), "rates": rate_fields(shown),
+        "storm_assignments": truck_fields(shown),
+    }  # fmt: skip
 
 
 # --- showing -----------------------------------------------------------------------------------
@@ -100,7 +129,8 @@ def _form(
              "values": [(f, typed.get(f"{table}-new{n}-{f.name}", "")) for f in fields]}
             for n in range(blanks)
         ]  # fmt: skip
-        tables.append({"name": table, "fields": fields, "rows": rows})
+        name, heading = HEADINGS[table]
+        tables.append({"name": name, "heading": heading, "fields": fields, "rows": rows})
     policy = visit.site.computed.fleet().workspace.policy
     return visit.render(
         "web/inputs.html", status, storm=storm, tables=tables, faults=faults, name=name,
@@ -116,10 +146,11 @@ def _shown(row: StoredRow, field: Field, shown: Display) -> str:
     """A stored cell in the visitor's unit; as it is where it cannot be converted."""
     if not field.kind:
         return row.values.get(field.column, "")
-    stem = "rate" if field.kind == "rate" else field.column.rsplit("_", 1)[0]
+    stem = STEMS[field.kind]
     name = next((n for n in row.values if n.startswith(f"{stem}_")), "")
     text = row.values.get(name, "")
-    source = {n: s for names in (TEMPERATURE, WATER, RATE) for s, n in names.items()}.get(name)
+    columns = (TEMPERATURE, WATER, RATE, PREWET)
+    source = {n: system for names in columns for system, n in names.items()}.get(name)
     if source is None or source == shown.system or not text:
         return text
     try:
@@ -137,7 +168,7 @@ def save(visit: Visit) -> Response:
     edits = _edits(visit, storm)
     if not edits:
         return visit.go_to(address("plan", storm))
-    return _apply(visit, storm, storm, edits, f"forecast and rates of {storm} changed")
+    return _apply(visit, storm, storm, edits, f"forecast, rates or trucks of {storm} changed")
 
 
 def create(visit: Visit) -> Response:
@@ -213,7 +244,7 @@ def _row_edits(
 
 
 def keep(visit: Visit) -> Response:
-    """Write tried changes to the files: rates, trucks and temperatures have one, others have not.
+    """Write tried changes to the files of the storm: rates, trucks and temperatures have one.
 
     Speeds stand in the routes' file, which forms do not write; a gate is chosen by the plan.
     """
@@ -227,7 +258,7 @@ def keep(visit: Visit) -> Response:
         )  # fmt: skip
     edits = [
         *_rate_edits(visit, storm, [one for one in tried if one.what == "rate"]),
-        *_truck_edits(visit, [one for one in tried if one.what == "truck"]),
+        *_truck_edits(visit, storm, [one for one in tried if one.what == "truck"]),
         *_forecast_edits(visit, storm, [one for one in tried if one.what == "warmer"]),
     ]
     if edits:
@@ -251,16 +282,35 @@ def _rate_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]:
     return list[Edit](edits)
 
 
-def _truck_edits(visit: Visit, tried: Sequence[Tried]) -> list[Edit]:
-    file = TABLES["assignments"].file
-    rows = {row.values.get("route_id"): row for row in visit.site.store.rows(file)}
-    missing = [one.whom for one in tried if one.whom not in rows]
-    if missing:
-        raise HTTPException(422, f"Route {missing[0]} has no assignment yet.")
-    return [
-        Change(file, rows[one.whom].row, rows[one.whom].mark, {"truck_id": one.truck})
-        for one in tried
-    ]
+def _truck_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]:
+    """The rows of the storm's own assignments for the routes that change hands."""
+    if not tried:
+        return []
+    workspace, _ = visit.site.computed.inputs(storm)
+    try:
+        wanted = own_assignments(workspace, storm, what_if(tried).trucks)
+    except ValueError as error:
+        raise HTTPException(422, f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+    file = _file(storm, "storm_assignments")
+    routes = {one.whom for one in tried}
+    there = {
+        (row.values["route_id"], row.values.get("from_application", "")): row
+        for row in visit.site.store.rows(file)
+        if row.values.get("route_id") in routes
+    }
+    edits: list[Edit] = []
+    for row in lines(wanted[wanted["route_id"].isin(routes)]):
+        stored = there.pop((row.route_id, row.from_application), None)
+        values = {
+            "route_id": row.route_id, "truck_id": row.truck_id, "yard_id": row.yard_id,
+            "material": row.material, "prewet_gal_per_ton": f"{row.prewet_gal_per_ton:.9g}",
+            "from_application": row.from_application,
+        }  # fmt: skip
+        if stored is None:
+            edits.append(Add(file, values))
+        elif stored.values.get("truck_id") != row.truck_id:
+            edits.append(Change(file, stored.row, stored.mark, {"truck_id": row.truck_id}))
+    return edits + [Remove(file, row.row, row.mark) for row in there.values()]
 
 
 def _forecast_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]:

@@ -128,7 +128,7 @@ def _with_one_more(visit: Visit) -> Response:
         value = math.nan if kind == "truck" else float(typed.replace("−", "-"))
     except ValueError:
         raise HTTPException(400, f"{typed!r} is not a number.") from None
-    application = visit.query("rate_application") if kind == "rate" else ""
+    application = visit.query(f"{kind}_application")
     truck = typed if kind == "truck" else ""
     texts.append(Tried(kind, whom, application, value, truck, shown.system).text())  # type: ignore[arg-type]
     tried = parse(texts)

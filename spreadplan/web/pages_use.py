@@ -13,6 +13,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
+from spreadplan.reports.use_report import unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
@@ -28,6 +30,7 @@ from spreadplan.workspace import read_workspace
 VERDICTS: Final[Mapping[str, tuple[str, str]]] = {
     "over": ("bad", "over"),
     "probably_over": ("warn", "probably over"),
+    MORE_ROUNDS_KIND: ("warn", MORE_ROUNDS),
     "under": ("bad", "under"),
     "probably_under": ("warn", "probably under"),
     "within": ("good", "within"),
@@ -77,13 +80,15 @@ def use(visit: Visit) -> Response:
         "ready": segments is not None and routes is not None, "unreadable": unreadable,
     }  # fmt: skip
     if segments is not None and routes is not None:
-        counts = segments["verdict"].value_counts()
+        counts = kinds(segments).value_counts()
         context |= {
             "verdicts": [(tone, words, int(counts.get(name, 0)), name)
                          for name, (tone, words) in VERDICTS.items()],
             "routes": [_route_row(row, shown) for row in lines(routes)],
             "plots": [("Material by route, against the plan", _routes_plot(routes, shown))],
             "trucks": [_truck_row(row) for row in lines(trucks)] if trucks is not None else [],
+            "unticketed": unticketed(trucks, shown)
+            if trucks is not None and "without_ticket_lb" in trucks else [],
             "balance": [_balance_row(row, shown) for row in lines(balance)]
             if balance is not None else [],
             "worst": _worst(segments, shown),
@@ -107,13 +112,14 @@ def _refused(quarantine: pd.DataFrame | None) -> list[tuple[str, int]]:
 
 def _route_row(row: Any, shown: Display) -> dict[str, Any]:
     over, under = int(row.over_segments), int(row.under_segments)
+    more = int(getattr(row, "more_rounds_segments", 0))
     return {
         "route_id": "off the routes" if row.route_id == OFF_ROUTE else row.route_id,
         "material": row.material, "planned": shown.number(row.planned_lb, "bulk"),
         "applied": shown.number(row.applied_lb, "bulk"),
         "range": _range(row.applied_lo_lb, row.applied_hi_lb, shown),
         "reported": shown.number(row.reported_lb, "bulk"),
-        "over": over, "under": under, "tone": "bad" if over or under else "",
+        "over": over, "more_rounds": more, "under": under, "tone": "bad" if over or under else "",
     }  # fmt: skip
 
 
@@ -182,7 +188,8 @@ def _worst(segments: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
 
 def segment_row(row: Any, shown: Display) -> dict[str, Any]:
     """One segment's use, in words."""
-    tone, words = VERDICTS.get(row.verdict, ("none", row.verdict))
+    kind = kinds(pd.DataFrame({"verdict": [row.verdict], "reason": [row.reason]})).iloc[0]
+    tone, words = VERDICTS.get(kind, ("none", row.verdict))
     return {
         "route_id": row.route_id, "segment_id": row.segment_id, "material": row.material,
         "tone": tone, "verdict": words, "applied": shown.show(row.applied_lb, "mass"),
@@ -193,7 +200,7 @@ def segment_row(row: Any, shown: Display) -> dict[str, Any]:
         "rate": shown.show(row.applied_rate_lb_per_lane_mile, "rate"),
         "passes": as_text(row.passes, 1, plain=True) if math.isfinite(row.passes) else NOTHING,
         "p_over": percent(row.p_over), "p_under": percent(getattr(row, "p_under", math.nan)),
-        "reason": getattr(row, "reason", ""),
+        "reason": row.reason,
     }  # fmt: skip
 
 
@@ -228,8 +235,10 @@ def map_lines(visit: Visit) -> Response:
     """The segments, coloured by verdict, for the part of the map in view."""
     drawn = _drawn(visit, storm_of(visit))
     box, zoom = map_layers.box_of(visit.query("box")), map_layers.zoom_of(visit.query("zoom"))
-    number = drawn["verdict"].map(CLASS_OF).fillna(2).to_numpy(dtype=int)
-    look = np.where(drawn["verdict"].isin(CLASS_OF), "rate", "none")
+    kind = kinds(drawn)
+    number = kind.map(CLASS_OF).fillna(2).to_numpy(dtype=int)
+    looks_by = [kind.isin(CLASS_OF), kind == MORE_ROUNDS_KIND]
+    look = np.select(looks_by, ["rate", "doubt"], "none")
     looks = {"k": number, "w": 2 * np.abs(number - 2), "s": look}
     numbers = drawn["place"].to_numpy()
     return visit.json_text(map_layers.line_layer(drawn.geometry, numbers, looks, box, zoom))
@@ -249,7 +258,8 @@ def map_places(visit: Visit) -> Response:
         "areas": map_layers.area_layer(workspace.table("sensitive_areas")),
         "yards": map_layers.yard_marks(workspace.table("yards")),
         "names": map_layers.route_marks(_routes(visit)), "bounds": map_layers.bounds([drawn]),
-        "legend": list(LEGEND), "unknown": "cannot be said", "doubt": "",
+        "legend": list(LEGEND), "unknown": "cannot be said",
+        "doubt": MORE_ROUNDS,
         "tiles": {"address": background.address, "credit": background.credit}
         if background else None,
     })  # fmt: skip

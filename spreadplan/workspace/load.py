@@ -20,7 +20,13 @@ from spreadplan.workspace import vector
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
 from spreadplan.workspace.places import far_off
-from spreadplan.workspace.references import RULES, dates_to_come, policy_materials, zones
+from spreadplan.workspace.references import (
+    RULES,
+    dates_to_come,
+    policy_materials,
+    tickets_of_two_storms,
+    zones,
+)
 from spreadplan.workspace.strays import stray_files
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
 from spreadplan.workspace.whole_files import readable_name, stands_there
@@ -263,6 +269,11 @@ def read_workspace(
         storm: _read_storm(reader, storm, wanted, tables, names)
         for storm, wanted in of_storms.items()
     }
+    reader.problems += tickets_of_two_storms(
+        by_storm,
+        {storm: {name: f"storms/{storm}/{TABLES[name].file}" for name in found}
+         for storm, found in by_storm.items()},
+    )  # fmt: skip
     reader.problems += stray_files(
         folder, _file_names([*required, *optional]),
         None if storms is None else {one: _file_names(names) for one, names in of_storms.items()},

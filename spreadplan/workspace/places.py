@@ -138,13 +138,14 @@ def jumps(
     if len(too_long) or lost.any():
         bulk = np.median(on_globe(place[~lost]), axis=0) if not lost.all() else np.zeros(3)
         suspects = np.unique(np.concatenate([owner[too_long], owner[lost]]))
+        named = MOST_NAMED - 1  # and one line for the others
         first, last = np.searchsorted(owner, suspects), np.searchsorted(owner, suspects, "right")
-        for feature, begin, end in zip(suspects.tolist()[:MOST_NAMED], first, last, strict=False):
+        for feature, begin, end in zip(suspects.tolist()[:named], first, last, strict=False):
             what, remedy = _jump(place[begin:end], lost[begin:end], bulk, kind)
             if what:
                 broken[feature] = True
                 problems.append(Problem(file, feature + 1, "geometry", what, remedy))
-        more = suspects[MOST_NAMED:]
+        more = suspects[named:]
         if len(more) and kind == "LineString":
             broken[more] = True
             what = f"jumps too far, as {len(more) - 1:,} more do"

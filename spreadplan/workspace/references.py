@@ -18,6 +18,10 @@ Tables = Mapping[str, pd.DataFrame]
 Names = Mapping[str, str]  # table -> file, for messages
 Rule = Callable[[Tables, Names], Iterator[Problem]]
 
+NEAR_A_STORM = pd.Timedelta(days=3)
+"""Trucks are loaded the day before a storm, and emptied the day after. Common practice, no source.
+"""
+
 
 def dangling(tables: Tables, names: Names) -> Iterator[Problem]:
     """A row that speaks of a truck, yard, route, material or test that no file lists."""
@@ -67,6 +71,91 @@ def weighing_rows(tables: Tables, names: Names) -> Iterator[Problem]:
                 "container without a tare",
                 "the gross is taken as net; weigh the empty container",
                 fatal=False,
+            )
+
+
+def weighings_twice(tables: Tables, names: Names) -> Iterator[Problem]:
+    """Weighings that were pasted twice would count twice.
+
+    Containers filled alike may weigh the same, so a single row that comes again says nothing. A
+    truck is not weighed twice the same to a division, before and after a run; and rows of several
+    tests do not come again in one order by chance.
+    """
+    if "weighings" not in tables:
+        return
+    weighed = tables["weighings"]
+    values = weighed.drop(columns="row")
+    codes = values.groupby(list(values.columns), dropna=False, sort=False).ngroup().to_numpy()
+    row, test = weighed["row"].to_numpy(), weighed["test_id"].to_numpy()
+    remedy = "keep one of the two; equal containers are written as one row with their count"
+    blocks = list(_repeated_blocks(codes))
+    for first, again, size in blocks:
+        one_test = len(set(test[first : again + size])) == 1
+        if one_test and size < FEWEST_AGAIN:
+            continue
+        what = (
+            f"rows {row[again]} to {row[again + size - 1]} say the same as rows {row[first]} to "
+            f"{row[first + size - 1]}: what was weighed counts twice"
+        )
+        yield Problem(names["weighings"], int(row[again]), "*", what, remedy, fatal=not one_test)
+    inside = {at for _, again, size in blocks for at in range(again, again + size)}
+    truck = (weighed["method"] == "vehicle_scale").to_numpy()
+    counts = np.bincount(codes) if len(codes) else codes
+    whole = len(counts) >= FEWEST_ROWS and counts.min() >= 2
+    seen: dict[int, int] = {}
+    for at, code in enumerate(codes.tolist()):
+        before = seen.setdefault(code, int(row[at]))
+        if before != row[at] and at not in inside and (truck[at] or whole):
+            what = f"says the same as row {before}: what was weighed counts twice"
+            yield Problem(names["weighings"], int(row[at]), "*", what, remedy)
+
+
+FEWEST_AGAIN = 3
+"""So many rows of one test that come again in one order are named."""
+FEWEST_ROWS = 4
+"""Of so many different rows not every one comes twice by chance."""
+
+
+def _repeated_blocks(codes: np.ndarray) -> Iterator[tuple[int, int, int]]:
+    """Stretches that come again: first place, place of the repetition, length of at least two.
+
+    ``codes`` : of the rows, equal ones alike. A stretch begins with two rows that differ.
+    """
+    values = codes.tolist()
+    places: dict[tuple[int, int], int] = {}
+    at = 0
+    while at + 1 < len(values):
+        pair = (values[at], values[at + 1])
+        first = places.setdefault(pair, at)
+        size = 0
+        if first < at and pair[0] != pair[1]:
+            while first + size < at and at + size < len(values):
+                if values[first + size] != values[at + size]:
+                    break
+                size += 1
+        if size >= 2:
+            yield first, at, size
+        at += max(size, 1)
+
+
+def rows_twice(tables: Tables, names: Names) -> Iterator[Problem]:
+    """Rows of tables without a name of their own that stand there twice, letter by letter."""
+    for name, what in (("returns", "the same return"), ("forecast", "the same weather")):
+        if name not in tables:
+            continue
+        values = tables[name].drop(columns="row")
+        again = np.flatnonzero(values.duplicated())
+        if not again.size:
+            continue
+        by_value = tables[name].groupby(list(values.columns), dropna=False, sort=False)["row"]
+        first = by_value.transform("first").to_numpy()
+        for at in again:
+            yield Problem(
+                names[name],
+                int(tables[name]["row"].iloc[at]),
+                "*",
+                f"{what} stands already in row {first[at]}",
+                "keep one of the two; it would count twice",
             )
 
 
@@ -250,6 +339,34 @@ def zones(tables: Tables, names: Names) -> Iterator[Problem]:
         )
 
 
+def weather_and_tickets(tables: Tables, names: Names) -> Iterator[Problem]:
+    """Tickets that lie days away from the weather of their storm: a wrong date, or folder."""
+    if "forecast" not in tables or tables["forecast"].empty:
+        return
+    begin, end = tables["forecast"]["start"].min(), tables["forecast"]["end"].max()
+    for name, moment in (("loads", "loaded_at"), ("returns", "returned_at")):
+        if name not in tables:
+            continue
+        tickets = tables[name]
+        early, late = begin - tickets[moment], tickets[moment] - end
+        away = np.flatnonzero((early > NEAR_A_STORM) | (late > NEAR_A_STORM))
+        if not away.size:
+            continue
+        at = away[0]
+        before = early.iloc[at] > NEAR_A_STORM
+        days = round((early if before else late).iloc[at] / pd.Timedelta(days=1))
+        more = away.size - 1
+        yield Problem(
+            names[name],
+            int(tickets["row"].iloc[at]),
+            moment,
+            f"lies {days} days {'before' if before else 'after'} the storm's forecast"
+            + (f", and so do {more} more" if more else ""),
+            f"check its date, and those in {names['forecast']}",
+            fatal=False,
+        )
+
+
 def liquids(tables: Tables, names: Names) -> Iterator[Problem]:
     """A liquid whose density nobody gave: gallons cannot be weighed."""
     if "materials" not in tables:
@@ -301,6 +418,32 @@ def low_flows(tables: Tables, names: Names) -> Iterator[Problem]:
             "is above the mean flow",
             "check whether the two were swapped",
         )
+
+
+def rounds_of_assignments(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A truck of one storm from a round on that the storm does not have."""
+    if "storm_assignments" not in tables or not {"forecast", "rates"} & set(tables):
+        return
+    own, known = tables["storm_assignments"], round_labels(tables)
+    for position in np.flatnonzero(~own["from_application"].isin({*known, ""})):
+        yield Problem(
+            names["storm_assignments"],
+            int(own["row"].iloc[position]),
+            "from_application",
+            f'"{own["from_application"].iloc[position]}" is not an application of this storm',
+            f"name one of {', '.join(sorted(known)) or 'those of its forecast'}, or leave it empty",
+        )
+
+
+def round_labels(tables: Tables) -> set[str]:
+    """The names of a storm's rounds; rows of the forecast without one count 1, 2, ... by zone."""
+    named = [tables[name]["application"] for name in ("forecast", "rates") if name in tables]
+    labels = {str(label) for column in named for label in column} - {"", "*"}
+    if "forecast" in tables:
+        forecast = tables["forecast"]
+        counts = forecast[forecast["application"] == ""].groupby("zone").size()
+        labels |= {str(number) for number in range(1, int(counts.max() if len(counts) else 0) + 1)}
+    return labels
 
 
 def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
@@ -356,6 +499,8 @@ AHEAD = ("forecast", "rates")
 RULES: tuple[Rule, ...] = (
     dangling,
     weighing_rows,
+    weighings_twice,
+    rows_twice,
     tests_without_weighing,
     tests_and_trucks,
     runs_of_no_time,
@@ -365,7 +510,37 @@ RULES: tuple[Rule, ...] = (
     truck_limits,
     periods,
     zones,
+    weather_and_tickets,
     liquids,
     budget_scopes,
     low_flows,
+    rounds_of_assignments,
 )
+
+
+def tickets_of_two_storms(
+    storms: Mapping[str, Tables], files: Mapping[str, Names]
+) -> Iterator[Problem]:
+    """A load or return that stands in the folders of two storms counts in both.
+
+    ``files`` : the names of the files, storm by storm.
+    """
+    for name in ("loads", "returns"):
+        frames = [tables[name].assign(storm=storm) for storm, tables in storms.items()
+                  if name in tables]  # fmt: skip
+        if len(frames) < 2:
+            continue
+        rows = pd.concat(frames, ignore_index=True)
+        same = rows.groupby(
+            [column for column in rows.columns if column not in ("row", "storm")],
+            dropna=False, sort=False,
+        )  # fmt: skip
+        storm, row = same["storm"].transform("first"), same["row"].transform("first")
+        for at in np.flatnonzero(rows["storm"] != storm):
+            yield Problem(
+                files[rows["storm"].iloc[at]][name],
+                int(rows["row"].iloc[at]),
+                "*",
+                f"stands already in {files[storm.iloc[at]][name]}, row {row.iloc[at]}",
+                "keep it in the storm that it belongs to; it would count twice",
+            )

@@ -18,6 +18,7 @@ from typing import Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyogrio
 from numpy.typing import NDArray
 
@@ -27,7 +28,7 @@ from spreadplan.workspace.csvfile import LONGEST_CELL
 Cells = dict[str, dict[int, Any]]
 
 #: Smallest and largest number of the declared types of whole numbers: OGC 12-128r18 (GeoPackage
-#: 1.3.1), table 1.
+#: 1.3.1), table 1; from memory.
 WHOLE: Final = {
     "TINYINT": (-(2**7), 2**7 - 1),
     "SMALLINT": (-(2**15), 2**15 - 1),
@@ -50,10 +51,10 @@ def as_they_stand(path: Path, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """
     find = _FINDERS.get(path.suffix.lower())
     for name, cells in (find(path, frame) if find else {}).items():
-        column = frame[name].astype(object)
+        column = frame[name].astype(object).to_numpy(copy=True)
         for position, value in cells.items():
-            column.iloc[position] = value
-        frame = frame.assign(**{name: column})
+            column[position] = value
+        frame = frame.assign(**{name: pd.Series(column, index=frame.index, dtype=object)})
     return frame
 
 
@@ -65,12 +66,12 @@ def _of_database(path: Path, frame: gpd.GeoDataFrame) -> Cells:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what the library doubts was said when it read the file
         layer = str(pyogrio.list_layers(f"GPKG:{path}")[0][0])  # the one that was read
-    table, found = _quoted(layer), {}
+    table, found = quoted(layer), {}
     with closing(sqlite3.connect(address, uri=True)) as base:
         columns = base.execute(f"PRAGMA table_info({table})").fetchall()
-        key = next((_quoted(row[1]) for row in columns if row[5]), "rowid")
+        key = next((quoted(row[1]) for row in columns if row[5]), "rowid")
         for _, name, kind, *_ in columns:
-            column, rule = _quoted(name), _other_than(kind, _quoted(name))
+            column, rule = quoted(name), _other_than(kind, quoted(name))
             if name not in frame.columns or not rule:
                 continue
             cells = base.execute(
@@ -92,8 +93,9 @@ def _of_database(path: Path, frame: gpd.GeoDataFrame) -> Cells:
     }
 
 
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
+def quoted(name: str) -> str:
+    """A name as SQL takes it, whatever is in it."""
+    return '"{}"'.format(name.replace('"', '""'))
 
 
 def _other_than(kind: str, column: str) -> str:

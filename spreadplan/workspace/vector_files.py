@@ -26,7 +26,7 @@ import pyarrow.parquet as pq
 
 from spreadplan.errors import Problem
 from spreadplan.workspace.csvfile import LONGEST_CELL
-from spreadplan.workspace.vector_cells import as_they_stand
+from spreadplan.workspace.vector_cells import as_they_stand, quoted
 from spreadplan.workspace.whole_files import most_rows, no_plain_file
 
 #: A county of a million segments has some 400 MB as GeoJSON.
@@ -135,7 +135,7 @@ def _without_views(base: sqlite3.Connection) -> set[str]:
     """Take every view out of a database; gives their names in small letters."""
     views = [name for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'view'")]
     for name in views:
-        base.execute(f"DROP VIEW {_quoted(name)}")
+        base.execute(f"DROP VIEW {quoted(name)}")
     return {name.lower() for name in views}
 
 
@@ -156,7 +156,7 @@ def _layer_fault(base: sqlite3.Connection, views: set[str]) -> Fault | None:
         if str(name).lower() in programs:
             return f'layer "{name}" is computed by a query', "export it as a plain layer"
     for name in tables:
-        if any(row[-1] > 1 for row in base.execute(f"PRAGMA table_xinfo({_quoted(name)})")):
+        if any(row[-1] > 1 for row in base.execute(f"PRAGMA table_xinfo({quoted(name)})")):
             return f'layer "{name}" has computed columns', "export it as a plain layer"
     with_geometry = base.execute(
         "SELECT count(*) FROM gpkg_contents AS c, gpkg_geometry_columns AS g, sqlite_master AS m "
@@ -164,10 +164,6 @@ def _layer_fault(base: sqlite3.Connection, views: set[str]) -> Fault | None:
         "AND lower(m.name) = lower(c.table_name) AND m.type = 'table'"
     ).fetchone()
     return None if with_geometry[0] else ("holds no layer with geometry", AGAIN)
-
-
-def _quoted(name: str) -> str:
-    return '"{}"'.format(name.replace('"', '""'))
 
 
 def _columnar_fault(path: Path) -> Fault | None:

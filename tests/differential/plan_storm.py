@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -131,20 +131,18 @@ def labelled(files: Files, storm: str) -> list[dict[str, str]]:
 
 
 def stretches_of(files: Files) -> list[Stretch]:
-    """Every part of every segment in driving order."""
+    """Every part of every segment in driving order; who treats it comes with the round."""
     areas = {
         str(f["properties"]["area_id"]): [
             (float(x), float(y)) for x, y in f["geometry"]["coordinates"][0]
         ]
         for f in files.features("sensitive_areas.geojson")
     }
-    who = {row["route_id"]: row for row in files.table("assignments.csv")}
     reference = quantity(files.toml, "lane_width", "feet") or Decimal(12)
     rows = []
     for place, feature in enumerate(files.features("routes.geojson")):
         row = feature["properties"]
         line = [(float(x), float(y)) for x, y in feature["geometry"]["coordinates"]]
-        mine = who.get(str(row["route_id"]), {})
         speed = quantity(row, "speed", "speed")
         assert speed
         for number, part in enumerate(parts_of(line, areas), start=1):
@@ -153,14 +151,31 @@ def stretches_of(files: Files) -> list[Stretch]:
                 Decimal(row["lanes"]), decimal(row.get("passes")) or ONE,
                 quantity(row, "lane_width", "feet") or reference, speed,
                 row.get("two_way") is not False, str(row.get("service_class") or ""),
-                str(row.get("zone") or ""), mine.get("truck_id", ""), mine.get("yard_id", ""),
-                mine.get("material", ""), quantity(mine, "prewet", "per_mass") or ZERO,
+                str(row.get("zone") or ""), "", "", "", ZERO,
             )  # fmt: skip
             rows.append(
                 (str(row["route_id"]), decimal(row.get("sequence")), place, number, stretch)
             )
     rows.sort(key=lambda r: (r[0], r[1] if r[1] is not None else Decimal(10**9), r[2], r[3]))
     return [row[-1] for row in rows]
+
+
+def whose(stretch: Stretch, who: dict[str, dict[str, str]]) -> Stretch:
+    """A stretch with the row of its route."""
+    row = who.get(stretch.route, {})
+    return replace(
+        stretch, truck=row.get("truck_id", ""), yard=row.get("yard_id", ""),
+        material=row.get("material", ""), prewet=quantity(row, "prewet", "per_mass") or ZERO,
+    )  # fmt: skip
+
+
+def who_treats(files: Files, storm: str, until: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Route → row in force at the last of these rounds: each later one may take routes over."""
+    rows = {row["route_id"]: row for row in files.table("assignments.csv")}
+    own = files.table(f"storms/{storm}/assignments.csv")
+    for since in ("", *until):
+        rows |= {row["route_id"]: row for row in own if row["from_application"] == since}
+    return rows
 
 
 Base = tuple[dict[str, Decimal], str]
@@ -260,8 +275,10 @@ def targets_of(files: Files, storm: str, pick: str = "middle") -> list[Target]:
     """Every part in every round with its target rate and where that comes from."""
     sky_rows, stretches = labelled(files, storm), stretches_of(files)
     result = []
-    for each in rounds_of(files, storm):
-        for stretch in stretches:
+    rounds = rounds_of(files, storm)
+    for place, each in enumerate(rounds):
+        who = who_treats(files, storm, [one.label for one in rounds[: place + 1]])
+        for stretch in (whose(one, who) for one in stretches):
             base = planners_rate(files, storm, stretch.route, each.label)
             if base is None:
                 sky = weather(sky_rows, stretch.zone, each.label)

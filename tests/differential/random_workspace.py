@@ -52,6 +52,7 @@ def write_workspace(folder: Path, seed: int) -> Path:
     labels = _forecast(folder, pen)
     _rates(folder, pen, routes, labels)
     _stock(folder, pen, yards, materials)
+    _own_assignments(folder, pen, routes, trucks, materials, yards, labels)
     return folder
 
 
@@ -255,6 +256,25 @@ def _assignments(
         })  # fmt: skip
     kept = [row for row in rows if rng.random() < 0.93] or rows[:1]
     _write(folder, "assignments.csv", kept)
+
+
+def _own_assignments(
+    folder: Path, pen: _Pen, routes: Sequence[str], trucks: Sequence[Row],
+    materials: Sequence[str], yards: Sequence[str], labels: Sequence[str],
+) -> None:  # fmt: skip
+    """Trucks of this storm alone, from any of its rounds on, in any order; in half of the cases."""
+    rng, unit = pen.rng, pen.unit("per_mass")
+    pairs = [(route, since) for route in routes for since in ("", *labels)]
+    chosen = rng.sample(pairs, min(len(pairs), rng.choice([0, 0, 1, 2, 4, 6])))
+    rows = [
+        {"route_id": route, "truck_id": rng.choice(trucks)["truck_id"],
+         "yard_id": rng.choice(yards), "material": rng.choice(materials),
+         f"prewet_{unit}": rng.choice(["", pen.number(9, "per_mass", unit)]),
+         "from_application": since}
+        for route, since in chosen
+    ]  # fmt: skip
+    if rows:
+        _write(folder, f"storms/{STORM}/assignments.csv", rows)
 
 
 def _areas(folder: Path, pen: _Pen) -> None:

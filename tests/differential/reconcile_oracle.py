@@ -254,6 +254,8 @@ def read_row(
     total, unit_lb = quantity(row, "feed_total", MASS_LB, renames)
     per_min = {f"{unit}_min": factor for unit, factor in MASS_LB.items()}
     rate, rate_lb = quantity(row, "feed_rate", per_min, renames)
+    if not (total or rate) and (moment is None or not seen):
+        return None
     return Fix(
         file, number, truck, moment.timestamp() if moment else None, x, y, float(speed) * mps,
         cell("spreading") == "1",

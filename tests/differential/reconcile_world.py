@@ -221,6 +221,7 @@ def draw_truck(random_: random.Random, road: int) -> Truck:
     )
 
 
+NO_TIME = "31/12/2026"
 #: where the receiver has no fix
 BLIND = ("start", "middle", "end", "")
 
@@ -563,6 +564,16 @@ def flows(truck: Truck, rows: list[tuple[float, ...]], legs: list[Leg]) -> list[
     return result
 
 
+def break_row(lines: list[dict[str, object]], origin: int, place: int, kind: int) -> None:
+    """A time that is none, or a second record that has no position or is of an unknown truck."""
+    if kind:
+        name, text = (("lat", "north"), ("truck_id", "T99"))[kind - 1]
+        if lines[origin]["time"] != NO_TIME:
+            lines.insert(place, {**lines[origin], name: text})
+    elif place < len(lines) and lines[place] not in (*lines[:place], *lines[place + 1 :]):
+        lines[place]["time"] = NO_TIME
+
+
 def write_telemetry(
     world: World, random_: random.Random, storm: str, start: datetime, truck: Truck,
     legs: list[Leg], units: dict[str, str], renamed: bool,
@@ -600,13 +611,10 @@ def write_telemetry(
         place = random_.randrange(len(lines))
         lines.insert(place + 1, dict(lines[place]))
     for number in range(truck.broken_rows):
-        bad = dict(lines[random_.randrange(len(lines))])
-        place = random_.randrange(1, len(lines))
-        if number % 3:
-            name, text = (("lat", "north"), ("truck_id", "T99"))[number % 3 - 1]
-            lines.insert(place, {**bad, name: text})
-        elif lines[place] not in (*lines[:place], *lines[place + 1 :]):
-            lines[place]["time"] = "31/12/2026"
+        origin, place = random_.randrange(len(lines)), random_.randrange(1, len(lines))
+        if crossing and truck.local_time:
+            place = origin + 1  # elsewhere it would look like the clock's jump back
+        break_row(lines, origin, place, number % 3)
     if truck.shuffled and not (crossing and truck.local_time):
         random_.shuffle(lines)
     if renamed:

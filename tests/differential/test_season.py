@@ -24,6 +24,10 @@ STORMS = {"s1": ("2026-12-01", 1.0), "s2": ("2026-12-11", 0.6), "s3": ("2027-01-
 AS_OF = "2027-01-31"
 FRACTION = Decimal("0.588")
 LIMITS_TON = {"B1": 0.12, "B2": 0.5}
+STREAMS = {"B1": {"mean_flow_cfs": 9, "low_flow_cfs": 0.5, "background_mg_l": 20},
+           "B2": {"mean_flow_cfs": 2}}  # fmt: skip
+#: mg/L of a pound an hour in a cubic foot a second: NIST SP 811 (2008), appendix B.8
+MG_L = Decimal("453592.37") / (Decimal("28.316846592") * 3600)
 
 
 def area(name: str, first_mi: float, last_mi: float) -> dict[str, object]:
@@ -34,7 +38,7 @@ def area(name: str, first_mi: float, last_mi: float) -> dict[str, object]:
     return {
         "type": "Feature",
         "properties": {"area_id": name, "name": name, "kind": "well",
-                       "chloride_limit_ton": LIMITS_TON[name]},
+                       "chloride_limit_ton": LIMITS_TON[name], **STREAMS[name]},
         "geometry": {"type": "Polygon", "coordinates": [ring]},
     }  # fmt: skip
 
@@ -175,3 +179,62 @@ def test_chloride_limits_are_judged_by_probability(results: Path):
         expected = "over" if p_over >= 0.95 else "probably_over" if p_over >= 0.5 else "within"
         assert row["verdict"] == expected
     assert {table[name]["verdict"] for name in LIMITS_TON} == {"over", "within"}
+
+
+def test_screening_in_decimals(results: Path):
+    """Both readings of each storm's load, from chloride.csv; no two storms within four days."""
+    table = rows_of(results / "season" / "screening.csv")
+    loads = {
+        name: {row["storm"]: Decimal(row["chloride_lb"])
+               for row in rows_of(results / "season" / "chloride.csv")
+               if row["scope_id"] == name and row["storm"]}
+        for name in STREAMS
+    }  # fmt: skip
+    assert {(row["area_id"], row["criterion"]) for row in table} == {
+        (name, criterion) for name in STREAMS for criterion in
+        ("EPA, chronic", "EPA, acute", "Minnesota, maximum")
+    }  # fmt: skip
+    for row in table:
+        stream, own = STREAMS[row["area_id"]], loads[row["area_id"]]
+        flow = Decimal(str(stream.get("low_flow_cfs", stream["mean_flow_cfs"])))
+        hours = Decimal(row["window_h"])
+        level = stream.get("background_mg_l", 0) + own[row["storms"]] * MG_L / (flow * hours)
+        assert float(row["concentration_mg_l"]) == pytest.approx(float(level), rel=1e-6)
+        if row["reading"] == "all within the averaging time":
+            assert hours == Decimal(row["averaging_h"])
+            assert own[row["storms"]] == max(own.values())
+        limit = Decimal(row["limit_mg_l"])
+        at_once = max(own.values()) * MG_L / (flow * Decimal(row["averaging_h"]))
+        if row["area_id"] == "B2":
+            assert row["screening"] in ("above: sample", "not judged")
+        elif at_once + 20 > limit:
+            assert row["screening"] in ("above: sample", "near: consider sampling")
+        else:
+            assert row["screening"] in ("below", "near: consider sampling")
+    assert {row["screening"] for row in table if row["area_id"] == "B2"} == {"not judged"}
+
+
+def test_savings_from_the_storms_own_sums(results: Path, whole: Used):
+    """Salt on a dry route: what was put down beyond the report, then 20 to 30 % of the report."""
+    table = {(row["state"], row["practice"]): row
+             for row in rows_of(results / "season" / "savings.csv")}  # fmt: skip
+    reported = sum(
+        Decimal(row["reported_lb"])
+        for storm in STORMS for row in rows_of(results / storm / "use_segments.csv")
+        if row["trucks"]
+    )  # fmt: skip
+    drawn = 5 * whole.u / 2000 / 4000**0.5  # of 4,000 draws
+    first = table["still to gain", "calibrated rates"]
+    more = float((whole.total - reported) / TON_LB)
+    assert float(first["saved_ton"]) == pytest.approx(more, abs=drawn)
+    assert (first["material"], first["known"]) == ("salt", "measured this season")
+    wetted = table["still to gain", "prewetting"]
+    kept = float(reported / TON_LB) - float(
+        table["still to gain", "lower rates in sensitive areas"]["saved_ton"]
+    )
+    assert float(wetted["base_ton"]) == pytest.approx(kept, rel=1e-3)
+    assert float(wetted["saved_ton"]) == pytest.approx(0.25 * kept, rel=0.02)
+    # ten gallons a ton as MaineDOT, Table A; no liquid is in the workspace, so no money is promised
+    assert float(wetted["liquid_gal"]) == pytest.approx(10 * 0.75 * kept, rel=0.02)
+    assert wetted["money"] == ""
+    assert wetted["known"] == "borrowed percentage"

@@ -210,3 +210,14 @@ def test_what_is_refused() -> None:
     wide = table.set_geometry([shapely.linestrings([[-100, 45], [-90, 45]])], crs=4326)
     with pytest.raises(ValueError, match="too far apart"):
         build_network(wide)
+
+
+def test_owners_of_a_shared_road_stand_in_the_order_of_their_names() -> None:
+    """The order of the file says nothing of whose road it is."""
+    line = [(0, 0), (90, 10), (200, 0)]
+    for order in ([0, 1, 2], [2, 0, 1]):
+        table = roads({"B": line, "C": line, "A": line}).iloc[order].reset_index(drop=True)
+        network = build_network(table)
+        owners = network.owners
+        rows = owners.row[owners.row_start[0] : owners.row_start[1]]
+        assert network.segment_id[rows].tolist() == ["A", "B", "C"]

@@ -284,6 +284,31 @@ def test_a_material_that_no_file_lists_draws_a_caution(tmp_path: Path):
     assert line.startswith('caution: storms/s1/telemetry/a.csv:11:material: "Salz" is not in mate')
 
 
+# --- of another time ----------------------------------------------------------------------------
+
+
+def test_records_of_another_time_than_tickets_and_weather_draw_a_caution(tmp_path: Path):
+    table = three_segments.records()
+    content = three_segments.files() | {"storms/s1/telemetry/a.csv": table.to_csv(index=False)}
+    content["storms/s1/forecast.csv"] = (
+        "zone,start,end,event,pavement_temp_f\n*,2025-12-01T10:00Z,2025-12-01T16:00Z,snow,25\n"
+    )
+    content["storms/s1/returns.csv"] = content["storms/s1/returns.csv"].replace(
+        "2026-12", "2026-11"
+    )
+    said: list[str] = []
+    options = runs.Options(lambda text: None, said.append, runs.no_progress)
+    runs.compute_use(three_segments.write(tmp_path / "w", content), "s1", options)
+    dates = [text for text in said if "the trucks' records" in text]
+    remedy = "check the dates of both: they do not belong to one storm"
+    assert dates == [
+        "caution: storms/s1/forecast.csv:0:start: ends 365 days before the trucks' records; "
+        + remedy,
+        "caution: storms/s1/returns.csv:0:returned_at: ends 30 days before the trucks' records; "
+        + remedy,
+    ]
+
+
 # --- the pieces, by hand ------------------------------------------------------------------------
 
 

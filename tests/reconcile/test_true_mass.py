@@ -139,6 +139,50 @@ def test_missing_tickets_do_not_move_the_ratio():
     assert "1 of its usual load would explain it" in gap["advice"]
 
 
+def test_what_no_ticket_names_is_what_was_put_down_less_the_tickets():
+    season = simulated_season(np.random.default_rng(3), SIX_TRUCKS, storms=4)
+    found = ratios_of(lose_ticket(season, "T3", "3"), "3")
+    accounted = found["loaded_lb"] - found["returned_lb"]
+    gap = found.loc["T3"]
+    presumed = gap["ratio"] * gap["reported_lb"] - accounted["T3"]
+    assert gap["without_ticket_lb"] == pytest.approx(presumed)
+    assert 0.5 * 14000.0 < presumed < 14000.0
+    assert gap["missing_loads"] == 1
+    # the sentence and the column are of one ratio
+    share = (accounted["T3"] + gap["without_ticket_lb"]) / accounted["T3"]
+    assert f"about {share:.2f} times what its tickets account for" in gap["advice"]
+    others = found.drop(index="T3")
+    assert (others["without_ticket_lb"] == 0.0).all()
+    assert (others["missing_loads"] == 0).all()
+
+
+def test_a_truck_without_records_is_not_said_to_report_too_little():
+    found = mass_ratios(
+        reports(("a", "T1", 9000.0)),
+        load_tickets(("a", "T1", 1, 9000.0), ("a", "T2", 1, 9000.0)),
+        return_tickets(), "a", 5.0,
+    ).set_index("truck_id")  # fmt: skip
+    assert found.loc["T2", "verdict"] == "records incomplete"
+    assert not found.loc["T2", "test_again"]
+
+
+def test_a_storm_whose_records_are_incomplete_does_not_move_the_season():
+    """Half of the mass of one storm has no total: the ratio there is 2, and says nothing."""
+    season = simulated_season(np.random.default_rng(4), np.ones(6), storms=4)
+    told = season.reported.assign(known_share=1.0)
+    half = (told["truck_id"] == "T0") & (told["storm"] == "2")
+    told.loc[half, "reported_lb"] /= 2.0
+    blind = told.assign(known_share=np.where(half, 0.5, 1.0))
+    usual = ratios_of(season, "3").loc["T0"]
+    found = ratios_of(Season(season.ratio, blind, season.loads, season.returns), "3").loc["T0"]
+    assert found["season_ratio"] == pytest.approx(usual["season_ratio"], abs=0.01)
+    assert (found["storms"], usual["storms"]) == (3, 4)
+    assert found["verdict"] == "agrees"
+    there = ratios_of(Season(season.ratio, blind, season.loads, season.returns), "2").loc["T0"]
+    assert there["verdict"] == "records incomplete"
+    assert there["ratio"] == pytest.approx(1.0, abs=0.05)
+
+
 def test_reported_twice_what_was_ever_loaded_is_a_missing_ticket():
     found = mass_ratios(
         reports(("a", "T1", 20000.0)),

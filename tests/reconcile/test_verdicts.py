@@ -15,7 +15,9 @@ from spreadplan.reconcile.verdicts import (
     against_plan,
     allowances,
     judge,
+    kinds,
     plain_comparison,
+    said,
 )
 from spreadplan.schema.policy import Policy
 from tests.reconcile.ticket_tables import simulated_season
@@ -27,7 +29,7 @@ def row(applied: float, u: float, planned: float = 100.0, coverage: float = 1.0)
     return pd.DataFrame({
         "applied_lb": [applied], "applied_u_lb": [u], "planned_lb": [planned],
         "allowed_lb": [1.1 * planned], "least_lb": [0.8 * planned], "coverage": [coverage],
-        "contested": [False],
+        "contested": [False], "applications": [1.0], "rounds_planned": [1.0],
     })  # fmt: skip
 
 
@@ -42,7 +44,7 @@ def row(applied: float, u: float, planned: float = 100.0, coverage: float = 1.0)
 def test_the_guard_band_by_hand(applied: float, verdict: str) -> None:
     found = judge(row(applied, 5.0), RULE).iloc[0]
     assert found["verdict"] == verdict
-    assert found["reason"] == ""
+    assert found["reason"] == ("rate above the plan" if "over" in verdict else "")
     assert (found["p_over"] >= 0.95) == (applied >= 110.0 + guard_band(np.array(5.0), 0.95))
 
 
@@ -87,11 +89,59 @@ def test_salt_where_none_was_to_go_is_over():
     assert judge(row(0.0, 0.0, planned=0.0), RULE)["verdict"].item() == "within"
 
 
+@pytest.mark.parametrize(
+    ("applied", "made", "verdict", "kind", "reason"),
+    [
+        # two rounds of 100 planned, 220 allowed, 110 a round; u 5, guard band 8.2
+        (300.0, 3.0, "over", "more_rounds", "more rounds than planned"),
+        (337.0, 3.0, "over", "more_rounds", "more rounds than planned"),  # 330 and 8.2 are 338.2
+        (339.0, 3.0, "over", "over", "rate above the plan, and more rounds than planned"),
+        (240.0, 2.0, "over", "over", "rate above the plan"),
+        (240.0, 1.0, "over", "over", "rate above the plan"),
+        (225.0, 2.2, "probably_over", "more_rounds", "more rounds than planned"),
+        (225.0, 2.04, "probably_over", "probably_over", "rate above the plan"),
+        (210.0, 3.0, "within", "within", ""),
+        (300.0, 0.0, "over", "over", "rate above the plan"),
+    ],
+)  # fmt: skip
+def test_more_rounds_are_no_higher_rate(
+    applied: float, made: float, verdict: str, kind: str, reason: str
+):
+    rows = row(applied, 5.0, planned=200.0).assign(applications=made, rounds_planned=2.0)
+    found = judge(rows, RULE)
+    assert found["verdict"].item() == verdict
+    assert found["reason"].item() == reason
+    assert kinds(found).item() == kind
+    assert said(kind) == ("more rounds than planned" if kind == "more_rounds" else
+                          kind.replace("_", " "))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("unplaced", "other", "verdict", "reason"),
+    [
+        # 60 of the 80 that must lie there at the least
+        (0.0, 0.0, "under", ""),
+        (19.0, 0.0, "under", ""),
+        (21.0, 0.0, "unknown", "mass of its truck without a known place may lie here"),
+        (0.0, 21.0, "unknown", "another material than planned was put down here"),
+        (11.0, 10.0, "unknown", "mass of its truck without a known place may lie here"),
+    ],
+)
+def test_what_may_lie_there_unseen_is_not_missing(
+    unplaced: float, other: float, verdict: str, reason: str
+):
+    found = judge(row(60.0, 5.0).assign(unplaced_lb=unplaced, other_lb=other), RULE).iloc[0]
+    assert (found["verdict"], found["reason"]) == (verdict, reason)
+    assert found["p_under"] > 0.99
+    more = judge(row(150.0, 5.0).assign(unplaced_lb=unplaced, other_lb=other), RULE).iloc[0]
+    assert more["verdict"] == "over"
+
+
 def test_allowances_by_hand():
     """Two applications of segment a, half of it in an area that allows 100 lb per lane-mile."""
     planned = pd.DataFrame({
         "route_id": "R1", "segment_id": ["a", "a", "a", "a", "b", "b"], "material": "salt",
-        "lane_miles": [1.0, 1.0, 1.0, 1.0, 2.0, 2.0],
+        "lane_miles": [1.0, 1.0, 1.0, 1.0, 2.0, 2.0], "application": list("112212"),
         "mass_lb": [200.0, 100.0, 200.0, 100.0, 400.0, np.nan],
         "max_rate_lb_per_lane_mile": [np.nan, 100.0, np.nan, 100.0, np.nan, np.nan],
     })  # fmt: skip
@@ -99,16 +149,19 @@ def test_allowances_by_hand():
     assert found.loc["a", "planned_lb"] == 600.0
     assert found.loc["a", "allowed_lb"] == pytest.approx(2 * (220.0 + 100.0))
     assert found.loc["a", "least_lb"] == pytest.approx(480.0)
-    assert found.loc["b", ["planned_lb", "allowed_lb", "least_lb"]].isna().all()
+    assert found.loc["a", "rounds_planned"] == 2.0
+    assert found.loc["b", ["planned_lb", "allowed_lb", "least_lb", "rounds_planned"]].isna().all()
 
 
 def test_a_sensitive_area_has_no_tolerance():
     planned = pd.DataFrame({
         "route_id": "R1", "segment_id": ["a"], "material": "salt", "lane_miles": [1.0],
-        "mass_lb": [100.0], "max_rate_lb_per_lane_mile": [100.0],
+        "mass_lb": [100.0], "max_rate_lb_per_lane_mile": [100.0], "application": ["1"],
     })  # fmt: skip
     limits = allowances(planned, RULE)
-    rows = limits.assign(applied_lb=108.0, applied_u_lb=3.0, coverage=1.0, contested=False)
+    rows = limits.assign(
+        applied_lb=108.0, applied_u_lb=3.0, coverage=1.0, contested=False, applications=1.0
+    )
     assert judge(rows, RULE)["verdict"].item() == "over"
 
 
@@ -120,7 +173,7 @@ def test_planned_segments_without_use_are_there():
     })  # fmt: skip
     allowed = pd.DataFrame({
         "route_id": "R1", "segment_id": ["a", "b"], "material": "salt", "planned_lb": 100.0,
-        "allowed_lb": 110.0, "least_lb": 80.0,
+        "allowed_lb": 110.0, "least_lb": 80.0, "rounds_planned": 1.0,
     })  # fmt: skip
     found = against_plan(applied, allowed).set_index("segment_id")
     assert (
@@ -176,7 +229,12 @@ def test_over_is_seldom_said_of_a_truck_that_kept_to_what_is_allowed():
         })  # fmt: skip
         segments = use[["route_id", "segment_id"]].assign(lane_miles=0.5, passes_per_application=1)
         rows = applied_by_segment(applied_parts(use, ratios), segments).assign(
-            planned_lb=100.0, allowed_lb=true_lb, least_lb=80.0, coverage=1.0, contested=False
+            planned_lb=100.0,
+            allowed_lb=true_lb,
+            least_lb=80.0,
+            coverage=1.0,
+            contested=False,
+            rounds_planned=1.0,
         )
         rows["verdict"] = judge(rows, RULE)["verdict"]
         assert set(rows["verdict"]) <= set(VERDICTS)

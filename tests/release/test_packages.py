@@ -30,7 +30,7 @@ IN_WHEEL = {
     "templates": "spreadplan/_data/templates",
     "sample_routes/county": "spreadplan/_data/sample_routes/county",
 }
-IN_SDIST = (".ci", "spreadplan", "templates", "sample_routes", "tests")
+IN_SDIST = (".ci", ".github", "spreadplan", "templates", "sample_routes", "tests")
 
 
 def build(source: Path, target: Path) -> tuple[Path, Path]:
@@ -75,7 +75,8 @@ def test_the_sdist_carries_what_building_and_testing_need_and_no_caches(packages
     with tarfile.open(packages[1]) as archive:
         inside = {name.partition("/")[2] for name in archive.getnames()}
     wanted = {f"{folder}/{name}" for folder in IN_SDIST for name in on_disk(folder)}
-    top = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "PKG-INFO", ".gitignore"}
+    top = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "PKG-INFO", ".gitignore",
+           ".pre-commit-config.yaml"}  # fmt: skip
     assert inside == wanted | top
 
 

@@ -16,7 +16,7 @@ POLICY = """
 [[rate]]
 event = "{event}"
 material = "salt"
-rate_lb_per_lane_mile = [75, 250]
+rate_lb_per_lane_mile = [800, 1000]
 source = "a table"
 provenance = "{provenance}"
 """
@@ -80,7 +80,7 @@ def test_a_rate_from_memory_is_said_first_on_the_card_and_beside_the_rate(made):
     said = report.index("Rates from memory: check them against their source")
     assert said < report.index("Nothing stops this plan") < report.index("The storm at a glance")
     weather = report[report.index("Target rates") : report.index("Need by yard")]
-    assert re.search(r'162<br><span class="badge warn">from memory</span>', weather)
+    assert re.search(r'900<br><span class="badge warn">from memory</span>', weather)
     for card in cards:
         assert card.count('<span class="mark alarm">?</span>') == 2, "beside the rate and below"
         assert "Rate from memory, not checked against its source: ask" in card

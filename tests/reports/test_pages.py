@@ -132,7 +132,8 @@ def test_certificate_names_the_cautions(pages):
 def test_card_shows_what_the_plan_sets(hard_us: Hard, pages):
     card = pages[next(name for name in pages if name.startswith("us_card_7-7"))]
     settings = hard_us.plan.settings
-    mine = settings[settings["route_id"] == "../one"]
+    mine = settings[(settings["route_id"] == "../one") & settings["gate_in"].notna()]
+    assert len(mine) == 1, "in the later rounds its one test leaves too much in doubt"
     for one in mine.itertuples():
         assert f"<td>{one.feeder_pct:g}</td>" in card
         assert f"<td>{one.gate_in:g}</td>" in card

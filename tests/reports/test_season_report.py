@@ -172,6 +172,19 @@ def test_both_readings_stand_in_the_report_and_what_is_not_known_is_said(pages):
     assert "mean flow 0.06 m³/s" in plain(pages["metric_environment"])
 
 
+def test_measured_and_borrowed_savings_stand_apart_and_the_liquid_is_counted(pages):
+    page = plain(pages["us_season"])
+    glance = page[page.index("storms so far") : page.index("Use against budget")]
+    measured, borrowed = (glance.index(text) for text in
+                          ("still to gain, measured", "by a borrowed percentage"))  # fmt: skip
+    assert "gal of liquid" not in glance[measured:borrowed]
+    assert "gal of liquid" in glance[borrowed:]
+    table = page[page.index("What better practice saves") :]
+    for word in ("Known from", "Takes liquid, gal", "measured this season", "borrowed percentage"):
+        assert word in table
+    assert "still to gain prewetting borrowed percentage salt" in table
+
+
 def test_rows_of_evidence_carry_what_is_needed_to_act(pages):
     page = plain(pages["us_environment"])
     for word in ("Calibration in force", "Limit, lb/lane-mile", "95 %, lb/lane-mile", "Truck"):

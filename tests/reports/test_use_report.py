@@ -17,12 +17,12 @@ import shapely
 from matplotlib.colors import to_rgb
 
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
-from spreadplan.reconcile.verdicts import PlainComparison
+from spreadplan.reconcile.verdicts import PlainComparison, kinds
 from spreadplan.reports import use_charts, use_map, use_report
 from spreadplan.reports.figure import STEPS
 from spreadplan.runs.reconciling import Reconciled, report_page
 from spreadplan.views.display import Display
-from spreadplan.views.use_findings import BOOKS, LEAST_LB, SENSITIVE, findings
+from spreadplan.views.use_findings import BOOKS, LEAST_LB, SENSITIVE, Finding, findings
 from spreadplan.views.use_records import records_part
 from spreadplan.views.use_segments import NO_PLAN, with_plan
 from tests.reports.hard_workspace import LONG, SCRIPT, STORM
@@ -33,7 +33,8 @@ US = Display("us", ZoneInfo("America/Chicago"))
 UNIT = re.compile(
     r", (lb|kg|tons|t|lb/lane-mile|kg/lane-km|%|currency of materials\.csv)$"
     r"|^(P\((over|under)\)|Rounds made|Ratio|95 % interval|This storm alone|Tests|Records|Row|Times"
-    r"|Last over the one before \(95 %\)|Last test|Segments over|under|missed|unknown)$"
+    r"|Last over the one before \(95 %\)|Last test|Segments over|with more rounds|under"
+    r"|missed|unknown)$"
 )
 
 
@@ -104,10 +105,11 @@ def test_missing_records_are_not_called_untreated(storm_us, pages):
 def test_records_add_up(storm_us, pages):
     made, text = storm_us, plain_text(pages["us"][1])
     assert made.rows_read == made.rows_kept + len(made.quarantine)
-    assert f"{made.rows_read} read = {made.rows_kept} used + 3 in quarantine.csv" in text
+    assert f"{made.rows_read} read = {made.rows_kept} used + 2 in quarantine.csv" in text
+    assert "no position, the rest of the record used 1" in text
     assert "truck not in trucks.csv" in text
-    assert "1 of the quarantined records repeat one that is used; 2 (0.70 % of all)" in text
-    assert sum(made.refused.values()) == 3
+    assert "1 of the quarantined records repeat one that is used; 1 (0.35 % of all)" in text
+    assert sum(made.refused.values()) == 2
 
 
 def test_without_plan_nothing_is_over_and_the_page_says_so(pages):
@@ -188,9 +190,11 @@ def use_of(
     frame = pd.DataFrame(segments)
     frame = frame.assign(
         material="salt", passes=1.0, applications=1.0, lane_miles=1.0, p_over=0.99, p_under=0.0,
-        allowed_lb=frame["planned_lb"] * 1.1, least_lb=frame["planned_lb"] * 0.9, reason="",
+        allowed_lb=frame["planned_lb"] * 1.1, least_lb=frame["planned_lb"] * 0.9,
         reported_lb=frame["applied_lb"], trucks="T1", coverage=1.0, standing_lb=0.0,
+        rounds_planned=1.0, reason=frame.get("reason", ""),
     )  # fmt: skip
+    frame["applications"] = frame.get("made", 1.0)
     frame["applied_lo_lb"], frame["applied_hi_lb"] = (
         frame["applied_lb"] + sign * 1.96 * frame["own"] for sign in (-1, 1)
     )
@@ -201,6 +205,8 @@ def use_of(
         storm_u_lb=0.0,
         own_u_lb=frame["own"],
         passes=1.0,
+        unplaced_lb=frame.get("unplaced", 0.0),
+        without_ticket_lb=0.0,
     )
     yard = {"yard_id": "Y", "material": "salt", "counted_ton": 50.0 + yard_ton,
             "expected_ton": 50.0, "difference_ton": yard_ton, "difference_u_ton": 1.0,
@@ -212,7 +218,8 @@ def use_of(
     )
     judged = pd.DataFrame(list(trucks), columns=TRUCKS)
     judged = judged.assign(season_ratio=judged["ratio"], season_lo=judged["ratio_lo"],
-                           season_hi=judged["ratio_hi"])  # fmt: skip
+                           season_hi=judged["ratio_hi"], without_ticket_lb=0.0,
+                           missing_loads=0)  # fmt: skip
     return StormUse(
         frame, judged, pd.DataFrame(), pd.DataFrame([yard]),
         parts, PlainComparison(0, 0, 0, 0), "", piles,
@@ -275,7 +282,68 @@ def test_driver_of_a_truck_that_reports_wrongly_is_not_blamed_first():
     first, second = findings(use, rows, {}, 0.95, US)
     assert "test it before anything is said of the driver" in first.advice
     assert second.sure_lb == pytest.approx(900.0)  # the ratio is at least 1.1
-    assert "1.20 times what it says" in second.headline
+    assert "over the season the true mass of salt is 1.20 times what it says" in second.headline
+
+
+def numbers_of(text: str) -> list[float]:
+    return [float(one) for one in re.findall(r"\d+\.\d+", text)]
+
+
+def test_the_numbers_of_a_sentence_on_a_truck_are_of_one_ratio():
+    """0.87 over the season, 0.94 in the storm: 23.7 tons reported, 22.3 put down."""
+    wrong = ["T7", "salt", 47473.2, 50750.0, 6100.0, 0.9394, 0.92, 0.95, "reports too much",
+             "test T7 again", True, 12, 4, 0.0]  # fmt: skip
+    use = use_of([over("R1", 10.0)], [wrong])
+    use.trucks[["season_ratio", "season_lo", "season_hi"]] = [0.8657, 0.8229, 0.9284]
+    (one,) = [finding for finding in all_found(use) if finding.headline.startswith("T7")]
+    assert numbers_of(one.headline) == [0.87]
+    season, storm = one.evidence.split(". In this storm ")
+    assert numbers_of(season) == [0.82, 0.93]
+    ratio, reported, true = numbers_of(storm)
+    assert (ratio, reported, true) == (0.94, 23.7, 22.3)
+    assert ratio * reported == pytest.approx(true, abs=0.05)
+
+
+def all_found(use: StormUse) -> list[Finding]:
+    planned = use.segments[["route_id", "segment_id", "material"]].assign(
+        application="1", mass_lb=1000.0, area_id=""
+    )
+    rows = with_plan(use.segments, planned, pd.DataFrame({"route_id": []}), {})
+    return findings(use, rows, {}, 0.95, US)
+
+
+def test_more_rounds_are_no_over_application():
+    """Three rounds of 1,000 lb where one was planned, beside one round of 3,000 lb."""
+    rounds = over("R1", 2000.0) | {"made": 3.0, "reason": "more rounds than planned"}
+    rate = over("R2", 2000.0) | {"made": 1.0, "reason": "rate above the plan"}
+    first, second = all_found(use_of([rounds, rate]))
+    assert first.headline == "Route R1: more rounds than planned, 1.00\u00a0tons of salt"
+    assert "Rounds made: 3, planned: 1; mean rate 1,000" in first.evidence
+    assert "That the rate of a round was too high is not shown." in first.evidence
+    assert "more often than planned" in first.advice
+    assert "rate" not in first.advice
+    assert second.headline == "Route R2: 1.00\u00a0tons of salt more than planned"
+    assert "the rate that was set" in second.advice
+
+
+def test_mass_without_a_place_is_told_from_mass_that_was_seen_elsewhere():
+    off = {"route_id": OFF_ROUTE, "segment_id": OFF_ROUTE, "planned_lb": np.nan,
+           "applied_lb": 3000.0, "own": 10.0, "verdict": "unknown"}  # fmt: skip
+    both = [one.headline for one in all_found(use_of([off | {"unplaced": 2000.0}]))]
+    assert both == [
+        "T1: 0.50\u00a0tons of salt on no route",
+        "T1: nobody knows where 1.00\u00a0tons of salt lies",
+    ]  # fmt: skip
+    seen = [one.headline for one in all_found(use_of([off | {"unplaced": 0.0}]))]
+    assert seen == ["T1: 1.50\u00a0tons of salt on no route"]
+
+
+def test_a_truck_whose_records_are_incomplete_is_asked_for_them():
+    blind = ["T1", "salt", 4000.0, 9000.0, 0.0, 1.0, 0.9, 1.1, "records incomplete",
+             "look at the sensor of T1", False, 3, 2, 0.0]  # fmt: skip
+    (one,) = all_found(use_of([over("R1", 10.0)], [blind]))
+    assert one.headline == "T1: its records do not tell all salt that it put down"
+    assert one.weight == BOOKS
 
 
 # --- map, charts, records ----------------------------------------------------------------------
@@ -296,6 +364,7 @@ def test_map_shows_the_gravest_verdict_and_no_trace_hides_it():
          ("R", "s2", "unknown", NO_PLAN)],
         columns=["route_id", "segment_id", "verdict", "reason"],
     )  # fmt: skip
+    rows = rows.assign(kind=kinds(rows))
     found = use_map.worst_verdicts(roads(4), rows)
     assert found.tolist() == ["over", "under", "within", "nothing"]
 
@@ -363,4 +432,5 @@ def test_a_storm_of_nothing_but_off_route_mass(storm_us):
     ))  # fmt: skip
     text = plain_text(report_page(STORM, made))
     assert "100 % of the reported mass" in text
-    assert "of salt on no route" in text
+    # all its positions lie off the routes: they are not believed
+    assert "nobody knows where" in text

@@ -34,6 +34,14 @@ def with_text(file, old, new):
     return change
 
 
+def with_own(rows):
+    def change(folder):
+        head = "route_id,truck_id,yard_id,material,from_application\n"
+        (folder / "storms/s1/assignments.csv").write_text(head + rows)
+
+    return change
+
+
 @pytest.mark.parametrize(
     ("what_if", "change"),
     [
@@ -44,7 +52,12 @@ def with_text(file, old, new):
         ),
         (WhatIf(speeds=(("R1", 18.0),)), lambda folder: with_speed(folder, "R1", 18)),
         (WhatIf(speeds=(("*", 30.0),)), lambda folder: with_speed(folder, "*", 30)),
-        (WhatIf(trucks=(("R1", "T2"),)), with_text("assignments.csv", "R1,T1", "R1,T2")),
+        (WhatIf(trucks=(("R1", "T2", ""),)), with_own("R1,T2,Y1,salt,\n")),
+        (WhatIf(trucks=(("R1", "T2", "1"),)), with_own("R1,T2,Y1,salt,1\n")),
+        (
+            WhatIf(trucks=(("R2", "T1", ""), ("R1", "T2", ""))),
+            with_own("R2,T1,Y1,salt,\nR1,T2,Y1,salt,\n"),
+        ),
         (WhatIf(warmer=(("*", -20.0),)), with_text("storms/s1/forecast.csv", ",25,", ",5,")),
     ],
 )
@@ -78,14 +91,16 @@ def test_a_gate_that_was_not_tested_makes_the_truck_uncalibrated(workspace):
 @pytest.mark.parametrize(
     ("what_if", "what"),
     [
-        (WhatIf(rates=(("R9", "1", 1.0),)), "not a route"),
+        (WhatIf(rates=(("R9", "1", 1.0),)), "no route"),
         (WhatIf(rates=(("R1", "1", -1.0),)), "at least 0"),
         (WhatIf(rates=(("R1", "1", float("nan")),)), "at least 0"),
         (WhatIf(speeds=(("R1", 0.0),)), "above 0"),
-        (WhatIf(speeds=(("R9", 10.0),)), "not a route"),
-        (WhatIf(trucks=(("R1", "T9"),)), "not a truck"),
-        (WhatIf(gates=(("T9", 2.0),)), "not a truck"),
-        (WhatIf(warmer=(("nowhere", 2.0),)), "not a forecast zone"),
+        (WhatIf(speeds=(("R9", 10.0),)), "no route"),
+        (WhatIf(trucks=(("R1", "T9", ""),)), "no truck"),
+        (WhatIf(trucks=(("R9", "T1", ""),)), "no route"),
+        (WhatIf(trucks=(("R1", "T2", "7"),)), "no application"),
+        (WhatIf(gates=(("T9", 2.0),)), "no truck"),
+        (WhatIf(warmer=(("nowhere", 2.0),)), "no forecast zone"),
         (WhatIf(warmer=(("*", float("nan")),)), "at most 100"),
     ],
 )

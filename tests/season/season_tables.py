@@ -42,7 +42,9 @@ def parts(*rows: tuple[Any, ...]) -> pd.DataFrame:
         "route_id", "segment_id", "truck_id", "reported_lb", "applied_lb", "fleet_u_lb",
         "truck_u_lb", "own_u_lb",
     ]  # fmt: skip
-    return pd.DataFrame(list(rows), columns=columns).assign(material="salt", storm_u_lb=0.0)
+    return pd.DataFrame(list(rows), columns=columns).assign(
+        material="salt", storm_u_lb=0.0, without_ticket_lb=0.0
+    )
 
 
 def segments(*rows: tuple[Any, ...]) -> pd.DataFrame:
@@ -52,7 +54,7 @@ def segments(*rows: tuple[Any, ...]) -> pd.DataFrame:
         "planned_lb", "allowed_lb",
     ]  # fmt: skip
     return pd.DataFrame(list(rows), columns=columns).assign(
-        material="salt", verdict="within", p_over=0.0
+        material="salt", verdict="within", p_over=0.0, rounds_planned=2.0, reason=""
     )
 
 

@@ -125,3 +125,16 @@ def test_burn_down_ends_at_the_budget_tables_forecast():
     found = table(("agency", "*", 1e6))
     assert course["expected"].iloc[-1] == pytest.approx(found["forecast_ton"].iloc[0])
     assert course["hi"].iloc[-1] == pytest.approx(found["forecast_hi_ton"].iloc[0], rel=1e-3)
+
+
+def test_what_no_ticket_names_is_said_beside_what_was_used():
+    """Storm s2, of size 1: 1,500 of T1's 6,000 lb on R1; s3: all of T2's 3,000 lb on R2."""
+    storms = [storm("s2", "2026-12-01"), storm("s3", "2026-12-09")]
+    storms[0].parts["without_ticket_lb"] = [1000.0, 500.0, 0.0]
+    storms[1].parts["without_ticket_lb"] = [0.0, 0.0, 3000.0]
+    use = season_use(storms, assignments())
+    wanted = budgets(("agency", "*", 1e6), ("route", "R1", 1e6), ("route", "R2", 1e6))
+    found = budget_table(use, wanted, materials(), season()).set_index(["scope", "scope_id"])
+    assert found["without_ticket_ton"].tolist() == pytest.approx([2.25, 0.75, 1.5])
+    assert found["without_ticket"].tolist() == ["T2 in s3; T1 in s2", "T1 in s2", "T2 in s3"]
+    assert storm_table(use, materials(), ["storm"])["without_ticket_ton"].tolist() == [0.75, 1.5]

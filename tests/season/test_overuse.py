@@ -11,6 +11,7 @@ from spreadplan.season.chloride import area_shares
 from spreadplan.season.overuse import (
     calibration_in_force,
     evidence,
+    of_rate,
     repeat_offences,
     support,
 )  # fmt: skip
@@ -72,7 +73,34 @@ def test_surest_first_and_counted():
     ))  # fmt: skip
     table = found(two)
     assert table["segment_id"].tolist() == ["b", "a"]
-    assert support(table) == (2, 1)
+    assert support(table) == (2, 1, 0)
+
+
+def test_more_rounds_within_their_rate_are_no_over_application():
+    """Four rounds of 200 lb per lane-mile where two of 180 (195 allowed) were planned, u 130.
+
+    8,000 lb against 2 x 1,950 = 3,900 allowed in all; 4 x 1,950 = 7,800 for the rounds made, which
+    it exceeds with a probability of 94 %: not the 95 % that are needed.
+    """
+    four = storm("s1", "2026-12-01", segments=segments(
+        ("R1", "a", 10.0, 4.0, 8000.0, 130.0, 3600.0, 3900.0),
+        ("R1", "b", 5.0, 4.0, 4800.0, 75.0, 1800.0, 2200.0),
+    ))  # fmt: skip
+    table = found(four).set_index("segment_id")
+    row = table.loc["a"]
+    assert row["limit_lb_per_lane_mile"] == pytest.approx(195.0)
+    assert row["rate_lb_per_lane_mile"] == pytest.approx(200.0)
+    assert row["reason"] == "more rounds than planned"
+    assert row["says"].startswith(
+        "more rounds than planned: 4.0 where 2 were planned, each 200 lb per lane-mile (95 %: 194 "
+        "to 206) against 195"
+    )
+    assert table.loc["b", "reason"] == "rate above the plan, and more rounds than planned"
+    assert support(table) == (1, 1, 1)
+    assert of_rate(table).index.tolist() == ["b"]
+    use = season_use([four], assignments())
+    season = repeat_offences([four], use, 0.95).set_index("segment_id")
+    assert season.loc["a", "reason"] == "more rounds than planned"
 
 
 def test_calibration_in_force():

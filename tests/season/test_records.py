@@ -9,6 +9,7 @@ from spreadplan.season.records import books, latest, record_findings, truck_hist
 from tests.planning.small_county import frame
 
 NAN = float("nan")
+NO_BOOKS = pd.DataFrame(columns=["verdict", "difference_ton", "difference_u_ton"])
 
 
 def trucks(*rows):
@@ -16,7 +17,9 @@ def trucks(*rows):
         "truck_id material reported_lb season_ratio season_lo season_hi storm_ratio verdict "
         "test_again advice trend_pct_per_month trend_p"
     )
-    return frame(columns, *rows).assign(ratio=NAN, ratio_lo=NAN, ratio_hi=NAN)
+    return frame(columns, *rows).assign(
+        ratio=NAN, ratio_lo=NAN, ratio_hi=NAN, without_ticket_lb=0.0, missing_loads=0
+    )
 
 
 def history(drifting_p=0.001):
@@ -97,3 +100,21 @@ def test_one_count_alone_balances_nothing():
     table = books(counts().iloc[:1], deliveries(), tickets("loaded_at"), tickets("returned_at"))
     assert table.empty
     assert "verdict" in table.columns
+
+
+def test_loads_without_a_ticket_are_named_where_they_are_counted():
+    """T1 lacks 9,000 lb, two usual loads, in one storm; T3 and T4 have no ticket in any."""
+    rows = trucks(
+        ("T1", "salt", 100.0, 1.0, 0.98, 1.02, 0.6, "tickets missing", False, "look", 0.0, 1.0),
+        ("T2", "salt", 100.0, 1.0, 0.98, 1.02, 1.0, "agrees", False, "none needed", 0.0, 1.0),
+        ("T3", "salt", 100.0, 1.0, 0.98, 1.02, NAN, "no tickets", False, "weigh", 0.0, 1.0),
+        ("T4", "salt", 100.0, 1.0, 0.98, 1.02, NAN, "no tickets", False, "weigh", 0.0, 1.0),
+    ).assign(without_ticket_lb=[9000.0, 0.0, 3000.0, 1000.0], missing_loads=[2, 0, 1, 0])
+    table = truck_history({"a": rows}, {"a": pd.Timestamp("2026-12-01T00:00Z")})
+    found = record_findings(table, NO_BOOKS)
+    assert [(one.severity, one.subject, one.what) for one in found] == [
+        ("caution", "tickets of T1, salt",
+         "4.5 tons of what it used in a are presumed: no ticket names them; 2 of its usual loads "
+         "would explain it"),
+        ("note", "tickets of salt", "2.0 tons used by trucks that no ticket tells of: T3, T4"),
+    ]  # fmt: skip

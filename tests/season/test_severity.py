@@ -19,7 +19,7 @@ from spreadplan.season.use import season_use
 from tests.season.season_tables import assignments, forecast, storm
 
 NAN = float("nan")
-ZONES = pd.Series({"R1": "", "R2": ""})
+ZONES = pd.Series({("R1", "a"): "", ("R1", "b"): "", ("R2", "c"): ""})
 
 
 def snow(temp: float, hours: int = 6, event: str = "light_snow", trend: str = "steady"):
@@ -104,3 +104,29 @@ def test_rate_of_a_route_by_hand():
     u = np.sqrt(60**2 + 180**2 + 30**2 + 40**2)
     factor = stats.norm.ppf(0.975)  # a normal 95 % interval
     assert (high - low) / 2 == pytest.approx(factor * u / 15.0 / (6.0 * index))
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2], [2, 1, 0], [1, 0, 2]])
+def test_a_route_in_two_zones_had_the_weather_of_both(order: list[int]):
+    """R1: segment a, 10 lane-miles, in the cold north; b, 5 lane-miles, in the mild south.
+
+    Two rounds of 6 h each: 6 h times the mean index, two thirds of the north's and one of the
+    south's, whichever segment stands first in the file.
+    """
+    weather = forecast(
+        ("north", "2026-12-01T04:00Z", "2026-12-01T10:00Z", "light_snow", 20.0, "steady", 0.1, "1"),
+        ("south", "2026-12-01T04:00Z", "2026-12-01T10:00Z", "light_snow", 33.0, "steady", 0.1, "1"),
+    )
+    storms = [storm("s1", "2026-12-01", forecast=weather)]
+    use = season_use(storms, assignments())
+    zones = pd.Series({("R1", "a"): "north", ("R1", "b"): "south", ("R2", "c"): "south"})
+    table = fair_comparison(use, storms, zones.iloc[order], ["route_id"]).set_index("route_id")
+    cold, mild = (severity_index("light_snow", band) for band in ("cold", "warm"))
+    hours = 6.0 * (2.0 * cold + mild) / 3.0
+    assert table.loc["R1", "severity_hours"] == pytest.approx(hours)
+    assert table.loc["R2", "severity_hours"] == pytest.approx(6.0 * mild)
+    # 6,000 lb on 15 lane-miles
+    per_hour = table.loc["R1", "lb_per_lane_mile_severity_hour"]
+    assert per_hour == pytest.approx(400.0 / hours)
+    # MaineDOT Table A, one round: 75 above 32 F, 400 at 20 F
+    assert table.loc["R1", "guidance_share"] == pytest.approx(400.0 / ((2 * 400.0 + 75.0) / 3.0))

@@ -82,7 +82,7 @@ def test_what_reconcile_hands_over_fits():
         "route_id": ["R1", "R1", "R2"], "segment_id": ["a", "b", "c"],
         "lane_miles": [10.0, 5.0, 7.5], "passes_per_application": [1.0, 1.0, 2.0],
     })  # fmt: skip
-    split = applied_parts(use, ratios)
+    split = applied_parts(use, ratios).assign(without_ticket_lb=0.0)
     judged = applied_by_segment(split, roads)
     found = season_use([storm("s1", "2026-12-01", parts=split, segments=judged)], assignments())
     ours = summed_use(found, ["route_id"])

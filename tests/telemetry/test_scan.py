@@ -243,11 +243,10 @@ def test_a_field_that_cannot_be_used_is_left_out_and_its_record_counts(
     """First, in the middle or last: the truck's total stays, and the record keeps its moment."""
     monkeypatch.setattr(telemetry_files, "FEW_LINES", few)
     seconds = range(0, 30, 5)
-    write(
-        tmp_path, "a.csv",
-        [line(second=at, **(cells if number == place else {}))
-         for number, at in enumerate(seconds)],
-    )  # fmt: skip
+    given_cells = [cells if number == place else {} for number in range(len(seconds))]
+    write(tmp_path, "a.csv", [
+        line(second=at, **given) for at, given in zip(seconds, given_cells, strict=True)
+    ])  # fmt: skip
     files = scan(tmp_path)
     records = by_name(files)["T1"]
     assert records.source_row.tolist() == list(range(2, 8))

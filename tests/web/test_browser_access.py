@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from spreadplan.resources import resource
-from spreadplan.runs import Options, no_progress, reconcile
 from spreadplan.web import create_app
+from tests.finished_county import STORM, writable_copy
 from tests.web.browsers import SIZES, Screen, screen
 from tests.web.living import living
 
-STORM = "2026-11-21-first-snow"
 TRIED = "c=%5B%22rate%22%2C%22R01%22%2C%22%22%2C250%2C%22us%22%5D"
 PAGES = {
     "start": "/",
@@ -38,16 +35,9 @@ PAGES = {
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory) -> Path:
-    """The sample county with one storm, its use worked out."""
-    target = tmp_path_factory.mktemp("county") / "w"
-    shutil.copytree(resource("sample_routes") / "county", target)
-    for storm in (target / "storms").iterdir():
-        if storm.name != STORM:
-            shutil.rmtree(storm)
-    silent = Options(lambda _: None, lambda _: None, no_progress, pdf=False)
-    reconcile(target, STORM, silent)
-    return target
+def folder(finished_county, tmp_path_factory) -> Path:
+    """The sample county, the use of a storm and the season worked out."""
+    return writable_copy(finished_county, tmp_path_factory.mktemp("county") / "w")
 
 
 @pytest.fixture(scope="module", params=list(SIZES))

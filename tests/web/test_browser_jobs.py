@@ -12,8 +12,11 @@ import pytest
 
 from spreadplan.resources import resource
 from spreadplan.web import create_app
+from spreadplan.web.jobs import Jobs
+from tests.finished_county import writable_copy
 from tests.web.browsers import SIZES, Screen, screen
 from tests.web.living import living
+from tests.web.visitors import WITHOUT_PDF, site_of
 
 KEPT = ("2026-11-21-first-snow", "2026-11-28-light-snow")
 STORM = KEPT[1]
@@ -27,7 +30,10 @@ def place(request, tmp_path_factory) -> Iterator[tuple[Screen, Path]]:
     for storm in (folder / "storms").iterdir():
         if storm.name not in KEPT:
             shutil.rmtree(storm)
-    with living(create_app(folder)) as server, screen(server.address, request.param) as browser:
+    site = site_of(folder)
+    site.jobs = Jobs(folder, WITHOUT_PDF)
+    app = create_app(folder, site=site)
+    with living(app) as server, screen(server.address, request.param) as browser:
         yield browser, folder
 
 
@@ -299,15 +305,14 @@ def test_sending_can_be_stopped(place, tmp_path):
 # --- environmental officer ---------------------------------------------------------------------
 
 
-def work_out_the_season(browser: Screen, folder: Path, before: Path) -> None:
-    """Once from start to end; on the other screen it is stopped, and the results stay whole."""
-    browser.open("/season")
-    if not before.exists():
+def work_out_the_season(browser: Screen, folder: Path, finished: Path) -> None:
+    """At the desk from start to end; on the phone it is stopped, and earlier results stay whole."""
+    if not browser.phone:
+        browser.open("/season")
         browser.click("form[data-job] button")
         browser.until(lambda: "Sensitive areas" in browser.text(), "it is worked out", 240)
-        shutil.copytree(folder / "results" / "season", before)
         return
-    shutil.copytree(before, folder / "results" / "season")
+    writable_copy(finished / "results" / "season", folder / "results" / "season")
     browser.open("/season")
     browser.click("form[data-job] button")
     browser.until(lambda: browser.one("[data-stop]").is_displayed(), "it can be stopped")
@@ -317,9 +322,9 @@ def work_out_the_season(browser: Screen, folder: Path, before: Path) -> None:
     browser.until(lambda: "Sensitive areas" in browser.text(), "earlier results are whole")
 
 
-def test_the_officer_sees_budgets_and_sensitive_areas(place, tmp_path_factory):
+def test_the_officer_sees_budgets_and_sensitive_areas(place, finished_county):
     browser, folder = place
-    work_out_the_season(browser, folder, tmp_path_factory.getbasetemp() / "season-before")
+    work_out_the_season(browser, folder, finished_county)
     assert "Long Pine Lake shore" in browser.text("section[aria-label='Sensitive areas']")
     assert "tons" in browser.text("section[aria-label=Budgets]")
     browser.picture("season")

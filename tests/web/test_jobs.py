@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from spreadplan.reports import render
 from spreadplan.web.jobs import MOST_WAITING, Jobs, TooManyJobs
 from tests.web.visitors import browser, site_of
 
@@ -72,6 +73,7 @@ def test_the_plan_of_a_storm_is_made_by_the_command_itself(workspace):
         assert job.share == 1.0
         assert any("yard Y1" in line for line in job.said)
         assert (folder / "results/s1/plan_report.html").is_file()
+        assert (folder / "results/s1/plan_report.pdf").is_file() == render._pdf_possible()
     finally:
         jobs.close()
 

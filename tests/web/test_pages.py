@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 import statistics
 import time
@@ -145,6 +146,7 @@ def test_a_change_that_makes_no_sense_is_refused(workspace, text):
 def test_tried_changes_are_written_where_they_have_a_file(workspace):
     folder = workspace()
     visitor = browser(folder)
+    usual = (folder / "assignments.csv").read_text()
     wanted = [change("rate", "R1", "1", 250, "us"), change("truck", "R2", "", "T1", "us"),
               change("warmer", "*", "", -3, "us")]  # fmt: skip
     fields = {"csrf": visitor.token(), "c": wanted}
@@ -152,9 +154,95 @@ def test_tried_changes_are_written_where_they_have_a_file(workspace):
     assert rows(folder, "storms/s1/rates.csv")[1] == {
         "route_id": "R1", "application": "1", "rate_lb_per_lane_mile": "250"
     }  # fmt: skip
-    assert rows(folder, "assignments.csv")[1]["truck_id"] == "T1"
+    assert rows(folder, "storms/s1/assignments.csv") == [
+        {"route_id": "R2", "truck_id": "T1", "yard_id": "Y1", "material": "salt",
+         "prewet_gal_per_ton": "0", "from_application": ""}
+    ]  # fmt: skip
+    assert (folder / "assignments.csv").read_text() == usual, "every other storm stays as it is"
     assert rows(folder, "storms/s1/forecast.csv")[0]["pavement_temp_f"] == "22"
     assert visitor.get("/history").text.count("Take back change") == 1, "all of it is one change"
+
+
+SECOND_ROUND = {
+    "storms/s1/rates.csv": "route_id,application,rate_lb_per_lane_mile\n*,1,200\n*,2,200\n*,3,200\n"
+}
+
+
+def write(visitor: Browser, *trucks: tuple[str, str, str]) -> int:
+    wanted = [change("truck", route, since, truck, "us") for route, truck, since in trucks]
+    fields = {"csrf": visitor.token(), "c": wanted}
+    return visitor.post("/plan/s1/keep", data=fields, follow_redirects=False).status_code
+
+
+def own_trucks(folder: Path) -> list[tuple[str, str, str]]:
+    return [(row["route_id"], row["truck_id"], row["from_application"])
+            for row in rows(folder, "storms/s1/assignments.csv")]  # fmt: skip
+
+
+def test_a_truck_takes_over_from_a_round_on_and_keeps_the_route(workspace):
+    folder = workspace(SECOND_ROUND)
+    visitor = browser(folder)
+    shown = visitor.get("/plan/s1", params={"c": change("truck", "R1", "2", "T2", "us")}).text
+    assert "R1: truck T2 from application 2 on" in shown
+    assert "this storm alone" in shown
+    assert "storms/s1" in shown
+    assert write(visitor, ("R1", "T2", "3")) == 303
+    assert write(visitor, ("R2", "T1", "2")) == 303
+    assert own_trucks(folder) == [("R1", "T2", "3"), ("R2", "T1", "2")]
+    assert write(visitor, ("R1", "T2", "2")) == 303
+    assert own_trucks(folder) == [("R2", "T1", "2"), ("R1", "T2", "2")], "to the end of the storm"
+    assert write(visitor, ("R2", "T2", "2")) == 303
+    assert own_trucks(folder) == [("R2", "T2", "2"), ("R1", "T2", "2")]
+    assert write(visitor, ("R1", "T1", "9")) == 422
+    assert visitor.do("/history/4/undo").status_code == 303
+    assert own_trucks(folder) == [("R2", "T1", "2"), ("R1", "T2", "2")]
+
+
+def test_the_prewetting_of_a_truck_is_kept_in_the_unit_of_the_file(workspace):
+    folder = workspace({
+        **SECOND_ROUND,
+        "assignments.csv": "route_id,truck_id,yard_id,material,prewet_l_per_t\nR1,T1,Y1,salt,41.7\n"
+        "R2,T2,Y1,salt,\n",
+        "storms/s1/assignments.csv": "route_id,truck_id,yard_id,material,prewet_l_per_t\n"
+        "R2,T1,Y1,salt,\n",
+    })  # fmt: skip
+    assert write(browser(folder), ("R1", "T2", "2")) == 303
+    added = rows(folder, "storms/s1/assignments.csv")[1]
+    assert float(added["prewet_l_per_t"]) == pytest.approx(41.7)
+    assert added["from_application"] == "2"
+
+
+def test_the_trucks_of_a_storm_stand_in_its_form(workspace):
+    folder = workspace(SECOND_ROUND)
+    visitor = browser(folder)
+    assert write(visitor, ("R1", "T2", "2")) == 303
+    form = visitor.get("/plan/s1/inputs").text
+    mark = re.search(r'name="storm_assignments-2-mark" value="(\w+)"', form)
+    assert mark
+    row = {"mark": mark[1], "route": "R1", "truck": "T2", "yard": "Y1", "material": "salt",
+           "prewet": "0", "since": "9"}  # fmt: skip
+    fields = {f"storm_assignments-2-{name}": value for name, value in row.items()}
+    refused = visitor.do("/plan/s1/inputs", fields)
+    assert refused.status_code == 422
+    assert "is not an application of this storm" in refused.text
+    gone = {name: "" for name in fields if not name.endswith("mark")}
+    assert visitor.do("/plan/s1/inputs", fields | gone).status_code == 303
+    assert own_trucks(folder) == []
+    assert 'value="R2"' not in visitor.get("/plan/s1/inputs").text
+
+
+def test_a_round_that_a_truck_waits_for_cannot_be_taken_out(workspace):
+    folder = workspace(SECOND_ROUND)
+    visitor = browser(folder)
+    assert write(visitor, ("R1", "T2", "3")) == 303
+    form = visitor.get("/plan/s1/inputs").text
+    mark = re.search(r'name="rates-4-mark" value="(\w+)"', form)
+    assert mark
+    emptied = {"rates-4-mark": mark[1], "rates-4-route": "", "rates-4-application": "",
+               "rates-4-start": "", "rates-4-rate": ""}  # fmt: skip
+    refused = visitor.do("/plan/s1/inputs", emptied)
+    assert refused.status_code == 422
+    assert "storms/s1/assignments.csv" in refused.text
 
 
 def test_a_speed_cannot_be_written_and_nothing_else_is_then(workspace):

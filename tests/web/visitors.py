@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 import httpx2 as httpx
@@ -14,6 +15,13 @@ from spreadplan.web.site import Limits, Site
 
 HERE = "http://127.0.0.1:8642"
 PASSWORD = "four plain words here"
+#: the worker of a server's jobs that leaves PDF files out; `test_jobs` sees the whole one at work
+WITHOUT_PDF = (
+    sys.executable,
+    "-c",
+    "import sys; from spreadplan.reports import render; from spreadplan.web import worker;"
+    "render._pdf_possible = lambda: False; sys.exit(worker.run())",
+)
 
 
 class Clock:

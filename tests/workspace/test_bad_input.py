@@ -233,9 +233,10 @@ def test_swapped_coordinates_are_found_where_both_are_on_the_globe(workspace):
             feature["geometry"]["coordinates"] = [[lat, lon + 50] for lon, lat in line]
 
     changes = {**with_routes(swap), "yards.csv": "yard_id,lon,lat\nY1,-44,46\n"}
-    found = problems(workspace(changes))
-    assert [p.row for p in found] == [1, 2, 3]
-    assert all("coordinates exchanged" in p.what for p in found)
+    (found,) = problems(workspace(changes))
+    assert (found.file, found.row, found.column) == ("routes.geojson", 1, "geometry")
+    assert "with 2 more (2, 3)" in found.what
+    assert found.remedy == "are longitude and latitude exchanged?"
 
 
 def test_a_line_that_runs_twice_and_a_line_drawn_twice_are_cautions(workspace):
@@ -368,3 +369,129 @@ def test_flows_and_background_are_read_in_their_units(workspace):
     (area,) = read(folder).tables["sensitive_areas"].itertuples()
     assert area.mean_flow_cfs == pytest.approx(35.314667)
     assert (area.low_flow_cfs, area.background_mg_l) == (7.0, 20.0)
+
+
+# --- written down twice --------------------------------------------------------------------------
+
+WEIGHED = "test_id,method,gross_lb,tare_lb,count,scale_division_lb\n"
+D1, D2, D3 = ("D1,container,66,6,1,0.5\n", "D2,container,80,5,4,0.5\n", "D3,direct,410,,,1\n")
+CANS = [f"D1,container,{gross},6,1,0.5\n" for gross in (66, 64, 65.5, 67)]
+TRUCK = "D1,vehicle_scale,30000,29400,,20\n"
+
+
+def weighing_lines(workspace, *rows):
+    """What is said of these weighings, with the row and whether it stops the work."""
+    folder = workspace({"weighings.csv": WEIGHED + "".join(rows)})
+    try:
+        found = read(folder).cautions
+    except BadInput as error:
+        found = error.problems
+    return [
+        (problem.row, problem.what, problem.fatal)
+        for problem in found
+        if problem.file == "weighings.csv" and "twice" in problem.what
+    ]
+
+
+TWICE = "what was weighed counts twice"
+
+
+@pytest.mark.parametrize(
+    ("rows", "expected"),
+    [
+        # the file pasted below itself: several tests, each of one row or of some
+        ([D1, D2, D3] * 2, [(5, f"rows 5 to 7 say the same as rows 2 to 4: {TWICE}", True)]),
+        ([*CANS, D2, D3, *CANS, D2, D3],
+         [(8, f"rows 8 to 13 say the same as rows 2 to 7: {TWICE}", True)]),
+        # a part of it
+        ([*CANS, D2, D3, D2, D3],
+         [(8, f"rows 8 to 9 say the same as rows 6 to 7: {TWICE}", True)]),
+        # and sorted afterwards
+        ([row for row in [*CANS, D2, D3] for _ in range(2)],
+         [(2 * number + 3, f"says the same as row {2 * number + 2}: {TWICE}", True)
+          for number in range(6)]),
+        # a truck before and after its run
+        ([TRUCK, D2, D3, TRUCK], [(5, f"says the same as row 2: {TWICE}", True)]),
+        ([TRUCK, TRUCK, D2, D3], [(3, f"says the same as row 2: {TWICE}", True)]),
+        # one test alone: three containers in the same order again are odd, two are not
+        ([*CANS[:3], *CANS[:3], D2, D3],
+         [(5, f"rows 5 to 7 say the same as rows 2 to 4: {TWICE}", False)]),
+        ([*CANS[:2], *CANS[:2], D2, D3], []),
+        # containers filled alike
+        ([D1, D1, D1, D2, D3], []),
+        ([D1, D2, D1, D3], []),
+        ([*CANS, CANS[0], CANS[2], D2, D3], []),
+        ([TRUCK, TRUCK.replace("30000", "30020"), D2, D3], []),
+    ],
+)  # fmt: skip
+def test_weighings_that_stand_twice(workspace, rows, expected):
+    assert weighing_lines(workspace, *rows) == expected
+
+
+RETURNS = "truck_id,yard_id,returned_at,material,net_lb\n"
+LOADS = "ticket_id,truck_id,yard_id,loaded_at,material,net_lb\n"
+BACK = "T1,Y1,2026-12-01T11:00,salt,1200\n"
+
+
+def test_a_return_that_stands_twice_is_refused_like_a_ticket(workspace):
+    text = RETURNS + BACK + BACK.replace("1200", "1201") + BACK + BACK.replace("T1", "T2")
+    (problem,) = problems(workspace({"storms/s1/returns.csv": text}))
+    assert str(problem) == (
+        "storms/s1/returns.csv:4:*: the same return stands already in row 2; keep one of the two; "
+        "it would count twice"
+    )
+
+
+def test_weather_that_stands_twice_is_refused(workspace):
+    row = FILES["storms/s1/forecast.csv"].splitlines()[1] + "\n"
+    text = FILES["storms/s1/forecast.csv"] + row
+    (problem,) = problems(workspace({"storms/s1/forecast.csv": text}))
+    assert (problem.row, problem.what) == (3, "the same weather stands already in row 2")
+
+
+def test_a_ticket_in_the_folders_of_two_storms_is_refused(workspace):
+    loads = LOADS + "L1,T1,Y1,2026-12-01T04:00,salt,12000\n"
+    folder = workspace({
+        "storms/s1/loads.csv": loads, "storms/s1/returns.csv": RETURNS + BACK,
+        # numbers may begin anew in each storm
+        "storms/s2/loads.csv": loads + "L2,T1,Y1,2026-12-01T06:00,salt,12000\n",
+        "storms/s3/loads.csv": LOADS + "L1,T1,Y1,2026-12-09T04:00,salt,12000\n",
+        "storms/s3/returns.csv": RETURNS + BACK.replace("1200", "1300") + BACK,
+    })  # fmt: skip
+    with pytest.raises(BadInput) as caught:
+        read_workspace(
+            folder, required=["trucks", "materials"], optional=[*TABLES, "policy"],
+            storms=dict.fromkeys(("s1", "s2", "s3"), STORM_TABLES),
+        )  # fmt: skip
+    assert [str(problem).split(";")[0] for problem in caught.value.problems if problem.fatal] == [
+        "storms/s2/loads.csv:2:*: stands already in storms/s1/loads.csv, row 2",
+        "storms/s3/returns.csv:3:*: stands already in storms/s1/returns.csv, row 2",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("day", "what"),
+    [
+        ("2026-11-30", None),
+        ("2026-12-03", None),
+        ("2025-12-01", "lies 365 days before the storm's forecast"),
+        ("2026-12-21", "lies 20 days after the storm's forecast"),
+    ],
+)
+def test_tickets_far_from_the_storm_s_weather_draw_a_caution(workspace, day, what):
+    """The forecast runs from 04:00 to 10:00 on 1 December 2026."""
+    folder = workspace({
+        "storms/s1/loads.csv": LOADS + f"L1,T1,Y1,2026-12-01T04:00,salt,12000\n"
+        f"L2,T1,Y1,{day}T04:00,salt,12000\nL3,T1,Y1,{day}T05:00,salt,12000\n",
+        "storms/s1/returns.csv": RETURNS + BACK.replace("2026-12-01", day),
+    })  # fmt: skip
+    said = [str(one) for one in read(folder).cautions if "forecast" in one.what]
+    if what is None:
+        assert said == []
+        return
+    assert said == [
+        f"storms/s1/loads.csv:3:loaded_at: {what}, and so do 1 more; check its date, and those in "
+        "storms/s1/forecast.csv",
+        f"storms/s1/returns.csv:2:returned_at: {what}; check its date, and those in "
+        "storms/s1/forecast.csv",
+    ]

@@ -105,11 +105,6 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         column(
             "standing", "what the calibration may be used for", "term", terms="calibration_standing"
         ),
-        (
-            "standing",
-            "what the calibration may be used for: good, short_of_target, contradicting, in_part "
-            "(not at all outputs), do_not_use, untested",
-        ),
         ("need", "`test` or `ok`"),
         ("current_u_pct", "95 % uncertainty at the worst point of the working range"),
         ("target_pct", "the policy's target"),

@@ -27,6 +27,9 @@ RUN_MEMORY_S = 300.0
 LEFT_TO_START = 1.15
 """A driver who looks into his hopper starts a round with so much of what it needs."""
 MONTH_S = 30.0 * 86400.0
+LEAST_LOAD_LB = 200.0
+BUCKET_LB = 1500.0
+"""What a bucket is said to hold."""
 PLANE = pyproj.Proj(proj="aeqd", lat_0=46.0, lon_0=-94.0, datum="WGS84")
 
 
@@ -76,7 +79,8 @@ class Drive:
     true_lb, shown_lb, planned_true_lb : by segment; what fell, what the controller counted there,
         and what the plan's settings put down in this storm, without the driver's own ideas or an
         empty hopper.
-    loads, returned : time_s and true net mass, lb, in order of time. left_lb : stays in the hopper.
+    loads : time_s, true net mass, lb, and buckets (0: not loaded by buckets), in order of time.
+    returned : time_s and true net mass, lb. left_lb : stays in the hopper.
     """
 
     truck: Truck
@@ -84,7 +88,7 @@ class Drive:
     true_lb: Floats
     shown_lb: Floats
     planned_true_lb: Floats
-    loads: list[tuple[float, float]]
+    loads: list[tuple[float, float, int]]
     returned: tuple[float, float] | None
     left_lb: float
     reported_lb: float = 0.0
@@ -123,22 +127,16 @@ def drive(
     ideas = np.array([_idea(rng) for _ in range(SEGMENTS)])
     made = Drive(truck, {}, *np.zeros((3, SEGMENTS)), [], None, 0.0)
     content = hopper.left_lb.get(truck.truck_id, 0.0)
-    filling, now, blocks, total = (
-        1.0,
-        start_s,
-        [_standing(road, start_s - IDLE_S, IDLE_S, 0.0)],
-        0.0,
-    )
+    filling, now, total = 1.0, start_s, 0.0
+    blocks = [_standing(road, start_s - IDLE_S, IDLE_S, 0.0)]
     for number, plan in enumerate(rounds):
         need = 2.0 * float(plan.rate_lb_per_m @ np.diff(road.ends_m, prepend=0.0))
         careless = rng.uniform() < odd.runs_empty_share
-        enough = rng.uniform(*odd.runs_empty_at) if careless else LEFT_TO_START
-        if number == 0 or content < enough * need:
-            net = truck.load_lb * (1.0 + rng.normal(0.0, 0.1))
-            # what fits on top of what is in there, and never too little for a round
-            net = max(net - content, (enough if careless else LEFT_TO_START) * need - content, 0.0)
-            if net > 200.0:
-                made.loads.append((now + 0.5 * LOADING_S, net))
+        enough = need * (rng.uniform(*odd.runs_empty_at) if careless else LEFT_TO_START)
+        if number == 0 or content < enough:
+            net, buckets = _load(county, truck, content, enough)
+            if net > 0.0:
+                made.loads.append((now + 0.5 * LOADING_S, net, buckets))
                 content += net
                 filling = 1.0 + rng.normal(0.0, truck.sd("filling"))
             blocks.append(_standing(road, now, LOADING_S, total))
@@ -161,6 +159,20 @@ def drive(
         made.returned = (now + IDLE_S, content)
     hopper.left_lb[truck.truck_id] = made.left_lb
     return made
+
+
+def _load(county: County, truck: Truck, content: float, enough: float) -> tuple[float, int]:
+    """True net mass of a load and its buckets: what fits, but never too little for a round."""
+    rng = county.rng
+    net = max(truck.load_lb * (1.0 + rng.normal(0.0, 0.1)), enough) - content
+    if net < LEAST_LOAD_LB or not truck.bucket:
+        return (net, 0) if net >= LEAST_LOAD_LB else (0.0, 0)
+    # whole buckets, as full as this loader fills them
+    one, filled, count = BUCKET_LB * (1.0 + truck.bucket_bias), 0.0, 0
+    while filled < net - 0.5 * one or count == 0:
+        filled += one * (1.0 + rng.normal(0.0, county.odd.bucket_scatter_rel))
+        count += 1
+    return filled, count
 
 
 def _idea(rng: np.random.Generator) -> float:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from tests.benchmarks.adverse.driving import MPS_PER_MPH, PLANE, Drive, faded
+from tests.benchmarks.adverse.driving import BUCKET_LB, MPS_PER_MPH, PLANE, Drive, faded
 from tests.benchmarks.adverse.machines import County
 
-BUCKET_LB = 1500.0
 DIVISION_LB = 20.0
 SCALE_OFF_REL = 0.001
 NOISE_MEMORY_S = 30.0
@@ -30,23 +29,26 @@ def tickets(
     loads: list[list[object]] = []
     returns: list[tuple[object, ...]] = []
     for made in drives:
-        off_s = 60.0 * rng.normal(0.0, odd.ticket_clock_min) if odd.ticket_clock_min else 0.0
+        # the scale house and whoever takes the rest back look at different clocks
+        off_s, back_off_s = 60.0 * odd.ticket_clock_min * rng.standard_normal(2)
         name = made.truck.truck_id
-        for time_s, net in made.loads:
-            written, division = _written(county, made, net, yard_off)
+        for time_s, net, buckets in made.loads:
+            written: tuple[float, float | str] = (_scaled(rng, net, yard_off), DIVISION_LB)
+            if buckets:
+                written = (BUCKET_LB * buckets, "")
             if rng.uniform() < odd.missing_share:
                 continue
             copies = 2 if rng.uniform() < odd.twice_share else 1
             for _ in range(copies):
                 loads.append([f"{storm}-{len(loads)}", name, "Y1", str(stamp(time_s + off_s)) + "Z",
-                              "salt", written, division])  # fmt: skip
+                              "salt", *written])  # fmt: skip
         if made.returned is not None:
             time_s, net = made.returned
-            written = _scaled(rng, net, yard_off)
+            back = _scaled(rng, net, yard_off)
             if made.truck.bucket:
-                written = 500.0 * round(net / 500.0)  # by eye
+                back = 500.0 * round(net / 500.0)  # by eye
             returns.append(
-                (name, "Y1", str(stamp(time_s + off_s)) + "Z", "salt", max(written, 0.0))
+                (name, "Y1", str(stamp(time_s + back_off_s)) + "Z", "salt", max(back, 0.0))
             )
     for place in range(len(loads)):
         if rng.uniform() < odd.swapped_share / 2.0:
@@ -58,22 +60,6 @@ def tickets(
         pd.DataFrame(returns, columns=["truck_id", "yard_id", "returned_at", "material",
                                        "net_lb"]),
     )  # fmt: skip
-
-
-def _written(
-    county: County, made: Drive, net_lb: float, yard_off: float
-) -> tuple[float, float | str]:
-    """Net mass on a load ticket, and its division."""
-    if not made.truck.bucket:
-        return _scaled(county.rng, net_lb, yard_off), DIVISION_LB
-    # the loader counts buckets that are as full as they are
-    one = BUCKET_LB * (1.0 + made.truck.bucket_bias)
-    count, filled = 0, 0.0
-    while filled < net_lb - 0.5 * one:
-        filled += one * (1.0 + county.rng.normal(0.0, county.odd.bucket_scatter_rel))
-        count += 1
-    # the load is what it is; what he counted stands for it
-    return max(count, 1) * BUCKET_LB, ""
 
 
 def _scaled(rng: np.random.Generator, net_lb: float, off: float) -> float:

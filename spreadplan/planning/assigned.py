@@ -1,0 +1,129 @@
+"""Which truck treats which route: for every storm, or for one storm from a round of it on.
+
+A table of assignments has one row a route, and perhaps further ones of the storm itself. Those name
+the round (application) from which they hold, "" for the first; of several that hold in a round the
+one that began last counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.planning.findings import Finding
+
+FROM = "from_application"
+
+
+def with_own(general: pd.DataFrame, own: pd.DataFrame) -> pd.DataFrame:
+    """The assignments of a storm: those of all storms, then the storm's own.
+
+    Parameters
+    ----------
+    general, own : route_id, truck_id, yard_id, material, prewet_gal_per_ton; ``own`` with
+        `FROM` too. A route that the storm assigns from its first round on loses its general row.
+
+    Returns
+    -------
+    The columns of ``general``; where the storm has rows of its own `FROM` too, and ``own``, which
+    tells them apart.
+    """
+    if own.empty:
+        return general
+    whole = own.loc[own[FROM] == "", "route_id"]
+    kept = general[~general["route_id"].isin(whole)].assign(own=False, **{FROM: ""})
+    return pd.concat([kept, own.assign(own=True)[kept.columns]], ignore_index=True)
+
+
+def in_round(assignments: pd.DataFrame, label: str, labels: Sequence[str]) -> pd.DataFrame:
+    """The assignments in force in a round, at most one a route.
+
+    ``labels`` : the storm's rounds, in order. A row from a round that is not among them never
+    holds.
+    """
+    if FROM not in assignments:
+        return assignments
+    place = {"": -1} | {one: number for number, one in enumerate(labels)}
+    begins = assignments[FROM].map(place).fillna(len(labels)).to_numpy(dtype=float)
+    order = np.argsort(begins, kind="stable")
+    held = assignments.iloc[order[begins[order] <= place[label]]]
+    return held.drop_duplicates("route_id", keep="last")
+
+
+def assigned(parts: gpd.GeoDataFrame, who: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Parts of segments with truck_id, yard_id, material ("" for none) and prewet_gal_per_ton.
+
+    ``who`` : one row a route, as `in_round` gives it.
+    """
+    place = pd.Index(who["route_id"]).get_indexer(pd.Index(parts["route_id"]))
+    place = np.where(place >= 0, place, len(who))
+    added: dict[str, np.ndarray] = {
+        name: np.append(who[name].to_numpy(dtype=object), "")[place]
+        for name in ("truck_id", "yard_id", "material")
+    }
+    prewet = np.append(who["prewet_gal_per_ton"].to_numpy(dtype=float), 0.0)
+    return parts.assign(**added, prewet_gal_per_ton=prewet[place])
+
+
+def own_findings(assignments: pd.DataFrame) -> Iterator[Finding]:
+    """What the storm's own assignments change, so that nobody overlooks it."""
+    if FROM not in assignments:
+        return
+    for row in lines(assignments[assignments["own"]]):
+        since = f" from application {row.from_application} on" if row.from_application else ""
+        yield Finding(
+            "note", f"route {row.route_id}", f"this storm's own assignment: truck "
+            f"{row.truck_id or 'none'}{since}", "take its row out of the storm's assignments.csv "
+            "where the usual truck treats it",
+        )  # fmt: skip
+
+
+def of_season(general: pd.DataFrame, own: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """The general assignments, ``storm`` "", and those of each storm's own, by its name."""
+    rows = [general.assign(storm="")]
+    rows += [frame.assign(storm=storm)[rows[0].columns] for storm, frame in own.items()]
+    return pd.concat([frame for frame in rows if len(frame)] or rows[:1], ignore_index=True)
+
+
+def of_use(assignments: pd.DataFrame, used: pd.DataFrame, column: str) -> pd.Series[Any]:
+    """What the assignments say of the use of trucks on routes, shape (rows,); NaN where nothing.
+
+    Parameters
+    ----------
+    assignments : route_id, truck_id and the column; with ``storm`` as `of_season` gives them.
+    used : storm, route_id, truck_id. Of several rows of a route that of the truck itself counts
+        first, then the storm's own, the last of them before the others.
+    """
+    storm = assignments["storm"] if "storm" in assignments else pd.Series("", assignments.index)
+    general, own = assignments[storm == ""], assignments[storm != ""]
+    usual = general.drop_duplicates("route_id").set_index("route_id")
+    found = used["route_id"].map(usual[column])
+    if own.empty:
+        return found
+    of_storm = _looked_up(own, used, ["storm", "route_id"], column)
+    usual_truck = used["route_id"].map(usual["truck_id"]) == used["truck_id"]
+    found = found.where(usual_truck | of_storm.isna(), of_storm)
+    exact = _looked_up(own, used, ["storm", "route_id", "truck_id"], column)
+    return found.where(exact.isna(), exact)
+
+
+def prewet_of_use(assignments: pd.DataFrame, used: pd.DataFrame) -> pd.Series[float]:
+    """Gallons of prewetting liquid in a ton of what was used, as assigned, shape (rows,).
+
+    ``used`` : as `of_use` takes it, with material. 0 where another material was used than assigned.
+    """
+    gallons = of_use(assignments, used, "prewet_gal_per_ton").astype(float)
+    return gallons.where(of_use(assignments, used, "material") == used["material"]).fillna(0.0)
+
+
+def _looked_up(
+    rows: pd.DataFrame, used: pd.DataFrame, keys: list[str], column: str
+) -> pd.Series[Any]:
+    last = rows.drop_duplicates(keys, keep="last")[[*keys, column]]
+    found = used[keys].merge(last, on=keys, how="left")[column]
+    return pd.Series(found.to_numpy(), index=used.index)

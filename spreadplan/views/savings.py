@@ -1,0 +1,55 @@
+"""What better practice saves, as the reports and the page of the season show it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+from spreadplan.frames import lines
+from spreadplan.season.savings import BORROWED, MEASURED, TO_GAIN
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NOTHING, Display
+from spreadplan.views.season_view import money, tons, tons_range
+
+ABOUT: Final = (
+    "Practices are taken one after the other, each on what the one before leaves, so nothing is "
+    "counted twice. What was measured here and what a borrowed percentage promises are never added "
+    "up, nor are tons of different materials. Prewetting saves salt, not sand, and takes liquid: "
+    "its price is taken off the money, and where it is not known, no money is given. A negative "
+    "saving is more material: a truck that spreads less than it reports will use more once "
+    "calibrated."
+)
+
+
+def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """The table of savings; ``savings`` : see `season.savings.savings`."""
+    return [{
+        "state": one.state, "practice": one.practice, "material": one.material,
+        "known": one.known, "base": tons(one.base_ton, shown), "saved": tons(one.saved_ton, shown),
+        "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
+        "liquid": shown.number(one.liquid_gal, "volume") if one.liquid_gal > 0.0 else NOTHING,
+        "money": money(one.money),
+        "money_ends": f"{money(one.money_lo)} to {money(one.money_hi)}"
+        if one.money == one.money else NOTHING,
+        "basis": one.basis, "source": one.source,
+    } for one in lines(savings)]  # fmt: skip
+
+
+def gain_cards(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+    """What is still to gain at a glance: what was measured, and what is borrowed, each apart."""
+    gain = savings[savings["state"] == TO_GAIN]
+    cards = []
+    for known, what in ((MEASURED, "still to gain, measured"),
+                        (BORROWED, "by a borrowed percentage")):  # fmt: skip
+        rows = gain[gain["known"] == known]
+        total = rows.groupby("material")["saved_ton"].sum().sort_values(ascending=False)
+        if not len(total):
+            continue
+        said = [f"{shown.show(POUNDS_PER_TON * ton, 'bulk')} {name}" for name, ton in total.items()]
+        liquid = float(rows["liquid_gal"].sum())
+        if liquid > 0.0:
+            said.append(f"takes {shown.show(liquid, 'volume')} of liquid")
+        value, _, first = said[0].partition(" ")
+        cards.append({"what": what, "value": value, "more": ", ".join([f"of {first}", *said[1:]])})
+    return cards
