@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -27,6 +27,7 @@ from spreadplan.workspace.references import (
     tickets_of_two_storms,
     zones,
 )
+from spreadplan.workspace.strays import stray_files
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
 from spreadplan.workspace.whole_files import readable_name, stands_there
 
@@ -244,6 +245,7 @@ def read_workspace(
     """
     _need_folder(folder)
     required, optional = list(required), list(optional)
+    of_storms = {storm: [*wanted] for storm, wanted in (storms or {}).items()}
     reader = _Reader(folder)
     policy = reader.toml("policy" in required + optional)
     tables: dict[str, pd.DataFrame] = {}
@@ -264,13 +266,17 @@ def read_workspace(
     reader.problems += policy_materials(policy, tables, "policy.toml")
     reader.problems += reader.dates_to_come(tables, names)
     by_storm = {
-        storm: _read_storm(reader, storm, set(wanted), tables, names)
-        for storm, wanted in (storms or {}).items()
+        storm: _read_storm(reader, storm, wanted, tables, names)
+        for storm, wanted in of_storms.items()
     }
     reader.problems += tickets_of_two_storms(
         by_storm,
         {storm: {name: f"storms/{storm}/{TABLES[name].file}" for name in found}
          for storm, found in by_storm.items()},
+    )  # fmt: skip
+    reader.problems += stray_files(
+        folder, _file_names([*required, *optional]),
+        None if storms is None else {one: _file_names(names) for one, names in of_storms.items()},
     )  # fmt: skip
     problems = in_file_order(few(reader.problems))
     if any(problem.fatal for problem in problems):
@@ -286,6 +292,11 @@ def read_workspace(
         tuple(reader.absent),
         names,
     )
+
+
+def _file_names(tables: Iterable[str]) -> list[str]:
+    """The usual names of the files of tables."""
+    return ["policy.toml" if name == "policy" else TABLES[name].file for name in tables]
 
 
 def in_file_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
@@ -307,7 +318,7 @@ def _complete(routes: pd.DataFrame, lane_width_ft: float) -> pd.DataFrame:
 def _read_storm(
     reader: _Reader,
     storm: str,
-    wanted: set[str],
+    wanted: Collection[str],
     tables: Mapping[str, pd.DataFrame],
     names: Mapping[str, str],
 ) -> dict[str, pd.DataFrame]:
