@@ -50,20 +50,25 @@ def stray_files(
         wanted = {file for files in storms.values() for file in files} if storms else OF_STORMS
         of_storms = [file for file in OF_STORMS if file in wanted]
         every = folder / STORMS
-        found += [_misplaced(folder, "", [*of_storms, TELEMETRY], INTO_STORM)]
+        found += [_misplaced(folder, "", [*_without(of_storms, own), TELEMETRY], INTO_STORM)]
         found += [_misplaced(every, f"{STORMS}/", [*own, *of_storms], "the folder it is for")]
         found += [_loose_records(folder, "", INTO_STORM, named=True)]
     for storm, files in (storms or {}).items():
         prefix = f"{STORMS}/{storm}/"
         place, records = folder / prefix, folder / prefix / TELEMETRY
         found += [_misnamed(place, prefix, [*files, TELEMETRY])]
-        found += [_misplaced(place, prefix, own, "the workspace's own folder")]
+        found += [_misplaced(place, prefix, _without(own, files), "the workspace's own folder")]
         found += [_loose_records(place, prefix, f"{prefix}{TELEMETRY}/", named=records.exists())]
     said: set[str] = set()
     for caution in (one for cautions in found for one in cautions):
         if caution.file not in said:
             yield caution
         said.add(caution.file)
+
+
+def _without(files: Sequence[str], others: Sequence[str]) -> list[str]:
+    """The files that belong in one place only: assignments may stand in both."""
+    return [file for file in files if file not in others]
 
 
 def _misnamed(folder: Path, prefix: str, files: Sequence[str]) -> Iterator[Problem]:
