@@ -63,7 +63,7 @@ RULES: Final = (
     _Rule("fraction", "", "", "fraction"), _Rule("index", "", "", "thousandth"),
     _Rule("ratio", "", "", "thousandth"), _Rule("applications", "", "", "hundredth"),
     _Rule("ton_per_application", "bulk", "", "hundredth", POUNDS_PER_TON),
-    _Rule("storms_to_come", "", "", "tenth"),
+    _Rule("storms_to_come", "", "", "tenth"), _Rule("rounds_planned", "", "", "hundredth"),
 )  # fmt: skip
 ENDS: Final = {"_lo": ", low end", "_hi": ", high end", "_u": ", standard uncertainty"}
 

@@ -149,5 +149,6 @@ def test_the_wheel_works_far_from_the_checkout(packages, tmp_path):
         cwd=away, env={**os.environ, "PYTHONPATH": str(site)}, capture_output=True, text=True,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert "no problems found" in done.stdout
+    # the example's season may lie ahead of the day, which is a caution
+    assert "no problems found" in done.stdout or "nothing that stops the work" in done.stdout
     assert (away / "Bezirk Ä" / "about-the-files.html").is_file()
