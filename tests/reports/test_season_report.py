@@ -281,7 +281,8 @@ def test_sheets_convert_and_name_their_units():
 
 
 def test_every_number_in_the_workbook_has_a_unit_or_needs_none():
-    bare = {"storms", "planned storms", "storms above", "applications", "rounds planned", "missing loads", "index", "ratio",
+    bare = {"storms", "planned storms", "storms above", "applications", "rounds planned",
+            "missing loads", "index", "ratio",
             "ratio, low end", "ratio, high end", "storm ratio", "step", "storms to come",
             "guidance share", "share of limit"}  # fmt: skip
     for sheet in season_sheets(made(), setting()):
