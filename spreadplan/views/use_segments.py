@@ -8,7 +8,9 @@ from typing import Final
 import pandas as pd
 
 from spreadplan.reconcile.storm import OFF_ROUTE, missed
-from spreadplan.reconcile.verdicts import kinds
+from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
+
+__all__ = ["KEYS", "MORE_ROUNDS", "MORE_ROUNDS_KIND", "NO_PLAN", "kinds", "with_plan"]
 
 KEYS: Final = ["route_id", "segment_id", "material"]
 NO_PLAN: Final = "nothing planned here with this material"

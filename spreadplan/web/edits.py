@@ -93,7 +93,9 @@ def table_of(file: str) -> tuple[Table, str]:
             continue
         if not table.per_storm and len(parts) == 1:
             return table, ""
-        if table.per_storm and len(parts) == 3 and parts[0] == "storms" and parts[1]:
+        below = table.per_storm and len(parts) == 3 and parts[0] == "storms"
+        # a storm that lies there may have an odd name, but none that leads elsewhere
+        if below and parts[1] and not parts[1].startswith("."):
             return table, parts[1]
     raise ValueError(f"{file!r} is not a table of the workspace")
 

@@ -13,11 +13,11 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
-from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
 from spreadplan.reports.use_report import unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
+from spreadplan.views.use_segments import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
 from spreadplan.web import map_layers
 from spreadplan.web.addresses import number_of
 from spreadplan.web.drawing import Chart, number_axis

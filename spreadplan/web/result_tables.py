@@ -32,7 +32,7 @@ COLUMNS: Final[dict[str, dict[str, str]]] = {
         "applied_rate_lb_per_lane_mile passes p_over p_under",
     },
     "use_trucks": {"text": "truck_id material verdict advice",
-                   "number": "season_ratio season_lo season_hi"},
+                   "number": "season_ratio season_lo season_hi without_ticket_lb missing_loads"},
     "use_routes": {
         "text": "route_id material", "count": "over_segments under_segments",
         "number": "planned_lb applied_lb applied_lo_lb applied_hi_lb reported_lb",
@@ -44,8 +44,9 @@ COLUMNS: Final[dict[str, dict[str, str]]] = {
     },
     "quarantine": {"text": "reason"},
     "budget": {
-        "text": "scope scope_id material verdict",
-        "number": "budget_ton used_ton used_u_ton forecast_ton forecast_hi_ton p_over_season",
+        "text": "scope scope_id material verdict without_ticket",
+        "number": "without_ticket_ton budget_ton used_ton used_u_ton forecast_ton "
+        "forecast_hi_ton p_over_season",
     },
     "findings": {"text": "severity subject what remedy"},
     "burn_down": {"text": "material part", "time": "date", "number": "used expected lo hi"},

@@ -472,8 +472,9 @@ def dates_to_come(
         for column in columns:
             if column.kind != "time":
                 continue
-            days = frame[column.inside].dt.tz_convert(timezone).dt.date
-            late = np.flatnonzero((days > today).fillna(False))
+            # an empty column has no days that could be compared with today
+            days = frame[column.inside].dt.tz_convert(timezone).dt.date.astype(object)
+            late = np.flatnonzero([not pd.isna(day) and day > today for day in days])
             if late.size:
                 more = f" ({late.size - 1} more like it)" if late.size > 1 else ""
                 yield Problem(

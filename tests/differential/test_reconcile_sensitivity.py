@@ -31,7 +31,7 @@ def test_the_ratio_of_one_truck_by_hand():
     tickets = pd.DataFrame({
         "truck_id": ["T1"], "material": "salt", "storm": "s1", "reported_lb": 600.0,
         "loaded_lb": 1000.0, "returned_lb": 400.0, "loads": 1, "unreturned_lb": 0.0,
-        "ticket_u_lb": np.sqrt(2 * 20.0**2 / 6),
+        "ticket_u_lb": np.sqrt(2 * 20.0**2 / 6), "comparable": True,
     })  # fmt: skip
     found = ratio_variances(season, tickets).iloc[0].to_numpy()
     by_hand = [8.05e-5, 1.431e-4, 1.50e-6, 2.601e-4, 0.0, 6.32e-6, 0.0]

@@ -210,7 +210,8 @@ def test_a_truck_that_tests_speak_of_cannot_be_removed(workspace):
 
 @pytest.mark.parametrize(
     "file",
-    ["../trucks.csv", "/etc/passwd", "storms/../trucks.csv", "storms/.x/rates.csv", "results/x.csv",
+    ["../trucks.csv", "/etc/passwd", "storms/../trucks.csv", "storms/../rates.csv",
+     "storms/.x/rates.csv", "results/x.csv",
      "workspace.toml", ".accounts.toml", "storms/s1/trucks.csv", "rates.csv", "routes.geojson",
      "storms/a\\b/rates.csv", "storms/s1/../../x/rates.csv", ""],
 )  # fmt: skip
