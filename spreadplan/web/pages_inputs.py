@@ -129,8 +129,8 @@ def _form(
              "values": [(f, typed.get(f"{table}-new{n}-{f.name}", "")) for f in fields]}
             for n in range(blanks)
         ]  # fmt: skip
-        name, heading = HEADINGS[table]
-        tables.append({"name": name, "heading": heading, "fields": fields, "rows": rows})
+        title, heading = HEADINGS[table]
+        tables.append({"name": title, "heading": heading, "fields": fields, "rows": rows})
     policy = visit.site.computed.fleet().workspace.policy
     return visit.render(
         "web/inputs.html", status, storm=storm, tables=tables, faults=faults, name=name,
