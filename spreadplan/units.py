@@ -192,6 +192,7 @@ def _one(unit: str, target: str) -> float:
 POUNDS_PER_TON = _one("short_ton", "pound")
 METRES_PER_MILE = _one("mile", "meter")
 FEET_PER_MILE = _one("mile", "foot")
+POUNDS_PER_KILOGRAM = _one("kilogram", "pound")
 
 
 def canonical_suffix(quantity: str) -> str:

@@ -42,7 +42,7 @@ def discharge_results(
     discharge_lb_per_min, discharge_u_lb_per_min, lb_per_count, lb_per_count_u (NaN unless closed
     loop with counts), valid, reason; then u_timing_lb_per_min, u_scale_lb_per_min,
     u_fill_lb_per_min (the parts of the discharge's uncertainty), warnings, performed_at,
-    sensor_counts, method, containers, division_lb, voided.
+    sensor_counts, method, containers, division_lb, voided, performed_by.
 
     Source: q = 60 m / t, u(q)**2 = (60 u(m) / t)**2 + (q u(t) / t)**2: JCGM 100:2008, 5.1.2.
     """
@@ -83,6 +83,7 @@ def discharge_results(
         containers=own["containers"].fillna(0).astype(int),
         division_lb=own["division_lb"],
         voided=tests["voided_by"] != "",
+        performed_by=tests["performed_by"],
     )
 
 

@@ -12,10 +12,13 @@ from spreadplan.calibration.advice import (
     latest_weighing,
     plan_run,
 )
+from spreadplan.calibration.comparison import QUESTIONED, compare_run
+from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.tests import discharge_results
 from spreadplan.calibration.trucks import Truck
 from spreadplan.calibration.validity import AgePolicy
 from spreadplan.calibration.weighing import weigh
+from spreadplan.remarks import Remark
 
 
 @dataclass(frozen=True)
@@ -27,17 +30,29 @@ class RunTrial:
         per count where a closed loop was counted).
     allowed_pct : how large that may be, so that it does not dominate the policy's target.
     advised : the run that would be fine enough, None while there is no discharge yet.
+    odd : what does not fit what is known of the truck, see `comparison.compare_run`.
     """
 
     result: Mapping[str, object]
     measured_pct: float
     allowed_pct: float
     advised: RunPlan | None
+    odd: tuple[Remark, ...] = ()
 
     @property
     def fine_enough(self) -> bool:
         """Whether weighing and timing are no more than their share."""
         return self.measured_pct <= self.allowed_pct
+
+    @property
+    def questions(self) -> tuple[Remark, ...]:
+        """Those of ``odd`` that need a second look before the run is recorded."""
+        return tuple(one for one in self.odd if one.code in QUESTIONED)
+
+    @property
+    def notes(self) -> tuple[Remark, ...]:
+        """The others."""
+        return tuple(one for one in self.odd if one.code not in QUESTIONED)
 
 
 def try_run(
@@ -47,6 +62,8 @@ def try_run(
     changes: pd.DataFrame,
     policy: AgePolicy,
     target_pct: float,
+    results: pd.DataFrame,
+    models: Mapping[ModelKey, DischargeModel],
 ) -> RunTrial:
     """Judge one run before it is recorded.
 
@@ -55,11 +72,12 @@ def try_run(
     test : one row with the columns of the discharge tests; weighings : its weighings.
     trucks, changes, policy : as `tests.discharge_results` takes them.
     target_pct : the policy's target for the 95 % uncertainty of a calibration, percent.
+    results, models : the fleet's earlier tests and calibrations, which the run is held against.
     """
-    results = discharge_results(
+    alone = discharge_results(
         test, weigh(weighings), trucks, changes, policy, test["performed_at"].iloc[0]
     )
-    row = results.iloc[0]
+    row = alone.iloc[0]
     counted = bool(np.isfinite(row["lb_per_count"]))
     value, u = (
         (row["lb_per_count"], row["lb_per_count_u"])
@@ -72,10 +90,13 @@ def try_run(
     if discharge > 0.0:
         advised = plan_run(
             discharge,
-            latest_weighing(results),
+            latest_weighing(alone),
             trucks[str(row["truck_id"])].capacity_lb,
             allowed_pct / 200.0,  # a 95 % half-width is about two standard uncertainties
             timed=not counted,
         )
     measured_pct = 200.0 * float(u / value) if value > 0.0 else float("nan")
-    return RunTrial({str(k): v for k, v in row.items()}, measured_pct, allowed_pct, advised)
+    run = {str(name): value for name, value in row.items()}
+    truck = trucks[str(row["truck_id"])]
+    odd = compare_run(run, weighings, results, models, truck)
+    return RunTrial(run, measured_pct, allowed_pct, advised, odd)

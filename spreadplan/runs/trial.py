@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from spreadplan.calibration import Calibration
 from spreadplan.calibration.trial import RunTrial, try_run
 from spreadplan.calibration.trucks import trucks_by_id
 from spreadplan.errors import Problem
@@ -30,13 +31,17 @@ class TestTrial:
 
 
 def try_test(
-    workspace: Workspace, test: Mapping[str, str], weighings: Sequence[Mapping[str, str]]
+    workspace: Workspace,
+    fleet: Calibration,
+    test: Mapping[str, str],
+    weighings: Sequence[Mapping[str, str]],
 ) -> TestTrial:
     """Judge a discharge test that is not recorded yet.
 
     Parameters
     ----------
     workspace : with trucks, materials, changes and policy.
+    fleet : the calibrations as they stand, which the run is held against.
     test : the cells of its row in discharge_tests.csv, by column name with any accepted unit.
         ``test_id`` may be left out.
     weighings : the cells of its rows in weighings.csv, likewise.
@@ -55,8 +60,9 @@ def try_test(
         return TestTrial(None, tuple(problems))
     policy = workspace.policy
     run = try_run(
-        of_test, of_weighings, trucks, workspace.table("changes"), policy, policy.calibration_pct
-    )
+        of_test, of_weighings, trucks, workspace.table("changes"), policy,
+        policy.calibration_pct, fleet.tests, fleet.models,
+    )  # fmt: skip
     return TestTrial(run, tuple(problems))
 
 

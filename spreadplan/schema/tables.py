@@ -214,6 +214,7 @@ DISCHARGE_TESTS = Table(
             example="true",
         ),
         text("voided_by", "why this test no longer counts; empty if it does"),
+        text("performed_by", "who did the test"),
     ),
     key=("test_id",),
 )

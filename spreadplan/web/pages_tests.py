@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -13,6 +13,7 @@ from starlette.responses import Response
 from spreadplan.errors import Problem
 from spreadplan.runs.trial import TestTrial, try_test
 from spreadplan.views.display import Display, as_text, plural
+from spreadplan.views.voice import Voice
 from spreadplan.web.edits import Add, Refused
 from spreadplan.web.pages_trucks import TESTS, state_of
 from spreadplan.web.visits import Visit, action, page
@@ -21,11 +22,14 @@ WEIGHINGS = "weighings.csv"
 MOST_WEIGHINGS = 200
 #: what a form may fill in, by the unit system that it was shown in
 TEST_FIELDS = (
-    "material", "performed_at", "feeder_pct", "duration_s", "sensor_counts", "engine_rpm",
-    "spinner_on",
+    "material", "performed_at", "performed_by", "feeder_pct", "duration_s", "sensor_counts",
+    "engine_rpm", "spinner_on",
 )  # fmt: skip
 GATE = {"us": "gate_in", "metric": "gate_mm"}
 MASS = {"us": "lb", "metric": "kg"}
+#: the field that a question is about; the weight for any other
+FIELD_OF = {"counts_missing": "sensor_counts", "counts_unlike": "sensor_counts",
+            "gate_unknown": "gate"}  # fmt: skip
 TEST_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{3,59}")
 
 
@@ -33,17 +37,26 @@ def form(visit: Visit) -> Response:
     """The form for one truck."""
     state = state_of(visit, visit.path("truck"))
     workspace = visit.site.computed.fleet().workspace
-    shown, record = visit.display, state.truck.record
+    shown, record = _display(visit, visit.query("units")), state.truck.record
     wanted = _wanted_materials(visit, state.truck_id)
     solids = workspace.table("materials")
     others = [m for m in solids.loc[solids["kind"] == "solid", "material"] if m not in wanted]
     gates = [shown.number(gate, "gate") for gate in record.gate_positions_in]
     return visit.render(
-        "web/test.html", state=state, materials=[*wanted, *others], gates=gates,
+        "web/test.html", state=state, display=shown, materials=[*wanted, *others], gates=gates,
         closed_loop=state.truck.closed_loop, gate_field=GATE[shown.system],
         mass=MASS[shown.system], target=workspace.policy.calibration_pct,
         advice=[item for item in state.advice if item["what"] != "Good enough now"],
     )  # fmt: skip
+
+
+def _display(visit: Visit, units: object) -> Display:
+    """The units that a test was begun in, else the visitor's.
+
+    What was read off a scale must not change its unit because someone looks at it in another.
+    """
+    shown = visit.display
+    return Display(units, shown.timezone) if isinstance(units, str) and units in MASS else shown
 
 
 def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:
@@ -58,10 +71,15 @@ def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:
 def try_run(visit: Visit) -> Response:
     """What the run gives so far, in words."""
     state = state_of(visit, visit.path("truck"))
-    test, weighings = _sent(visit)
-    workspace = visit.site.computed.fleet().workspace
-    trial = try_test(workspace, {**test, "truck_id": state.truck_id}, weighings)
-    return visit.json(told(trial, visit.display))
+    trial = _tried(visit, state.truck_id, *_sent(visit))
+    return visit.json(told(trial, _display(visit, visit.body.get("units"))))
+
+
+def _tried(
+    visit: Visit, truck_id: str, test: Mapping[str, str], weighings: Sequence[Mapping[str, str]]
+) -> TestTrial:
+    view = visit.site.computed.fleet()
+    return try_test(view.workspace, view.calibration, {**test, "truck_id": truck_id}, weighings)
 
 
 def told(trial: TestTrial, shown: Display) -> dict[str, Any]:
@@ -90,7 +108,15 @@ def told(trial: TestTrial, shown: Display) -> dict[str, Any]:
         "warnings": [text for text in str(result["warnings"]).split("; ") if text],
         "counts": bool(result["valid"]),
         "reason": str(result["reason"]),
+        "questions": _questions(trial, shown),
+        "notes": [Voice(shown).say(one) for one in run.notes],
     }
+
+
+def _questions(trial: TestTrial, shown: Display) -> list[dict[str, str]]:
+    """What must be looked at again before the test is saved."""
+    asked = () if trial.run is None else trial.run.questions
+    return [{"code": one.code, "text": Voice(shown).say(one)} for one in asked]
 
 
 def _number(value: object) -> float:
@@ -134,12 +160,24 @@ def save(visit: Visit) -> Response:
     there = next((r for r in visit.site.store.rows(TESTS) if r.values["test_id"] == test_id), None)
     if there is not None and there.values["truck_id"] == state.truck_id:
         return visit.json({"test_id": test_id, "already_there": True})
+    shown = _display(visit, visit.body.get("units"))
+    asked = _questions(_tried(visit, state.truck_id, test, weighings), shown)
+    sure = visit.body.get("sure")
+    unsure = [one for one in asked if not isinstance(sure, list) or one["code"] not in sure]
+    if unsure:
+        faults = [{"file": TESTS, "row": 0, "column": FIELD_OF.get(one["code"], "gross"),
+                   "text": one["text"]} for one in unsure]  # fmt: skip
+        return visit.json({"error": "This does not fit what is known of the truck; nothing was "
+                           "saved. Look at it again.", "problems": faults}, 422)  # fmt: skip
+    what = f"discharge test {test_id} recorded"
+    if asked:
+        what += f"; looked at again and kept: {' '.join(one['text'] for one in asked)}"
     edits = [
         Add(TESTS, {"test_id": test_id, "truck_id": state.truck_id, **test}),
         *(Add(WEIGHINGS, {"test_id": test_id, **row}) for row in weighings),
     ]
     try:
-        visit.site.store.apply(edits, visit.who, f"discharge test {test_id} recorded")
+        visit.site.store.apply(edits, visit.who, what)
     except Refused as error:
         return visit.json({"error": "The test has problems; nothing was saved.",
                            "problems": [_where(one) for one in error.problems]}, 422)  # fmt: skip

@@ -4,9 +4,11 @@ import { all, kept, made, one, post } from "./net.js";
 import { enqueue, forget, keepSending, refused, send } from "./queue.js";
 
 const form = one("#test-form");
-const { truck, address, mass, gate: gateField } = form.dataset;
+const { truck, address, mass, units, gate: gateField } = form.dataset;
 const closed = form.dataset.closed === "yes";
 const DRAFT = `spreadplan test ${truck}`;
+const TESTER = "spreadplan tester";
+const OF_A_WEIGHT = ["gross", "tare", "count"];
 const LABELS = {
   container: ["Full container", "Empty container"],
   vehicle_scale: ["Truck before the run", "Truck after the run"],
@@ -14,11 +16,24 @@ const LABELS = {
 };
 const WAIT_MS = 350;
 
-/** Everything typed so far: the fields, the weights, and the stopwatch where it runs. */
-let draft = { fields: {}, weights: [], started: null, performed: "", ...kept.get(DRAFT, {}) };
+/** Everything typed so far, the units it was typed in, the weights, and the stopwatch where it runs. */
+const blank = { fields: {}, weights: [], started: null, units: null, sure: "" };
+let draft = { ...blank, ...kept.get(DRAFT, {}) };
 const fields = () => all("input[name], select[name]", form);
 
+const begun = () => draft.weights.length > 0 || draft.started !== null
+  || ["gross", "tare", "division", "gate_in", "gate_mm", "duration_s"].some((name) => draft.fields[name]);
+/** What was read off a scale stays as it was read: a test is finished in the units it was begun in. */
+const begunIn = () => draft.units ?? ("gate_mm" in draft.fields ? "metric" : "gate_in" in draft.fields ? "us" : units);
+
+function inItsUnits() {
+  const shownIn = new URLSearchParams(location.search).get("units"), wanted = begun() ? begunIn() : null;
+  if (wanted && wanted !== units && shownIn !== wanted) location.replace(`?units=${wanted}`);
+  else if (!wanted && shownIn) location.replace(location.pathname);
+}
+
 function remember() {
+  draft.units = units;
   for (const field of fields()) {
     if (field.type === "radio") { if (field.checked) draft.fields[field.name] = field.value; }
     else draft.fields[field.name] = field.type === "checkbox" ? field.checked : field.value;
@@ -65,7 +80,7 @@ one("#start").addEventListener("click", () => {
     draft.started = null;
   } else {
     draft.started = Date.now();
-    draft.performed = local(new Date());
+    form.elements.performed_at.value = local(new Date()).slice(0, 16);
   }
   changed();
   tick();
@@ -73,7 +88,23 @@ one("#start").addEventListener("click", () => {
 
 // --- weights ---
 
-const net = () => draft.weights.reduce((sum, w) => sum + (Number(w.gross) - Number(w.tare || 0)) * Number(w.count || 1), 0);
+/** The weight in the fields, which is not in the list yet, and what is wrong with it. */
+function beingTyped() {
+  const weight = { method: form.elements.method.value, gross: typed("gross"), tare: typed("tare"), count: typed("count") || "1" };
+  const wrong = !(Number(weight.gross) > 0) ? "Type the full weight first."
+    : weight.tare && !(Number(weight.tare) >= 0) ? "The empty weight is not a number."
+    : Number(weight.tare) >= Number(weight.gross) ? "Empty weighs as much as full: one of them is wrong."
+    : !(Number.isInteger(Number(weight.count)) && Number(weight.count) > 0) ? "How many alike is a whole number." : "";
+  return { weight, wrong };
+}
+
+/** Every weight: those in the list, and the one that is being typed. */
+function weights() {
+  const { weight, wrong } = beingTyped();
+  return wrong ? draft.weights : [...draft.weights, weight];
+}
+
+const net = () => weights().reduce((sum, w) => sum + (Number(w.gross) - Number(w.tare || 0)) * Number(w.count || 1), 0);
 
 function showWeights() {
   const list = one("#weighed");
@@ -85,55 +116,79 @@ function showWeights() {
     line.append(out);
     return line;
   }));
+  if (weights().length > draft.weights.length) list.append(made("li", "and the one being typed", { class: "muted" }));
   one("#net").textContent = `${Number(net().toFixed(2)).toLocaleString("en-US")} ${mass}`;
 }
 
-one("#add").addEventListener("click", () => {
-  const weight = { method: form.elements.method.value, gross: typed("gross"), tare: typed("tare"), count: typed("count") || "1" };
-  const fault = one("#add-fault");
-  const wrong = !(Number(weight.gross) > 0) ? "Type the full weight first."
-    : weight.tare && !(Number(weight.tare) >= 0) ? "The empty weight is not a number."
-    : Number(weight.tare) >= Number(weight.gross) ? "Empty weighs as much as full: one of them is wrong."
-    : !(Number.isInteger(Number(weight.count)) && Number(weight.count) > 0) ? "How many alike is a whole number." : "";
+/** Put the weight that is being typed into the list; false where something is wrong with it. */
+function addTyped() {
+  const fault = one("#add-fault"), { weight, wrong } = beingTyped();
   fault.textContent = wrong;
   fault.hidden = !wrong;
-  if (wrong) return;
+  form.elements.gross.focus();
+  if (wrong) return false;
   draft.weights.push(weight);
   // the next container is often the same one: its empty weight stays
   form.elements.gross.value = "";
   form.elements.count.value = "1";
   changed();
-  form.elements.gross.focus();
+  return true;
+}
+
+one("#add").addEventListener("click", addTyped);
+
+// Enter, or the key of a phone that stands in its place, never saves: it adds a weight or goes on to the next field
+form.addEventListener("keydown", (event) => {
+  const field = event.target;
+  if (event.key !== "Enter" || !(field instanceof HTMLInputElement) || ["checkbox", "radio"].includes(field.type)) return;
+  event.preventDefault();
+  if (field.name === "gross" && !typed("tare") && typed("gross")) form.elements.tare.focus();
+  else if (OF_A_WEIGHT.includes(field.name)) addTyped();
+  else {
+    const typing = fields().filter((other) => !["checkbox", "radio"].includes(other.type));
+    typing[typing.indexOf(field) + 1]?.focus();
+  }
 });
 
 // --- what it gives so far ---
 
 function data() {
   const test = {
-    material: form.elements.material?.value ?? "", performed_at: draft.performed || local(new Date()),
+    material: form.elements.material?.value ?? "", performed_at: moment(), performed_by: typed("performed_by"),
     [gateField]: typed(gateField), feeder_pct: typed("feeder_pct"), duration_s: typed("duration_s"),
     engine_rpm: typed("engine_rpm"), spinner_on: form.elements.spinner_on.checked ? "true" : "false",
   };
   if (closed && typed("count_before") && typed("count_after")) test.sensor_counts = String(Number(typed("count_after")) - Number(typed("count_before")));
   const division = typed("division");
-  const weighings = draft.weights.map((w) => ({
+  const weighings = weights().map((w) => ({
     method: w.method, [`gross_${mass}`]: w.gross, [`tare_${mass}`]: w.tare || "0", count: w.count,
     ...(division ? { [`scale_division_${mass}`]: division } : {}),
   }));
-  return { test, weighings };
+  return { test, weighings, units, sure: looked() ? asked.map((question) => question.code) : [] };
 }
 
-let timer = null, asking = null;
+/** When the test was done, by the clock of this device. */
+function moment() {
+  const at = new Date(form.elements.performed_at.value);
+  return local(Number.isNaN(at.valueOf()) ? new Date() : at);
+}
+
+/** What the last answer asked to look at again, and whether that was done. */
+let asked = [];
+const looked = () => asked.length > 0 && draft.sure === asked.map((question) => question.text).join(" ");
+
+let timer = null, waitingFor = null;
 
 async function ask() {
   const sent = data();
   if (!sent.weighings.length || !sent.test.duration_s) return shown(null);
-  asking?.abort();
-  asking = new AbortController();
+  waitingFor?.abort();
+  waitingFor = new AbortController();
   try {
-    shown(await post(`${address}/try`, sent, asking.signal));
+    shown(await post(`${address}/try`, sent, waitingFor.signal));
   } catch (error) {
     if (error.name === "AbortError") return;
+    asked = []; // the server asks again when the test arrives
     one("#discharge").textContent = "–";
     one("#result").replaceChildren(made("p", error.status
       ? error.message : "No connection: the discharge will be shown when it is back. What you typed is kept on this device.", { class: "box warn" }));
@@ -146,6 +201,7 @@ function shown(told) {
   one("#measured").textContent = told?.ready && told.measured ? `± ${told.measured}` : "–";
   one("#fine").textContent = told?.ready && told.measured ? (told.fine ? "fine enough" : `too coarse, ${told.allowed} allowed`) : "Weighing and timing";
   mark(told?.problems ?? []);
+  asked = told?.questions ?? [];
   if (!told?.ready) {
     result.replaceChildren(made("p", "The discharge appears here when the run time and a weight are in.", { class: "muted" }));
     return;
@@ -159,7 +215,24 @@ function shown(told) {
     made("p", told.advice, { class: told.fine ? "box" : "box warn" }),
     ...told.warnings.map((text) => made("p", text, { class: "box warn" })),
     ...(told.counts || !told.reason ? [] : [made("p", `Would not count: ${told.reason}`, { class: "box bad" })]),
+    ...told.notes.map((text) => made("p", text, { class: "box" })),
+    ...lookAgain(),
   );
+}
+
+/** What does not fit the truck, and the tick that it was looked at. */
+function lookAgain() {
+  if (!asked.length) return [];
+  const box = made("div", "", { class: "box bad", id: "look-again" }), label = made("label", "", { class: "tick" });
+  const tick = made("input", "", { type: "checkbox" });
+  tick.checked = looked();
+  tick.addEventListener("change", () => {
+    draft.sure = tick.checked ? asked.map((question) => question.text).join(" ") : "";
+    kept.set(DRAFT, draft);
+  });
+  label.append(tick, " I have looked at it again, and it is right");
+  box.append(made("h3", "Look again"), ...asked.map((question) => made("p", question.text)), label);
+  return [box];
 }
 
 /** Problems beside their fields, and those that belong to none in the list above the button. */
@@ -183,6 +256,10 @@ function labels() {
 }
 
 function changed() {
+  // the date stands where it can be seen and corrected, as soon as there is something to date
+  if (!form.elements.performed_at.value && (typed("duration_s") || typed("gross"))) {
+    form.elements.performed_at.value = local(new Date()).slice(0, 16);
+  }
   remember();
   showWeights();
   labels();
@@ -193,9 +270,9 @@ function changed() {
 // --- saving ---
 
 function afresh(keep) {
-  const stays = keep ? ["material", gateField, "tare", "division", "engine_rpm", "method", "spinner_on", "safe"] : [];
+  const stays = keep ? ["material", gateField, "tare", "division", "engine_rpm", "method", "spinner_on", "safe", "performed_by"] : ["performed_by"];
   const before = Object.fromEntries(stays.map((name) => [name, draft.fields[name]]).filter(([, value]) => value !== undefined));
-  draft = { fields: before, weights: [], started: null, performed: "" };
+  draft = { ...blank, fields: before, weights: [] };
   form.reset();
   restore();
   changed();
@@ -206,15 +283,16 @@ function afresh(keep) {
 /** A test that was refused goes back into the form, at once if nothing else is in it. */
 function takeBack(record) {
   const back = () => {
-    draft = { ...record.draft };
+    draft = { ...blank, ...record.draft };
     kept.set(DRAFT, draft);
     forget(record.key);
+    inItsUnits();
     form.reset();
     restore();
     showWeights();
     labels();
     tick();
-    mark(record.refused.problems);
+    ask().then(() => mark(record.refused.problems));
     one("#saved").replaceChildren(made("p", `${record.refused.text} It is back in the form.`, { class: "box bad" }));
   };
   if (!draft.weights.length && !typed("gross") && !typed("duration_s")) return back();
@@ -240,18 +318,39 @@ function heard(record, answer, error, final) {
   }
 }
 
+/** What keeps a test from being saved: the field, and in words. */
+function missing() {
+  const { wrong } = beingTyped();
+  return !form.elements.safe.checked ? ["safe", "Confirm the cautions at the top first."]
+    : draft.started ? ["duration_s", "The stopwatch still runs: stop it first."]
+    : !typed("duration_s") ? ["duration_s", "The run time is missing."]
+    : typed("gross") && wrong ? ["gross", wrong]
+    : !weights().length ? ["gross", "No weight is typed yet."]
+    : null;
+}
+
 form.addEventListener("submit", async (event) => {
   event.preventDefault();
-  remember();
-  const missing = !form.elements.safe.checked ? ["safe", "Confirm the cautions at the top first."]
-    : !typed("duration_s") ? ["duration_s", "The run time is missing."]
-    : !draft.weights.length ? ["gross", "No weight is added yet."] : null;
-  if (missing) {
-    one("#faults").replaceChildren(made("li", missing[1]));
-    form.elements[missing[0]].focus();
+  const lacks = missing();
+  if (lacks) {
+    one("#faults").replaceChildren(made("li", lacks[1]));
+    form.elements[lacks[0]].focus();
     return;
   }
-  const now = draft.performed || local(new Date());
+  if (typed("gross")) addTyped();
+  remember();
+  clearTimeout(timer);
+  one("#save").disabled = true;
+  // while there is a connection, nothing is saved that was not held against the truck's other tests
+  try { await ask(); } finally { one("#save").disabled = false; }
+  if (asked.length && !looked()) {
+    one("#faults").replaceChildren(made("li", "Nothing is saved yet: look at this again first."));
+    one("#look-again input").focus();
+    one("#look-again").scrollIntoView({ block: "center" });
+    return;
+  }
+  kept.set(TESTER, typed("performed_by"));
+  const now = moment();
   const key = crypto.getRandomValues(new Uint32Array(1))[0].toString(36).slice(0, 4);
   const test_id = `${truck.replace(/[^A-Za-z0-9_.-]/g, "-").slice(0, 30)}-${now.slice(0, 10)}-${now.slice(11, 16).replace(":", "")}-${key}`;
   const record = { key: test_id, truck, address: `${address}/tests`, data: { test_id, ...data() }, draft: structuredClone(draft) };
@@ -265,14 +364,16 @@ form.addEventListener("submit", async (event) => {
   await send(heard);
 });
 
-one("#clear").addEventListener("click", () => { if (confirm("Forget everything typed in this form?")) { afresh(false); one("#saved").replaceChildren(); } });
+one("#clear").addEventListener("click", () => { if (confirm("Forget everything typed in this form?")) { afresh(false); one("#saved").replaceChildren(); inItsUnits(); } });
 for (const button of all("[data-set]", form)) {
   button.addEventListener("click", () => { form.elements[button.dataset.set].value = button.dataset.value; changed(); });
 }
 form.addEventListener("input", () => { changed(); if (!draft.started) tick(); });
 window.addEventListener("online", ask);
 
+inItsUnits();
 restore();
+if (!typed("performed_by")) form.elements.performed_by.value = kept.get(TESTER, "") || form.dataset.who;
 showWeights();
 labels();
 tick();

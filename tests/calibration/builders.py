@@ -54,6 +54,7 @@ def tests(*rows: dict) -> pd.DataFrame:
             "engine_rpm": np.nan,
             "spinner_on": False,
             "voided_by": "",
+            "performed_by": "",
         },
     )
     return table.astype({"performed_at": "datetime64[ns, UTC]"})

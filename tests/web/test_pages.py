@@ -54,11 +54,11 @@ def test_a_test_sent_twice_is_recorded_once(workspace):
 def test_a_test_in_metric_units_lands_in_the_files_units(workspace):
     folder = workspace()
     test = {k: v for k, v in TEST.items() if k != "gate_in"} | {"gate_mm": "50.8"}
-    weighing = {"method": "direct", "gross_kg": "45.359237", "tare_kg": "0"}
+    weighing = {"method": "direct", "gross_kg": "136.077711", "tare_kg": "0"}
     sent = {"test_id": "T1-metric", "test": test, "weighings": [weighing]}
     assert send(browser(folder), "/trucks/T1/tests", sent).status_code == 201
     assert float(rows(folder, "discharge_tests.csv")[-1]["gate_in"]) == pytest.approx(2.0)
-    assert float(rows(folder, "weighings.csv")[-1]["gross_lb"]) == pytest.approx(100.0)
+    assert float(rows(folder, "weighings.csv")[-1]["gross_lb"]) == pytest.approx(300.0)
 
 
 def test_a_test_with_a_problem_is_refused_beside_its_field(workspace):

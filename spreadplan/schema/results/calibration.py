@@ -39,6 +39,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("containers", "in how many containers", "count"),
         ("division_lb", "the coarsest scale division"),
         ("voided", "whether somebody voided it", "flag"),
+        ("performed_by", "who did the test"),
     ),
     table(
         "models",
