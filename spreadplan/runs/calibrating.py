@@ -45,14 +45,18 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     return result
 
 
-def read_fleet(folder: Path, as_of: str | None = None) -> tuple[Workspace, Calibration]:
-    """Trucks and calibrations as they stand; a fleet without tests has none yet."""
+def read_fleet(folder: Path, *, leave_out: bool = False) -> tuple[Workspace, Calibration]:
+    """Trucks and calibrations as they stand; a fleet without tests has none yet.
+
+    leave_out : see `read_workspace`.
+    """
     workspace = read_workspace(
         folder,
         required=("trucks", "materials"),
         optional=("discharge_tests", "weighings", "changes", "assignments", "policy"),
+        leave_out=leave_out,
     )
-    return workspace, calibrate_fleet(workspace, judged_at(workspace, as_of))
+    return workspace, calibrate_fleet(workspace, judged_at(workspace, None))
 
 
 def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") -> Calibration:

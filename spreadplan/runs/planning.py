@@ -71,17 +71,23 @@ def compute_plan(
     return workspace, fleet, result
 
 
-def planning_workspace(folder: Path, storm: str) -> Workspace:
-    """Everything that planning needs, tickets of other storms included."""
+def planning_workspace(folder: Path, storm: str, *, leave_out: bool = False) -> Workspace:
+    """Everything that planning needs, tickets of other storms included.
+
+    leave_out : see `read_workspace`.
+    """
     others = {name: ("loads", "returns") for name in storm_names(folder) if name != storm}
     workspace = read_workspace(
         folder,
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
         storms={storm: ("forecast", "rates", "storm_assignments"), **others},
+        leave_out=leave_out,
     )
     given = workspace.storms[storm]
     if not {"forecast", "rates"} & set(given):
+        if workspace.left_out:
+            raise BadInput(workspace.left_out)
         raise BadInput(
             [
                 Problem(

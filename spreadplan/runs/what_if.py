@@ -80,9 +80,14 @@ class PlanView:
     what_if: WhatIf
 
 
-def read_for_plan(folder: Path, storm: str) -> tuple[Workspace, Calibration]:
-    """What a plan is made from: the tables, and the calibrations as of the storm's start."""
-    workspace = planning_workspace(folder, storm)
+def read_for_plan(
+    folder: Path, storm: str, *, leave_out: bool = False
+) -> tuple[Workspace, Calibration]:
+    """What a plan is made from: the tables, and the calibrations as of the storm's start.
+
+    leave_out : see `read_workspace`.
+    """
+    workspace = planning_workspace(folder, storm, leave_out=leave_out)
     return workspace, calibrate_fleet(workspace, storm_start(workspace, storm), storm)
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from spreadplan.errors import BadInput
+from spreadplan.errors import BadInput, Problem
 from spreadplan.runs.calibrating import read_fleet
 from spreadplan.runs.what_if import (
     AS_IT_STANDS,
@@ -21,7 +21,7 @@ from spreadplan.runs.what_if import (
     plan_from,
     read_for_plan,
 )
-from spreadplan.workspace import Workspace
+from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
 from spreadplan.workspace.tomlfiles import Settings, read_settings
 from spreadplan.workspace.whole_files import readable_name
@@ -65,6 +65,16 @@ def fingerprint(folder: Path) -> Fingerprint:
     return tuple(sorted(found))
 
 
+def whole(workspace: Workspace) -> Workspace:
+    """A workspace of which nothing was left out: what is printed is kept, and must be whole.
+
+    Raises BadInput otherwise.
+    """
+    if workspace.left_out:
+        raise BadInput(workspace.left_out)
+    return workspace
+
+
 @dataclass(frozen=True, eq=False)
 class FleetView:
     """The fleet with the tables that it was worked out from."""
@@ -88,6 +98,7 @@ class Computed:
         self._lock = threading.Lock()
         self._state: Fingerprint = ()
         self._entries: OrderedDict[Hashable, _Entry] = OrderedDict()
+        self._left_out: dict[Hashable, tuple[Problem, ...]] = {}
 
     def remember(self, name: Hashable, make: Callable[[], T]) -> T:
         """What ``make`` returned for these inputs; made anew when an input file has changed.
@@ -100,6 +111,7 @@ class Computed:
             if state != self._state:
                 self._state = state
                 self._entries.clear()
+                self._left_out = {}
             entry = self._entries.setdefault(name, _Entry(threading.Lock()))
             self._entries.move_to_end(name)
             self._make_room()
@@ -116,6 +128,27 @@ class Computed:
             del self._entries[name]
         while len(self._entries) > MOST_KEPT:
             self._entries.popitem(last=False)
+
+    def left_out(self) -> tuple[Problem, ...]:
+        """What is wrong with the rows that the pages leave out, as far as files were read."""
+        with self._lock:
+            found = [problem for problems in self._left_out.values() for problem in problems]
+        return tuple(dict.fromkeys(found))
+
+    def _sound(self, workspace: Workspace, name: Hashable) -> Workspace:
+        """A workspace, having noted down which of its rows are left out."""
+        with self._lock:
+            self._left_out[name] = workspace.left_out
+        return workspace
+
+    def tables(self, *names: str) -> Workspace:
+        """Some tables of the workspace; each may be absent."""
+        return self.remember(
+            ("tables", names),
+            lambda: self._sound(
+                read_workspace(self.folder, required=(), optional=names, leave_out=True), names
+            ),
+        )
 
     def settings(self) -> Settings:
         """`workspace.toml`; raises BadInput where it has problems."""
@@ -135,11 +168,21 @@ class Computed:
     def fleet(self) -> FleetView:
         """Trucks, tests and calibrations as they stand today."""
         today = self.settings().today()
-        return self.remember(("fleet", today), lambda: FleetView(*read_fleet(self.folder)))
+
+        def make() -> FleetView:
+            workspace, calibration = read_fleet(self.folder, leave_out=True)
+            return FleetView(self._sound(workspace, "fleet"), calibration)
+
+        return self.remember(("fleet", today), make)
 
     def inputs(self, storm: str) -> tuple[Workspace, Calibration]:
         """What the plan of a storm is made from."""
-        return self.remember(("inputs", storm), lambda: read_for_plan(self.folder, storm))
+
+        def make() -> tuple[Workspace, Calibration]:
+            workspace, calibration = read_for_plan(self.folder, storm, leave_out=True)
+            return self._sound(workspace, storm), calibration
+
+        return self.remember(("inputs", storm), make)
 
     def plan(self, storm: str, what_if: WhatIf = AS_IT_STANDS) -> PlanView:
         """The plan of a storm, with changes to try."""

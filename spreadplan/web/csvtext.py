@@ -66,8 +66,9 @@ class CsvText:
             )
 
     def values(self, record: Record) -> dict[str, str]:
-        """Cells by column."""
-        return dict(zip(self.names, record.cells, strict=True))
+        """Cells by column; of a record with too few cells or too many, as far as they go."""
+        missing = ("",) * (len(self.names) - len(record.cells))
+        return dict(zip(self.names, (*record.cells, *missing), strict=False))
 
     def made(self, values: Mapping[str, str]) -> Record:
         """A record with these values; columns that are not named stay empty."""
@@ -151,9 +152,6 @@ def parse_csv(data: bytes, file: str) -> CsvText:
                 before += raw
             elif header is None:
                 header, first_row = Record(raw, trimmed), row + 1
-            elif trimmed and len(trimmed) != len(header.cells):
-                what = f"has {len(trimmed)} cells where the header has {len(header.cells)}"
-                raise refuse(row, what, "give every column one cell")
             else:
                 records.append(Record(raw, trimmed))
     except csv.Error as error:

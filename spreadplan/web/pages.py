@@ -7,6 +7,7 @@ from starlette.responses import Response
 from spreadplan.web import (
     guide_pages,
     pages_inputs,
+    pages_mend,
     pages_plan,
     pages_season,
     pages_tests,
@@ -28,6 +29,7 @@ ROUTES = [
     *pages_tests.ROUTES,
     *pages_trucks.ROUTES,
     *pages_inputs.ROUTES,
+    *pages_mend.ROUTES,
     *pages_plan.ROUTES,
     *pages_use.ROUTES,
     *pages_season.ROUTES,

@@ -22,6 +22,7 @@ from spreadplan.views.rate_sources import split_source
 from spreadplan.web import map_layers
 from spreadplan.web.addresses import address, number_of
 from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
+from spreadplan.web.computed import whole
 from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_trucks import report
 from spreadplan.web.plan_summary import (
@@ -362,7 +363,7 @@ def card(visit: Visit) -> Response:
 def _cards(visit: Visit, storm: str) -> dict[str, str]:
     def make() -> dict[str, str]:
         view = plan_of(visit, storm, ())
-        areas = view.workspace.table("sensitive_areas")
+        areas = whole(view.workspace).table("sensitive_areas")
         return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of))
 
     return visit.site.computed.remember(("cab cards", storm, visit.display.system), make)

@@ -16,7 +16,7 @@ from spreadplan.reports.charts import CurveGroup, curve_groups
 from spreadplan.reports.truck_state import TruckState, truck_states
 from spreadplan.views.display import Display
 from spreadplan.web.addresses import address
-from spreadplan.web.computed import FleetView
+from spreadplan.web.computed import FleetView, whole
 from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.edits import Change
 from spreadplan.web.security import REPORT_POLICY
@@ -82,7 +82,7 @@ def truck(visit: Visit) -> Response:
 def certificate(visit: Visit) -> Response:
     """The certificate as it stands now, to print."""
     view = visit.site.computed.fleet()
-    trucks_table = view.workspace.table("trucks")
+    trucks_table = whole(view.workspace).table("trucks")
     own = trucks_table[trucks_table["truck_id"] == visit.path("truck")]
     for _, text in certificates(
         view.calibration, own, view.workspace.table("changes"), view.workspace.policy,

@@ -25,7 +25,6 @@ from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_plan import storm_of
 from spreadplan.web.result_tables import made_at, out_of_date, points, table, tables
 from spreadplan.web.visits import Visit, page
-from spreadplan.workspace import read_workspace
 
 VERDICTS: Final[Mapping[str, tuple[str, str]]] = {
     "over": ("bad", "over"),
@@ -208,11 +207,7 @@ def segment_row(row: Any, shown: Display) -> dict[str, Any]:
 
 
 def _routes(visit: Visit) -> gpd.GeoDataFrame:
-    def make() -> gpd.GeoDataFrame:
-        found = read_workspace(visit.site.folder, required=["routes"])
-        return gpd.GeoDataFrame(found.table("routes"))
-
-    return visit.site.computed.remember("routes", make)
+    return gpd.GeoDataFrame(visit.site.computed.tables("routes").table("routes"))
 
 
 def _drawn(visit: Visit, storm: str) -> gpd.GeoDataFrame:
@@ -247,12 +242,7 @@ def map_lines(visit: Visit) -> Response:
 def map_places(visit: Visit) -> Response:
     """What stands still on the map."""
     drawn = _drawn(visit, storm_of(visit))
-    workspace = visit.site.computed.remember(
-        "places",
-        lambda: read_workspace(
-            visit.site.folder, required=[], optional=["yards", "sensitive_areas"]
-        ),
-    )
+    workspace = visit.site.computed.tables("yards", "sensitive_areas")
     background = tiles(visit.site.folder)
     return visit.json({
         "areas": map_layers.area_layer(workspace.table("sensitive_areas")),

@@ -87,11 +87,19 @@ class InputStore:
             StoredRow(
                 text.first_row + place,
                 record.mark,
-                dict(zip(names, record.cells, strict=True)),
+                dict(zip(names, text.values(record).values(), strict=True)),
             )
             for place, record in enumerate(text.records)
             if record.cells
         ]
+
+    def text_of(self, file: str, row: int) -> str:
+        """A record as it stands in its file, without the line end; "" where there is none."""
+        text = self.read(file)
+        place = row - text.first_row if text else -1
+        if text is None or not 0 <= place < len(text.records):
+            return ""
+        return text.records[place].text.rstrip("\r\n")
 
     def changes(self) -> list[Entry]:
         """The history, the oldest first."""

@@ -131,6 +131,7 @@ class Visit:
             "state": self.site.state(),
             "here": here(self.request),
             "storms": self.site.computed.storms() if self.can("read") else [],
+            "left_out": self.site.computed.left_out() if self.can("read") else (),
             "notices": self.site.store.outside_since(self.session.seen_change)
             if self.can("read")
             else [],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -47,6 +47,7 @@ class Workspace:
     storms : storm → tables of that storm's folder.
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
+    left_out : what is wrong with the rows that were left out, where that was asked for.
     absent : files that a part of the work would have used and that are not there.
     files : table → name of the file that was read for it, or its usual name.
     """
@@ -60,6 +61,7 @@ class Workspace:
     cautions: tuple[Problem, ...] = ()
     absent: tuple[str, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
+    left_out: tuple[Problem, ...] = ()
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
@@ -123,11 +125,16 @@ def _need_folder(folder: Path) -> None:
         raise BadInput([Problem(str(folder), 0, "*", "is not a folder", remedy)])
 
 
+Without = Mapping[str, Collection[int] | None]
+"""Rows of files that are left out, by file; None: the whole file."""
+
+
 class _Reader:
     """Gathers tables and problems while files are read, one after the other."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, without: Without) -> None:
         self.folder = folder
+        self.without = without
         self.problems: list[Problem] = []
         self.absent: list[str] = []
         self.renames: dict[str, dict[str, Rename]] = {}
@@ -170,6 +177,8 @@ class _Reader:
             return self._vector(table, folder, required)
         file = prefix + table.file
         path = folder / table.file
+        if file in self.without and self.without[file] is None:
+            return None
         if not stands_there(path):
             self.missing(file, required=required)
             return None
@@ -187,7 +196,12 @@ class _Reader:
             self.problems += error.problems
             return None
         self.problems += faults
-        return frame
+        rows = self.without.get(source.file)
+        return self._without(frame, rows) if rows else frame
+
+    @staticmethod
+    def _without(frame: pd.DataFrame, rows: Collection[int]) -> pd.DataFrame:
+        return frame[~frame["row"].isin(rows)].reset_index(drop=True)
 
     def _vector(self, table: Table, folder: Path, required: bool) -> pd.DataFrame | None:
         paths, usual = vector.find_vector(folder, table)
@@ -203,6 +217,8 @@ class _Reader:
                 self.missing(usual, required=required)
             return None
         file = paths[0].name
+        if file in self.without and self.without[file] is None:
+            return None
         features, faults = vector.read_vector(paths[0], file)
         self.problems += faults
         if features is None:
@@ -220,7 +236,8 @@ class _Reader:
             self.problems.append(
                 Problem(file, 0, "*", "has no feature", f"draw at least one {table.vector}")
             )
-        geometry = features.geometry.reset_index(drop=True)
+        places = frame["row"].to_numpy(dtype=int) - 1
+        geometry = features.geometry.reset_index(drop=True).iloc[places].reset_index(drop=True)
         located: pd.DataFrame = gpd.GeoDataFrame(frame, geometry=geometry, crs=vector.WGS84)
         return located
 
@@ -231,6 +248,7 @@ def read_workspace(
     required: Iterable[str],
     optional: Iterable[str] = (),
     storms: Mapping[str, Iterable[str]] | None = None,
+    leave_out: bool = False,
 ) -> Workspace:
     """Read what a command needs and say everything that is wrong with it at once.
 
@@ -238,25 +256,91 @@ def read_workspace(
     ----------
     required, optional : names of `spreadplan.schema.tables.TABLES`; ``policy`` counts as one.
     storms : storm → names of the tables that are read from its folder where they are there.
+    leave_out : leave rows with a problem out, and optional files that cannot be understood, and
+        name them in ``left_out``: for looking at, never for results that are kept.
 
     Raises
     ------
     BadInput : with every problem found, in the order of files and rows.
     """
     _need_folder(folder)
-    required, optional = list(required), list(optional)
-    of_storms = {storm: [*wanted] for storm, wanted in (storms or {}).items()}
-    reader = _Reader(folder)
+    wanted = _Wanted(
+        tuple(required), tuple(optional),
+        None if storms is None else {storm: (*names,) for storm, names in storms.items()},
+    )  # fmt: skip
+    without: dict[str, set[int] | None] = {}
+    left_out: list[Problem] = []
+    while True:
+        workspace, problems = _read(folder, wanted, without)
+        fatal = [
+            one for one in problems
+            if one.fatal and one.row not in (without.get(one.file) or ()) and one not in left_out
+        ]  # fmt: skip
+        if not fatal:
+            cautions = in_file_order(few(one for one in problems if not one.fatal))
+            return replace(workspace, cautions=cautions, left_out=in_file_order(few(left_out)))
+        if not (leave_out and _leave_out(fatal, workspace, wanted, without)):
+            raise BadInput(in_file_order(few(problems)))
+        left_out += fatal
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """The tables to read; see `read_workspace`."""
+
+    required: tuple[str, ...]
+    optional: tuple[str, ...]
+    storms: Mapping[str, tuple[str, ...]] | None
+
+
+def _leave_out(
+    fatal: Iterable[Problem], workspace: Workspace, wanted: _Wanted,
+    without: dict[str, set[int] | None],
+) -> bool:  # fmt: skip
+    """Add what these problems make unusable to ``without``; False where the work cannot go on.
+
+    A test whose weighings are not all sound has none: its mass would be too small.
+    """
+    needed = {workspace.files[name] for name in wanted.required if name in workspace.files}
+    weighings = workspace.files.get("weighings", "")
+    for problem in fatal:
+        file, rows = problem.file, {problem.row}
+        if file == "policy.toml" and problem.column != "*":
+            continue  # the entry or the number was not taken anyhow
+        if file == weighings:
+            rows = _of_one_test(workspace.table("weighings"), problem.row)
+        whole = problem.row <= (1 if file.endswith(".csv") else 0) or not rows
+        taken = without.get(file, set())
+        if (whole and file in needed) or file.endswith(".toml") or taken is None:
+            return False
+        if not whole and rows <= taken:
+            return False
+        without[file] = None if whole else taken | rows
+    return True
+
+
+def _of_one_test(weighings: pd.DataFrame, row: int) -> set[int]:
+    """The rows that belong to the test of one row; none where that cannot be told."""
+    test = weighings.loc[weighings["row"] == row, "test_id"]
+    if test.empty or not test.iloc[0]:
+        return set()
+    return set(weighings.loc[weighings["test_id"] == test.iloc[0], "row"])
+
+
+def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, list[Problem]]:
+    """The tables without some rows, and every problem of all of them."""
+    required, optional = wanted.required, wanted.optional
+    reader = _Reader(folder, without)
     policy = reader.toml("policy" in required + optional)
     tables: dict[str, pd.DataFrame] = {}
     names = {"policy": "policy.toml"}
     for name, table in TABLES.items():
         if not table.per_storm and (name in required or name in optional):
+            found = vector.find_vector(folder, table)[0] if table.vector else []
+            names[name] = found[0].name if found else table.file
             frame = reader.table(table, folder, "", name in required)
             if frame is not None:
                 tables[name] = frame
-            found = vector.find_vector(folder, table)[0] if table.vector else []
-            names[name] = found[0].name if found else table.file
     if "routes" in tables:
         tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
         reader.problems += vector.same_line_cautions(tables["routes"], names["routes"])
@@ -265,9 +349,10 @@ def read_workspace(
         reader.problems += rule(tables, names)
     reader.problems += policy_materials(policy, tables, "policy.toml")
     reader.problems += reader.dates_to_come(tables, names)
+    of_storms = wanted.storms or {}
     by_storm = {
-        storm: _read_storm(reader, storm, wanted, tables, names)
-        for storm, wanted in of_storms.items()
+        storm: _read_storm(reader, storm, list(tables_wanted), tables, names)
+        for storm, tables_wanted in of_storms.items()
     }
     reader.problems += tickets_of_two_storms(
         by_storm,
@@ -276,22 +361,14 @@ def read_workspace(
     )  # fmt: skip
     reader.problems += stray_files(
         folder, _file_names([*required, *optional]),
-        None if storms is None else {one: _file_names(names) for one, names in of_storms.items()},
+        None if wanted.storms is None
+        else {one: _file_names(names) for one, names in of_storms.items()},
     )  # fmt: skip
-    problems = in_file_order(few(reader.problems))
-    if any(problem.fatal for problem in problems):
-        raise BadInput(problems)
-    return Workspace(
-        folder,
-        reader.settings,
-        policy,
-        tables,
-        by_storm,
-        reader.renames,
-        problems,
-        tuple(reader.absent),
-        names,
-    )
+    workspace = Workspace(
+        folder, reader.settings, policy, tables, by_storm, reader.renames, (),
+        tuple(reader.absent), names,
+    )  # fmt: skip
+    return workspace, reader.problems
 
 
 def _file_names(tables: Iterable[str]) -> list[str]:

@@ -116,7 +116,7 @@ function showWeights() {
     line.append(out);
     return line;
   }));
-  if (weights().length > draft.weights.length) list.append(made("li", "and the one being typed", { class: "muted" }));
+  if (weights().length > draft.weights.length) list.append(made("li", "The weight being typed counts already.", { class: "muted" }));
   one("#net").textContent = `${Number(net().toFixed(2)).toLocaleString("en-US")} ${mass}`;
 }
 
@@ -202,6 +202,10 @@ function shown(told) {
   one("#fine").textContent = told?.ready && told.measured ? (told.fine ? "fine enough" : `too coarse, ${told.allowed} allowed`) : "Weighing and timing";
   mark(told?.problems ?? []);
   asked = told?.questions ?? [];
+  if (asked.length) {
+    one("#fine").textContent = "Does not fit";
+    one("#measured").textContent = "look again";
+  }
   if (!told?.ready) {
     result.replaceChildren(made("p", "The discharge appears here when the run time and a weight are in.", { class: "muted" }));
     return;
@@ -292,6 +296,7 @@ function takeBack(record) {
     showWeights();
     labels();
     tick();
+    mark(record.refused.problems);
     ask().then(() => mark(record.refused.problems));
     one("#saved").replaceChildren(made("p", `${record.refused.text} It is back in the form.`, { class: "box bad" }));
   };

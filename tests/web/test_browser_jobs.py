@@ -145,6 +145,8 @@ def test_a_test_that_is_refused_comes_back_into_the_form(place):
     assert len(browser.all("#weighed li")) == 2
     assert (folder / "discharge_tests.csv").read_bytes() == before
     browser.type("[name=feeder_pct]", "60")
+    browser.until(lambda: browser.all("#look-again input"), "it is less than the truck gives")
+    browser.click("#look-again input")
     browser.click("#save")
     browser.until(lambda: "Saved as TC-104-" in browser.text("#saved"), "put right, it is saved")
     browser.faults()  # the refusal was complained of, rightly

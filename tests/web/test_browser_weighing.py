@@ -62,7 +62,7 @@ def test_a_weight_that_was_typed_is_saved_with_or_without_adding_it(place):
     assert len(rows(folder, "discharge_tests.csv")) == before, "Enter never saves"
     browser.type("[name=gross]", "154")
     assert "299" in browser.text("#net"), "what is being typed counts already"
-    assert "the one being typed" in browser.text("#weighed")
+    assert "being typed counts" in browser.text("#weighed")
     browser.picture("weighing")
     save(browser)
     assert [(r["gross_lb"], r["tare_lb"]) for r in rows(folder, "weighings.csv")[-2:]] == [
@@ -122,6 +122,8 @@ def test_a_slip_is_asked_about_before_it_is_saved(place, gross, said):
     before = (folder / "weighings.csv").read_bytes()
     a_run(browser, gross=gross)
     browser.until(lambda: said in browser.text("#result"), "it is said while typing")
+    assert browser.text("#measured") == "look again", "where the weights are typed as well"
+    browser.press(browser.one("#look-again"))
     browser.picture("weighing-question")
     browser.click("#save")
     browser.until(lambda: "Nothing is saved yet" in browser.text("#faults"), "it is asked about")
@@ -155,7 +157,10 @@ def test_a_test_has_its_date_and_who_did_it(place):
     a_run(browser, gross="300")
     date = browser.one("[name=performed_at]").get_attribute("value")
     assert len(date) == len("2026-11-20T09:30"), "the date stands there to be seen"
-    script = "arguments[0].value = arguments[1]; arguments[0].dispatchEvent(new Event('input', {bubbles: true}))"
+    script = (
+        "arguments[0].value = arguments[1];"
+        "arguments[0].dispatchEvent(new Event('input', {bubbles: true}))"
+    )
     browser.driver.execute_script(script, browser.one("[name=performed_at]"), "2026-10-05T14:20")
     browser.type("[name=performed_by]", "B. Shop")
     save(browser)
