@@ -27,6 +27,7 @@ from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
 from spreadplan.views.setting import US_WORDING, Setting
+from spreadplan.views.voice import named
 from spreadplan.views.words import TERMS
 
 CONTROL: Final = {"closed_loop": "closed loop", "open_loop": "open loop"}
@@ -155,6 +156,9 @@ def _facts(truck: Truck, shown: Display) -> list[tuple[str, str]]:
     ]  # fmt: skip
     if math.isfinite(one.prewet_tank_gal):
         facts.append(("Prewet tank", shown.show(one.prewet_tank_gal, "volume")))
+    testers = sorted({who for who in truck.tests["performed_by"] if who})
+    if testers:
+        facts.append(("Tests done by", named(testers)))
     if len(truck.changes):
         last = truck.changes.sort_values("changed_at", kind="stable").iloc[-1]
         note = f" ({short(last['note'], 40)})" if last["note"] else ""
