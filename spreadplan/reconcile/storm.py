@@ -294,7 +294,7 @@ def coverage(
     heard_all_along = rows["route_id"].map(of_route).fillna(0.0).to_numpy(dtype=float)
     spread_share = (rows["passes"] / expected).clip(upper=1.0).fillna(0.0).to_numpy(dtype=float)
     followed = np.minimum(np.maximum(driven_share, heard_all_along), 1.0 - unheard_share)
-    return np.maximum(spread_share, followed)
+    return np.asarray(np.maximum(spread_share, followed))
 
 
 def too_short(rows: pd.DataFrame, network: Network) -> np.ndarray:

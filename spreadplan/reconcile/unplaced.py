@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from spreadplan.reconcile.applied import OFF_ROUTE
+
 KEYS = ["route_id", "segment_id"]
 
 
@@ -21,8 +23,8 @@ def may_lie_here(
     Parameters
     ----------
     rows : route_id, segment_id, material, applied_lb, planned_lb (NaN: no plan).
-    parts : truck_id, material, reported_lb, applied_lb, unplaced_lb (part of the reported mass of
-        which nobody knows where it lies).
+    parts : route_id, segment_id, truck_id, material, reported_lb, applied_lb, unplaced_lb (part of
+        the reported mass of which nobody knows where it lies; see `use.TruckUse`).
     planned : route_id, segment_id, material, truck_id.
     lost_lb : by truck, what it may have released while no record tells how much or where.
 
@@ -33,16 +35,15 @@ def may_lie_here(
     too), other_lb, of materials that were not planned there, and guessed_lb, which was put there
     and may lie elsewhere. True mass, 0 where there is none.
     """
-    guessed = parts["unplaced_lb"] * (parts["applied_lb"] / parts["reported_lb"]).fillna(0.0)
-    parts = parts.assign(guessed_lb=guessed)
-    here = parts.groupby([*KEYS, "material"])["guessed_lb"].sum()
+    true = parts["unplaced_lb"] * (parts["applied_lb"] / parts["reported_lb"]).fillna(0.0)
+    parts = parts.assign(true_lb=true)
+    off = parts["segment_id"] == OFF_ROUTE
+    here = parts[~off].groupby([*KEYS, "material"])["true_lb"].sum()
     keys = pd.MultiIndex.from_frame(rows[[*KEYS, "material"]])
-    guessed_lb = here.reindex(keys).fillna(0.0).to_numpy(dtype=float)
-    unplaced_lb = _unplaced(keys, parts, planned, lost_lb)
     return pd.DataFrame(
         {
-            "unplaced_lb": (unplaced_lb - guessed_lb).clip(min=0.0), "other_lb": _other(rows),
-            "guessed_lb": guessed_lb,
+            "unplaced_lb": _unplaced(keys, parts[off], planned, lost_lb), "other_lb": _other(rows),
+            "guessed_lb": here.reindex(keys).fillna(0.0).to_numpy(dtype=float),
         },
         index=rows.index,
     )  # fmt: skip
@@ -53,7 +54,7 @@ def _unplaced(
 ) -> np.ndarray:
     pair = ["truck_id", "material"]
     mine = planned[[*KEYS, *pair]].drop_duplicates()
-    sums = parts[parts["guessed_lb"] > 0.0].groupby(pair)["guessed_lb"].sum()
+    sums = parts[parts["true_lb"] > 0.0].groupby(pair)["true_lb"].sum()
     foreign = ~sums.index.isin(pd.MultiIndex.from_frame(mine[pair]))
     unnamed = sums[foreign].groupby(level="truck_id").sum()
     own = sums.reindex(pd.MultiIndex.from_frame(mine[pair])).fillna(0.0).to_numpy(dtype=float)
