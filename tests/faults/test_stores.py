@@ -140,7 +140,7 @@ def test_results_of_a_workspace_that_was_removed_are_not_written(tmp_path):
     ("error", "told"),
     [
         (jinja2.TemplateNotFound("card.html"), False),
-        (FileNotFoundError(errno.ENOENT, "No such file or directory", "/somewhere/else.ttf"), False),
+        (FileNotFoundError(errno.ENOENT, "No such file", "/somewhere/else.ttf"), False),
         (OSError(errno.ENOSPC, "No space left on device"), True),
         (FileNotFoundError(errno.ENOENT, "No such file or directory", "results/a.csv"), True),
     ],
