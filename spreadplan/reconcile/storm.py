@@ -286,7 +286,9 @@ def coverage(
         rows, lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
     )
     heard = {use.truck_id: use.heard_share for use in uses}
-    of_route = planned.groupby("route_id")["truck_id"].first().map(heard)
+    rounds_of = planned[["route_id", "application", "truck_id"]].drop_duplicates()
+    heard_of_rounds = rounds_of["truck_id"].map(heard).astype(float).fillna(0.0)
+    of_route = heard_of_rounds.groupby(rounds_of["route_id"]).mean()
     driven_share, unheard_share = (
         (_of_segment(rows, share) / expected).clip(upper=1.0).fillna(0.0).to_numpy(dtype=float)
         for share in (passes, unheard)

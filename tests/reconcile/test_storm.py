@@ -192,6 +192,18 @@ def test_coverage_is_what_was_driven_or_would_have_been_heard():
     assert found.tolist() == pytest.approx([1.0, 0.75, 0.6, 0.0], abs=1e-5)
 
 
+def test_rounds_of_a_truck_that_was_not_heard_are_not_missing():
+    """T1 makes the first round and was heard all along, T2 the second and sent no record."""
+    planned = pd.DataFrame({
+        "route_id": "R1", "segment_id": "B", "application": ["1", "2"], "truck_id": ["T1", "T2"],
+    })  # fmt: skip
+    rows = pd.DataFrame({"route_id": ["R1"], "segment_id": ["B"], "passes": [0.0]})
+    table = roads()
+    around = segment_table(table), build_network(table), [a_use("T1", [0.0] * 3, 1.0)]
+    assert coverage(rows, planned, *around).tolist() == pytest.approx([0.5])
+    assert coverage(rows, planned[::-1], *around).tolist() == pytest.approx([0.5])
+
+
 def test_a_way_back_with_the_spreader_off_makes_up_for_no_pass_that_was_not_heard():
     """B is to get two passes. T1 spread one, drove back twice with the spreader off, and made the
     other while its rate was silent: heard of one of two, unless it spread on two others."""
