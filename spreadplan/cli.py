@@ -170,7 +170,7 @@ def _judged(arguments: argparse.Namespace) -> int:
         _run(arguments)
     except BadInput as error:
         for problem in error.problems:
-            _to_stderr(str(problem))
+            _to_stderr(str(problem) if problem.fatal else f"caution: {problem}")
         fatal = sum(problem.fatal for problem in error.problems)
         _to_stderr(f"{fatal} problem{'s' if fatal != 1 else ''}; nothing was changed")
         return BAD_INPUT

@@ -13,6 +13,7 @@ import pytest
 
 from spreadplan.cli import main
 from spreadplan.web.accounts import save_account
+from tests.reconcile import three_segments
 
 LONG = "a" * 300
 
@@ -207,3 +208,15 @@ def test_an_address_that_no_scheduler_can_have(workspace, capsys, address):
         with pytest.raises(BadInput, match="no scheduler answers at"):
             cluster(None, address).__enter__()  # type: ignore[arg-type]
     assert not tried
+
+
+def test_a_caution_among_problems_is_called_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    """Two returns that are the same stop the work; that they lie in the future does not."""
+    content = three_segments.files()
+    returns = content["storms/s1/returns.csv"].replace("2026-12-01", "2062-12-01")
+    content["storms/s1/returns.csv"] = returns + returns.splitlines()[1] + "\n"
+    assert main(["check", str(three_segments.write(tmp_path / "w", content))]) == 2
+    *lines, last = capsys.readouterr().err.splitlines()
+    assert last == "1 problem; nothing was changed"
+    said = [line for line in lines if "returns.csv" in line]
+    assert [line.split(":")[0] for line in said] == ["caution", "storms/s1/returns.csv"]

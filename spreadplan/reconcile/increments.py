@@ -67,6 +67,8 @@ class Increments:
     known : whether the records tell how much was released in the interval. It is not known before
         the first and after the last total, across a jump that is not counted and, of a truck that
         tells rates, across a silence; unless the spreader was off.
+    presumed_lb : where it is not known, what the truck's usual rate makes of the time with the
+        spreader on; else 0. Not in ``mass_lb``.
     known_share : share of the time with the spreader on in which it is known, 0 to 1.
     counts : how often each thing happened, by what it is; only what happened.
     left_out_lb : sum of jumps that no feeder can have made; not in ``mass_lb``.
@@ -76,6 +78,7 @@ class Increments:
     liquid_gal: FloatArray
     material: LongArray
     known: BoolArray
+    presumed_lb: FloatArray
     known_share: float
     counts: dict[str, int]
     left_out_lb: float
@@ -104,10 +107,12 @@ def interval_mass(records: TruckRecords) -> Increments:
     )
     on_s = _mean_of_ends(records.spreading.astype(float)) * _seconds(records)
     known = known | (on_s == 0.0)
-    spread_s = float(on_s.sum())
+    spread_s, known_s = float(on_s.sum()), float(on_s[known].sum())
+    usual_lb_s = float(mass_lb[known].sum()) / known_s if known_s > 0.0 else 0.0
     return Increments(
         mass_lb, liquid.amount, _material_of_intervals(records.material, counts), known,
-        float(on_s[known].sum()) / spread_s if spread_s > 0.0 else 1.0, counts, feed.left_out,
+        np.where(known, 0.0, usual_lb_s * on_s), known_s / spread_s if spread_s > 0.0 else 1.0,
+        counts, feed.left_out,
     )  # fmt: skip
 
 

@@ -152,7 +152,8 @@ def storm_use(
     rows["coverage"] = coverage(rows, planned, lengths, network, uses)
     rows["contested"] = contested(rows, use, storm.planned, trucks)
     rows["too_short"] = too_short(rows, network)
-    rows = rows.join(may_lie_here(rows, parts, storm.planned))
+    lost_lb = pd.Series({one.truck_id: one.lost_lb for one in uses})
+    rows = rows.join(may_lie_here(rows, parts, storm.planned, lost_lb))
     rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
@@ -270,22 +271,32 @@ def coverage(
 ) -> np.ndarray:
     """Share of the expected passes of each row within hearing, 0 to 1; shape (rows,).
 
-    A pass that was driven was heard. One that wasn't is known to be missing as far as the truck
-    that should have made it was heard all along.
+    A pass that was driven was heard, unless nobody knows how much was released on it. One that
+    wasn't driven is known to be missing as far as the truck that should have made it was heard all
+    along. A way back with the spreader off makes up for no pass that was not heard.
     """
     ways = stacked([use.driven for use in uses])
-    driven = np.bincount(ways["row"], ways["driven_m"], network.rows)
     keys = pd.MultiIndex.from_arrays([network.route_id, network.segment_id])
-    share = pd.Series(driven / network.length_m, index=keys)
+    passes, unheard = (
+        pd.Series(np.bincount(ways["row"], ways[name], network.rows) / network.length_m, index=keys)
+        for name in ("driven_m", "unheard_m")
+    )
     rounds = planned.groupby("route_id")["application"].nunique()
     expected = rows["route_id"].map(rounds).fillna(1.0) * _of_segment(
         rows, lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
     )
     heard = {use.truck_id: use.heard_share for use in uses}
-    of_route = planned.groupby("route_id")["truck_id"].first().map(heard)
-    driven_share = (_of_segment(rows, share) / expected).clip(upper=1.0).fillna(0.0)
+    rounds_of = planned[["route_id", "application", "truck_id"]].drop_duplicates()
+    heard_of_rounds = rounds_of["truck_id"].map(heard).astype(float).fillna(0.0)
+    of_route = heard_of_rounds.groupby(rounds_of["route_id"]).mean()
+    driven_share, unheard_share = (
+        (_of_segment(rows, share) / expected).clip(upper=1.0).fillna(0.0).to_numpy(dtype=float)
+        for share in (passes, unheard)
+    )
     heard_all_along = rows["route_id"].map(of_route).fillna(0.0).to_numpy(dtype=float)
-    return np.maximum(driven_share.to_numpy(dtype=float), heard_all_along)
+    spread_share = (rows["passes"] / expected).clip(upper=1.0).fillna(0.0).to_numpy(dtype=float)
+    followed = np.minimum(np.maximum(driven_share, heard_all_along), 1.0 - unheard_share)
+    return np.asarray(np.maximum(spread_share, followed))
 
 
 def too_short(rows: pd.DataFrame, network: Network) -> np.ndarray:

@@ -10,45 +10,59 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from spreadplan.reconcile.applied import OFF_ROUTE
+
 KEYS = ["route_id", "segment_id"]
 
 
-def may_lie_here(rows: pd.DataFrame, parts: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
+def may_lie_here(
+    rows: pd.DataFrame, parts: pd.DataFrame, planned: pd.DataFrame, lost_lb: pd.Series[float]
+) -> pd.DataFrame:
     """The most that may lie on each segment beyond what was seen there.
 
     Parameters
     ----------
     rows : route_id, segment_id, material, applied_lb, planned_lb (NaN: no plan).
-    parts : truck_id, material, reported_lb, applied_lb, unplaced_lb (part of the reported mass of
-        which nobody knows where it lies).
+    parts : route_id, segment_id, truck_id, material, reported_lb, applied_lb, unplaced_lb (part of
+        the reported mass of which nobody knows where it lies; see `use.TruckUse`).
     planned : route_id, segment_id, material, truck_id.
+    lost_lb : by truck, what it may have released while no record tells how much or where.
 
     Returns
     -------
     DataFrame on the index of ``rows``: unplaced_lb, of the trucks that were to treat the segment
     with the material (what they reported under a name that is in nobody's plan for them counts
-    too), and other_lb, of materials that were not planned there. True mass, 0 where there is none.
+    too), other_lb, of materials that were not planned there, and guessed_lb, which was put there
+    and may lie elsewhere. True mass, 0 where there is none.
     """
+    true = parts["unplaced_lb"] * (parts["applied_lb"] / parts["reported_lb"]).fillna(0.0)
+    parts = parts.assign(true_lb=true)
+    off = parts["segment_id"] == OFF_ROUTE
+    here = parts[~off].groupby([*KEYS, "material"])["true_lb"].sum()
+    keys = pd.MultiIndex.from_frame(rows[[*KEYS, "material"]])
     return pd.DataFrame(
-        {"unplaced_lb": _unplaced(rows, parts, planned), "other_lb": _other(rows)},
+        {
+            "unplaced_lb": _unplaced(keys, parts[off], planned, lost_lb), "other_lb": _other(rows),
+            "guessed_lb": here.reindex(keys).fillna(0.0).to_numpy(dtype=float),
+        },
         index=rows.index,
-    )
+    )  # fmt: skip
 
 
-def _unplaced(rows: pd.DataFrame, parts: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
+def _unplaced(
+    keys: pd.MultiIndex, parts: pd.DataFrame, planned: pd.DataFrame, lost_lb: pd.Series[float]
+) -> np.ndarray:
     pair = ["truck_id", "material"]
     mine = planned[[*KEYS, *pair]].drop_duplicates()
-    lost = parts[parts["unplaced_lb"] > 0.0]
-    share = lost["applied_lb"] / lost["reported_lb"]
-    sums = (lost["unplaced_lb"] * share).groupby([lost[key] for key in pair]).sum()
+    sums = parts[parts["true_lb"] > 0.0].groupby(pair)["true_lb"].sum()
     foreign = ~sums.index.isin(pd.MultiIndex.from_frame(mine[pair]))
     unnamed = sums[foreign].groupby(level="truck_id").sum()
     own = sums.reindex(pd.MultiIndex.from_frame(mine[pair])).fillna(0.0).to_numpy(dtype=float)
-    mass = own + mine["truck_id"].map(unnamed).astype(float).fillna(0.0).to_numpy(dtype=float)
+    of_truck = unnamed.add(lost_lb, fill_value=0.0)
+    mass = own + mine["truck_id"].map(of_truck).astype(float).fillna(0.0).to_numpy(dtype=float)
     by_segment = pd.Series(mass, index=mine.index).groupby(
         [mine[key] for key in [*KEYS, "material"]]
     ).sum()  # fmt: skip
-    keys = pd.MultiIndex.from_frame(rows[[*KEYS, "material"]])
     return by_segment.reindex(keys).fillna(0.0).to_numpy(dtype=float)
 
 

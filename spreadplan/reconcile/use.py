@@ -32,6 +32,10 @@ JOINT_U_M: Final = 4.0
 """Standard uncertainty of where along the way a truck crosses the end of a segment, metres. Common
 practice, no source; the benchmark measures less."""
 
+SILENCE: Final = 3.0
+"""A pause of more than this many usual intervals, and `GAP_S`, is a silence. Common practice, no
+source."""
+
 BELIEVED_SHARE: Final = 0.5
 """Where less of a truck's mass lies on the routes, its positions are not believed to tell that the
 rest lies elsewhere. Common practice, no source."""
@@ -50,10 +54,12 @@ class TruckUse:
 
     points : columns of ``use_points.parquet``, each shape (n,), in order of time.
     segments : route_id, segment_id, material, truck_id, reported_lb, passes, standing_lb,
-        matching_u_lb, timing_u_lb, unplaced_lb; mass without a segment is on a row `OFF_ROUTE`,
-        unplaced_lb being the part of it of which nobody knows where it lies.
-    driven : row of the routes table, driven_m; with the spreader on or off, as far as it is known
-        how much was released there.
+        matching_u_lb, timing_u_lb, unplaced_lb; mass without a segment is on a row `OFF_ROUTE`.
+        unplaced_lb is the part of which nobody knows where it lies; on a segment, what was put
+        there along a way through a silence.
+    driven : row of the routes table, driven_m, with the spreader on or off, as far as it is known
+        how much was released there; unheard_m as far as it is not.
+    lost_lb : what it may have released, at its usual rate, while no record tells how much or where.
     piles : mass released standing still: row, position_m, mass_lb; shape (p,) each.
     heard_share : share of its way of which is known where it led and how much was released, 0 to 1.
     known_share : see `Increments`.
@@ -66,6 +72,7 @@ class TruckUse:
     points: Columns
     segments: Columns
     driven: Columns
+    lost_lb: float
     piles: Columns
     heard_share: float
     known_share: float
@@ -105,9 +112,10 @@ def truck_use(
         points=_points(network, records, released, match, placed, located),
         segments=_by_segment(
             network, records.truck_id, released, placed, material, names,
-            _unplaced(match, placed, located),
+            _unplaced(match, placed, located) | _silent(records.time_s)[placed.piece_fix],
         ),
         driven=_driven(match, released.known, network.rows),
+        lost_lb=float(released.presumed_lb[match.piece_start[1:] == match.piece_start[:-1]].sum()),
         piles={
             "row": placed.piece_segment[still] >> 1, "position_m": placed.piece_from_m[still],
             "mass_lb": placed.piece_mass_lb[still],
@@ -167,6 +175,13 @@ def _unplaced(match: Match, placed: Attribution, located: BoolArray) -> BoolArra
     return np.asarray(off & ~(elsewhere & ~match.gap)[placed.piece_fix])
 
 
+def _silent(time_s: FloatArray) -> BoolArray:
+    """Intervals so long, for this truck too, that the way in them is a guess; shape (n,)."""
+    seconds = np.diff(time_s, prepend=time_s[:1])
+    usual_s = float(np.median(seconds[1:])) if len(seconds) > 1 else 0.0
+    return np.asarray(seconds > max(GAP_S, SILENCE * usual_s))
+
+
 def _by_segment(
     network: Network,
     truck_id: str,
@@ -190,9 +205,8 @@ def _by_segment(
     masses = released.mass_lb[released.mass_lb > 0.0]
     usual_lb = float(np.median(masses)) if masses.size else 0.0
     moving_lb = reported_lb - standing_lb
-    unplaced_lb = np.bincount(
-        material[placed.piece_fix[unplaced]], placed.piece_mass_lb[unplaced], len(names)
-    )
+    key = ((placed.piece_segment >> 1) + 1) * len(names) + material[placed.piece_fix]
+    unplaced_lb = np.bincount(key[unplaced], placed.piece_mass_lb[unplaced], pieces.size)
     per_m = np.divide(moving_lb, spread_m, out=np.zeros(len(found)), where=spread_m > 0.0)
     ends = np.sqrt(2.0 * np.maximum(passes, 1.0))
     return {
@@ -205,7 +219,7 @@ def _by_segment(
         "standing_lb": standing_lb,
         "matching_u_lb": np.where(on, np.minimum(per_m * JOINT_U_M * ends, moving_lb), 0.0),
         "timing_u_lb": np.where(on, timing_u_lb(np.full(len(found), usual_lb), passes), 0.0),
-        "unplaced_lb": np.where(on, 0.0, unplaced_lb[code]),
+        "unplaced_lb": unplaced_lb[found],
     }
 
 
@@ -239,23 +253,22 @@ def _sums(
 
 
 def _driven(match: Match, known: BoolArray, rows: int) -> Columns:
-    """Length driven on each row of the routes table in the intervals whose mass is known."""
-    driven_m = _lengths(
-        match.piece_start, match.piece_segment, match.piece_from_m, match.piece_to_m, known, rows
-    )
-    row = np.flatnonzero(driven_m)
-    return {"row": row, "driven_m": driven_m[row]}
+    """Length driven on each row of the routes table where the mass is known, and where not."""
+    way = match.piece_start, match.piece_segment, match.piece_from_m, match.piece_to_m
+    driven_m, unheard_m = (_lengths(*way, which, rows) for which in (known, ~known))
+    row = np.flatnonzero(driven_m + unheard_m)
+    return {"row": row, "driven_m": driven_m[row], "unheard_m": unheard_m[row]}
 
 
 @compiled
 def _lengths(
-    start: LongArray, segment: IntArray, from_m: FloatArray, to_m: FloatArray, known: BoolArray,
+    start: LongArray, segment: IntArray, from_m: FloatArray, to_m: FloatArray, which: BoolArray,
     rows: int,
 ) -> FloatArray:  # fmt: skip
-    """Length driven on each row in the intervals that are known, shape (rows,)."""
+    """Length driven on each row in some of the intervals, shape (rows,)."""
     driven_m = np.zeros(rows)
-    for i in range(known.size):
-        if not known[i]:
+    for i in range(which.size):
+        if not which[i]:
             continue
         for p in range(start[i], start[i + 1]):
             if segment[p] >= 0:

@@ -42,6 +42,7 @@ MORE_ROUNDS_KIND: Final = "more_rounds"
 
 OTHER_MATERIAL: Final = "another material than planned was put down here"
 UNPLACED: Final = "mass of its truck without a known place may lie here"
+GUESSED_WAY: Final = "too much only with mass of a silence, whose way nobody saw"
 
 
 @dataclass(frozen=True)
@@ -75,8 +76,10 @@ class DecisionRule:
             f"of a truck cannot belong to what it reported, the segment is too short to tell who "
             f"drove on it, less than "
             f"{100.0 * MIN_COVERAGE:g} % of the expected passes were within hearing (unless what "
-            f"was heard is too much already), what seems to be missing may be mass of its truck "
-            f"of which nobody knows where it lies, or lies there under another material's name, or "
+            f"was heard is too much already), the others, made as planned, would make up for what "
+            f"seems to be missing, that may be mass of its truck of which nobody knows where it "
+            f"lies, or lies there under another material's name, it is too much only with mass of "
+            f"a silence of its truck, whose way nobody saw, or "
             f"the standard uncertainty is more than {100.0 * MAX_RELATIVE_U:g} % of the plan. "
             f"Method: JCGM 106:2012."
         )
@@ -137,56 +140,78 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     rows : applied_lb, applied_u_lb, planned_lb, allowed_lb, least_lb (NaN: no plan), coverage
         (share of the expected passes during which the trucks that were to make them were heard,
         0 to 1), contested (a truck on it reported what its tickets cannot belong to), too_short (no
-        truck can be followed on it); unplaced_lb and other_lb as `unplaced.may_lie_here` gives
-        them, none of the last three where it is left out; applications (rounds made) and
-        rounds_planned.
+        truck can be followed on it); unplaced_lb, other_lb and guessed_lb as
+        `unplaced.may_lie_here` gives them, none of the last four where it is left out;
+        applications (rounds made) and rounds_planned.
 
     Returns
     -------
     DataFrame on the index of ``rows``: verdict, p_over, p_under, reason: of `unknown`, and of
     `over` and `probably_over` why it is more than the plan; else "".
     """
-    applied, u, planned, allowed, least = (
+    applied, u, allowed, least = (
         rows[name].to_numpy(dtype=float)
-        for name in ("applied_lb", "applied_u_lb", "planned_lb", "allowed_lb", "least_lb")
+        for name in ("applied_lb", "applied_u_lb", "allowed_lb", "least_lb")
     )
     p_over = probability_above(applied, u, allowed)
     p_under = probability_above(least, u, applied)
-    no_plan = np.isnan(allowed) | np.isnan(least)
-    # what was not heard can only add: too much is too much however thin the coverage
-    thin = ~(rows["coverage"].to_numpy(dtype=float) >= MIN_COVERAGE) & ~(p_over >= 0.5)
-    vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
-    vague &= (p_over < rule.confidence) & (p_under < rule.confidence)
-    contested = rows["contested"].to_numpy(dtype=bool)
-    short = rows["too_short"].to_numpy(dtype=bool) if "too_short" in rows else contested & False
-    other, unplaced = (
-        rows[name].to_numpy(dtype=float) if name in rows else np.zeros(len(rows))
-        for name in ("other_lb", "unplaced_lb")
-    )
-    # the mass that a segment lacks is known to exist: it was not shown to be left out
-    renamed, elsewhere = (
-        (p_under >= 0.5) & (more > 0.0) & (probability_above(least, u, applied + more) < 0.5)
-        for more in (other, other + unplaced)
-    )
+    causes = _why_unknown(rows, p_over, p_under, rule.confidence)
     conditions = [
-        no_plan | contested | short | thin | elsewhere | vague,
+        np.any(list(causes.values()), axis=0),
         p_over >= rule.confidence, p_over >= 0.5,
         p_under >= rule.confidence, p_under >= 0.5,
     ]  # fmt: skip
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
     found = np.select(conditions, names, "within").astype(object)
-    reasons = ["nothing planned here with this material",
-               "tickets and reports of its truck disagree", "too short to tell who drove on it",
-               "coverage too thin", OTHER_MATERIAL, UNPLACED, "too uncertain"]  # fmt: skip
-    reason = np.select(
-        [no_plan, contested, short, thin, renamed, elsewhere, vague], reasons, ""
-    ).astype(object)
+    reason = np.select(list(causes.values()), list(causes), "").astype(object)
     above = np.isin(found, ["over", "probably_over"])
     reason[above] = why_above(rows[above], found[above], rule.confidence)
     return pd.DataFrame(
         {"verdict": found, "p_over": p_over, "p_under": p_under, "reason": reason},
         index=rows.index,
     )
+
+
+def _why_unknown(
+    rows: pd.DataFrame, p_over: np.ndarray, p_under: np.ndarray, confidence: float
+) -> dict[str, np.ndarray]:
+    """For each reason of `unknown`, the first first, whether it holds; shape (rows,) each.
+
+    ``rows`` : as `judge` takes them.
+    """
+    applied, u, planned, allowed, least, coverage = (
+        rows[name].to_numpy(dtype=float)
+        for name in (
+            "applied_lb", "applied_u_lb", "planned_lb", "allowed_lb", "least_lb", "coverage"
+        )
+    )  # fmt: skip
+    contested = rows["contested"].to_numpy(dtype=bool)
+    short = rows["too_short"].to_numpy(dtype=bool) if "too_short" in rows else contested & False
+    other, unplaced, guessed = (
+        rows[name].to_numpy(dtype=float) if name in rows else np.zeros(len(rows))
+        for name in ("other_lb", "unplaced_lb", "guessed_lb")
+    )
+    # what was not heard can only add: too much is too much however thin the coverage
+    thin = ~(coverage >= MIN_COVERAGE) & ~(p_over >= 0.5)
+    # the mass that a segment lacks is known to exist, or passes that were not heard may have been
+    # as planned: it was not shown to be left out
+    unheard, renamed, elsewhere = (
+        (p_under >= 0.5) & (more > 0.0) & (probability_above(least, u, applied + more) < 0.5)
+        for more in ((1.0 - coverage) * planned, other, other + unplaced)
+    )
+    # nor shown to be too much where that rests on a way that nobody saw
+    seen = probability_above(applied - guessed, u, allowed)
+    vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
+    return {
+        "nothing planned here with this material": np.isnan(allowed) | np.isnan(least),
+        "tickets and reports of its truck disagree": contested,
+        "too short to tell who drove on it": short,
+        "coverage too thin": thin | unheard,
+        OTHER_MATERIAL: renamed,
+        UNPLACED: elsewhere,
+        GUESSED_WAY: (p_over >= 0.5) & (guessed > 0.0) & (seen < 0.5),
+        "too uncertain": vague & (p_over < confidence) & (p_under < confidence),
+    }
 
 
 def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.ndarray:

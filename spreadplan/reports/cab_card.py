@@ -7,6 +7,7 @@ is left off to make a card fit: a list of changes too long for any page goes on 
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,6 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import pandas as pd
+from pandas.api.typing import NaTType
 
 from spreadplan.calibration.standing import DO_NOT_USE
 from spreadplan.frames import lines
@@ -41,6 +43,17 @@ Stretches = Sequence[Any]
 """Rows of the plan's table of settings, in driving order."""
 SpeedCell = tuple[str, str, bool]
 """A speed, the setting for it, and whether it is the planned one."""
+
+
+@dataclass(frozen=True)
+class SpeedRow:
+    """Settings by speed that keep one rate: which applications and rate they are of, the cells."""
+
+    applications: str
+    rate: str
+    cells: tuple[SpeedCell, ...]
+
+
 TROUBLE: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate")
 STATUS_SIGN: Final = {
     "uncalibrated": "no setting", "do_not_use": "no setting", "no_rate": "no rate",
@@ -86,7 +99,8 @@ class Block:
 
     keys : for each column the numbers to see at a glance, in the order of ``key_names``.
     changes : the settings in the order of the route, the first from its start.
-    speeds : rows of the table of settings by speed, each a list of cells.
+    speeds : rows of the table of settings by speed, those of most of the road first.
+    speed_gate : the gate that they hold for.
     rate_place : which of the keys is a rate. memory : what is said of rates from memory, or "".
     told : plain sentences; alarms : those that need attention, with whether lines are marked.
     """
@@ -96,11 +110,12 @@ class Block:
     keys: tuple[tuple[str, ...], ...]
     changes: tuple[Change, ...]
     dial_unit: str
-    speeds: tuple[tuple[SpeedCell, ...], ...]
+    speeds: tuple[SpeedRow, ...]
     told: tuple[str, ...]
     alarms: tuple[tuple[bool, str], ...]
     rate_place: int = 0
     memory: str = ""
+    speed_gate: str = ""
 
     @property
     def crowded(self) -> bool:
@@ -118,14 +133,17 @@ class Block:
 
 
 def cab_cards(
-    plan: StormPlan, areas: pd.DataFrame, setting: Setting, as_of: pd.Timestamp
-) -> Iterator[tuple[str, str]]:
+    plan: StormPlan, areas: pd.DataFrame, setting: Setting, as_of: pd.Timestamp,
+    inputs_of: str = "",
+) -> Iterator[tuple[str, str]]:  # fmt: skip
     """A card for each truck and route of the plan.
 
     Parameters
     ----------
     areas : sensitive areas: area_id, name.
     as_of : date of the data.
+    inputs_of : when they were changed last, as text; no card made later from the same inputs says
+        anything else.
 
     Yields
     ------
@@ -140,10 +158,10 @@ def cab_cards(
             for place, label in enumerate(labels)]  # fmt: skip
     names = file_names(keys)
     names_of_areas = {str(area.area_id): str(area.name or area.area_id) for area in lines(areas)}
-    runs = _runs(plan)
+    runs, begin = _runs(plan), _beginnings(plan, setting.display)
     for key, (truck, route) in zip(keys, pairs.itertuples(index=False, name=None), strict=True):
-        card = _Card(plan, runs[route], names_of_areas, setting.display)
-        yield names[key], _page(card, truck, route, setting, as_of)
+        card = _Card(plan, runs[route], names_of_areas, setting.display, begin)
+        yield names[key], _page(card, truck, route, setting, as_of, inputs_of)
 
 
 @dataclass
@@ -167,6 +185,7 @@ class _Card:
     runs: Mapping[str, _Run]
     areas: Mapping[str, str]
     shown: Display
+    begin: Mapping[tuple[str, str], str]
 
 
 def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
@@ -187,7 +206,36 @@ def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
     return runs
 
 
-def _page(card: _Card, truck: str, route: str, setting: Setting, as_of: pd.Timestamp) -> str:
+def _beginnings(plan: StormPlan, shown: Display) -> dict[tuple[str, str], str]:
+    """When each application of each route begins, in words.
+
+    A truck takes its routes one after another, in the order of the plan; it can't be on two.
+    """
+    rounds = {one.label: one.start for one in plan.applications}
+    free: dict[str, tuple[pd.Timestamp, str]] = {}
+    said: dict[tuple[str, str], str] = {}
+    place = {label: number for number, label in enumerate(rounds)}
+    for run in sorted(lines(plan.routes), key=lambda one: place[one.application]):
+        start, after = rounds[run.application], ""
+        if isinstance(start, NaTType):
+            said[run.application, run.route_id] = shown.moment(start)
+            continue
+        ready, before = free.get(run.truck_id, (start, ""))
+        if run.truck_id and run.loads and ready > start:
+            start, after = ready, before
+        moment = shown.moment(start)
+        # the card of the route before has the day
+        said[run.application, run.route_id] = (
+            f"about {moment.split()[-1]}, after {short(after, 12)}" if after else moment
+        )
+        if run.truck_id and run.loads and math.isfinite(run.minutes):
+            free[run.truck_id] = (start + pd.Timedelta(minutes=run.minutes), run.route_id)
+    return said
+
+
+def _page(
+    card: _Card, truck: str, route: str, setting: Setting, as_of: pd.Timestamp, inputs_of: str
+) -> str:
     first = next(iter(card.runs.values())).route
     sensitive = _sensitive(card)
     columns = _columns(card)
@@ -195,14 +243,20 @@ def _page(card: _Card, truck: str, route: str, setting: Setting, as_of: pd.Times
     apart = [_block(card, [column]) for column in columns] if len(columns) > 1 else [together]
     lines_used = _lines(f"S Sensitive: {sensitive}") if sensitive else 0
     pages = arrange(together.needs, [block.needs for block in apart], setting.paper, lines_used)
-    return html(
-        "cab_card.html", title=f"Cab card, truck {truck}, route {route}", **setting.context(as_of),
+    content = dict(
+        title=f"Cab card, truck {truck}, route {route}", **setting.context(as_of),
         truck=truck, route=route, material=first.material, yard=first.yard_id,
-        storm=card.plan.storm, sensitive=sensitive,
+        storm=card.plan.storm, sensitive=sensitive, inputs_of=inputs_of,
         pages=[_page_view(page, together if page.together else apart[page.block])
                for page in pages],
         distance=card.shown.unit("distance"), speed=card.shown.unit("speed"),
     )  # fmt: skip
+    return html("cab_card.html", code=_code(content), **content)
+
+
+def _code(content: Mapping[str, Any]) -> str:
+    """Four letters or digits that tell a card from one that says anything else."""
+    return hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()[:4].upper()
 
 
 def _page_view(page: Page, block: Block) -> dict[str, Any]:
@@ -234,7 +288,6 @@ def _cut(changes: Sequence[Change], size: Size, columns: int) -> list[list[dict[
 
 def _columns(card: _Card) -> list[Column]:
     """Applications of one route; those with equal settings, loads and cautions share a column."""
-    starts = {one.label: one.start for one in card.plan.applications}
     alike: dict[tuple[Any, ...], list[str]] = {}
     for label, run in card.runs.items():
         key = (
@@ -244,8 +297,8 @@ def _columns(card: _Card) -> list[Column]:
         alike.setdefault(key, []).append(label)
     return [
         Column(
-            tuple(labels), card.shown.moment(starts[labels[0]]), card.runs[labels[0]].stretches,
-            card.runs[labels[0]].from_memory,
+            tuple(labels), card.begin[labels[0], card.runs[labels[0]].route.route_id],
+            card.runs[labels[0]].stretches, card.runs[labels[0]].from_memory,
         )
         for labels in alike.values()
     ]  # fmt: skip
@@ -269,7 +322,8 @@ def _block(card: _Card, columns: Sequence[Column]) -> Block:
         keys=tuple(_key_numbers(column.stretches, shown) for column in columns),
         changes=tuple(_intervals([column.stretches for column in columns], shown)),
         dial_unit=f"rate to set, {shown.unit('rate')}" if closed else "feeder output, %",
-        speeds=() if closed else _by_speed(spread, shown, faster=not icy),
+        speeds=() if closed else _by_speed(columns, shown, faster=not icy),
+        speed_gate=_gate(spread, shown),
         rate_place=1 if closed else 2,
         memory=MEMORY_NOTE if any(column.from_memory for column in columns) else "",
         told=tuple(text for text in told if text), alarms=tuple(dict.fromkeys(alarms)),
@@ -341,21 +395,22 @@ def _key_numbers(stretches: Stretches, shown: Display) -> tuple[str, ...]:
     return (shown.number(first.gate_in, "gate"), *middle, speed)
 
 
-def _by_speed(
-    spread: Stretches, shown: Display, *, faster: bool
-) -> tuple[tuple[SpeedCell, ...], ...]:
+def _by_speed(columns: Sequence[Column], shown: Display, *, faster: bool) -> tuple[SpeedRow, ...]:
     """Feeder settings around the planned speed, for the settings used on most of the road."""
-    miles: Counter[tuple[float, float]] = Counter()
-    longest: dict[tuple[float, float], Any] = {}
-    for one in spread:
-        if one.status in STATUS_SIGN:
-            continue
-        key = one.feeder_pct, one.speed_mph
-        miles[key] += one.miles
-        if key not in longest or one.miles > longest[key].miles:
-            longest[key] = one
+    miles: Counter[tuple[str, tuple[SpeedCell, ...]]] = Counter()
+    labels: dict[tuple[str, tuple[SpeedCell, ...]], list[str]] = {}
+    for column in columns:
+        for one in column.stretches:
+            if one.status in STATUS_SIGN or not one.target_rate_lb_per_lane_mile > 0:
+                continue
+            rate = as_text(shown.value(one.achieved_rate_lb_per_lane_mile, "rate"), 0)
+            key = rate, _at_speeds(one, shown, faster)
+            miles[key] += one.miles
+            of = labels.setdefault(key, [])
+            of += [label for label in column.applications if label not in of]
     return tuple(
-        _at_speeds(longest[key], shown, faster) for key, _ in miles.most_common(MOST_SPEED_ROWS)
+        SpeedRow(", ".join(labels[key]), f"{key[0]}{NBSP}{shown.unit('rate')}", key[1])
+        for key, _ in miles.most_common(MOST_SPEED_ROWS)
     )
 
 
@@ -371,12 +426,16 @@ def _at_speeds(one: Any, shown: Display, faster: bool) -> tuple[SpeedCell, ...]:
     return tuple(cells)
 
 
+def _gate(spread: Stretches, shown: Display) -> str:
+    """Where the gate stands, "" where no setting is given."""
+    gate = next((one.gate_in for one in spread if math.isfinite(one.gate_in)), math.nan)
+    return f"gate {shown.show(gate, 'gate')}" if math.isfinite(gate) else ""
+
+
 def _gate_note(spread: Stretches, shown: Display) -> str:
     """Where the gate stands, and that it stays."""
-    gate = next((one.gate_in for one in spread if math.isfinite(one.gate_in)), math.nan)
-    if not math.isfinite(gate):
-        return ""
-    return f"Gate {shown.show(gate, 'gate')} for the whole storm: moved, no setting here holds."
+    gate = _gate(spread, shown)
+    return f"{gate.capitalize()} for the whole storm: moved, no setting here holds." if gate else ""
 
 
 def _speed_note(spread: Stretches, closed: bool, shown: Display) -> str:

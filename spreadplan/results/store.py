@@ -135,10 +135,19 @@ def alone(
             recover(results, tell)
             yield
     except OSError as error:
+        if _is_no_refusal(error, workspace):
+            raise
         raise CannotWrite(
             f"{results}: cannot be written ({error.strerror or error}); earlier results are "
             "unchanged; free some space or allow writing, then run the command again"
         ) from error
+
+
+def _is_no_refusal(error: OSError, workspace: Path) -> bool:
+    """Whether no disk said so: a library's own error, or a file of the program that is missing."""
+    if error.errno != errno.ENOENT or not error.filename:
+        return error.errno is None
+    return not Path(str(error.filename)).absolute().is_relative_to(workspace.absolute())
 
 
 @contextmanager

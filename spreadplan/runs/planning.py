@@ -214,8 +214,24 @@ def _pages(
     yards = workspace.table("yards")
     background = PlanBackground(areas, yards, workspace.policy, pick, absent, scarce)
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
-    for name, page in cab_cards(result, areas, setting, fleet.as_of):
+    inputs_of = inputs_changed(workspace, result.storm)
+    for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of):
         yield f"{result.storm}/cab_cards/{name}", page
+
+
+def inputs_changed(workspace: Workspace, storm: str) -> str:
+    """When the files that a plan rests on were changed last, to the minute: a later card shows it.
+
+    The day that the workspace names as today, where it names one. The present moment would give
+    the same inputs other bytes each time.
+    """
+    if workspace.settings.as_of:
+        return workspace.settings.as_of.isoformat()
+    folders = [workspace.folder, workspace.folder / "storms" / storm]
+    files = [path for folder in folders for path in folder.iterdir() if path.is_file()]
+    seconds = max(path.stat().st_mtime for path in files if not path.name.startswith("."))
+    shown = setting_of(workspace.settings).display
+    return shown.moment(pd.Timestamp(seconds, unit="s", tz="UTC"))
 
 
 def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:

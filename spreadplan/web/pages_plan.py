@@ -15,6 +15,7 @@ from starlette.responses import Response
 from spreadplan.frames import lines
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
+from spreadplan.runs.planning import inputs_changed
 from spreadplan.runs.what_if import EVERY, PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
@@ -364,7 +365,8 @@ def _cards(visit: Visit, storm: str) -> dict[str, str]:
     def make() -> dict[str, str]:
         view = plan_of(visit, storm, ())
         areas = whole(view.workspace).table("sensitive_areas")
-        return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of))
+        inputs_of = inputs_changed(view.workspace, storm)
+        return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of))
 
     return visit.site.computed.remember(("cab cards", storm, visit.display.system), make)
 

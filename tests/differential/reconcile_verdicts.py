@@ -282,7 +282,9 @@ def verdict(row: Row, confidence: float) -> tuple[str, float | None]:
     over = 1 - PHI((row.allowed - row.applied) / u) if u else float(row.applied > row.allowed)
     under = PHI((row.least - row.applied) / u) if u else float(row.applied < row.least)
     vague = u > 0.5 * row.planned and max(over, under) < confidence
-    thin = row.coverage < LEAST_COVERAGE and over < 0.5
+    heard_too = row.applied + (1 - row.coverage) * row.planned
+    made_up = PHI((row.least - heard_too) / u) < 0.5 if u else heard_too >= row.least
+    thin = (row.coverage < LEAST_COVERAGE and over < 0.5) or (under >= 0.5 and made_up)
     more = row.applied + row.may_lie_lb
     enough = PHI((row.least - more) / u) < 0.5 if u else more >= row.least
     if thin or vague or (under >= 0.5 and enough and row.may_lie_lb > 0.0):

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import geopandas as gpd
+import jinja2
 import pytest
 from filelock import FileLock
 from shapely.geometry import Point
@@ -133,6 +134,23 @@ def test_results_of_a_workspace_that_was_removed_are_not_written(tmp_path):
     with pytest.raises(CannotWrite, match="removed meanwhile"):
         removed_meanwhile()
     assert not folder.exists()
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (jinja2.TemplateNotFound("card.html"), False),
+        (FileNotFoundError(errno.ENOENT, "No such file", "/somewhere/else.ttf"), False),
+        (OSError(errno.ENOSPC, "No space left on device"), True),
+        (FileNotFoundError(errno.ENOENT, "No such file or directory", "results/a.csv"), True),
+    ],
+    ids=["template", "another file", "room", "result"],
+)  # fmt: skip
+def test_only_what_the_disk_refuses_is_told_as_a_refusal_of_the_disk(tmp_path, error, told):
+    if error.filename == "results/a.csv":
+        error.filename = str(tmp_path / error.filename)
+    with pytest.raises(CannotWrite if told else type(error)), open_results(tmp_path):
+        raise error
 
 
 def test_whoever_waits_is_told_and_does_not_wait_for_ever(tmp_path, monkeypatch):

@@ -161,9 +161,15 @@ def test_a_segment_is_missed_where_its_truck_was_heard_and_put_down_next_to_noth
     assert missed(rows).tolist() == [True, False, False, False, False]
 
 
-def a_use(truck_id: str, driven_mi: list[float], heard_share: float) -> TruckUse:
-    driven = {"row": np.arange(3), "driven_m": np.array(driven_mi) * three_segments.MILE_M}
-    return TruckUse(truck_id, {}, {}, driven, {}, heard_share, 1.0, 0.0, 1.0, {}, 0.0)
+def a_use(
+    truck_id: str, driven_mi: list[float], heard_share: float, unheard_mi: float = 0.0
+) -> TruckUse:
+    """``unheard_mi`` : driven on B while nobody knows how much was released."""
+    way_mi = {"driven_m": np.array(driven_mi), "unheard_m": np.array([0.0, unheard_mi, 0.0])}
+    driven = {"row": np.arange(3)} | {
+        name: miles * three_segments.MILE_M for name, miles in way_mi.items()
+    }
+    return TruckUse(truck_id, {}, {}, driven, 0.0, {}, heard_share, 1.0, 0.0, 1.0, {}, 0.0)
 
 
 def test_coverage_is_what_was_driven_or_would_have_been_heard():
@@ -178,12 +184,39 @@ def test_coverage_is_what_was_driven_or_would_have_been_heard():
         "truck_id": "T1",
     })  # fmt: skip
     rows = pd.DataFrame(
-        {"route_id": ["R1"] * 3 + ["off_route"], "segment_id": [*"ABC", "off_route"]}
+        {"route_id": ["R1"] * 3 + ["off_route"], "segment_id": [*"ABC", "off_route"], "passes": 0.0}
     )
     uses = [a_use("T1", [1.0, 0.25, 0.0], 0.6), a_use("T2", [0.0, 0.125, 0.0], 1.0)]
     table = roads()
     found = coverage(rows, planned, segment_table(table), build_network(table), uses)
     assert found.tolist() == pytest.approx([1.0, 0.75, 0.6, 0.0], abs=1e-5)
+
+
+def test_rounds_of_a_truck_that_was_not_heard_are_not_missing():
+    """T1 makes the first round and was heard all along, T2 the second and sent no record."""
+    planned = pd.DataFrame({
+        "route_id": "R1", "segment_id": "B", "application": ["1", "2"], "truck_id": ["T1", "T2"],
+    })  # fmt: skip
+    rows = pd.DataFrame({"route_id": ["R1"], "segment_id": ["B"], "passes": [0.0]})
+    table = roads()
+    around = segment_table(table), build_network(table), [a_use("T1", [0.0] * 3, 1.0)]
+    assert coverage(rows, planned, *around).tolist() == pytest.approx([0.5])
+    assert coverage(rows, planned[::-1], *around).tolist() == pytest.approx([0.5])
+
+
+def test_a_way_back_with_the_spreader_off_makes_up_for_no_pass_that_was_not_heard():
+    """B is to get two passes. T1 spread one, drove back twice with the spreader off, and made the
+    other while its rate was silent: heard of one of two, unless it spread on two others."""
+    planned = pd.DataFrame({
+        "route_id": "R1", "segment_id": "B", "application": ["1", "2"], "truck_id": "T1",
+    })  # fmt: skip
+    rows = pd.DataFrame({"route_id": ["R1"], "segment_id": ["B"], "passes": [1.0]})
+    uses = [a_use("T1", [0.0, 0.75, 0.0], 0.99, unheard_mi=0.25)]
+    table = roads()
+    around = segment_table(table), build_network(table), uses
+    assert coverage(rows, planned, *around).tolist() == pytest.approx([0.5], abs=1e-5)
+    twice = rows.assign(passes=2.0)
+    assert coverage(twice, planned, *around).tolist() == pytest.approx([1.0], abs=1e-5)
 
 
 def test_a_storm_without_weather_has_no_verdict(tmp_path: Path):
