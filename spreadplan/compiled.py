@@ -1,5 +1,6 @@
-"""One decorator for every compiled kernel of this folder, with its type kept for the checker."""
+"""One decorator for every compiled kernel, with its type kept for the checker."""
 
+import re
 from collections.abc import Callable
 from contextlib import suppress
 from hashlib import sha256
@@ -10,10 +11,18 @@ import numba
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-SOURCES: Final = sha256(
-    b"".join(path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py")))
-).hexdigest()
-"""What all kernels of this folder were made from."""
+
+def _sources(package: Path) -> str:
+    """What all kernels below a folder were made from: a digest of the rooms in which any stands."""
+    texts = {path: path.read_bytes() for path in sorted(package.rglob("*.py"))}
+    rooms = {path.parent for path, text in texts.items() if KERNEL.search(text)}
+    return sha256(
+        b"".join(text for path, text in texts.items() if path.parent in rooms)
+    ).hexdigest()
+
+
+KERNEL: Final = re.compile(rb"^@(compiled|inlined)$", re.MULTILINE)
+SOURCES: Final = _sources(Path(__file__).parent)
 
 
 def compiled(function: F) -> F:

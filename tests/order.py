@@ -1,10 +1,11 @@
-"""Which tests are quick, and which run in one process when several share the work.
+"""Which tests are quick, and in which order several processes take them.
 
 A test is slow if it says so, if it stands in a folder of long trials, or if it uses something that
 was dear enough to be made once for several tests. All others are ``quick``: ``pytest -m quick``.
 
-With ``--dist loadgroup`` tests that share something made for their module stay in one process, so
-that it is made once; the others go wherever there is time. The dear ones are begun first.
+With ``--dist loadfile`` a file's tests stay in one process, so that what they share is made once.
+Groups (``xdist_group``) would be finer, but pytest-xdist 3.8 writes them where pytest 9.2 does not
+look: they are silently not kept. The dear files are begun first.
 """
 
 from __future__ import annotations
@@ -17,44 +18,37 @@ SLOW_FOLDERS = {"differential", "faults", "hostile", "release"}
 HERE = Path(__file__).parent
 
 
-@pytest.hookimpl(tryfirst=True)  # before `-m` chooses and pytest-xdist reads the groups
+@pytest.hookimpl(tryfirst=True)  # before `-m` chooses
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Mark every test, and sort them where several processes share the work."""
+    """Mark every test, and sort the files where several processes share the work."""
+    slow_files = set()
     for item in items:
-        group = shared(item)
-        if group or item.get_closest_marker("slow") or SLOW_FOLDERS & set(folders(item)):
+        if is_slow(item):
             item.add_marker("slow")
+            slow_files.add(item.path)
         else:
             item.add_marker("quick")
-        if group and not item.get_closest_marker("xdist_group"):
-            item.add_marker(pytest.mark.xdist_group(group))
     if hasattr(config, "workerinput"):  # each process sorts alike, as pytest-xdist asks for
-        items.sort(key=rank)
+        items.sort(key=lambda item: item.path not in slow_files)
 
 
-def folders(item: pytest.Item) -> tuple[str, ...]:
-    """The folders below `tests` that a test stands in."""
-    return item.path.relative_to(HERE).parts[:-1] if item.path.is_relative_to(HERE) else ()
+def is_slow(item: pytest.Item) -> bool:
+    """Whether a test says so, stands in a folder of long trials, or uses something dear."""
+    here = item.path.relative_to(HERE).parts if item.path.is_relative_to(HERE) else ()
+    return bool(item.get_closest_marker("slow") or SLOW_FOLDERS & set(here) or uses_dear(item))
 
 
-def shared(item: pytest.Item) -> str:
-    """A name for what is made once for the module of a test, with its parameter; or nothing.
+def uses_dear(item: pytest.Item) -> bool:
+    """Whether a test uses what a fixture of ours makes once for several tests.
 
+    What stands in `tests/conftest.py` itself is around every test and costs nothing.
     ``_fixtureinfo`` is how plugins learn of the reach of fixtures: pytest has no other way yet.
     """
     found = getattr(item, "_fixtureinfo", None)
-    chosen = getattr(getattr(item, "callspec", None), "params", {})
-    wide = [
-        name
-        for name, made in (found.name2fixturedefs.items() if found else ())
-        if made[-1].scope in ("module", "package", "class") and "tests." in made[-1].func.__module__
-    ]
-    kinds = [str(chosen[name]) for name in wide if name in chosen]
-    return "-".join([item.path.stem, *kinds]) if wide else ""
-
-
-def rank(item: pytest.Item) -> int:
-    """What takes long comes first, so that no process is left with it at the end."""
-    if item.get_closest_marker("xdist_group"):
-        return 0
-    return 1 if item.get_closest_marker("slow") else 2
+    made = [named[-1] for named in found.name2fixturedefs.values()] if found else []
+    return any(
+        one.scope != "function"
+        and one.func.__module__.startswith("tests.")
+        and one.func.__module__ != "tests.conftest"
+        for one in made
+    )

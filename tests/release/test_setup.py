@@ -33,7 +33,7 @@ def machine(tmp_path):
     shutil.copytree(REPO / ".ci", tmp_path / "project" / ".ci")
     tools = tmp_path / "bin"
     tools.mkdir()
-    for name in ("bash", "dirname", "mkdir", "cp"):
+    for name in ("bash", "dirname", "mkdir", "cp", "env"):
         (tools / name).symlink_to(shutil.which(name))
     for name, text in {"id": "echo 1000", "apt-get": "exit 99"}.items():
         (tools / name).write_text(f"#!/bin/bash\n{text}\n")
@@ -42,8 +42,12 @@ def machine(tmp_path):
         if not path.is_symlink():
             path.chmod(0o755)
 
-    def run(has: str, *arguments: str) -> tuple[int, str, str]:
+    def run(has: str, *arguments: str, lacking: str = "") -> tuple[int, str, str]:
         notes = tmp_path / "notes"
+        if lacking:  # someone who may, on a system whose packages lack one
+            (tools / "id").write_text("#!/bin/bash\necho 0\n")
+            refuses = f'[[ " $* " != *" {lacking} "* ]] && echo "apt-get $*" >>"$NOTES"'
+            (tools / "apt-get").write_text(f"#!/bin/bash\n{refuses}\n")
         notes.write_text("")
         done = subprocess.run(
             [tools / "bash", str(tmp_path / "project/.ci/setup"), *arguments],
@@ -91,3 +95,19 @@ def test_a_venv_is_made_once_and_again_only_where_it_is_broken(machine):
     assert "-m venv --clear .venv\n" in machine("new ensurepip pango")[2]
     assert "-m venv" in machine("new ensurepip pango")[2], "its pip does not answer"
     assert "-m venv" not in machine("new ensurepip pango whole")[2]
+
+
+def test_one_package_that_the_system_lacks_keeps_none_of_the_others_away(machine):
+    code, said, did = machine("new ensurepip", "test", lacking="chromium")
+    assert code == 0
+    for name in ("libpango-1.0-0", "fonts-dejavu-core", "chromium-driver"):
+        assert f"--no-install-recommends {name}\n" in did
+    assert "apt-get install --no-install-recommends chromium\n" in said
+    assert "--editable .[test]\n" in did
+
+
+def test_without_venv_nothing_is_set_up_whoever_asks(machine):
+    code, said, did = machine("new pango", lacking="python3.11-venv")
+    assert code == 1
+    assert "nothing can be set up without python3.11-venv" in said
+    assert "--editable" not in did
