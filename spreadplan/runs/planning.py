@@ -26,7 +26,7 @@ from spreadplan.schema.results import RESULTS
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.scarce import scarce_parts
-from spreadplan.views.setting import setting_of
+from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import storm_names
 
@@ -54,7 +54,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick = "middle") -> S
         pages = _pages(workspace, fleet, result, pick, shares)
         write_reports(store, pages, "plan report and cab cards", options)
     _say_plan(workspace, result, options)
-    say_scarce(shares, options)
+    say_scarce(shares, voice_of(workspace.settings, workspace.table("materials")), options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
 
@@ -186,9 +186,10 @@ def _store_plan_tables(
         **scarce_tables(shares),
     }
     store.discard(f"{escape(storm)}/plan_scarce*")
-    write_tables(store, storm, tables, workspace.settings.timezone)
+    voice = voice_of(workspace.settings, workspace.table("materials"))
+    write_tables(store, storm, tables, voice)
     described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
-    layers = _plan_layers(workspace, result)
+    layers = _plan_layers(workspace, voice.whole(result))
     write_geopackage(layers, store.path(f"{storm}/plan.gpkg"), described)
 
 
@@ -210,7 +211,7 @@ def _pages(
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
     absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
-    scarce = scarce_parts(shares, setting.display)
+    scarce = scarce_parts(shares, setting.voice)
     yards = workspace.table("yards")
     background = PlanBackground(areas, yards, workspace.policy, pick, absent, scarce)
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
@@ -235,8 +236,9 @@ def inputs_changed(workspace: Workspace, storm: str) -> str:
 
 
 def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
-    shown = setting_of(workspace.settings, workspace.table("materials")).display
-    for finding in lines(result.findings[result.findings["severity"] == "problem"]):
+    voice = voice_of(workspace.settings, workspace.table("materials"))
+    shown, findings = voice.display, result.findings
+    for finding in lines(voice.table(findings[findings["severity"] == "problem"])):
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
     for yard in lines(result.yards):
         need, most, stock = (
@@ -244,6 +246,6 @@ def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None
             for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton)
         )
         options.say(
-            f"yard {yard.yard_id}, {yard.material}: needs {need} (at most {most}), "
+            f"yard {yard.yard_id}, {voice.material(yard.material)}: needs {need} (at most {most}), "
             + ("stock not counted" if pd.isna(yard.on_hand_ton) else f"has {stock}")
         )

@@ -29,7 +29,7 @@ from spreadplan.runs.options import Options, say_cautions, write_reports, write_
 from spreadplan.runs.planning import GENERAL, pick_of, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
-from spreadplan.views.setting import setting_of
+from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.places import far_records
@@ -64,7 +64,8 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         points = PointsFile(store.path(f"{storm}/use_points.parquet"))
         with points:
             result = compute_use(folder, storm, options, points.add, address)
-        zone = result.workspace.settings.timezone
+        workspace = result.workspace
+        voice = voice_of(workspace.settings, workspace.table("materials"))
         tables = {
             "use_segments": result.use.segments,
             "use_trucks": result.use.trucks,
@@ -72,7 +73,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
             "balance": result.use.balance,
             "quarantine": result.quarantine,
         }
-        write_tables(store, storm, tables, zone)
+        write_tables(store, storm, tables, voice)
         write_geopackage(
             _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
         )

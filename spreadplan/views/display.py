@@ -57,6 +57,10 @@ class Kind:
 KINDS: Final[Mapping[str, Kind]] = {
     "rate": Kind("lb/lane_mile", ("lb/lane_mile", "lb/lane-mile"),
                  ("kg/lane_km", "kg/lane-km"), decimals=1),
+    "area_rate": Kind("gram/meter**2", ("gram/meter**2", "g/m²"), ("gram/meter**2", "g/m²"),
+                      decimals=1, plain=True),
+    "liquid_rate": Kind("gal/lane_mile", ("gal/lane_mile", "gal per lane-mile"),
+                        ("liter/lane_km", "L per lane-km"), decimals=1, plain=True),
     "mass": Kind("lb", ("lb", "lb"), ("kg", "kg"), decimals=2),
     "bulk": Kind("lb", ("short_ton", "tons"), ("metric_ton", "t"), decimals=2),
     "discharge": Kind("lb/min", ("lb/min", "lb/min"), ("kg/min", "kg/min")),
