@@ -229,8 +229,8 @@ class GateInterpolation:
     @property
     def flags(self) -> tuple[Remark, ...]:
         """What a user must know."""
-        between = (self.lower.gate_in, self.upper.gate_in)
-        return (remark("between_gates", gate_in=self.gate_in, tested_in=between),)
+        low_in, high_in = self.lower.gate_in, self.upper.gate_in
+        return (remark("between_gates", gate_in=self.gate_in, low_in=low_in, high_in=high_in),)
 
     @property
     def upper_weight(self) -> float:
