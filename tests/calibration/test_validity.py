@@ -161,4 +161,4 @@ def test_assumed_division_warns():
         builders.POLICY,
         builders.AS_OF,
     )
-    assert "scale division assumed" in table["warnings"].iloc[0]
+    assert "scale division assumed" in US.say_all(table["warnings"].iloc[0])

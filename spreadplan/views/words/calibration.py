@@ -121,7 +121,8 @@ WORDS: Final[Mapping[str, str]] = {
     "counts_unknown": "no valid test has sensor counts: mass per count is unknown",
     "of_predicted_output": "predicted output: {flag}",
     "between_gates": (
-        "gate {gate_in:gate} was not tested: interpolated between {low_in:number.gate} and {high_in:gate}"
+        "gate {gate_in:gate} was not tested: interpolated between {low_in:number.gate} and "
+        "{high_in:gate}"
     ),
     # --- what to test next ---
     "run_tests": "{why}: run discharge tests with {material:material} {where}.",
