@@ -90,8 +90,8 @@ def _storm_commands(commands: _Commands) -> None:
     plan.add_argument(
         "--pick",
         choices=("low", "middle", "high"),
-        default="middle",
-        help="which end of a policy's rate range to use (default: middle)",
+        help="which end of a policy's rate range to use; kept in the storm's plan.toml (default: "
+        "as kept there, else middle)",
     )
     scenarios = commands.add(
         "compare", "what if? plans of a storm side by side", storm=True, reports=True

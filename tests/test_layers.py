@@ -36,6 +36,8 @@ ALLOWED = {
     | {
         *COMPUTING,
         "clock",
+        "durable",
+        "places",
         "matching",
         "telemetry",
         "resources",

@@ -26,7 +26,7 @@ from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, Job, threads
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import GENERAL, pick_of, plan_inputs, storm_start
+from spreadplan.runs.planning import GENERAL, plan_inputs, storm_start
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.views.setting import setting_of
@@ -326,7 +326,7 @@ def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibrati
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     if not {"forecast", "rates"} & set(workspace.storms[storm]):
         return None, fleet
-    return plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))), fleet
+    return plan_storm(plan_inputs(workspace, storm, fleet)), fleet
 
 
 def _storm(

@@ -20,7 +20,7 @@ from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import pick_of, plan_inputs, storm_start
+from spreadplan.runs.planning import plan_inputs, storm_start
 from spreadplan.runs.reconciling import (
     Followed,
     Reconciled,
@@ -231,7 +231,7 @@ def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
     for storm in storms:
         start, forecast = storm_start(workspace, storm), workspace.table("forecast", storm)
         fleet = calibrate_fleet(workspace, start, storm)
-        plan = plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm)))
+        plan = plan_storm(plan_inputs(workspace, storm, fleet))
         end = start if forecast["end"].isna().all() else forecast["end"].max()
         segments = pd.DataFrame(plan.segments.drop(columns="geometry"))
         found.append(planned_storm(storm, start, pd.Timestamp(end), segments, forecast))

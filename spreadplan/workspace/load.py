@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
@@ -14,7 +15,7 @@ import pandas as pd
 from spreadplan.errors import BadInput, Problem, few
 from spreadplan.places import can_be_a_name
 from spreadplan.schema.columns import Table
-from spreadplan.schema.policy import Policy
+from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import vector
 from spreadplan.workspace.csvfile import read_csv
@@ -28,13 +29,21 @@ from spreadplan.workspace.references import (
     zones,
 )
 from spreadplan.workspace.strays import stray_files
-from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
+from spreadplan.workspace.tomlfiles import (
+    Settings,
+    read_pick,
+    read_policy,
+    read_renames,
+    read_settings,
+)
 from spreadplan.workspace.whole_files import readable_name, stands_there
 
 __all__ = ["Settings", "Workspace", "known_storm", "read_workspace", "storm_names"]
 
 #: Results that are no storm's are in folders of these names.
 TAKEN_NAMES = ("calibration", "season")
+PLAN_FILE: Final = "plan.toml"
+"""In a storm's folder: how it is planned."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +54,7 @@ class Workspace:
     ----------
     tables : table name → frame; a table whose file is absent has no entry.
     storms : storm → tables of that storm's folder.
+    picks : storm → which end of the policy's ranges it is planned with, from its `plan.toml`.
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     left_out : what is wrong with the rows that were left out, where that was asked for.
@@ -62,6 +72,7 @@ class Workspace:
     absent: tuple[str, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
     left_out: tuple[Problem, ...] = ()
+    picks: Mapping[str, Pick] = field(default_factory=dict)
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
@@ -137,6 +148,7 @@ class _Reader:
         self.without = without
         self.problems: list[Problem] = []
         self.absent: list[str] = []
+        self.picks: dict[str, Pick] = {}
         self.renames: dict[str, dict[str, Rename]] = {}
         self.settings = Settings("", "us", ZoneInfo("UTC"))
 
@@ -171,6 +183,13 @@ class _Reader:
         elif policy_wanted:
             self.missing("policy.toml", required=False)
         return policy
+
+    def pick(self, storm: str, folder: Path) -> None:
+        """Which end of the policy's ranges a storm is planned with, where it says so."""
+        path = folder / PLAN_FILE
+        if stands_there(path):
+            self.picks[storm], faults = read_pick(path, f"storms/{storm}/{PLAN_FILE}")
+            self.problems += faults
 
     def table(self, table: Table, folder: Path, prefix: str, required: bool) -> pd.DataFrame | None:
         if table.vector:
@@ -305,7 +324,7 @@ def _leave_out(
     weighings = workspace.files.get("weighings", "")
     for problem in fatal:
         file, rows = problem.file, {problem.row}
-        if file == "policy.toml" and problem.column != "*":
+        if file.endswith(("policy.toml", PLAN_FILE)) and problem.column != "*":
             continue  # the entry or the number was not taken anyhow
         if file == weighings:
             rows = _of_one_test(workspace.table("weighings"), problem.row)
@@ -366,7 +385,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     )  # fmt: skip
     workspace = Workspace(
         folder, reader.settings, policy, tables, by_storm, reader.renames, (),
-        tuple(reader.absent), names,
+        tuple(reader.absent), names, (), reader.picks,
     )  # fmt: skip
     return workspace, reader.problems
 
@@ -406,6 +425,7 @@ def _read_storm(
     if fault:
         reader.problems.append(fault)
         return {}
+    reader.pick(storm, folder)
     found = {}
     for name, table in TABLES.items():
         if name in wanted:
