@@ -200,18 +200,22 @@ def _affine(source: str, target: str) -> tuple[float, float]:
         return 1.0, 0.0
     if (source, target) in _TEMPERATURES:
         return _TEMPERATURES[source, target]
-    (given, kind), (wanted, same) = _measure(source), _measure(target)
-    if kind != same:
-        raise ValueError(f"{source} and {target} measure different things")
-    return float(given / wanted), 0.0
+    given, wanted = _measure(source), _measure(target)
+    if given and wanted and given[1] == wanted[1]:
+        return float(given[0] / wanted[0]), 0.0
+    at_zero = Quantity(0.0, source).to(target).magnitude  # refuses what measures something else
+    at_one = Quantity(1.0, source).to(target).magnitude
+    return float(at_one - at_zero), float(at_zero)
 
 
-def _measure(unit: str) -> tuple[Fraction, tuple[int, ...]]:
+def _measure(unit: str) -> tuple[Fraction, tuple[int, ...]] | None:
     """What one of a unit is in kilogram, meter, second and lane, and what it measures."""
     size, powers = Fraction(1), [0, 0, 0, 0]
     for place, part in enumerate(unit.split("/")):
         name, _, power = part.partition("**")
         times = int(power or 1) * (-1 if place else 1)
+        if name not in _KNOWN:
+            return None
         one, kind = _KNOWN[name]
         size *= Fraction(one) ** times
         powers = [have + times * more for have, more in zip(powers, kind, strict=True)]
@@ -221,7 +225,7 @@ def _measure(unit: str) -> tuple[Fraction, tuple[int, ...]]:
 def convert(values: NDArray[np.float64], source: str, target: str) -> NDArray[np.float64]:
     """Values given in pint unit ``source`` as values in pint unit ``target``; any shape.
 
-    Raises ValueError where the two measure different things.
+    Raises pint.DimensionalityError where the two measure different things.
 
     >>> float(convert(np.array([100.0]), "pound/lane_mile", "kilogram/lane_km")[0])
     28.184923...

@@ -40,14 +40,14 @@ def check(folder: Path, options: Options) -> None:
 
 def _check_telemetry(workspace: Workspace, options: Options) -> None:
     """Read the records of every storm; a header that cannot be understood is a problem."""
-    from spreadplan.runs.scanning import scan  # late: most who begin have no records yet
-
     problems: list[Problem] = []
     for storm in workspace.storms:
         place = f"storms/{storm}/telemetry"
         if not (workspace.folder / place).is_dir():
             options.say(f"{place}: not there; what needs it is left out")
             continue
+        from spreadplan.runs.scanning import scan  # late: who begins has no records yet
+
         try:
             with scan(workspace, storm, options) as files:
                 refused = "".join(

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -16,10 +15,8 @@ from spreadplan.places import can_be_a_name
 from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import TABLES
-from spreadplan.workspace import vector
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
-from spreadplan.workspace.places import far_off
 from spreadplan.workspace.references import (
     RULES,
     dates_to_come,
@@ -29,7 +26,10 @@ from spreadplan.workspace.references import (
 )
 from spreadplan.workspace.strays import stray_files
 from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
-from spreadplan.workspace.whole_files import readable_name, stands_there
+from spreadplan.workspace.whole_files import find_vector, readable_name, stands_there
+
+#: Only tables with places need what reads and knows them, which is slow to import.
+PLACED = {"routes", "yards", "sensitive_areas"}
 
 __all__ = ["Settings", "Workspace", "known_storm", "read_workspace", "storm_names"]
 
@@ -78,7 +78,9 @@ def empty_table(table: Table) -> pd.DataFrame:
     source = Source(table.file, 1, np.zeros(0, dtype=int), ZoneInfo("UTC"))
     frame, _ = parse_table(cells, table, source, {})
     if table.vector:
-        frame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=vector.WGS84))
+        import geopandas as gpd
+
+        frame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs="EPSG:4326"))
     return frame
 
 
@@ -190,7 +192,11 @@ class _Reader:
         return frame
 
     def _vector(self, table: Table, folder: Path, required: bool) -> pd.DataFrame | None:
-        paths, usual = vector.find_vector(folder, table)
+        import geopandas as gpd
+
+        from spreadplan.workspace import vector
+
+        paths, usual = find_vector(folder, table)
         if len(paths) != 1:
             if paths:
                 names = " and ".join(path.name for path in paths)
@@ -255,12 +261,12 @@ def read_workspace(
             frame = reader.table(table, folder, "", name in required)
             if frame is not None:
                 tables[name] = frame
-            found = vector.find_vector(folder, table)[0] if table.vector else []
+            found = find_vector(folder, table)[0] if table.vector else []
             names[name] = found[0].name if found else table.file
     if "routes" in tables:
         tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
-        reader.problems += vector.same_line_cautions(tables["routes"], names["routes"])
-    reader.problems += far_off(tables, names, reader.settings.timezone)
+    if PLACED & tables.keys():
+        reader.problems += _misplaced(tables, names, reader.settings.timezone)
     for rule in RULES:
         reader.problems += rule(tables, names)
     reader.problems += policy_materials(policy, tables, "policy.toml")
@@ -292,6 +298,18 @@ def read_workspace(
         tuple(reader.absent),
         names,
     )
+
+
+def _misplaced(
+    tables: dict[str, pd.DataFrame], names: Mapping[str, str], timezone: ZoneInfo
+) -> list[Problem]:
+    """What lies where it cannot, or twice."""
+    from spreadplan.workspace.places import far_off
+    from spreadplan.workspace.vector import same_line_cautions
+
+    routes = tables.get("routes")
+    twice = [] if routes is None else same_line_cautions(routes, names["routes"])
+    return [*twice, *far_off(tables, names, timezone)]
 
 
 def _file_names(tables: Iterable[str]) -> list[str]:
