@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -64,11 +65,13 @@ class Workspace:
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
         frame = (self.storms.get(storm, {}) if storm else self.tables).get(name)
-        return empty_table(TABLES[name]) if frame is None else frame
+        return _empty_table(name).copy() if frame is None else frame
 
 
-def empty_table(table: Table) -> pd.DataFrame:
+@cache
+def _empty_table(name: str) -> pd.DataFrame:
     """A table without rows, with its columns in their types."""
+    table = TABLES[name]
     cells = pd.DataFrame(
         {name: [] for name in (next(iter(column.spellings())) for column in table.columns)},
         dtype=object,
