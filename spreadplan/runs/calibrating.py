@@ -12,7 +12,6 @@ from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
-from spreadplan.planning.assigned import with_own
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
@@ -76,7 +75,11 @@ def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") 
 def assignments_of(workspace: Workspace, storm: str) -> pd.DataFrame:
     """The assignments of a storm, its own among them; those of all storms for ""."""
     general = workspace.table("assignments")
-    return with_own(general, workspace.table("storm_assignments", storm)) if storm else general
+    if not storm:
+        return general
+    from spreadplan.planning.assigned import with_own  # late: calibrate alone needs no planning
+
+    return with_own(general, workspace.table("storm_assignments", storm))
 
 
 def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:

@@ -6,14 +6,18 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import tzinfo
+from typing import TYPE_CHECKING
 
-import pandas as pd
+from spreadplan.schema.tables import TABLES
 
-from spreadplan.reports import render
-from spreadplan.results import ResultStore
-from spreadplan.results.tables import as_described, write_csv
-from spreadplan.workspace import Workspace
+if TYPE_CHECKING:
+    import pandas as pd
 
+    from spreadplan.results import ResultStore
+    from spreadplan.workspace import Workspace
+
+GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
+"""Tables of the workspace itself, of which a command reads what is there."""
 Progress = Callable[[str, int], AbstractContextManager[Callable[[], None]]]
 
 
@@ -47,6 +51,8 @@ def write_tables(
     store: ResultStore, folder: str, tables: Mapping[str, pd.DataFrame], timezone: tzinfo
 ) -> None:
     """Write each table as ``folder/name.csv``, with the columns of its schema in their order."""
+    from spreadplan.results.tables import as_described, write_csv
+
     for name, frame in tables.items():
         write_csv(as_described(name, frame), store.path(f"{folder}/{name}.csv"), timezone)
 
@@ -55,6 +61,8 @@ def write_reports(
     store: ResultStore, pages: Iterable[tuple[str, str]], what: str, options: Options
 ) -> None:
     """Write pages as HTML and PDF, with progress, and say where PDFs had to be left out."""
+    from spreadplan.reports import render
+
     pages = list(pages)
     with options.progress(what, len(pages)) as step:
         left_out = render.write_all(store, pages, options.pdf, step)

@@ -20,11 +20,10 @@ from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.runs.calibrating import assignments_of, calibrate_fleet, judged_at
-from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
 from spreadplan.schema.policy import Pick
 from spreadplan.schema.results import RESULTS
-from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of
@@ -32,7 +31,6 @@ from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import PLAN_FILE, storm_names
 from spreadplan.workspace.tomlfiles import pick_text
 
-GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
 #: the workspace's tables that a plan takes as they are
 PLAN_TABLES = (
     "trucks",

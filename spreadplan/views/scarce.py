@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from spreadplan.frames import lines
-from spreadplan.season.allocation import Allocation
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, as_text
+
+if TYPE_CHECKING:
+    from spreadplan.season.allocation import Allocation
 
 
 def scarce_parts(shares: Mapping[str, Allocation], shown: Display) -> list[dict[str, Any]]:
