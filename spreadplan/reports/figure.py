@@ -11,6 +11,7 @@ import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
@@ -105,6 +106,23 @@ def panels(
     for spare in grid[count:]:
         spare.set_axis_off()
     return figure, grid[:count]
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A chart before it is put into a page.
+
+    alt, name : see `svg`.
+    """
+
+    figure: Figure
+    alt: str
+    name: str
+
+    def svg(self) -> Markup:
+        """As an element of a page."""
+        with house_style():
+            return svg(self.figure, self.alt, self.name)
 
 
 def svg(figure: Figure, alt: str, name: str) -> Markup:

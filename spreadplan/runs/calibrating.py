@@ -44,7 +44,9 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     return result
 
 
-def read_fleet(folder: Path, *, leave_out: bool = False) -> tuple[Workspace, Calibration]:
+def read_fleet(
+    folder: Path, as_of: str | None = None, *, leave_out: bool = False
+) -> tuple[Workspace, Calibration]:
     """Trucks and calibrations as they stand; a fleet without tests has none yet.
 
     leave_out : see `read_workspace`.
@@ -55,7 +57,7 @@ def read_fleet(folder: Path, *, leave_out: bool = False) -> tuple[Workspace, Cal
         optional=("discharge_tests", "weighings", "changes", "assignments", "policy"),
         leave_out=leave_out,
     )
-    return workspace, calibrate_fleet(workspace, judged_at(workspace, None))
+    return workspace, calibrate_fleet(workspace, judged_at(workspace, as_of))
 
 
 def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") -> Calibration:
@@ -107,17 +109,21 @@ def _given_day(given: str) -> date:
     raise BadInput([Problem("--as-of", 0, "*", f'"{given}" {fault}', "write 2026-12-01")])
 
 
-def _write_calibration(
-    store: ResultStore, workspace: Workspace, result: Calibration, options: Options
-) -> None:
-    tables = {
+def calibration_tables(result: Calibration) -> dict[str, pd.DataFrame]:
+    """Every table of a calibration by the name of its file."""
+    return {
         "tests": result.tests,
         "models": result.models_table,
         "discharge": result.discharge,
         "drift": result.drift,
         "advice": result.advice,
     }
-    write_tables(store, "calibration", tables, workspace.settings.timezone)
+
+
+def _write_calibration(
+    store: ResultStore, workspace: Workspace, result: Calibration, options: Options
+) -> None:
+    write_tables(store, "calibration", calibration_tables(result), workspace.settings.timezone)
     store.discard("calibration/certificate_*")
     write_reports(store, _pages(workspace, result), "certificates", options)
 

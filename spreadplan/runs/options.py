@@ -21,24 +21,28 @@ GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
 Progress = Callable[[str, int], AbstractContextManager[Callable[[], None]]]
 
 
-@dataclass(frozen=True)
-class Options:
-    """How a command speaks, and what it may leave out.
-
-    ``say`` gets what the command did, ``caution`` what is odd but usable; ``progress(what, total)``
-    is a context that gives a function to call after each step.
-    """
-
-    say: Callable[[str], None]
-    caution: Callable[[str], None]
-    progress: Progress
-    pdf: bool = True
+def _silent(_line: str) -> None:
+    """Say nothing."""
 
 
 @contextmanager
 def no_progress(_what: str, _total: int) -> Iterator[Callable[[], None]]:
     """Progress that nobody sees."""
     yield lambda: None
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a command speaks, and what it may leave out.
+
+    ``say`` gets what the command did, ``caution`` what is odd but usable; ``progress(what, total)``
+    is a context that gives a function to call after each step. Without them nothing is said.
+    """
+
+    say: Callable[[str], None] = _silent
+    caution: Callable[[str], None] = _silent
+    progress: Progress = no_progress
+    pdf: bool = True
 
 
 def say_cautions(workspace: Workspace, options: Options) -> None:

@@ -173,6 +173,19 @@ def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: St
         _store_plan_tables(store, workspace, storm, result, shares, "middle")
 
 
+def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
+    """Every table of a plan by the name of its file."""
+    return {
+        "plan_segments": pd.DataFrame(result.segments.drop(columns="geometry")),
+        "plan_routes": result.routes,
+        "plan_yards": result.yards,
+        "plan_settings": result.settings,
+        "plan_reloads": result.reloads,
+        "plan_melting": result.melting,
+        "plan_findings": result.findings,
+    }
+
+
 def _store_plan_tables(
     store: ResultStore,
     workspace: Workspace,
@@ -181,16 +194,7 @@ def _store_plan_tables(
     shares: Shares,
     pick: Pick,
 ) -> None:
-    tables = {
-        "plan_segments": result.segments.drop(columns="geometry"),
-        "plan_routes": result.routes,
-        "plan_yards": result.yards,
-        "plan_settings": result.settings,
-        "plan_reloads": result.reloads,
-        "plan_melting": result.melting,
-        "plan_findings": result.findings,
-        **scarce_tables(shares),
-    }
+    tables = {**plan_tables(result), **scarce_tables(shares)}
     store.discard(f"{escape(storm)}/plan_scarce*")
     write_tables(store, storm, tables, workspace.settings.timezone)
     described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
@@ -208,6 +212,16 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
         points = gpd.points_from_xy(frame["lon"], frame["lat"], crs="EPSG:4326")
         layers[name] = gpd.GeoDataFrame(frame, geometry=points)
     return layers
+
+
+def plan_pages(
+    workspace: Workspace, fleet: Calibration, result: StormPlan
+) -> Iterator[tuple[str, str]]:
+    """The plan report and the cab cards, each with its name."""
+    pick: Pick = next(iter(result.routes["pick"]), "middle")
+    yield from _pages(
+        workspace, fleet, result, pick, share_scarce(result, workspace.table("yards"))
+    )
 
 
 def _pages(

@@ -65,14 +65,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         with points:
             result = compute_use(folder, storm, options, points.add, address)
         zone = result.workspace.settings.timezone
-        tables = {
-            "use_segments": result.use.segments,
-            "use_trucks": result.use.trucks,
-            "use_routes": result.use.routes,
-            "balance": result.use.balance,
-            "quarantine": result.quarantine,
-        }
-        write_tables(store, storm, tables, zone)
+        write_tables(store, storm, use_tables(result), zone)
         write_geopackage(
             _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
         )
@@ -81,6 +74,17 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
     _say(result, options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
+
+
+def use_tables(result: Reconciled) -> dict[str, pd.DataFrame]:
+    """Every table of a reconciled storm by the name of its file."""
+    return {
+        "use_segments": result.use.segments,
+        "use_trucks": result.use.trucks,
+        "use_routes": result.use.routes,
+        "balance": result.use.balance,
+        "quarantine": result.quarantine,
+    }
 
 
 def compute_use(

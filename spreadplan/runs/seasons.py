@@ -67,7 +67,7 @@ def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRu
     """Budgets, forecast, chloride and over-application of a season, with two reports."""
     made = compute_season(folder, options, as_of)
     setting = setting_of(made.workspace.settings)
-    view = _view(made)
+    view = season_view(made)
     with open_results(folder, options.caution) as store:
         store.discard("season/*")
         write_tables(store, "season", season_tables(made), made.workspace.settings.timezone)
@@ -283,7 +283,8 @@ def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
     }  # fmt: skip
 
 
-def _view(made: SeasonRun) -> SeasonView:
+def season_view(made: SeasonRun) -> SeasonView:
+    """What the reports of a season are made from."""
     workspace = made.workspace
     return SeasonView(
         made.result, made.storms, made.history, made.books, workspace.tables["routes"],
