@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from spreadplan.runs.reconciling import Reconciled
     from spreadplan.runs.seasons import SeasonRun
     from spreadplan.schema.policy import Pick
+    from spreadplan.views.setting import Setting
 
 FRAME_PX = 700
 
@@ -99,7 +100,6 @@ class CalibrationResult(Result):
     def page(self) -> str:
         """The certificate of the truck, or those of all, one after the other."""
         from spreadplan.reports.certificate import certificates
-        from spreadplan.views.setting import setting_of
 
         table = self.workspace.table
         trucks = table("trucks")
@@ -107,13 +107,12 @@ class CalibrationResult(Result):
             trucks = trucks[trucks["truck_id"] == self.truck_id]
         made = certificates(
             self.calibration, trucks, table("changes"), self.workspace.policy,
-            setting_of(self.workspace.settings),
+            _setting(self.workspace),
         )  # fmt: skip
         return "\n".join(page for _, page in made)
 
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.charts import discharge_curves
-        from spreadplan.views.setting import setting_of
 
         models = [m for m in self.models.values() if self.truck_id in ("", m.truck_id)]
         tests = self.tables["tests"]
@@ -122,7 +121,7 @@ class CalibrationResult(Result):
         if not self.truck_id:  # one truck at a time has room
             first = models[0].truck_id if models else str(tests["truck_id"].iloc[0])
             return self.of(first)._drawing()
-        return discharge_curves(models, tests, setting_of(self.workspace.settings).display)
+        return discharge_curves(models, tests, _setting(self.workspace).display)
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,9 +150,8 @@ class PlanResult(Result):
 
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.plan_report import need_chart
-        from spreadplan.views.setting import setting_of
 
-        return need_chart(self.plan, setting_of(self.workspace.settings).display)
+        return need_chart(self.plan, _setting(self.workspace).display)
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,10 +169,9 @@ class UseResult(Result):
 
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.use_charts import route_chart
-        from spreadplan.views.setting import setting_of
 
         workspace = self.found.workspace
-        policy, shown = workspace.policy, setting_of(workspace.settings).display
+        policy, shown = workspace.policy, _setting(workspace).display
         return route_chart(self.tables["use_routes"], policy.over_pct, policy.under_pct, shown)
 
 
@@ -188,15 +185,13 @@ class SeasonResult(Result):
         """The season report."""
         from spreadplan.reports.season_report import season_report
         from spreadplan.runs.seasons import season_view
-        from spreadplan.views.setting import setting_of
 
-        return season_report(season_view(self.found), setting_of(self.found.workspace.settings))
+        return season_report(season_view(self.found), _setting(self.found.workspace))
 
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.season_charts import burn_down_chart
-        from spreadplan.views.setting import setting_of
 
-        shown = setting_of(self.found.workspace.settings).display
+        shown = _setting(self.found.workspace).display
         result = self.found.result
         return burn_down_chart(result.burn_down, result.budget, shown)
 
@@ -327,3 +322,9 @@ def open_workspace(folder: str | PathLike[str]) -> OpenWorkspace:
 
 def _cautions(workspace: Workspace) -> tuple[str, ...]:
     return tuple(f"caution: {one}" for one in workspace.cautions)
+
+
+def _setting(workspace: Workspace) -> Setting:
+    from spreadplan.views.setting import setting_of
+
+    return setting_of(workspace.settings, workspace.table("materials"))

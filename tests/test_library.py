@@ -111,8 +111,8 @@ def test_the_results_are_those_of_the_commands(folder):
             for column in kept.select_dtypes("number").columns:
                 if frame[column].dtype.kind == "M":
                     continue  # no moment in any row
-                found = pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype=float, copy=True)
-                found[~np.isfinite(found)] = np.nan  # no limit: an empty cell
+                numbers = pd.to_numeric(frame[column], errors="coerce").astype(float)
+                found = numbers.where(np.isfinite(numbers))  # no limit: an empty cell
                 same = np.isclose(found, kept[column], rtol=1e-6, equal_nan=True)
                 assert same.all(), (name, column)
         assert "<html" in result.page()

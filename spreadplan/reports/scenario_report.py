@@ -21,7 +21,7 @@ from spreadplan.reports.figure import (
 from spreadplan.reports.render import html
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import MINUS, NOTHING, Display, as_text, short
-from spreadplan.views.season_view import MONEY, money, tons, tons_range
+from spreadplan.views.season_view import MONEY, tons, tons_range
 from spreadplan.views.setting import US_WORDING, Setting
 
 
@@ -47,8 +47,8 @@ def _rows(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
             "scenario": one.scenario, "change": one.change, "mass": tons(one.mass_ton, shown),
             "ends": tons_range(one.mass_lo_ton, one.mass_hi_ton, shown),
             "more": NOTHING if base else _signed(tons(one.mass_ton_more, shown)),
-            "cost": money(one.cost), "cost_more": NOTHING if base else _signed(
-                money(one.cost_more)),
+            "cost": shown.money(one.cost), "cost_more": NOTHING if base else _signed(
+                shown.money(one.cost_more)),
             "prewet": shown.number(one.prewet_gal, "volume"), "loads": as_text(one.loads, 0),
             "longest": shown.duration(one.longest_minutes),
             "open": shown.number(one.not_treatable_lane_miles, "lane_distance"),

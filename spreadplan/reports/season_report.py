@@ -27,7 +27,6 @@ from spreadplan.views.season_view import (
     chance,
     common,
     headlines,
-    money,
     other_findings,
     tons,
     tons_pm,
@@ -99,13 +98,13 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "more": f"± {half}; reported {tons(row['reported_ton'], shown)}{more}",
         })  # fmt: skip
     cost = float(result.by_storm["cost"].sum())
-    cards.append({"what": "cost of material", "value": money(cost) if cost else NOTHING,
-                  "more": _per_storm_cost(cost, len(view.storms))})  # fmt: skip
+    cards.append({"what": "cost of material", "value": shown.money(cost) if cost else NOTHING,
+                  "more": _per_storm_cost(cost, len(view.storms), shown)})  # fmt: skip
     return [*cards, *gain_cards(result.savings, shown)]
 
 
-def _per_storm_cost(cost: float, storms: int) -> str:
-    return f"{money(cost / storms)} a storm" if cost and storms else "no price given"
+def _per_storm_cost(cost: float, storms: int, shown: Display) -> str:
+    return f"{shown.money(cost / storms)} a storm" if cost and storms else "no price given"
 
 
 # --- budgets -----------------------------------------------------------------------------------
@@ -123,7 +122,7 @@ def _budgets(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
             "expected": tons(one.forecast_ton, shown),
             "ends": tons_range(one.forecast_lo_ton, one.forecast_hi_ton, shown),
             "p": chance(one.p_over_season), "dry": tons(one.dry_ton, shown),
-            "cost": money(one.cost), "tone": tone, "verdict": verdict,
+            "cost": shown.money(one.cost), "tone": tone, "verdict": verdict,
         })  # fmt: skip
     return rows
 
@@ -163,7 +162,7 @@ def _storms(view: SeasonView, shown: Display) -> list[dict[str, Any]]:
                 "material": row.material, "used": tons_pm(row.used_ton, row.used_u_ton, shown),
                 "reported": tons(row.reported_ton, shown) if row.reported_ton > 0 else NOTHING,
                 "rate": shown.number(row.rate_lb_per_lane_mile, "rate"),
-                "rounds": as_text(row.applications, 1), "cost": money(row.cost),
+                "rounds": as_text(row.applications, 1), "cost": shown.money(row.cost),
             } for row in lines(use)],
         })  # fmt: skip
     return groups
@@ -186,7 +185,7 @@ def _routes(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "each": tons(one.ton_per_application, shown),
             "hourly": shown.number(float(hourly), "rate"),
             "share": as_text(float(share), 2) if np.isfinite(share) else NOTHING,
-            "cost": money(one.cost),
+            "cost": shown.money(one.cost),
         })  # fmt: skip
     return rows
 

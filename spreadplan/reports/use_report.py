@@ -187,8 +187,8 @@ def _glance(use: StormUse, background: UseBackground, shown: Display) -> list[di
          "more": f"true mass {_departure(float(total['applied_lb']), planned)}"
          if planned > 0 else "nothing to compare with"},
         {"what": "cost of the material",
-         "value": as_text(float(np.nansum(cost)), 0) if np.isfinite(cost).any() else "not known",
-         "more": f"in the currency of materials.csv{some}" if np.isfinite(cost).any()
+         "value": shown.money(float(np.nansum(cost))) if np.isfinite(cost).any() else "not known",
+         "more": f"by the prices in materials.csv{some}" if np.isfinite(cost).any()
          else "materials.csv has no price"},
     ]  # fmt: skip
 
@@ -213,7 +213,7 @@ def _materials(use: StormUse, background: UseBackground, shown: Display) -> list
             "planned": shown.number(row.planned_lb, "bulk"),
             "planned_interval": _between(row.planned_lo_lb, row.planned_hi_lb, shown),
             "departure": _departure(row.applied_lb, row.planned_lb),
-            "cost": as_text(row.cost, 0) if math.isfinite(row.cost) else NOTHING,
+            "cost": shown.money(row.cost),
         })  # fmt: skip
     return rows
 
@@ -287,7 +287,7 @@ def _route_row(row: Any, shown: Display) -> dict[str, str]:
         "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
         "planned": shown.number(row.planned_lb, "bulk"),
         "departure": _departure(row.applied_lb, row.planned_lb),
-        "cost": as_text(row.cost, 0) if math.isfinite(row.cost) else NOTHING,
+        "cost": shown.money(row.cost),
         **{name: str(int(count)) if count else NOTHING for name, count in counts.items()},
     }  # fmt: skip
 

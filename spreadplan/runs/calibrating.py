@@ -129,7 +129,7 @@ def _write_calibration(
 
 
 def _pages(workspace: Workspace, result: Calibration) -> Iterator[tuple[str, str]]:
-    setting = setting_of(workspace.settings)
+    setting = setting_of(workspace.settings, workspace.table("materials"))
     trucks = workspace.table("trucks")
     names = file_names(trucks["truck_id"])
     for truck_id, page in certificates(

@@ -36,7 +36,7 @@ def compare(
     scenarios = [*usual_scenarios(inputs), *_trucks_out(inputs, base, without)]
     with options.progress("scenarios", len(scenarios)) as step:
         table = compare_plans(inputs, base, scenarios, lambda _name: step())
-    setting = setting_of(workspace.settings)
+    setting = setting_of(workspace.settings, workspace.table("materials"))
     with open_results(folder, options.caution) as store:
         write_tables(store, storm, {"scenarios": table}, workspace.settings.timezone)
         page = scenario_report(storm, table, fleet.as_of, setting)

@@ -227,7 +227,7 @@ def plan_pages(
 def _pages(
     workspace: Workspace, fleet: Calibration, result: StormPlan, pick: Pick, shares: Shares
 ) -> Iterator[tuple[str, str]]:
-    setting = setting_of(workspace.settings)
+    setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
     absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
     scarce = scarce_parts(shares, setting.display)
@@ -250,12 +250,12 @@ def inputs_changed(workspace: Workspace, storm: str) -> str:
     folders = [workspace.folder, workspace.folder / "storms" / storm]
     files = [path for folder in folders for path in folder.iterdir() if path.is_file()]
     seconds = max(path.stat().st_mtime for path in files if not path.name.startswith("."))
-    shown = setting_of(workspace.settings).display
+    shown = setting_of(workspace.settings, workspace.table("materials")).display
     return shown.moment(pd.Timestamp(seconds, unit="s", tz="UTC"))
 
 
 def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
-    shown = setting_of(workspace.settings).display
+    shown = setting_of(workspace.settings, workspace.table("materials")).display
     for finding in lines(result.findings[result.findings["severity"] == "problem"]):
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
     for yard in lines(result.yards):

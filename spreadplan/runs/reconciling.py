@@ -393,7 +393,9 @@ def report_page(storm: str, result: Reconciled) -> str:
         left_out_lb={use.truck_id: use.left_out_lb for use in result.trucks},
         absent=workspace.absent,
     )  # fmt: skip
-    return use_report(result.use, background, setting_of(workspace.settings))
+    return use_report(
+        result.use, background, setting_of(workspace.settings, workspace.table("materials"))
+    )
 
 
 def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:

@@ -66,7 +66,7 @@ class SeasonRun:
 def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRun:
     """Budgets, forecast, chloride and over-application of a season, with two reports."""
     made = compute_season(folder, options, as_of)
-    setting = setting_of(made.workspace.settings)
+    setting = setting_of(made.workspace.settings, made.workspace.table("materials"))
     view = season_view(made)
     with open_results(folder, options.caution) as store:
         store.discard("season/*")

@@ -20,6 +20,7 @@ MATERIALS = Table(
     "what the trucks spread",
     (
         ident("material", "name of the material, used in all other files", example="road_salt"),
+        text("name", "what people call it; else its key is read as words", example="Road salt"),
         choice("kind", "solid or liquid", ("solid", "liquid")),
         quantity(
             "bulk_density",

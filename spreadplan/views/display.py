@@ -86,10 +86,11 @@ KINDS: Final[Mapping[str, Kind]] = {
 
 @dataclass(frozen=True)
 class Display:
-    """Shows quantities in one system of units and times in one zone."""
+    """Shows quantities in one system of units, times in one zone, money in one currency."""
 
     system: str
     timezone: tzinfo
+    currency: str = "$"
 
     def _labelled(self, kind: str) -> tuple[str, str]:
         return KINDS[kind].metric if self.system == "metric" else KINDS[kind].us
@@ -152,6 +153,22 @@ class Display:
         low_text, high_text = (as_text(end, places, rule.plain) for end in ends)
         text = low_text if low_text == high_text else f"{low_text} to {high_text}"
         return self._with_unit(text, kind)
+
+    def money(self, amount: float) -> str:
+        """A whole amount of money: a sign stands in front of it, a word such as NOK behind."""
+        if not math.isfinite(amount):
+            return NOTHING
+        text = as_text(amount, 0)
+        if any(letter.isalpha() for letter in self.currency):
+            return f"{text}{NBSP}{self.currency}"
+        minus = MINUS * text.startswith(MINUS)
+        return f"{minus}{self.currency}{text.removeprefix(MINUS)}"
+
+    def money_range(self, low: float, high: float) -> str:
+        """Both ends of an amount of money."""
+        if not (math.isfinite(low) and math.isfinite(high)):
+            return NOTHING
+        return f"{self.money(low)} to {self.money(high)}"
 
     def _with_unit(self, text: str, kind: str) -> str:
         return text if text == NOTHING else f"{text}{NBSP}{self.unit(kind)}"

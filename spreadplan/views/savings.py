@@ -10,7 +10,7 @@ from spreadplan.frames import lines
 from spreadplan.season.savings import BORROWED, MEASURED, TO_GAIN
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display
-from spreadplan.views.season_view import money, tons, tons_range
+from spreadplan.views.season_view import tons, tons_range
 
 ABOUT: Final = (
     "Practices are taken one after the other, each on what the one before leaves, so nothing is "
@@ -29,9 +29,8 @@ def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
         "known": one.known, "base": tons(one.base_ton, shown), "saved": tons(one.saved_ton, shown),
         "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
         "liquid": shown.number(one.liquid_gal, "volume") if one.liquid_gal > 0.0 else NOTHING,
-        "money": money(one.money),
-        "money_ends": f"{money(one.money_lo)} to {money(one.money_hi)}"
-        if one.money == one.money else NOTHING,
+        "money": shown.money(one.money),
+        "money_ends": shown.money_range(one.money_lo, one.money_hi),
         "basis": one.basis, "source": one.source,
     } for one in lines(savings)]  # fmt: skip
 

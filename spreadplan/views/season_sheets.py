@@ -48,6 +48,8 @@ class _Rule:
     factor: float = 1.0
 
 
+CURRENCY: Final = "currency"
+"""Stands for the workspace's currency."""
 RULES: Final = (
     _Rule("severity_hour", "rate", " per hour of severity", "tenth"),
     _Rule("lb_per_lane_mile", "rate", "", "tenth"),
@@ -58,8 +60,8 @@ RULES: Final = (
     _Rule("precipitation_in", "water", "", "thousandth"), _Rule("_pct", "", "%", "tenth"),
     _Rule("_pct_per_month", "", "% a month", "tenth"), _Rule("_mg_l", "", "mg/L", "thousandth"),
     _Rule("_cfs", "stream", "", "hundredth"), _Rule("_h", "", "h", "tenth"),
-    _Rule("hours", "", "h", "hundredth"), _Rule("cost", "", "money", "money"),
-    _Rule("money", "", "money", "money"), _Rule("share", "", "", "percent"),
+    _Rule("hours", "", "h", "hundredth"), _Rule("cost", "", CURRENCY, "money"),
+    _Rule("money", "", CURRENCY, "money"), _Rule("share", "", "", "percent"),
     _Rule("fraction", "", "", "fraction"), _Rule("index", "", "", "thousandth"),
     _Rule("ratio", "", "", "thousandth"), _Rule("applications", "", "", "hundredth"),
     _Rule("ton_per_application", "bulk", "", "hundredth", POUNDS_PER_TON),
@@ -130,7 +132,7 @@ def _without_end(name: str) -> tuple[str, str]:
 
 def _shown(stem: str, end: str, values: pd.Series[Any], rule: _Rule, shown: Display) -> Column:
     numbers = rule.factor * values.to_numpy(dtype=float)
-    unit = rule.unit
+    unit = shown.currency if rule.unit == CURRENCY else rule.unit
     if rule.kind:
         numbers, unit = shown.values(numbers, rule.kind), shown.unit(rule.kind) + rule.unit
     said = stem

@@ -14,7 +14,7 @@ from spreadplan.metrology import Z95
 from spreadplan.schema.policy import Policy
 from spreadplan.season import SeasonResult, StormUse
 from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.display import NBSP, NOTHING, Display, as_text
+from spreadplan.views.display import NBSP, NOTHING, Display
 from spreadplan.views.setting import US_WORDING, Setting
 
 TONE: Final = {"problem": "bad", "caution": "warn", "note": "none"}
@@ -24,7 +24,7 @@ ALSO: Final = 3
 """So many further findings of a kind stand below its first one."""
 LEAST_TON: Final = 0.1
 """A truck that strays leaves a few pounds on another's route: rows below this are left out."""
-MONEY: Final = "Money is in the currency of the prices in materials.csv."
+MONEY: Final = "Money is the price in materials.csv times the mass."
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,11 +164,6 @@ def tons_range(low_ton: float, high_ton: float, shown: Display) -> str:
     """An interval of short tons, without unit."""
     said = shown.show_range(POUNDS_PER_TON * low_ton, POUNDS_PER_TON * high_ton, "bulk")
     return said.rpartition(NBSP)[0] or said
-
-
-def money(value: float) -> str:
-    """An amount of money, whole."""
-    return as_text(value, 0) if value == value else NOTHING
 
 
 def chance(share: float) -> str:

@@ -1,7 +1,8 @@
-"""What every report of a workspace shares: its name, its units, its paper."""
+"""What every report of a workspace shares: its name, its voice, its paper."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any, Final, Protocol
@@ -9,6 +10,7 @@ from typing import Any, Final, Protocol
 import pandas as pd
 
 from spreadplan.views.display import Display
+from spreadplan.views.voice import Voice
 
 US_WORDING: Final = (
     "Sentences that explain a finding or give advice are worded in US units: in, mi, mph, lb, tons "
@@ -34,14 +36,29 @@ class WorkspaceSettings(Protocol):
         """The zone to show times in."""
         ...
 
+    @property
+    def currency(self) -> str:
+        """The sign or word of its prices."""
+        ...
+
+    @property
+    def storms(self) -> Mapping[str, str]:
+        """What people call its storms, by their folders."""
+        ...
+
 
 @dataclass(frozen=True)
 class Setting:
-    """Name of the workspace, how quantities are shown, and the size of the paper."""
+    """Name of the workspace, how it speaks and shows quantities, and the size of the paper."""
 
     workspace: str
-    display: Display
+    voice: Voice
     paper: str
+
+    @property
+    def display(self) -> Display:
+        """How quantities are shown."""
+        return self.voice.display
 
     def context(self, as_of: pd.Timestamp) -> dict[str, Any]:
         """What the base of every template asks for; ``as_of`` is the date of the data."""
@@ -49,7 +66,25 @@ class Setting:
                 "as_of": self.display.date(as_of)}  # fmt: skip
 
 
-def setting_of(settings: WorkspaceSettings) -> Setting:
-    """Letter paper goes with US units, A4 with metric ones."""
-    paper = "A4" if settings.units == "metric" else "letter"
-    return Setting(settings.name, Display(settings.units, settings.timezone), paper)
+def voice_of(
+    settings: WorkspaceSettings, materials: pd.DataFrame | None = None, units: str = ""
+) -> Voice:
+    """How a workspace speaks.
+
+    materials : its table of materials; without it a material's key is read as words.
+    units : "us" or "metric" where somebody wants others than the workspace's own.
+    """
+    display = Display(units or settings.units, settings.timezone, settings.currency)
+    named = {}
+    if materials is not None:
+        named = dict(zip(materials["material"], materials["name"], strict=True))
+    return Voice(display, named, settings.storms)
+
+
+def setting_of(
+    settings: WorkspaceSettings, materials: pd.DataFrame | None = None, units: str = ""
+) -> Setting:
+    """Letter paper goes with US units, A4 with metric ones; see `voice_of`."""
+    voice = voice_of(settings, materials, units)
+    paper = "A4" if voice.display.system == "metric" else "letter"
+    return Setting(settings.name, voice, paper)

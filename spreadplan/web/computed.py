@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+import pandas as pd
+
 from spreadplan.errors import BadInput, Problem
 from spreadplan.runs.calibrating import read_fleet
 from spreadplan.runs.what_if import (
@@ -160,6 +162,13 @@ class Computed:
             return settings
 
         return self.remember("settings", make)
+
+    def materials(self) -> pd.DataFrame | None:
+        """Materials with their names; None where the file cannot be read."""
+        try:
+            return self.tables("materials").table("materials")
+        except BadInput:
+            return None
 
     def storms(self) -> list[str]:
         """The storms of the workspace; one whose name is no text cannot be shown."""

@@ -95,13 +95,8 @@ class Visit:
     @cached_property
     def setting(self) -> Setting:
         """What reports need; in the visitor's units."""
-        setting = setting_of(self.site.computed.settings())
-        units = self.preference("units") or setting.display.system
-        return Setting(
-            setting.workspace,
-            Display(units, setting.display.timezone),
-            "A4" if units == "metric" else "letter",
-        )
+        computed = self.site.computed
+        return setting_of(computed.settings(), computed.materials(), self.preference("units"))
 
     @property
     def display(self) -> Display:

@@ -21,6 +21,12 @@ season_start = {start}
 season_end = {end}
 # A finished season is looked at as of a day of its own; without this line it is today.
 # as_of = {end}
+# The sign or word of the prices in materials.csv, as "$", "€" or "NOK".
+currency = "$"
+
+# What people call a storm: the name of its folder, then its name in reports.
+# [storms]
+# "2026-12-31-year-end-snow" = "Year-end snow"
 """
 POLICY = """\
 # Your agency's rules. A rate is guidance: the people on the road decide.

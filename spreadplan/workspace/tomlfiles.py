@@ -6,7 +6,7 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final, Protocol
@@ -48,11 +48,18 @@ MOST_DOTS = 1_000
 PHASES = ("", "initial", "subsequent")
 #: A season is part of a year; more is a slip of the pen.
 LONGEST_SEASON_DAYS = 366
+#: Letters of a currency; more is a sentence.
+LONGEST_CURRENCY = 8
 
 
 @dataclass(frozen=True)
 class Settings:
-    """`workspace.toml`. ``as_of`` is the day that a finished or invented season is looked at."""
+    """`workspace.toml`.
+
+    as_of : the day that a finished or invented season is looked at.
+    currency : the sign or word of the prices in materials.csv.
+    storms : what people call each storm, by its folder.
+    """
 
     name: str
     units: str
@@ -61,6 +68,8 @@ class Settings:
     season_start: date | None = None
     season_end: date | None = None
     as_of: date | None = None
+    currency: str = "$"
+    storms: Mapping[str, str] = field(default_factory=dict)
 
     def today(self) -> date:
         """The present day as the workspace has it: the day it names, else that of the clock."""
@@ -155,7 +164,7 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
     if problems:
         return stand_in, problems
     section, problems = _section(data, "workspace", file)
-    problems += _unknown_keys(data, {"workspace", "map"}, file, "")
+    problems += _unknown_keys(data, {"workspace", "storms", "map"}, file, "")
 
     def wrong(key: str, what: str, remedy: str, fatal: bool = True) -> None:
         problems.append(Problem(file, 0, f"workspace.{key}", what, remedy, fatal))
@@ -188,11 +197,44 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         "season_start",
         "season_end",
         "as_of",
+        "currency",
     }
     problems += _unknown_keys(section, known, file, "workspace")
+    currency = _currency(section, wrong)
+    storms, faults = _storm_names(data, path)
+    problems += faults
     if any(problem.fatal for problem in problems):
         return Settings("", "us", timezone, width), problems
-    return Settings(str(name).strip(), str(units), timezone, width, start, end, as_of), problems
+    return Settings(
+        str(name).strip(), str(units), timezone, width, start, end, as_of, currency, storms
+    ), problems
+
+
+def _currency(section: Mapping[str, Any], wrong: Report) -> str:
+    value = section.get("currency", "$")
+    if isinstance(value, str) and 0 < len(value.strip()) <= LONGEST_CURRENCY:
+        return value.strip()
+    wrong("currency", f"{value!r} is no sign or word for money", 'write currency = "$" or "NOK"')
+    return "$"
+
+
+def _storm_names(data: Mapping[str, Any], path: Path) -> tuple[dict[str, str], list[Problem]]:
+    """What people call each storm: ``[storms]``, the folder's name and then what to call it."""
+    section, problems = _section(data, "storms", path.name)
+    below = path.parent / "storms"
+    known = {one.name for one in below.iterdir() if one.is_dir()} if below.is_dir() else set()
+    names = {}
+    for folder, name in section.items():
+        where = f"storms.{folder}"
+        if not isinstance(name, str) or not name.strip():
+            remedy = f'write "{folder}" = "what people call it"'
+            problems.append(Problem(path.name, 0, where, "is no name", remedy))
+        elif folder not in known:
+            what, remedy = "is no folder below storms/", "it is ignored; write the folder's name"
+            problems.append(Problem(path.name, 0, where, what, remedy, fatal=False))
+        else:
+            names[folder] = name.strip()
+    return names, problems
 
 
 def _timezone(value: object, wrong: Report) -> ZoneInfo:

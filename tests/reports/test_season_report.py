@@ -26,6 +26,7 @@ from spreadplan.views.season_view import (
     other_findings,
 )
 from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice
 from tests.reports.test_render import pdf_of, structure
 from tests.season import test_records
 from tests.season.season_tables import areas, season_days, segments
@@ -62,7 +63,7 @@ def made(**changes) -> SeasonView:
 
 
 def setting(units="us") -> Setting:
-    return Setting("Small", Display(units, ZoneInfo("America/Chicago")), "letter")
+    return Setting("Small", Voice(Display(units, ZoneInfo("America/Chicago"))), "letter")
 
 
 @pytest.fixture(scope="module")
@@ -232,7 +233,7 @@ def test_names_are_text_and_never_run():
     view = made(storms=storms, sensitive_areas=areas(name=[SCRIPT, "=1+1"]))
     view = replace(view, history=view.history.assign(truck_id=SCRIPT))
     for write in (season_report, environment_report):
-        page = write(view, Setting(SCRIPT, setting().display, "letter"))
+        page = write(view, Setting(SCRIPT, setting().voice, "letter"))
         assert SCRIPT not in page
         assert "<script" not in page.lower()
         assert "&lt;script&gt;" in re.sub("<wbr>", "", page)
@@ -271,7 +272,7 @@ def test_sheets_convert_and_name_their_units():
     us = sheet_of("S", table, "", setting().display)
     assert [one.header for one in us.columns] == [
         "storm", "used, tons", "used, low end, tons", "used, standard uncertainty, tons",
-        "rate, lb/lane-mile", "p over", "storms", "cost, money",
+        "rate, lb/lane-mile", "p over", "storms", "cost, $",
     ]  # fmt: skip
     assert [one.values[0] for one in us.columns[1:5]] == pytest.approx([1.0, 0.5, 0.1, 100.0])
     metric = sheet_of("S", table, "", setting("metric").display)
