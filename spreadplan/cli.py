@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import errno
+import gc
 import os
 import signal
 import sys
@@ -18,6 +19,9 @@ from spreadplan import __version__
 from spreadplan.errors import BadInput, CannotWrite, Problem, refused_by_system
 
 DONE, DEFECT, BAD_INPUT = 0, 1, 2
+#: How many threads linear algebra uses, for the libraries that numpy may be built with. They read
+#: it when numpy is imported, and those of `serve` and of compiling inherit it.
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 class _Commands:
@@ -90,8 +94,8 @@ def _storm_commands(commands: _Commands) -> None:
     plan.add_argument(
         "--pick",
         choices=("low", "middle", "high"),
-        default="middle",
-        help="which end of a policy's rate range to use (default: middle)",
+        help="which end of a policy's rate range to use; kept in the storm's plan.toml (default: "
+        "as kept there, else middle)",
     )
     scenarios = commands.add(
         "compare", "what if? plans of a storm side by side", storm=True, reports=True
@@ -151,7 +155,9 @@ def _web_commands(commands: _Commands) -> None:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit code."""
+    """Run one command and return its exit code; without ``argv`` as a process of its own."""
+    if argv is None:
+        _be_thrifty()
     _open_streams()
     _spell_out_what_cannot_be_shown()
     arguments = build_parser().parse_args(argv)
@@ -161,7 +167,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         except KeyboardInterrupt as stopped:
             _to_stderr("stopped; no file was left half written")
             return 128 + int(stopped.args[0] if stopped.args else signal.SIGINT)
+    if argv is None:
+        gc.freeze()  # nothing is looked through for rubbish when all of it goes
     return code or _unsaid()
+
+
+def _be_thrifty() -> None:
+    """Spend processor time on the work alone, unless the user has other wishes.
+
+    Our matrices are small: several threads wait for each other longer than they compute, and so
+    does a collector of rubbish that looks in again and again while modules are imported.
+    """
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
+    gc.set_threshold(20_000, 20, 20)
 
 
 def _judged(arguments: argparse.Namespace) -> int:

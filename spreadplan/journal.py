@@ -97,7 +97,7 @@ def read_journal(path: Path, root: Path) -> Journal:
     try:
         journal._judge(root)
     except ValueError as error:
-        raise NotUnderstood(str(error)) from None
+        raise NotUnderstood(f"names what it must not: {error}") from None
     return journal
 
 

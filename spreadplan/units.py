@@ -13,19 +13,51 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
+from fractions import Fraction
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pint
 from numpy.typing import NDArray
 
-units: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=None)
-units.define("lane = [lane]")
-units.define("lane_mile = lane * mile")
-units.define("two_lane_mile = 2 * lane_mile")
-units.define("lane_km = lane * kilometer")
-Quantity = units.Quantity
+if TYPE_CHECKING:
+    import pint
+
+#: what one of each unit is in kilogram, meter, second and lane, exactly, and the power of each.
+#: Columns are converted by these few. pint, which knows all, is slow to start: it is asked for
+#: quantities that carry their unit, and in the tests whether it says the same.
+_MASS, _LENGTH, _VOLUME, _TIME, _LANES = (
+    (1, 0, 0, 0), (0, 1, 0, 0), (0, 3, 0, 0), (0, 0, 1, 0), (0, 1, 0, 1)
+)  # fmt: skip
+_KNOWN: Final = {
+    "pound": ("0.45359237", _MASS), "short_ton": ("907.18474", _MASS), "gram": ("0.001", _MASS),
+    "kilogram": ("1", _MASS), "metric_ton": ("1000", _MASS), "milligram": ("0.000001", _MASS),
+    "inch": ("0.0254", _LENGTH), "foot": ("0.3048", _LENGTH), "mile": ("1609.344", _LENGTH),
+    "millimeter": ("0.001", _LENGTH), "meter": ("1", _LENGTH), "kilometer": ("1000", _LENGTH),
+    "gallon": ("0.003785411784", _VOLUME), "liter": ("0.001", _VOLUME),
+    "second": ("1", _TIME), "minute": ("60", _TIME), "hour": ("3600", _TIME),
+    "lane_mile": ("1609.344", _LANES), "two_lane_mile": ("3218.688", _LANES),
+    "lane_km": ("1000", _LANES), "1": ("1", (0, 0, 0, 0)),
+}  # fmt: skip
+
+
+@cache
+def registry() -> pint.UnitRegistry[Any]:
+    """pint's units and the lane, for quantities that carry their unit."""
+    import pint  # late: half a second, more than `check` needs for all that it does itself
+
+    units: pint.UnitRegistry[Any] = pint.UnitRegistry(cache_folder=None)
+    units.define("lane = [lane]")
+    units.define("lane_mile = lane * mile")
+    units.define("two_lane_mile = 2 * lane_mile")
+    units.define("lane_km = lane * kilometer")
+    return units
+
+
+def Quantity(value: Any, unit: str) -> Any:
+    """A number with its unit (pint's quantity)."""
+    return registry().Quantity(value, unit)
+
 
 #: suffix of a column -> unit, for every quantity that a file may hold. The first is canonical.
 SUFFIXES: dict[str, dict[str, str]] = {
@@ -164,13 +196,30 @@ _TEMPERATURES = {("degC", "degF"): (1.8, 32.0), ("degF", "degC"): (1.0 / 1.8, -3
 @cache
 def _affine(source: str, target: str) -> tuple[float, float]:
     """Factor and offset of ``target = factor * source + offset`` (offsets: temperatures)."""
-    if (source, target) in _TEMPERATURES:
-        return _TEMPERATURES[source, target]
-    at_zero = Quantity(0.0, source).to(target).magnitude
-    at_one = Quantity(1.0, source).to(target).magnitude
     if source == target:
         return 1.0, 0.0
+    if (source, target) in _TEMPERATURES:
+        return _TEMPERATURES[source, target]
+    given, wanted = _measure(source), _measure(target)
+    if given and wanted and given[1] == wanted[1]:
+        return float(given[0] / wanted[0]), 0.0
+    at_zero = Quantity(0.0, source).to(target).magnitude  # refuses what measures something else
+    at_one = Quantity(1.0, source).to(target).magnitude
     return float(at_one - at_zero), float(at_zero)
+
+
+def _measure(unit: str) -> tuple[Fraction, tuple[int, ...]] | None:
+    """What one of a unit is in kilogram, meter, second and lane, and what it measures."""
+    size, powers = Fraction(1), [0, 0, 0, 0]
+    for place, part in enumerate(unit.split("/")):
+        name, _, power = part.partition("**")
+        times = int(power or 1) * (-1 if place else 1)
+        if name not in _KNOWN:
+            return None
+        one, kind = _KNOWN[name]
+        size *= Fraction(one) ** times
+        powers = [have + times * more for have, more in zip(powers, kind, strict=True)]
+    return size, tuple(powers)
 
 
 def convert(values: NDArray[np.float64], source: str, target: str) -> NDArray[np.float64]:
@@ -185,14 +234,12 @@ def convert(values: NDArray[np.float64], source: str, target: str) -> NDArray[np
     return values * factor + offset
 
 
-def _one(unit: str, target: str) -> float:
-    return float(Quantity(1.0, unit).to(target).magnitude)
-
-
-POUNDS_PER_TON = _one("short_ton", "pound")
-METRES_PER_MILE = _one("mile", "meter")
-FEET_PER_MILE = _one("mile", "foot")
-POUNDS_PER_KILOGRAM = _one("kilogram", "pound")
+POUNDS_PER_TON = _affine("short_ton", "pound")[0]
+METRES_PER_MILE = _affine("mile", "meter")[0]
+FEET_PER_MILE = _affine("mile", "foot")[0]
+MILLIGRAMS_PER_POUND = _affine("pound", "milligram")[0]
+LITERS_PER_CUBIC_FOOT = _affine("foot**3", "liter")[0]
+POUNDS_PER_KILOGRAM = _affine("kilogram", "pound")[0]
 
 
 def canonical_suffix(quantity: str) -> str:

@@ -36,6 +36,8 @@ ALLOWED = {
     | {
         *COMPUTING,
         "clock",
+        "durable",
+        "places",
         "matching",
         "telemetry",
         "resources",
@@ -47,6 +49,8 @@ ALLOWED = {
     "web": BASE
     | WRITING
     | {"clock", "resources", "workspace", "telemetry", "results", "views", "reports", "runs"},
+    "steps": BASE | {*COMPUTING, "matching"},
+    "library": {"errors", *COMPUTING, "reports", "runs", "schema", "views", "workspace"},
     "cli": {"errors", "runs", "web"},
 }
 

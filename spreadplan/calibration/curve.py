@@ -16,7 +16,7 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from spreadplan.calibration.assumptions import (
     CONTRADICTION_SIGNIFICANCE,
@@ -386,7 +386,7 @@ def _saturating_if_supported(runs: _Runs, chosen: Curve) -> Curve:
     better = float(np.sum(simpler**2)) + runs.usual.dof - left
     scale = left / dof
     ratio = better / (3 - parameters) / scale
-    critical = float(stats.f.ppf(1.0 - SIGNIFICANCE, 3 - parameters, dof))
+    critical = float(special.fdtri(3 - parameters, dof, 1.0 - SIGNIFICANCE))
     if ratio <= critical:
         return chosen
     gradient = np.column_stack(
@@ -489,7 +489,7 @@ def scatter_flags(standardised: FloatArray, spare: int, usual: Repeatability) ->
     usual : run-to-run scatter that they were standardised with.
     """
     squares = float(np.sum(standardised**2))
-    if spare < 1 or squares <= stats.chi2.ppf(1.0 - CONTRADICTION_SIGNIFICANCE, spare):
+    if spare < 1 or squares <= special.chdtri(spare, CONTRADICTION_SIGNIFICANCE):
         return ()
     times = float(np.sqrt(squares / spare))
     return (

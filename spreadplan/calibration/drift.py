@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from spreadplan.calibration.assumptions import ONE_OUTPUT_SPREAD_PCT, SAME_OUTPUT_PCT
 from spreadplan.calibration.models import ModelKey
@@ -14,7 +14,7 @@ from spreadplan.calibration.validity import Change, changes_by_truck
 from spreadplan.metrology import holm, two_sided_p
 from spreadplan.schema.results import RESULTS
 
-FALSE_ALARM = 2.0 * float(stats.norm.sf(2.0))
+FALSE_ALARM = 2.0 * float(special.ndtr(-2.0))
 """Chance of any false drift in a fleet: that of one |En| above 1 where nothing differs."""
 
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from spreadplan.calibration.assumptions import FLEET_LOG_SD, PRIOR_DOF, REPEATABILITY_REL
 from spreadplan.calibration.fit import FloatArray
@@ -111,8 +111,27 @@ def _matched(log_like: FloatArray) -> Repeatability:
     mean = 2.0 * np.log(USUAL)[:, None] + np.log(ALIKE / 2.0) - special.digamma(ALIKE / 2.0)
     centre = float(np.sum(weight * mean))
     variance = float(np.sum(weight * ((mean - centre) ** 2 + special.polygamma(1, ALIKE / 2.0))))
-    dof = 2.0 * float(
-        optimize.brentq(lambda half: special.polygamma(1, half) - variance, 1e-3, 1e6)
-    )
+    dof = 2.0 * _inverse_trigamma(variance)
     log_square = centre - np.log(dof / 2.0) + special.digamma(dof / 2.0)
     return Repeatability(float(np.exp(log_square / 2.0)), dof)
+
+
+def _inverse_trigamma(value: float) -> float:
+    """The argument at which the trigamma function has a value above 0.
+
+    Source: Smyth, Linear models and empirical Bayes methods for assessing differential expression
+    in microarray experiments, Statistical Applications in Genetics and Molecular Biology 3 (2004),
+    appendix: Newton's method on the reciprocal, nearly a line, so that it cannot overshoot.
+
+    >>> round(_inverse_trigamma(float(special.polygamma(1, 3.7))), 12)
+    3.7
+    """
+    at = 0.5 + 1.0 / value
+    for _ in range(50):
+        slope = float(special.polygamma(2, at))
+        now = float(special.polygamma(1, at))
+        step = now * (1.0 - now / value) / slope
+        at += step
+        if abs(step) <= 1e-14 * at:
+            break
+    return at

@@ -24,7 +24,6 @@ from spreadplan.planning.material import (
     summed_intervals,
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
-from spreadplan.planning.rates import Pick
 from spreadplan.planning.review import moved_gates, no_application, review
 from spreadplan.planning.rows import Storm, parts_of, target_rows
 from spreadplan.planning.serving import served
@@ -33,7 +32,7 @@ from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
 from spreadplan.planning.stretches import control_names, rate_kept, stretches, with_speed_steps
 from spreadplan.remarks import findings_table
-from spreadplan.schema.policy import Policy
+from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
 
 #: told what is being done and which share of the work is behind, 0 to 1.

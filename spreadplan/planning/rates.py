@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 from spreadplan.frames import lines
 from spreadplan.planning.applications import ALL, Application, Condition
 from spreadplan.remarks import Finding, Remark, remark
-from spreadplan.schema.policy import Policy
+from spreadplan.schema.policy import Pick, Policy
 from spreadplan.units import area_rate_lb_per_lane_mile
 
 Floats = NDArray[np.float64]
-Pick = Literal["low", "middle", "high"]
 
 BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
 FROM_MEMORY = "from memory"

@@ -20,9 +20,9 @@ from spreadplan.planning.applications import (
 from spreadplan.planning.assigned import assigned, in_round
 from spreadplan.planning.frames import together
 from spreadplan.planning.geometry import split_at_areas
-from spreadplan.planning.rates import Pick, base_rates, lower_in_areas, rate_on_lane, width_factor
+from spreadplan.planning.rates import base_rates, lower_in_areas, rate_on_lane, width_factor
 from spreadplan.remarks import Finding, Remark, remark
-from spreadplan.schema.policy import Policy
+from spreadplan.schema.policy import Pick, Policy
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -162,8 +162,9 @@ def _points(
 def _unplaced(match: Match, placed: Attribution, located: BoolArray) -> BoolArray:
     """Which pieces of mass, shape (p,), have no segment and no other place that is known.
 
-    The place is known where positions at both ends, without a silence, lie off the network; unless
-    little of the truck's mass lies on it: then its positions are doubtful.
+    The place is known where positions at both ends, without a silence, lie off the network: of an
+    interval in which the truck comes to it or leaves it some may lie there. Unless little of the
+    truck's mass lies on it: then its positions are doubtful.
     """
     off = placed.piece_segment < 0
     mass_lb = placed.piece_mass_lb
@@ -171,7 +172,7 @@ def _unplaced(match: Match, placed: Attribution, located: BoolArray) -> BoolArra
         return np.asarray(off)
     here = located & (match.segment < 0)
     elsewhere = np.zeros(len(located), dtype=bool)
-    elsewhere[1:] = (here[1:] & located[:-1]) | (located[1:] & here[:-1])
+    elsewhere[1:] = here[1:] & here[:-1]
     return np.asarray(off & ~(elsewhere & ~match.gap)[placed.piece_fix])
 
 

@@ -138,7 +138,7 @@ def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting
 def _curves(truck: Truck, shown: Display) -> Markup | None:
     if not truck.models and not len(truck.tests):
         return None
-    return charts.discharge_curves(truck.models, truck.tests, shown)
+    return charts.discharge_curves(truck.models, truck.tests, shown).svg()
 
 
 # --- who and whether ---------------------------------------------------------------------------

@@ -25,6 +25,7 @@ from spreadplan.reports.figure import (
     MUTED,
     PALE_BLUE,
     RED,
+    Drawing,
     house_style,
     panels,
     svg,
@@ -74,7 +75,7 @@ def discharge_curves(
     shown: Display,
     width_in: float = 7.5,
     height_in: float = 1.5,
-) -> Markup:
+) -> Drawing:
     """Mass per count and discharge against feeder output, with every test.
 
     Parameters
@@ -103,7 +104,7 @@ def discharge_curves(
             _curve_in_words(by_group.get((group.material, group.gate_in)), group, tests, shown)
             for group in groups
         )
-        return svg(figure, alt, "curve")
+        return Drawing(figure, alt, "curve")
 
 
 def _of_group(tests: pd.DataFrame, group: CurveGroup) -> pd.Series[bool]:
@@ -334,7 +335,7 @@ def _drift_in_words(series: Mapping[str, Sequence[_Point]]) -> str:
 # --- need by yard ------------------------------------------------------------------------------
 
 
-def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup:
+def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Drawing:
     """Need of each yard and material with its 95 % interval, against what is on hand.
 
     ``yards``: yard_id, material, needed_lb, needed_hi_lb, on_hand_lb (NaN: not counted).
@@ -360,7 +361,7 @@ def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> 
         ax.set_xlabel(shown.unit("bulk"))
         ax.legend(handles=_need_legend(bulk), loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4,
                   borderaxespad=0.2, handlelength=1.4)  # fmt: skip
-        return svg(figure, _need_in_words(rows, shown), "need")
+        return Drawing(figure, _need_in_words(rows, shown), "need")
 
 
 def _stock_label(

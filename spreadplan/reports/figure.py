@@ -11,6 +11,7 @@ import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
@@ -18,6 +19,7 @@ import matplotlib as mpl
 from markupsafe import Markup, escape
 from matplotlib import font_manager
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
@@ -106,6 +108,23 @@ def panels(
     return figure, grid[:count]
 
 
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A chart before it is put into a page.
+
+    alt, name : see `svg`.
+    """
+
+    figure: Figure
+    alt: str
+    name: str
+
+    def svg(self) -> Markup:
+        """As an element of a page."""
+        with house_style():
+            return svg(self.figure, self.alt, self.name)
+
+
 def svg(figure: Figure, alt: str, name: str) -> Markup:
     """A figure as an ``<svg>`` element.
 
@@ -114,6 +133,7 @@ def svg(figure: Figure, alt: str, name: str) -> Markup:
     alt : what the chart shows, for people who cannot see it.
     name : short and unique in its page; keeps the names inside apart from other charts'.
     """
+    _lay_out(figure)
     out = io.StringIO()
     no_metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
     figure.savefig(out, format="svg", metadata=no_metadata, transparent=True)
@@ -127,6 +147,15 @@ def svg(figure: Figure, alt: str, name: str) -> Markup:
         f"<title>{escape(alt)}</title>"
     )
     return Markup(head + body)
+
+
+def _lay_out(figure: Figure) -> None:
+    """Place what is in a figure, as saving would; saving itself would draw all of it once more."""
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        FigureCanvasSVG(figure)  # texts are as wide as they will be in the file
+        engine.execute(figure)
+        figure.set_layout_engine("none")
 
 
 def _attributes(style: str) -> str:

@@ -22,7 +22,7 @@ from spreadplan.resources import resource
 PAGES: Final = (
     "first-storm", "technician", "planner", "superintendent", "environment", "results", "method",
     "method-calibration", "method-plan", "method-use", "method-season", "sources", "limits",
-    "messages", "trust",
+    "messages", "trust", "python",
 )  # fmt: skip
 """Every page, in the order in which one would read them."""
 FILES_PAGE: Final = "about-the-files.html"

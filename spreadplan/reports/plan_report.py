@@ -19,6 +19,7 @@ from spreadplan.metrology import coverage_factor
 from spreadplan.planning.plan import StormPlan
 from spreadplan.reports import charts, maps
 from spreadplan.reports.certificate import CONTROL, calibration_in_words
+from spreadplan.reports.figure import Drawing
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.units import POUNDS_PER_TON
@@ -65,19 +66,24 @@ class PlanBackground:
     scarce: Sequence[Mapping[str, Any]] = ()
 
 
+def need_chart(plan: StormPlan, shown: Display) -> Drawing | None:
+    """What the yards need against what they have; None where there is no yard."""
+    return charts.need_by_yard(_in_lb(plan.yards), shown) if len(plan.yards) else None
+
+
 def plan_report(
     plan: StormPlan, calibration: Calibration, background: PlanBackground, setting: Setting
 ) -> str:
     """The report of a storm's plan as HTML."""
     shown = setting.display
-    rates = _rates(plan, setting.voice)
+    rates, need = _rates(plan, setting.voice), need_chart(plan, shown)
     return html(
         "plan.html", title=f"Plan for {plan.storm}", **setting.context(calibration.as_of),
         storm=plan.storm, unit=_units(shown),
         **_findings(plan, setting.voice),
         glance=_glance(plan, shown), weather=_weather(plan, shown),
         maps=_maps(plan, background, shown),
-        need=charts.need_by_yard(_in_lb(plan.yards), shown) if len(plan.yards) else None,
+        need=need and need.svg(),
         yards=_yards(plan, shown), routes=_routes(plan, shown),
         routes_left=max(0, len(plan.routes) - MOST_ROUTES), melting=_melting(plan, setting.voice),
         rates=rates, from_memory=[row for row in rates if row["memory"]],

@@ -23,6 +23,7 @@ from spreadplan.reports.figure import (
     MUTED,
     PALE_BLUE,
     RED,
+    Drawing,
     house_style,
     panels,
     svg,
@@ -58,7 +59,7 @@ def _date_axis(ax: Axes) -> None:
 def burn_down_chart(
     burn_down: Mapping[str, pd.DataFrame], budget: pd.DataFrame, shown: Display,
     width_in: float = 7.5,
-) -> Markup | None:  # fmt: skip
+) -> Drawing | None:  # fmt: skip
     """Use of each material so far, what the rest of the season may take, and the budget.
 
     Parameters
@@ -83,7 +84,7 @@ def burn_down_chart(
             _burn_down_in_words(name, agency.loc[name], shown)
             for name in names if name in agency.index
         )  # fmt: skip
-        return svg(figure, alt, "burn")
+        return Drawing(figure, alt, "burn")
 
 
 def _burn_down_panel(ax: Axes, frame: pd.DataFrame, limit: float, shown: Display) -> None:

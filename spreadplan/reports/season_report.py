@@ -56,12 +56,13 @@ SCOPE: Final = {"agency": "agency", "yard": "yard", "route": "route"}
 def season_report(view: SeasonView, setting: Setting) -> str:
     """The season report as HTML."""
     shown, result = setting.display, view.result
+    burn = charts.burn_down_chart(result.burn_down, result.budget, shown)
     return html(
         "season.html", title=f"Season {result.season.name}", **common(view, setting),
         first=headlines(result.findings, SUPERINTENDENT),
         findings=other_findings(result.findings, SUPERINTENDENT),
         glance=_glance(view, shown),
-        burn=charts.burn_down_chart(result.burn_down, result.budget, shown),
+        burn=burn and burn.svg(),
         budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], shown),
         budgets_left=max(len(result.budget) - MOST_BUDGETS, 0),
         unticketed=unticketed(result.budget, shown),

@@ -14,7 +14,7 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.reports.figure import FAINT, INK, MUTED, house_style, panels, svg
+from spreadplan.reports.figure import FAINT, INK, MUTED, Drawing, house_style, panels, svg
 from spreadplan.views.display import MINUS, Display, short
 
 Floats = NDArray[np.float64]
@@ -40,7 +40,7 @@ def signed_percent(value_pct: float) -> str:
 
 def route_chart(
     routes: pd.DataFrame, over_pct: float, under_pct: float, shown: Display, width_in: float = 7.5
-) -> Markup | None:
+) -> Drawing | None:
     """Mass of each route against its plan, and the same in percent of the plan.
 
     Parameters
@@ -72,7 +72,7 @@ def route_chart(
             ax.spines["left"].set_visible(False)
         figure.legend(handles=_route_legend(rows), loc="outside upper left", ncols=5,
                       handlelength=1.6, columnspacing=1.2, borderaxespad=0.1)  # fmt: skip
-        return svg(figure, _routes_in_words(rows, shown), "routes")
+        return Drawing(figure, _routes_in_words(rows, shown), "routes")
 
 
 def _mass_panel(ax: Axes, rows: pd.DataFrame, places: NDArray[np.int64], shown: Display) -> None:

@@ -269,8 +269,9 @@ def _routes(use: StormUse, background: UseBackground, shown: Display) -> dict[st
         charted = table
     policy = background.policy
     kept, left = _cut(table, MOST_ROUTES)
+    drawn = use_charts.route_chart(charted, policy.over_pct, policy.under_pct, shown)
     return {
-        "chart": use_charts.route_chart(charted, policy.over_pct, policy.under_pct, shown),
+        "chart": drawn and drawn.svg(),
         "uncharted": max(0, int((table["planned_lb"] > 0.0).sum()) - use_charts.MOST_ROWS),
         "rows": [_route_row(row, shown) for row in lines(kept)], "left": left,
     }  # fmt: skip

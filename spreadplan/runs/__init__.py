@@ -1,12 +1,20 @@
-"""One function for each command: read → compute → results → reports. Only here the rooms join."""
+"""One function for each command: read → compute → results → reports. Only here the rooms join.
 
-from spreadplan.runs.calibrating import calibrate
-from spreadplan.runs.comparing import compare
-from spreadplan.runs.options import Options, no_progress
-from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
-from spreadplan.runs.reconciling import compute_use, reconcile
-from spreadplan.runs.seasons import compute_season, season
-from spreadplan.runs.starting import check, demo, new
+Each is imported when it is first asked for: `check` needs nothing of what `reconcile` does.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from spreadplan.runs.calibrating import calibrate
+    from spreadplan.runs.checking import check
+    from spreadplan.runs.comparing import compare
+    from spreadplan.runs.options import Options, no_progress
+    from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
+    from spreadplan.runs.reconciling import compute_use, reconcile
+    from spreadplan.runs.seasons import compute_season, season
+    from spreadplan.runs.starting import demo, new
 
 __all__ = [
     "Options",
@@ -24,3 +32,21 @@ __all__ = [
     "season",
     "write_plan_tables",
 ]
+
+_HOMES = {
+    "calibrating": ("calibrate",),
+    "checking": ("check",),
+    "comparing": ("compare",),
+    "options": ("Options", "no_progress"),
+    "planning": ("compute_plan", "plan", "write_plan_tables"),
+    "reconciling": ("compute_use", "reconcile"),
+    "seasons": ("compute_season", "season"),
+    "starting": ("demo", "new"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    home = next((home for home, names in _HOMES.items() if name in names), None)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{home}"), name)

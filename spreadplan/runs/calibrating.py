@@ -12,7 +12,6 @@ from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
-from spreadplan.planning.assigned import with_own
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
@@ -47,7 +46,9 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     return result
 
 
-def read_fleet(folder: Path, *, leave_out: bool = False) -> tuple[Workspace, Calibration]:
+def read_fleet(
+    folder: Path, as_of: str | None = None, *, leave_out: bool = False
+) -> tuple[Workspace, Calibration]:
     """Trucks and calibrations as they stand; a fleet without tests has none yet.
 
     leave_out : see `read_workspace`.
@@ -58,7 +59,7 @@ def read_fleet(folder: Path, *, leave_out: bool = False) -> tuple[Workspace, Cal
         optional=("discharge_tests", "weighings", "changes", "assignments", "policy"),
         leave_out=leave_out,
     )
-    return workspace, calibrate_fleet(workspace, judged_at(workspace, None))
+    return workspace, calibrate_fleet(workspace, judged_at(workspace, as_of))
 
 
 def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") -> Calibration:
@@ -78,7 +79,11 @@ def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") 
 def assignments_of(workspace: Workspace, storm: str) -> pd.DataFrame:
     """The assignments of a storm, its own among them; those of all storms for ""."""
     general = workspace.table("assignments")
-    return with_own(general, workspace.table("storm_assignments", storm)) if storm else general
+    if not storm:
+        return general
+    from spreadplan.planning.assigned import with_own  # late: calibrate alone needs no planning
+
+    return with_own(general, workspace.table("storm_assignments", storm))
 
 
 def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
@@ -106,18 +111,22 @@ def _given_day(given: str) -> date:
     raise BadInput([Problem("--as-of", 0, "*", f'"{given}" {fault}', "write 2026-12-01")])
 
 
-def _write_calibration(
-    store: ResultStore, workspace: Workspace, result: Calibration, options: Options
-) -> None:
-    tables = {
+def calibration_tables(result: Calibration) -> dict[str, pd.DataFrame]:
+    """Every table of a calibration by the name of its file."""
+    return {
         "tests": result.tests,
         "models": result.models_table,
         "discharge": result.discharge,
         "drift": result.drift,
         "advice": result.advice,
     }
+
+
+def _write_calibration(
+    store: ResultStore, workspace: Workspace, result: Calibration, options: Options
+) -> None:
     voice = voice_of(workspace.settings, workspace.table("materials"))
-    write_tables(store, "calibration", tables, voice)
+    write_tables(store, "calibration", calibration_tables(result), voice)
     store.discard("calibration/certificate_*")
     write_reports(store, _pages(workspace, result), "certificates", options)
 

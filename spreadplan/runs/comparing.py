@@ -14,7 +14,7 @@ from spreadplan.reports.scenario_report import scenario_report
 from spreadplan.results import open_results
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import pick_of, plan_inputs, planning_workspace, storm_start
+from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
 from spreadplan.season.scenarios import Scenario, truck_down, usual_scenarios
 from spreadplan.season.scenarios import compare as compare_plans
 from spreadplan.views.setting import setting_of
@@ -31,7 +31,7 @@ def compare(
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
-    inputs = plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))
+    inputs = plan_inputs(workspace, storm, fleet)
     base = plan_storm(inputs)
     scenarios = [*usual_scenarios(inputs), *_trucks_out(inputs, base, without)]
     with options.progress("scenarios", len(scenarios)) as step:

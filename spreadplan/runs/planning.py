@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable, Iterator
 from glob import escape
 from pathlib import Path
@@ -11,26 +10,27 @@ import geopandas as gpd
 import pandas as pd
 
 from spreadplan.calibration import Calibration
+from spreadplan.durable import put_text
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
+from spreadplan.places import inside, own_file
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
-from spreadplan.planning.rates import Pick
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.runs.calibrating import assignments_of, calibrate_fleet, judged_at
-from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
+from spreadplan.schema.policy import Pick
 from spreadplan.schema.results import RESULTS
-from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
-from spreadplan.workspace.load import storm_names
+from spreadplan.workspace.load import PLAN_FILE, storm_names
+from spreadplan.workspace.tomlfiles import pick_text
 
-GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
 #: the workspace's tables that a plan takes as they are
 PLAN_TABLES = (
     "trucks",
@@ -44,15 +44,22 @@ PLAN_TABLES = (
 MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
 
 
-def plan(folder: Path, storm: str, options: Options, pick: Pick = "middle") -> StormPlan:
-    """Settings, material and loads for a storm; a cab card for each truck and route."""
+def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -> StormPlan:
+    """Settings, material and loads for a storm; a cab card for each truck and route.
+
+    pick : which end of the policy's ranges; it is kept for the storm. None: as was kept, else the
+        middle.
+    """
     workspace, fleet, result = compute_plan(folder, storm, options, pick)
+    taken = pick or pick_of(workspace, storm)
     shares = share_scarce(result, workspace.table("yards"))
     with open_results(folder, options.caution) as store:
-        _store_plan_tables(store, workspace, storm, result, shares, pick)
+        _store_plan_tables(store, workspace, storm, result, shares, taken)
         store.discard(f"{escape(storm)}/cab_cards/*")
-        pages = _pages(workspace, fleet, result, pick, shares)
+        pages = _pages(workspace, fleet, result, taken, shares)
         write_reports(store, pages, "plan report and cab cards", options)
+    if taken != pick_of(workspace, storm):
+        keep_pick(folder, storm, taken)
     _say_plan(workspace, result, options)
     say_scarce(shares, voice_of(workspace.settings, workspace.table("materials")), options)
     options.say(f"look at {folder / 'results' / storm}")
@@ -60,7 +67,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick = "middle") -> S
 
 
 def compute_plan(
-    folder: Path, storm: str, options: Options, pick: Pick = "middle"
+    folder: Path, storm: str, options: Options, pick: Pick | None = None
 ) -> tuple[Workspace, Calibration, StormPlan]:
     """Read, calibrate as of the storm's start, and plan; nothing is written."""
     workspace = planning_workspace(folder, storm)
@@ -109,21 +116,20 @@ def storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
 
 
 def pick_of(workspace: Workspace, storm: str) -> Pick:
-    """Which end of the policy's ranges the storm was planned with last, as plan_routes.csv says.
-
-    The middle without a plan: the trucks must be judged by the rates that were on their cards.
-    """
-    path = workspace.folder / "results" / storm / "plan_routes.csv"
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            said = next(csv.DictReader(file), {}).get("pick")
-    except (OSError, ValueError, csv.Error):
-        return "middle"
-    return "low" if said == "low" else "high" if said == "high" else "middle"
+    """Which end of the policy's ranges a storm is planned with: trucks are judged by that one."""
+    return workspace.picks.get(storm, "middle")
 
 
-def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick) -> PlanInputs:
-    """A workspace as the planner takes it."""
+def keep_pick(folder: Path, storm: str, pick: Pick) -> None:
+    """Note down in the storm's folder which end of the policy's ranges it was planned with."""
+    path = inside(folder, f"storms/{storm}/{PLAN_FILE}")
+    put_text(own_file(path), pick_text(pick))
+
+
+def plan_inputs(
+    workspace: Workspace, storm: str, fleet: Calibration, pick: Pick | None = None
+) -> PlanInputs:
+    """A workspace as the planner takes it; ``pick`` is the storm's own by default."""
 
     def of_other_storms(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, other) for other in workspace.storms if other != storm]
@@ -142,7 +148,7 @@ def plan_inputs(workspace: Workspace, storm: str, fleet: Calibration, pick: Pick
         advice=fleet.advice,
         gates_last_tested=fleet.gates_last_tested,
         next_voiding=fleet.next_voiding,
-        pick=pick,
+        pick=pick or pick_of(workspace, storm),
         **{name: workspace.table(name) for name in PLAN_TABLES},
     )
 
@@ -167,6 +173,19 @@ def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: St
         _store_plan_tables(store, workspace, storm, result, shares, "middle")
 
 
+def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
+    """Every table of a plan by the name of its file."""
+    return {
+        "plan_segments": pd.DataFrame(result.segments.drop(columns="geometry")),
+        "plan_routes": result.routes,
+        "plan_yards": result.yards,
+        "plan_settings": result.settings,
+        "plan_reloads": result.reloads,
+        "plan_melting": result.melting,
+        "plan_findings": result.findings,
+    }
+
+
 def _store_plan_tables(
     store: ResultStore,
     workspace: Workspace,
@@ -175,16 +194,7 @@ def _store_plan_tables(
     shares: Shares,
     pick: Pick,
 ) -> None:
-    tables = {
-        "plan_segments": result.segments.drop(columns="geometry"),
-        "plan_routes": result.routes,
-        "plan_yards": result.yards,
-        "plan_settings": result.settings,
-        "plan_reloads": result.reloads,
-        "plan_melting": result.melting,
-        "plan_findings": result.findings,
-        **scarce_tables(shares),
-    }
+    tables = {**plan_tables(result), **scarce_tables(shares)}
     store.discard(f"{escape(storm)}/plan_scarce*")
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, storm, tables, voice)
@@ -203,6 +213,16 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
         points = gpd.points_from_xy(frame["lon"], frame["lat"], crs="EPSG:4326")
         layers[name] = gpd.GeoDataFrame(frame, geometry=points)
     return layers
+
+
+def plan_pages(
+    workspace: Workspace, fleet: Calibration, result: StormPlan
+) -> Iterator[tuple[str, str]]:
+    """The plan report and the cab cards, each with its name."""
+    pick: Pick = next(iter(result.routes["pick"]), "middle")
+    yield from _pages(
+        workspace, fleet, result, pick, share_scarce(result, workspace.table("yards"))
+    )
 
 
 def _pages(

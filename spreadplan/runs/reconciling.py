@@ -25,14 +25,14 @@ from spreadplan.results.points import PointsFile
 from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, Job, threads
-from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import GENERAL, pick_of, plan_inputs, storm_start
+from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
+from spreadplan.runs.planning import plan_inputs, storm_start
+from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
-from spreadplan.workspace.places import far_records
 from spreadplan.workspace.references import NEAR_A_STORM
 
 
@@ -66,14 +66,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
             result = compute_use(folder, storm, options, points.add, address)
         workspace = result.workspace
         voice = voice_of(workspace.settings, workspace.table("materials"))
-        tables = {
-            "use_segments": result.use.segments,
-            "use_trucks": result.use.trucks,
-            "use_routes": result.use.routes,
-            "balance": result.use.balance,
-            "quarantine": result.quarantine,
-        }
-        write_tables(store, storm, tables, voice)
+        write_tables(store, storm, use_tables(result), voice)
         write_geopackage(
             _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
         )
@@ -82,6 +75,17 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
     _say(result, options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
+
+
+def use_tables(result: Reconciled) -> dict[str, pd.DataFrame]:
+    """Every table of a reconciled storm by the name of its file."""
+    return {
+        "use_segments": result.use.segments,
+        "use_trucks": result.use.trucks,
+        "use_routes": result.use.routes,
+        "balance": result.use.balance,
+        "quarantine": result.quarantine,
+    }
 
 
 def compute_use(
@@ -249,46 +253,6 @@ def using_workspace(folder: Path) -> Workspace:
     )
 
 
-def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
-    """The clean telemetry of a storm."""
-    place = f"storms/{storm}/telemetry"
-    folder = workspace.folder / place
-    if not folder.is_dir():
-        raise BadInput([Problem(place, 0, "*", "folder is missing",
-                                "add the trucks' records as .csv or .parquet")])  # fmt: skip
-    files = scan_telemetry(
-        folder,
-        trucks=set(workspace.table("trucks")["truck_id"]),
-        renames=workspace.renames.get("telemetry", {}),
-        timezone=workspace.settings.timezone,
-        shown=f"{place}/",
-        progress=options.progress,
-    )
-    cautions = [*files.cautions, *_unlisted(workspace, files)]
-    if "routes" in workspace.tables:
-        cautions += far_records(files.sampled, workspace.tables["routes"])
-    if not files.rows_kept:
-        files.close()
-        nothing = Problem(place, 0, "*", "has no usable record",
-                          "add the trucks' records as .csv or .parquet")  # fmt: skip
-        raise BadInput([*cautions, nothing])
-    for caution in cautions:
-        options.caution(f"caution: {caution}")
-    return files
-
-
-def _unlisted(workspace: Workspace, files: TelemetryFiles) -> Iterator[Problem]:
-    """Materials that the records name and materials.csv does not."""
-    known = set(workspace.table("materials")["material"])
-    for name, (file, row) in files.first_named.items():
-        if name not in known:
-            yield Problem(
-                file, row, "material", f'"{name}" is not in materials.csv',
-                "spell it as materials.csv does, or add it there; what it stands for cannot be "
-                "judged against the plan", False,
-            )  # fmt: skip
-
-
 def follow(
     workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
@@ -327,7 +291,7 @@ def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibrati
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     if not {"forecast", "rates"} & set(workspace.storms[storm]):
         return None, fleet
-    return plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm))), fleet
+    return plan_storm(plan_inputs(workspace, storm, fleet)), fleet
 
 
 def _storm(

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning import StormPlan
 from spreadplan.runs.options import Options
-from spreadplan.season.allocation import Allocation, allocate, scarcity_of_plan
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.voice import Voice
 
-Shares = Mapping[str, Allocation]
+if TYPE_CHECKING:
+    from spreadplan.season.allocation import Allocation
+
+Shares: TypeAlias = "Mapping[str, Allocation]"
 """How each scarce material is shared, by material."""
 
 TABLES: Final = {
@@ -29,6 +31,10 @@ def share_scarce(plan: StormPlan, yards: pd.DataFrame) -> dict[str, Allocation]:
     ``yards`` : yard_id, lon, lat.
     """
     short = plan.yards[plan.yards["short_ton"] > 0.0]
+    if short.empty:
+        return {}
+    from spreadplan.season.allocation import allocate, scarcity_of_plan  # late: slow to import
+
     return {
         str(material): allocate(scarcity_of_plan(plan.segments, plan.yards, yards, str(material)))
         for material in sorted(short["material"].unique())

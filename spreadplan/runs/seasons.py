@@ -20,7 +20,7 @@ from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import pick_of, plan_inputs, storm_start
+from spreadplan.runs.planning import plan_inputs, storm_start
 from spreadplan.runs.reconciling import (
     Followed,
     Reconciled,
@@ -67,7 +67,7 @@ def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRu
     """Budgets, forecast, chloride and over-application of a season, with two reports."""
     made = compute_season(folder, options, as_of)
     setting = setting_of(made.workspace.settings, made.workspace.table("materials"))
-    view = _view(made)
+    view = season_view(made)
     with open_results(folder, options.caution) as store:
         store.discard("season/*")
         write_tables(store, "season", season_tables(made), setting.voice)
@@ -231,7 +231,7 @@ def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
     for storm in storms:
         start, forecast = storm_start(workspace, storm), workspace.table("forecast", storm)
         fleet = calibrate_fleet(workspace, start, storm)
-        plan = plan_storm(plan_inputs(workspace, storm, fleet, pick_of(workspace, storm)))
+        plan = plan_storm(plan_inputs(workspace, storm, fleet))
         end = start if forecast["end"].isna().all() else forecast["end"].max()
         segments = pd.DataFrame(plan.segments.drop(columns="geometry"))
         found.append(planned_storm(storm, start, pd.Timestamp(end), segments, forecast))
@@ -283,7 +283,8 @@ def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
     }  # fmt: skip
 
 
-def _view(made: SeasonRun) -> SeasonView:
+def season_view(made: SeasonRun) -> SeasonView:
+    """What the reports of a season are made from."""
     workspace = made.workspace
     return SeasonView(
         made.result, made.storms, made.history, made.books, workspace.tables["routes"],

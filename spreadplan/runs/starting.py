@@ -1,9 +1,8 @@
-"""The `new`, `check` and `demo` commands."""
+"""The `new` and `demo` commands."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -14,14 +13,12 @@ from spreadplan.reports.guide import FILES_PAGE, guide_file
 from spreadplan.resources import resource
 from spreadplan.results.store import alone
 from spreadplan.runs.calibrating import calibrate
-from spreadplan.runs.options import Options, say_cautions
-from spreadplan.runs.planning import GENERAL, plan
-from spreadplan.runs.reconciling import reconcile, scan
+from spreadplan.runs.checking import check
+from spreadplan.runs.options import Options
+from spreadplan.runs.planning import plan
+from spreadplan.runs.reconciling import reconcile
 from spreadplan.runs.seasons import season
 from spreadplan.runs.warming import compiling
-from spreadplan.schema.tables import TABLES
-from spreadplan.workspace import Workspace, read_workspace
-from spreadplan.workspace.load import storm_names
 from spreadplan.workspace.starter import starter_files
 
 #: the storm of the sample county that the demo plans and reconciles; `season` works on all twelve
@@ -29,7 +26,6 @@ SHOWN_STORM = "2026-12-31-year-end-snow"
 GUIDE = "guide.html"
 #: written last, and what a running command leaves behind
 LAST, LOCK = "workspace.toml", "results/.lock"
-PER_STORM = tuple(table.name for table in TABLES.values() if table.per_storm)
 
 
 def new(folder: Path, options: Options) -> None:
@@ -99,55 +95,6 @@ def _is_begun(path: Path, name: Path, files: Mapping[str, bytes]) -> bool:
     content = files.get(name.as_posix())
     whole = content is not None and path.stat().st_size <= len(content)
     return whole and content is not None and content.startswith(path.read_bytes())
-
-
-def check(folder: Path, options: Options) -> None:
-    """Read every input, report every problem, write nothing."""
-    said: list[str] = []
-
-    def caution(line: str) -> None:
-        said.append(line)
-        told(line)
-
-    told, options = options.caution, replace(options, caution=caution)
-    storms = dict.fromkeys(storm_names(folder), PER_STORM)
-    workspace = read_workspace(
-        folder, required=["trucks", "materials"], optional=[*GENERAL, "policy"], storms=storms
-    )
-    say_cautions(workspace, options)
-    for name, frame in workspace.tables.items():
-        options.say(f"{workspace.files[name]}: {len(frame)} rows")
-    for storm, tables in workspace.storms.items():
-        for name, frame in tables.items():
-            options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")
-    _check_telemetry(workspace, options)
-    _absent(workspace, options)
-    options.say("nothing that stops the work" if said else "no problems found")
-
-
-def _check_telemetry(workspace: Workspace, options: Options) -> None:
-    """Read the records of every storm; a header that cannot be understood is a problem."""
-    problems: list[Problem] = []
-    for storm in workspace.storms:
-        place = f"storms/{storm}/telemetry"
-        if not (workspace.folder / place).is_dir():
-            options.say(f"{place}: not there; what needs it is left out")
-            continue
-        try:
-            with scan(workspace, storm, options) as files:
-                refused = "".join(
-                    f"; {number} refused: {why}" for why, number in files.refused_by_kind().items()
-                )
-                options.say(f"{place}: {files.rows_read} records{refused}")
-        except BadInput as error:
-            problems += error.problems
-    if problems:
-        raise BadInput(problems)
-
-
-def _absent(workspace: Workspace, options: Options) -> None:
-    for file in workspace.absent:
-        options.say(f"{file}: not there; what needs it is left out")
 
 
 def demo(folder: Path, options: Options) -> None:

@@ -15,11 +15,11 @@ from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.planning.applications import applications_of, labelled_forecast
 from spreadplan.planning.assigned import in_round, with_own
-from spreadplan.planning.rates import Pick
 from spreadplan.remarks import remark
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
 from spreadplan.schema.limits import RATE_LIMITS
+from spreadplan.schema.policy import Pick
 from spreadplan.workspace import Workspace
 
 __all__ = [
@@ -50,7 +50,7 @@ class WhatIf:
     gates : (truck_id, gate in inches): the only gate that the truck may use.
     trucks : (route_id, truck_id, application from which it holds, "" for the first).
     warmer : (zone or ``*``, °F added to the forecast's pavement temperature).
-    pick : which end of a policy's range.
+    pick : which end of a policy's range; None: as the storm is planned.
     """
 
     rates: tuple[tuple[str, str, float], ...] = ()
@@ -58,7 +58,7 @@ class WhatIf:
     gates: tuple[tuple[str, float], ...] = ()
     trucks: tuple[tuple[str, str, str], ...] = ()
     warmer: tuple[tuple[str, float], ...] = ()
-    pick: Pick = "middle"
+    pick: Pick | None = None
 
     @property
     def changes_nothing(self) -> bool:

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final, Literal, get_args
 
 import pandas as pd
+
+Pick = Literal["low", "middle", "high"]
+"""Which end of a policy's range a plan takes."""
+PICKS: Final[tuple[Pick, ...]] = get_args(Pick)
 
 #: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases.
 RATE_ROW_COLUMNS = (

@@ -25,7 +25,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import optimize, special, stats
+from scipy import special
 
 Floats = NDArray[np.float64]
 
@@ -110,6 +110,8 @@ class SeasonForecast:
             return np.array([1.0])
         seen = RATE_PRIOR_STORMS + len(self.uses) + self.earlier_storms
         days = self.days_past + self.earlier_days
+        from scipy import stats  # late: it is slow to import
+
         count = stats.nbinom(seen, days / (days + self.days_left))
         most = int(count.isf(LEFT_OUT)) + 1
         chance: Floats = np.asarray(count.pmf(np.arange(most + 1)), dtype=float)
@@ -171,6 +173,8 @@ class SeasonForecast:
         """The total that the season stays below with probability ``share``."""
         if self.days_left <= 0.0:
             return self.used + float(special.ndtri(share)) * self.used_u
+        from scipy import optimize  # late: it is slow to import
+
         low, high = 0.0, self.used + max(self.to_come, self.used)
         while float(self.cdf(high)) < share:
             high *= 2.0

@@ -22,7 +22,7 @@ from spreadplan.metrology import Z95
 from spreadplan.planning.findings import Finding
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import StormUse
-from spreadplan.units import Quantity
+from spreadplan.units import LITERS_PER_CUBIC_FOOT, MILLIGRAMS_PER_POUND
 
 CAUTION: Final = (
     "Screening estimate, in two readings wherever they differ: the chloride of an area reaches the "
@@ -32,8 +32,8 @@ CAUTION: Final = (
     "regulator and for samples to tell."
 )
 
-MG_PER_LB: Final = float(Quantity(1.0, "pound").to("milligram").magnitude)
-L_PER_FT3: Final = float(Quantity(1.0, "foot**3").to("liter").magnitude)
+MG_PER_LB: Final = MILLIGRAMS_PER_POUND
+L_PER_FT3: Final = LITERS_PER_CUBIC_FOOT
 SECONDS_PER_HOUR: Final = 3600.0
 
 

@@ -211,11 +211,13 @@ def _count_losses(
     nothing = np.logical_and.reduce([np.isnan(one) for one in amounts]) & good
     if nothing.any():
         left_out.seen.append((NO_AMOUNT, nothing, NO_AMOUNT))
+    counted: dict[str, BoolArray] = {}  # a record with two such cells is one record
     for kind, wrong, text in left_out.seen:
-        used = wrong & good
+        used = wrong & good & ~counted.get(kind, np.zeros(len(good), dtype=bool))
         if used.any():
             row = int(batch.rows[np.argmax(used)])
             losses.leave_out(number, kind, int(used.sum()), row, text)
+            counted[kind] = counted[kind] | used if kind in counted else used
 
 
 def _refuse_empty(

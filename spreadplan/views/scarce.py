@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from spreadplan.frames import lines
-from spreadplan.season.allocation import Allocation
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import as_text
 from spreadplan.views.voice import Voice
+
+if TYPE_CHECKING:
+    from spreadplan.season.allocation import Allocation
 
 
 def scarce_parts(shares: Mapping[str, Allocation], voice: Voice) -> list[dict[str, Any]]:

@@ -13,7 +13,7 @@ from spreadplan.schema.tables import REFERENCES, TABLES
 from spreadplan.web.edits import Add, Edit, Refused, table_of
 from spreadplan.web.history import FOLDER
 from spreadplan.workspace import read_workspace
-from spreadplan.workspace.vector import find_vector
+from spreadplan.workspace.whole_files import find_vector
 
 #: the tables of a storm that name its rounds of spreading: each may contradict the others
 ROUNDS = {"forecast", "rates", "storm_assignments"}

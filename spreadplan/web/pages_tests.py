@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -56,7 +57,7 @@ def _display(visit: Visit, units: object) -> Display:
     What was read off a scale must not change its unit because someone looks at it in another.
     """
     shown = visit.display
-    return Display(units, shown.timezone) if isinstance(units, str) and units in MASS else shown
+    return replace(shown, system=units) if isinstance(units, str) and units in MASS else shown
 
 
 def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:

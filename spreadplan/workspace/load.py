@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
+from typing import Final
 from zoneinfo import ZoneInfo
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from spreadplan.errors import BadInput, Problem, few
 from spreadplan.places import can_be_a_name
 from spreadplan.schema.columns import Table
-from spreadplan.schema.policy import Policy
+from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
-from spreadplan.workspace import vector
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
-from spreadplan.workspace.places import far_off
 from spreadplan.workspace.references import (
     RULES,
     dates_to_come,
@@ -28,13 +27,24 @@ from spreadplan.workspace.references import (
     zones,
 )
 from spreadplan.workspace.strays import stray_files
-from spreadplan.workspace.tomlfiles import Settings, read_policy, read_renames, read_settings
-from spreadplan.workspace.whole_files import readable_name, stands_there
+from spreadplan.workspace.tomlfiles import (
+    Settings,
+    read_pick,
+    read_policy,
+    read_renames,
+    read_settings,
+)
+from spreadplan.workspace.whole_files import find_vector, readable_name, stands_there
+
+#: Only tables with places need what reads and knows them, which is slow to import.
+PLACED = {"routes", "yards", "sensitive_areas"}
 
 __all__ = ["Settings", "Workspace", "known_storm", "read_workspace", "storm_names"]
 
 #: Results that are no storm's are in folders of these names.
 TAKEN_NAMES = ("calibration", "season")
+PLAN_FILE: Final = "plan.toml"
+"""In a storm's folder: how it is planned."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +55,7 @@ class Workspace:
     ----------
     tables : table name → frame; a table whose file is absent has no entry.
     storms : storm → tables of that storm's folder.
+    picks : storm → which end of the policy's ranges it is planned with, from its `plan.toml`.
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     left_out : what is wrong with the rows that were left out, where that was asked for.
@@ -62,15 +73,18 @@ class Workspace:
     absent: tuple[str, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
     left_out: tuple[Problem, ...] = ()
+    picks: Mapping[str, Pick] = field(default_factory=dict)
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
         frame = (self.storms.get(storm, {}) if storm else self.tables).get(name)
-        return empty_table(TABLES[name]) if frame is None else frame
+        return _empty_table(name).copy() if frame is None else frame
 
 
-def empty_table(table: Table) -> pd.DataFrame:
+@cache
+def _empty_table(name: str) -> pd.DataFrame:
     """A table without rows, with its columns in their types."""
+    table = TABLES[name]
     cells = pd.DataFrame(
         {name: [] for name in (next(iter(column.spellings())) for column in table.columns)},
         dtype=object,
@@ -80,7 +94,9 @@ def empty_table(table: Table) -> pd.DataFrame:
     source = Source(table.file, 1, np.zeros(0, dtype=int), ZoneInfo("UTC"))
     frame, _ = parse_table(cells, table, source, {})
     if table.vector:
-        frame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=vector.WGS84))
+        import geopandas as gpd
+
+        frame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs="EPSG:4326"))
     return frame
 
 
@@ -137,6 +153,7 @@ class _Reader:
         self.without = without
         self.problems: list[Problem] = []
         self.absent: list[str] = []
+        self.picks: dict[str, Pick] = {}
         self.renames: dict[str, dict[str, Rename]] = {}
         self.settings = Settings("", "us", ZoneInfo("UTC"))
 
@@ -172,6 +189,13 @@ class _Reader:
             self.missing("policy.toml", required=False)
         return policy
 
+    def pick(self, storm: str, folder: Path) -> None:
+        """Which end of the policy's ranges a storm is planned with, where it says so."""
+        path = folder / PLAN_FILE
+        if stands_there(path):
+            self.picks[storm], faults = read_pick(path, f"storms/{storm}/{PLAN_FILE}")
+            self.problems += faults
+
     def table(self, table: Table, folder: Path, prefix: str, required: bool) -> pd.DataFrame | None:
         if table.vector:
             return self._vector(table, folder, required)
@@ -204,7 +228,11 @@ class _Reader:
         return frame[~frame["row"].isin(rows)].reset_index(drop=True)
 
     def _vector(self, table: Table, folder: Path, required: bool) -> pd.DataFrame | None:
-        paths, usual = vector.find_vector(folder, table)
+        import geopandas as gpd
+
+        from spreadplan.workspace import vector
+
+        paths, usual = find_vector(folder, table)
         if len(paths) != 1:
             if paths:
                 names = " and ".join(path.name for path in paths)
@@ -305,7 +333,7 @@ def _leave_out(
     weighings = workspace.files.get("weighings", "")
     for problem in fatal:
         file, rows = problem.file, {problem.row}
-        if file == "policy.toml" and problem.column != "*":
+        if file.endswith(("policy.toml", PLAN_FILE)) and problem.column != "*":
             continue  # the entry or the number was not taken anyhow
         if file == weighings:
             rows = _of_one_test(workspace.table("weighings"), problem.row)
@@ -336,15 +364,15 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     names = {"policy": "policy.toml"}
     for name, table in TABLES.items():
         if not table.per_storm and (name in required or name in optional):
-            found = vector.find_vector(folder, table)[0] if table.vector else []
+            found = find_vector(folder, table)[0] if table.vector else []
             names[name] = found[0].name if found else table.file
             frame = reader.table(table, folder, "", name in required)
             if frame is not None:
                 tables[name] = frame
     if "routes" in tables:
         tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
-        reader.problems += vector.same_line_cautions(tables["routes"], names["routes"])
-    reader.problems += far_off(tables, names, reader.settings.timezone)
+    if PLACED & tables.keys():
+        reader.problems += _misplaced(tables, names, reader.settings.timezone)
     for rule in RULES:
         reader.problems += rule(tables, names)
     reader.problems += policy_materials(policy, tables, "policy.toml")
@@ -366,9 +394,21 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     )  # fmt: skip
     workspace = Workspace(
         folder, reader.settings, policy, tables, by_storm, reader.renames, (),
-        tuple(reader.absent), names,
+        tuple(reader.absent), names, (), reader.picks,
     )  # fmt: skip
     return workspace, reader.problems
+
+
+def _misplaced(
+    tables: dict[str, pd.DataFrame], names: Mapping[str, str], timezone: ZoneInfo
+) -> list[Problem]:
+    """What lies where it cannot, or twice."""
+    from spreadplan.workspace.places import far_off
+    from spreadplan.workspace.vector import same_line_cautions
+
+    routes = tables.get("routes")
+    twice = [] if routes is None else same_line_cautions(routes, names["routes"])
+    return [*twice, *far_off(tables, names, timezone)]
 
 
 def _file_names(tables: Iterable[str]) -> list[str]:
@@ -406,6 +446,7 @@ def _read_storm(
     if fault:
         reader.problems.append(fault)
         return {}
+    reader.pick(storm, folder)
     found = {}
     for name, table in TABLES.items():
         if name in wanted:

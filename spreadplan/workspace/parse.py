@@ -199,7 +199,7 @@ def parse_cell_columns(
 
 def _absent(column: Column, size: int) -> object:
     if column.kind == "time":
-        return pd.Series(pd.NaT, index=range(size)).dt.tz_localize("UTC")
+        return pd.Series(pd.NaT, index=range(size), dtype="datetime64[ns, UTC]")
     if column.kind in ("quantity", "number"):
         value = float("nan") if column.default is None else column.default
         return np.full(size, value, dtype=float)
@@ -209,7 +209,8 @@ def _absent(column: Column, size: int) -> object:
 def _blank(raw: pd.Series) -> np.ndarray:
     if raw.dtype.kind in "iufb":
         return np.asarray(raw.isna())
-    return np.asarray(raw.isna() | (raw.astype(object) == ""))
+    values = raw.to_numpy(dtype=object)
+    return np.asarray(pd.isna(values) | (values == ""))
 
 
 def _text_of(value: object) -> str:
@@ -273,9 +274,9 @@ def _numbers(raw: pd.Series, name: str, source: Source) -> tuple[np.ndarray, lis
         values = raw.to_numpy(dtype=float)
         blank = np.isnan(values)
     else:
-        texts = raw.map(_text_of)
-        blank = (texts == "").to_numpy()
-        values = pd.to_numeric(texts.where(~blank, "nan"), errors="coerce").to_numpy(dtype=float)
+        texts = np.array([_text_of(value) for value in raw.to_numpy(dtype=object)], dtype=object)
+        blank = texts == ""
+        values = np.asarray(pd.to_numeric(np.where(blank, "nan", texts), errors="coerce"), float)
     usable = np.abs(values) <= LARGEST
     wrong = np.flatnonzero(~blank & ~usable)
     problems = [

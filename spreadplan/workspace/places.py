@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import count, product
 from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -25,6 +26,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
+#: So many distances are measured sooner one by one than a tree is imported.
+FEW_PAIRS: Final = 100_000
 EARTH_RADIUS_MI: Final = 3958.8
 #: Receivers and programs without a position write longitude and latitude 0.
 NULL_ISLAND_DEG: Final = 0.01
@@ -307,25 +310,21 @@ class _Far(NamedTuple):
 
 @dataclass(frozen=True)
 class _Known:
-    """Where something of the operation is: places in degrees, shape (m, 2), and a tree of them."""
+    """Where something of the operation is: places in degrees, shape (m, 2)."""
 
     lon_lat: Floats
-    tree: Any
 
     @classmethod
     def of(cls, lon_lat: Floats) -> _Known:
         """One place of each twentieth of a degree: the others are near it."""
-        from scipy.spatial import cKDTree  # late: it is slow to import
-
         cell = np.floor(lon_lat * 20.0).astype(np.int64) @ np.array([10_000, 1])
-        places = lon_lat[np.unique(cell, return_index=True)[1]]
-        return cls(places, cKDTree(on_globe(places)))
+        return cls(lon_lat[np.unique(cell, return_index=True)[1]])
 
     def distance_mi(self, lon_lat: Floats) -> Floats:
         """From each place to the nearest of the known; infinite for a place that is none."""
         known = np.isfinite(lon_lat).all(axis=1)
         out = np.full(len(lon_lat), np.inf)
-        out[known] = _arc_mi(self.tree.query(on_globe(lon_lat[known]))[0])
+        out[known] = _arc_mi(_to_nearest(on_globe(lon_lat[known]), on_globe(self.lon_lat)))
         return out
 
     def judged(self, lon_lat: Floats, group: Ints, far_mi: float = FAR_MI) -> Iterator[_Far]:
@@ -341,6 +340,16 @@ class _Known:
                 far = _explained(here, lon_lat[here[0]], own, image)
                 if far.remedy or own > far_mi:
                     yield far
+
+
+def _to_nearest(xyz: Floats, known: Floats) -> Floats:
+    """Straight distance from each place to the nearest of the known ones."""
+    if len(xyz) * len(known) <= FEW_PAIRS:
+        square = np.sum((xyz[:, None, :] - known[None, :, :]) ** 2, axis=2)
+        return np.asarray(np.sqrt(square.min(axis=1, initial=np.inf)))
+    from scipy.spatial import cKDTree  # late: it is slow to import
+
+    return np.asarray(cKDTree(known).query(xyz)[0])
 
 
 def _explained(places: Ints, first: Floats, own: float, images: Floats) -> _Far:
@@ -418,18 +427,30 @@ def _groups(xyz: Floats, joined: Ints) -> Ints:
 
     ``joined`` : pairs of places, shape (k, 2).
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
     number = np.floor(xyz / NEAR_MI).astype(np.int64) + 1_000
-    _, first, cell = np.unique(
-        number @ np.array([1_000_000, 1_000, 1]), return_index=True, return_inverse=True
-    )
-    touching = cKDTree(number[first]).query_pairs(1.8, output_type="ndarray")
-    links = np.concatenate([touching, cell[joined]])
-    graph = coo_array((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(len(first),) * 2)
-    return np.asarray(connected_components(graph, directed=False)[1][cell], dtype=np.int64)
+    cells, cell = np.unique(number @ np.array([1_000_000, 1_000, 1]), return_inverse=True)
+    links = [np.unique(cell[joined], axis=0)]
+    for step in (x * 1_000_000 + y * 1_000 + z for x, y, z in product((-1, 0, 1), repeat=3)):
+        if step > 0:
+            links.append(np.column_stack(
+                np.intersect1d(cells, cells + step, assume_unique=True, return_indices=True)[1:]
+            ))  # fmt: skip
+    beside: list[set[int]] = [set() for _ in cells]
+    for one, other in np.concatenate(links).tolist():
+        beside[one].add(other)
+        beside[other].add(one)
+    group = [-1] * len(cells)
+    names = count()
+    for first in range(len(cells)):
+        if group[first] >= 0:
+            continue
+        name, waiting = next(names), [first]
+        while waiting:
+            one = waiting.pop()
+            if group[one] < 0:
+                group[one] = name
+                waiting += beside[one]
+    return np.array(group, dtype=np.int64)[cell]
 
 
 def _clock_caution(lon: float, timezone: ZoneInfo, file: str) -> list[Problem]:

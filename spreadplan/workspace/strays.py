@@ -16,7 +16,7 @@ from typing import Final
 
 from spreadplan.errors import Problem
 from spreadplan.schema.tables import TABLES
-from spreadplan.workspace.vector import SUFFIXES
+from spreadplan.workspace.whole_files import VECTOR_SUFFIXES
 
 STORMS, TELEMETRY, RECORDS = "storms", "telemetry", (".csv", ".parquet")
 INTO_STORM: Final = f"the folder of its storm, {STORMS}/STORM/"
@@ -132,7 +132,7 @@ def _spellings(file: str) -> list[str]:
     """The names under which a file is read."""
     if file.endswith(".geojson"):
         stem = file.removesuffix(".geojson")
-        return [f"{stem}{suffix}" for suffix in SUFFIXES]
+        return [f"{stem}{suffix}" for suffix in VECTOR_SUFFIXES]
     return [file]
 
 

@@ -1,4 +1,4 @@
-"""`workspace.toml`, `policy.toml` and `columns.toml`."""
+"""`workspace.toml`, `policy.toml`, `columns.toml` and the `plan.toml` of a storm."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from spreadplan import clock
 from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
 from spreadplan.schema.limits import PAVEMENT_F
-from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
+from spreadplan.schema.policy import PICKS, RATE_ROW_COLUMNS, Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.schema.telemetry import TELEMETRY
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert, suffix_meant
@@ -282,6 +282,29 @@ def _day(section: Mapping[str, Any], key: str, wrong: Report) -> date | None:
         wrong(key, f"lies outside the years {YEARS[0]} to {YEARS[1]}", "check the year")
         return None
     return day
+
+
+# --- plan.toml of a storm ---------------------------------------------------------------------
+
+
+def read_pick(path: Path, file: str) -> tuple[Pick, list[Problem]]:
+    """Which end of the policy's ranges a storm is planned with, as its `plan.toml` says."""
+    data, problems = read_toml(path, file)
+    problems += _unknown_keys(data, {"pick"}, file, "")
+    given = data.get("pick", "middle")
+    found = next((pick for pick in PICKS if pick == given), None)
+    if found is None:
+        words = ", ".join(PICKS)
+        problems.append(Problem(file, 0, "pick", f"{given!r} is not known", f"use one of {words}"))
+    return found or "middle", problems
+
+
+def pick_text(pick: Pick) -> str:
+    """The `plan.toml` of a storm that is planned with this end of the policy's ranges."""
+    return (
+        "# Which end of the policy's rate ranges this storm is planned with: low, middle or high.\n"
+        f'pick = "{pick}"\n'
+    )
 
 
 # --- policy.toml -------------------------------------------------------------------------------

@@ -17,9 +17,7 @@ from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
 from spreadplan.workspace.places import jumps
 from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, undisturbed
-from spreadplan.workspace.whole_files import stands_there
 
-SUFFIXES = (".geojson", ".gpkg", ".parquet", ".shp")
 WGS84 = "EPSG:4326"
 
 
@@ -45,16 +43,6 @@ MOST_VERTICES_OF_ALL = 20_000_000
 #: Vertices of a line, squared and added up: the work to find where lines run twice, which grows so
 #: where they cross themselves everywhere.
 MOST_CROSSING_WORK = 5_000_000
-
-
-def find_vector(folder: Path, table: Table) -> tuple[list[Path], str]:
-    """The files that may hold the table, and its usual name."""
-    stem = table.file.removesuffix(".geojson")
-    return [
-        folder / f"{stem}{suffix}"
-        for suffix in SUFFIXES
-        if stands_there(folder / f"{stem}{suffix}")
-    ], table.file
 
 
 def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Problem]]:

@@ -5,6 +5,11 @@ from __future__ import annotations
 import unicodedata
 from pathlib import Path
 
+from spreadplan.schema.columns import Table
+
+#: The forms in which a table of lines or areas may be given.
+VECTOR_SUFFIXES = (".geojson", ".gpkg", ".parquet", ".shp")
+
 #: No record takes less than a tenth of a byte, however well it is packed; so many rows are few
 #: enough to be read whatever they are.
 ROWS_PER_BYTE = 10
@@ -39,3 +44,13 @@ def stands_there(path: Path) -> bool:
 def readable_name(name: str) -> bool:
     """Whether the name of a file or folder is text that can be written into a result."""
     return not any(unicodedata.category(letter) in ("Cc", "Cs") for letter in name)
+
+
+def find_vector(folder: Path, table: Table) -> tuple[list[Path], str]:
+    """The files that may hold the table, and its usual name."""
+    stem = table.file.removesuffix(".geojson")
+    return [
+        folder / f"{stem}{suffix}"
+        for suffix in VECTOR_SUFFIXES
+        if stands_there(folder / f"{stem}{suffix}")
+    ], table.file

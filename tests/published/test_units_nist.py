@@ -6,17 +6,23 @@ print with fewer digits to those digits.
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pint
 import pytest
 
 from spreadplan.units import (
+    RATE_SUFFIXES,
+    RATE_UNITS,
+    SUFFIXES,
     Quantity,
     area_rate_lb_per_lane_mile,
     convert,
     discharge_required,
     to_canonical,
 )
+from spreadplan.views.display import KINDS
 
 EXACT = [
     ("pound", "kilogram", 0.45359237),
@@ -48,6 +54,27 @@ PRINTED = [
 @pytest.mark.parametrize(("source", "target", "factor", "tolerance"), PRINTED)
 def test_printed_factors(source, target, factor, tolerance):
     assert convert(np.array([1.0]), source, target)[0] == pytest.approx(factor, rel=tolerance)
+
+
+EVERY = [
+    *(pair for units in SUFFIXES.values() for pair in product(units.values(), repeat=2)),
+    *((unit, RATE_UNITS[inside]) for unit, inside in RATE_SUFFIXES.values()),
+    *((one.inside, unit) for one in KINDS.values() for unit, _ in (one.us, one.metric) if unit),
+]
+
+
+def test_pint_says_the_same_of_every_pair_of_units_that_is_converted():
+    """pint is a registry of its own; that it is not asked keeps it out of the commands."""
+    for source, target in EVERY:
+        values = np.array([0.0, 1.0, 123.456])
+        asked = Quantity(values, source).to(target).magnitude
+        assert convert(values, source, target) == pytest.approx(asked, rel=1e-14, abs=1e-13)
+
+
+def test_units_that_measure_different_things_are_refused():
+    for source, target in (("pound", "mile"), ("pound/lane_mile", "pound/mile"), ("degF", "foot")):
+        with pytest.raises(pint.DimensionalityError):
+            convert(np.array([1.0]), source, target)
 
 
 def test_temperatures_have_an_offset():

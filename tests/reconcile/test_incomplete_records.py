@@ -7,6 +7,7 @@ on B and 289 on C, where 200, 100 and 200 were planned.
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from spreadplan import runs
 from spreadplan.reconcile.storm import StormUse
 from spreadplan.reconcile.tickets import storm_tickets
 from spreadplan.reconcile.unplaced import may_lie_here
-from spreadplan.reconcile.use import point_statuses
+from spreadplan.reconcile.use import _unplaced, point_statuses
 from spreadplan.runs.reconciling import Reconciled
 from tests.reconcile import three_segments
 from tests.reconcile.ticket_tables import load_tickets, reports, return_tickets
@@ -317,6 +318,19 @@ def test_mass_that_was_seen_off_the_routes_does_not_excuse_a_segment(tmp_path: P
     use = reconciled(tmp_path, [table]).use
     assert by_segment(use, "reported_lb")["off_route"] > 100.0
     assert by_segment(use, "verdict")["B"] == "under"
+
+
+def test_mass_of_the_interval_in_which_a_truck_comes_to_the_road_may_lie_on_it():
+    """Fixes off, off, on, on, off and off the network: what was released between the first two and
+    the last two lies elsewhere, in the intervals that cross its edge it may lie on a segment."""
+    segment = np.array([-1, -1, 0, 0, -1, -1])
+    match = SimpleNamespace(segment=segment, gap=np.zeros(6, dtype=bool))
+    placed = SimpleNamespace(
+        piece_segment=np.array([-1, -1, 0, -1, -1]), piece_fix=np.array([1, 2, 3, 4, 5]),
+        piece_mass_lb=np.array([10.0, 10.0, 900.0, 10.0, 10.0]),
+    )  # fmt: skip
+    found = _unplaced(match, placed, np.ones(6, dtype=bool))
+    assert found.tolist() == [False, True, False, True, False]
 
 
 # --- what it is called --------------------------------------------------------------------------

@@ -158,7 +158,7 @@ def test_charts_are_the_same_every_time(hard_us: Hard):
     tests = hard_us.calibration.tests
     mine = tests[tests["truck_id"] == LONG]
     first, second = (
-        charts.discharge_curves(models, mine, hard_us.setting.display) for _ in range(2)
+        charts.discharge_curves(models, mine, hard_us.setting.display).svg() for _ in range(2)
     )
     assert first == second
 
@@ -171,4 +171,4 @@ def test_need_chart_bears_missing_values(hard_us: Hard, missing):
     chart = charts.need_by_yard(
         yards.assign(**columns).assign(**{missing: np.nan}), hard_us.setting.display
     )
-    assert "needed" in chart
+    assert "needed" in chart.svg()

@@ -389,10 +389,8 @@ def test_unheard_route_is_not_marked_as_too_little():
     row = {"route_id": "R1", "material": "salt", "applied_lb": 0.0, "applied_lo_lb": 0.0,
            "applied_hi_lb": 0.0, "planned_lb": 1000.0, "planned_lo_lb": 900.0,
            "planned_hi_lb": 1100.0}  # fmt: skip
-    drawn = [
-        str(use_charts.route_chart(pd.DataFrame([{**row, "unknown_segments": n}]), 10, 10, US))
-        for n in (0, 3)
-    ]
+    rows = (pd.DataFrame([{**row, "unknown_segments": n}]) for n in (0, 3))
+    drawn = [use_charts.route_chart(one, 10, 10, US).svg() for one in rows]
     blue = f"stroke: {use_charts.UNDER}", f'stroke="{use_charts.UNDER}"'
     counts = [sum(chart.count(one) for one in blue) for chart in drawn]
     assert counts[0] > counts[1] > 0  # the legend has it in both

@@ -83,6 +83,13 @@ def test_a_field_that_no_record_of_a_file_tells_is_named(folder: Path, cells, wo
     assert words in caution
 
 
+def test_a_record_with_two_faults_of_a_kind_is_one_record(folder: Path):
+    write(folder, "a.csv", good(20, lon="W94", lat="N46") + good(10, lon="-94", lat="N46"))
+    (first, *others) = said(folder)
+    assert first.startswith("telemetry/a.csv:2:*: all 30 records: a cell cannot be read, as row 2:")
+    assert not any("%" in one for one in others)
+
+
 def test_totals_that_are_empty_while_nothing_is_spread_are_no_fault(folder: Path):
     rows = [line(second=at, feed_total_lb="" if at % 4 else str(at)) for at in range(40)]
     write(folder, "a.csv", rows)

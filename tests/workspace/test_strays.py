@@ -146,7 +146,7 @@ def test_a_file_that_is_needed_is_named_beside_the_problem(workspace, capsys):
     assert main(["check", str(folder)]) == 2
     lines = capsys.readouterr().err.splitlines()
     assert any(line.startswith("trucks.csv:0:*: file is missing") for line in lines)
-    assert "Trucks.xlsx:0:*: is not read; save what it holds as trucks.csv" in lines
+    assert "caution: Trucks.xlsx:0:*: is not read; save what it holds as trucks.csv" in lines
 
 
 def test_a_command_speaks_of_the_files_that_it_would_use(tmp_path):
