@@ -238,8 +238,8 @@ class OpenWorkspace:
 
         workspace, calibration = read_fleet(self.folder, as_of)
         return CalibrationResult(
-            calibration_tables(calibration), cautions=_cautions(workspace), workspace=workspace,
-            calibration=calibration,
+            _in_words(calibration_tables(calibration), workspace), cautions=_cautions(workspace),
+            workspace=workspace, calibration=calibration,
         )  # fmt: skip
 
     def plan(self, storm: str, pick: Pick | None = None) -> PlanResult:
@@ -260,8 +260,8 @@ class OpenWorkspace:
         known_storm(self.folder, storm)
         workspace, fleet, plan = compute_plan(self.folder, storm, Options(), pick)
         return PlanResult(
-            plan_tables(plan), cautions=_cautions(workspace), workspace=workspace,
-            calibration=fleet, plan=plan,
+            _in_words(plan_tables(plan), workspace), cautions=_cautions(workspace),
+            workspace=workspace, calibration=fleet, plan=plan,
         )  # fmt: skip
 
     def reconcile(self, storm: str) -> UseResult:
@@ -279,7 +279,12 @@ class OpenWorkspace:
 
         said: list[str] = []
         found = compute_use(self.folder, storm, Options(caution=said.append))
-        return UseResult(use_tables(found), cautions=tuple(said), storm=storm, found=found)
+        return UseResult(
+            _in_words(use_tables(found), found.workspace),
+            cautions=tuple(said),
+            storm=storm,
+            found=found,
+        )
 
     def season(self, as_of: str | None = None) -> SeasonResult:
         """Budgets, forecast, chloride and over-application of the season.
@@ -297,7 +302,9 @@ class OpenWorkspace:
         said: list[str] = []
         options = Options(say=said.append, caution=said.append)
         found = compute_season(self.folder, options, as_of)
-        return SeasonResult(season_tables(found), cautions=tuple(said), found=found)
+        return SeasonResult(
+            _in_words(season_tables(found), found.workspace), cautions=tuple(said), found=found
+        )
 
 
 def open_workspace(folder: str | PathLike[str]) -> OpenWorkspace:
@@ -328,3 +335,9 @@ def _setting(workspace: Workspace) -> Setting:
     from spreadplan.views.setting import setting_of
 
     return setting_of(workspace.settings, workspace.table("materials"))
+
+
+def _in_words(tables: Mapping[str, pd.DataFrame], workspace: Workspace) -> dict[str, pd.DataFrame]:
+    """Tables with their remarks said in the units and with the names of the workspace."""
+    voice = _setting(workspace).voice
+    return {name: voice.table(frame) for name, frame in tables.items()}

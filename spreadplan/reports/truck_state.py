@@ -58,12 +58,13 @@ def truck_states(
     setting: Setting,
 ) -> dict[str, TruckState]:
     """The state of every truck, by truck_id; arguments as `certificate.certificates` takes them."""
-    shown, states = setting.display, {}
+    shown, voice, states = setting.display, setting.voice, {}
+    calibration = voice.whole(calibration)
     for record in lines(trucks):
         truck = _truck(record, calibration, changes)
         tests, marks = _test_rows(truck, shown)
-        models, sources, flags = _model_rows(truck, calibration, shown)
-        state = _state(truck, calibration, policy, shown)
+        models, sources, flags = _model_rows(truck, calibration, voice)
+        state = _state(truck, calibration, policy, voice)
         states[str(record.truck_id)] = TruckState(
             truck, _facts(truck, shown), state["headline"], state["tone"], state["sentences"],
             tests, marks, models, sources, flags, _advice(truck, shown),

@@ -38,7 +38,7 @@ def compare(
         table = compare_plans(inputs, base, scenarios, lambda _name: step())
     setting = setting_of(workspace.settings, workspace.table("materials"))
     with open_results(folder, options.caution) as store:
-        write_tables(store, storm, {"scenarios": table}, workspace.settings.timezone)
+        write_tables(store, storm, {"scenarios": table}, setting.voice)
         page = scenario_report(storm, table, fleet.as_of, setting)
         write_reports(store, [(f"{storm}/scenario_report", page)], "scenario report", options)
     for row in lines(table):

@@ -70,7 +70,7 @@ def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRu
     view = season_view(made)
     with open_results(folder, options.caution) as store:
         store.discard("season/*")
-        write_tables(store, "season", season_tables(made), made.workspace.settings.timezone)
+        write_tables(store, "season", season_tables(made), setting.voice)
         sheets = season_sheets(view, setting)
         write_workbook(sheets, store.path("season/season.xlsx"), made.result.season.as_of)
         pages = [

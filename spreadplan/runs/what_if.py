@@ -15,6 +15,7 @@ from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.planning.applications import applications_of, labelled_forecast
 from spreadplan.planning.assigned import in_round, with_own
+from spreadplan.remarks import remark
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
 from spreadplan.schema.limits import RATE_LIMITS
@@ -24,7 +25,6 @@ from spreadplan.workspace import Workspace
 __all__ = [
     "AS_IT_STANDS",
     "EVERY",
-    "TRIED",
     "Calibration",
     "PlanView",
     "WhatIf",
@@ -36,7 +36,6 @@ __all__ = [
 
 EVERY = "*"
 """Stands for all routes or all zones."""
-TRIED = "rate being tried, in no file yet"
 NO_ROW = 0
 
 
@@ -114,7 +113,9 @@ def plan_from(
         inputs = replace(inputs, models=models)
     plan = plan_storm(inputs)
     if what_if.rates:
-        sources = plan.segments["rate_source"].replace(f"planner (rates.csv row {NO_ROW})", TRIED)
+        in_no_file, tried = remark("rate_of_planner", row=NO_ROW), remark("rate_tried")
+        sources = plan.segments["rate_source"]
+        sources = [tried if source == in_no_file else source for source in sources]
         plan = replace(plan, segments=plan.segments.assign(rate_source=sources))
     return PlanView(changed, fleet, plan, what_if)
 

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.planning import plan_storm
 from spreadplan.planning.geometry import distance_mi
 from spreadplan.planning.loads import MOST_LOADS, load_counts
 from tests.planning.small_county import NAN, county, frame, line_route, rates, trucks
+from tests.said import plan_storm
 
 
 def one_route(capacity_lb=10000.0, tank_gal=NAN, prewet=0.0, reload_min=12.0, segments=None):

@@ -95,7 +95,7 @@ def test_tables_without_remarks_stay_as_they_are():
 
 
 def codes_used() -> dict[str, set[str]]:
-    """Every code that some room makes a remark of, with the names of its values."""
+    """Every code that some room makes a remark of, with the values that each of them names."""
     used: dict[str, set[str]] = {}
     for path in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
@@ -103,7 +103,8 @@ def codes_used() -> dict[str, set[str]]:
                 continue
             if path.name != "remarks.py" and node.args and isinstance(node.args[0], ast.Constant):
                 names = {word.arg for word in node.keywords if word.arg}
-                used.setdefault(node.args[0].value, set()).update(names)
+                code = node.args[0].value
+                used[code] = used.get(code, names) & names
     return used
 
 
