@@ -33,6 +33,7 @@ from spreadplan.reports.map_parts import (
     Anchor,
     Label,
     Plane,
+    add_shape,
     along,
     draw_areas,
     draw_yards,
@@ -158,7 +159,7 @@ def _draw_verdicts(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> None:
         if stroke.core:
             strokes.append((stroke.core, stroke.width - 1.6, "solid"))
         for place, (colour, width, dashes) in enumerate(strokes):
-            ax.add_patch(PathPatch(
+            add_shape(ax, PathPatch(
                 path, fill=False, edgecolor=colour, linewidth=width, linestyle=dashes,
                 capstyle=cap, joinstyle="round", rasterized=dense, zorder=3 + order + place / 10,
             ))  # fmt: skip
