@@ -149,10 +149,10 @@ def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> N
     The anchors of ``marks`` carry a symbol that no label may cover.
     """
     to_pixels, view = ax.transData, ax.get_window_extent()
-    taken = np.array([
-        _box(to_pixels.transform((at.x, at.y)), 0, 0, 8.0, 8.0, 0.0)
-        for mark in marks for at in mark.anchors
-    ]).reshape(-1, 4)  # fmt: skip
+    symbols = np.array([(at.x, at.y) for mark in marks for at in mark.anchors]).reshape(-1, 2)
+    taken = np.array(
+        [_box(at, 0, 0, 8.0, 8.0, 0.0) for at in to_pixels.transform(symbols)]
+    ).reshape(-1, 4)
     for label in labels:
         # points are pixels here: the figure has 72 of them per inch
         width = width_pt(label.text, label.size, label.weight == "bold") + 2.0
@@ -161,9 +161,9 @@ def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> N
             (
                 (anchor, dx, dy, box)
                 for anchor in label.anchors
+                for at in [to_pixels.transform((anchor.x, anchor.y))]
                 for dx, dy in (ABOVE if anchor.level else BESIDE)
-                for box in [_box(to_pixels.transform((anchor.x, anchor.y)), dx, dy, width, height,
-                                 label.away)]
+                for box in [_box(at, dx, dy, width, height, label.away)]
                 if view.x0 <= box[0] and box[2] <= view.x1 and view.y0 <= box[1]
                 and box[3] <= view.y1 and not _overlaps(box, taken)
             ),
