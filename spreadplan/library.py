@@ -238,7 +238,7 @@ class OpenWorkspace:
 
         workspace, calibration = read_fleet(self.folder, as_of)
         return CalibrationResult(
-            _in_words(calibration_tables(calibration), workspace), cautions=_cautions(workspace),
+            _in_words(workspace, calibration_tables(calibration)), cautions=_cautions(workspace),
             workspace=workspace, calibration=calibration,
         )  # fmt: skip
 
@@ -260,7 +260,7 @@ class OpenWorkspace:
         known_storm(self.folder, storm)
         workspace, fleet, plan = compute_plan(self.folder, storm, Options(), pick)
         return PlanResult(
-            _in_words(plan_tables(plan), workspace), cautions=_cautions(workspace),
+            _in_words(workspace, plan_tables(plan)), cautions=_cautions(workspace),
             workspace=workspace, calibration=fleet, plan=plan,
         )  # fmt: skip
 
@@ -279,12 +279,8 @@ class OpenWorkspace:
 
         said: list[str] = []
         found = compute_use(self.folder, storm, Options(caution=said.append))
-        return UseResult(
-            _in_words(use_tables(found), found.workspace),
-            cautions=tuple(said),
-            storm=storm,
-            found=found,
-        )
+        tables = _in_words(found.workspace, use_tables(found))
+        return UseResult(tables, cautions=tuple(said), storm=storm, found=found)
 
     def season(self, as_of: str | None = None) -> SeasonResult:
         """Budgets, forecast, chloride and over-application of the season.
@@ -302,9 +298,8 @@ class OpenWorkspace:
         said: list[str] = []
         options = Options(say=said.append, caution=said.append)
         found = compute_season(self.folder, options, as_of)
-        return SeasonResult(
-            _in_words(season_tables(found), found.workspace), cautions=tuple(said), found=found
-        )
+        tables = _in_words(found.workspace, season_tables(found))
+        return SeasonResult(tables, cautions=tuple(said), found=found)
 
 
 def open_workspace(folder: str | PathLike[str]) -> OpenWorkspace:
@@ -331,13 +326,13 @@ def _cautions(workspace: Workspace) -> tuple[str, ...]:
     return tuple(f"caution: {one}" for one in workspace.cautions)
 
 
+def _in_words(workspace: Workspace, tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Tables with their sentences as their files have them."""
+    voice = _setting(workspace).voice
+    return {name: voice.table(frame) for name, frame in tables.items()}
+
+
 def _setting(workspace: Workspace) -> Setting:
     from spreadplan.views.setting import setting_of
 
     return setting_of(workspace.settings, workspace.table("materials"))
-
-
-def _in_words(tables: Mapping[str, pd.DataFrame], workspace: Workspace) -> dict[str, pd.DataFrame]:
-    """Tables with their remarks said in the units and with the names of the workspace."""
-    voice = _setting(workspace).voice
-    return {name: voice.table(frame) for name, frame in tables.items()}

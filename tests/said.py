@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from spreadplan import planning
 from spreadplan.planning import PlanInputs, StormPlan
 from spreadplan.planning.plan import Progress
-from spreadplan.remarks import Remark
+from spreadplan.remarks import Finding, Remark
 from spreadplan.views.display import MINUS, NBSP, Display
 from spreadplan.views.voice import Voice
 
@@ -42,3 +42,21 @@ METRIC = PlainVoice(Display("metric", ZoneInfo("UTC")), _Keys(), _Keys())
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
     """The plan with its tables in words."""
     return US.whole(planning.plan_storm(inputs, progress))
+
+
+@dataclass(frozen=True)
+class Said:
+    """A finding in words."""
+
+    severity: str
+    subject: str
+    what: str
+    remedy: str
+
+
+def said(finding: Finding) -> Said:
+    """A finding in words."""
+    return Said(
+        finding.severity, US.say(finding.subject), US.say(finding.what),
+        US.say_all(finding.remedies),
+    )  # fmt: skip

@@ -414,5 +414,7 @@ def _say(result: Reconciled, options: Options) -> None:
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
         "the data don't support"
     )
+    voice = voice_of(result.workspace.settings, result.workspace.table("materials"))
     for truck in lines(result.use.trucks[result.use.trucks["verdict"] != "agrees"]):
-        options.say(f"truck {truck.truck_id}, {truck.material}: {truck.verdict}; {truck.advice}")
+        what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {truck.verdict}"
+        options.say(f"{what}; {voice.say(truck.advice)}")

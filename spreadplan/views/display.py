@@ -57,8 +57,7 @@ class Kind:
 KINDS: Final[Mapping[str, Kind]] = {
     "rate": Kind("pound/lane_mile", ("pound/lane_mile", "lb/lane-mile"),
                  ("kilogram/lane_km", "kg/lane-km"), decimals=1),
-    "area_rate": Kind("gram/meter**2", ("gram/meter**2", "g/m²"), ("gram/meter**2", "g/m²"),
-                      decimals=1, plain=True),
+    "area_rate": Kind("", ("", "g/m²"), ("", "g/m²"), decimals=1, plain=True),
     "liquid_rate": Kind("gallon/lane_mile", ("gallon/lane_mile", "gal per lane-mile"),
                         ("liter/lane_km", "L per lane-km"), decimals=1, plain=True),
     "mass": Kind("pound", ("pound", "lb"), ("kilogram", "kg"), decimals=2),

@@ -10,6 +10,7 @@ from string import Formatter
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pandas as pd
+from pandas.api.types import infer_dtype
 
 from spreadplan.remarks import Remark
 from spreadplan.views.display import KINDS, NBSP, NOTHING, Display, as_text, percent, plural
@@ -44,13 +45,14 @@ class Voice:
 
         A field of an entry is ``{name}`` for text, or ``{name:form}``: a kind of quantity
         (``{need_lb_per_min:discharge}``), ``number.KIND`` without its unit, ``range.KIND`` for a
-        pair, ``pm.KIND`` for a value with its uncertainty, ``signed`` for a percentage with its
-        sign, ``share`` for a share of one, ``money``, ``down.KIND`` for a limit rounded down to a
-        whole number, ``list.KIND`` for several values with one unit, ``count.NOUN`` (``1 load``,
-        ``2 loads``), ``noun.NOUN`` for the noun alone (of a number, or as many as a tuple has),
-        ``date``, ``moment``, ``duration``, ``names`` for a list that may be long, ``material``,
-        ``storm``, and for numbers Python's own forms such as ``.2f``. Several remarks are joined by
-        ", or ", or as the form says: ``then`` (nothing between them), ``commas``, ``also`` (";").
+        pair, ``pm.KIND`` for a value with its uncertainty, ``step.KIND`` for a difference,
+        ``down.KIND`` for a limit rounded down to a whole number, ``list.KIND`` for several values
+        with one unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
+        ``money``, ``count.NOUN`` (``1 load``, ``2 loads``), ``noun.NOUN`` for the noun alone (of a
+        number, or as many as a tuple has), ``date``, ``moment``, ``duration``, ``names`` for a list
+        that may be long, ``material``, ``storm``, and for numbers Python's own forms such as
+        ``.2f``. Several remarks are joined by ", or ", or as the form says: ``then`` (nothing
+        between them), ``commas``, ``also`` (";").
         """
         return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
 
@@ -73,7 +75,10 @@ class Voice:
                 text = known[cell] = self.say_all(parts)
             return text
 
-        texts = [name for name in frame.columns if frame[name].dtype.kind == "O"]
+        texts = [
+            name for name in frame.columns
+            if frame[name].dtype.kind == "O" and infer_dtype(frame[name]) != "string"
+        ]  # fmt: skip
         return frame.assign(**{name: [worded(cell) for cell in frame[name]] for name in texts})
 
     def whole(self, result: R) -> R:
@@ -146,6 +151,9 @@ class _Filler(Formatter):
             if head == "down":
                 whole = math.floor(shown.value(float(value), rest) + 1e-9)
                 return f"{whole}{NBSP}{shown.unit(rest)}"
+            if head == "step":
+                step = shown.value(float(value), rest) - shown.value(0.0, rest)
+                return f"{as_text(step, 1, plain=True)}{NBSP}{shown.unit(rest)}"
             if head == "list":
                 numbers = "; ".join(shown.number(float(one), rest) for one in value)
                 return f"{numbers}{NBSP}{shown.unit(rest)}"

@@ -15,11 +15,13 @@ from spreadplan.season.scenarios import (
     usual_scenarios,
 )  # fmt: skip
 from tests.planning.small_county import county, policy_rates
+from tests.said import US
 
 
 def compared(*scenarios, inputs=None):
     inputs = inputs or county()
-    return compare(inputs, plan_storm(inputs), scenarios).set_index("scenario")
+    table = compare(inputs, plan_storm(inputs), scenarios)
+    return US.table(table).set_index("scenario")
 
 
 def test_the_plan_itself_comes_first_and_differs_by_nothing():
@@ -45,7 +47,7 @@ def test_colder_takes_the_row_of_the_policy_for_that_temperature():
     inputs = county(policy=Policy(rates=rates))
     table = compared(colder(inputs, 5.0), inputs=inputs)
     base = table.loc["as planned", "mass_ton"]
-    assert table.loc["5 F colder", "mass_ton"] == pytest.approx(1.5 * base, rel=0.05)
+    assert table.loc["5 °F colder", "mass_ton"] == pytest.approx(1.5 * base, rel=0.05)
 
 
 def test_prewetting_changes_the_liquid_and_not_the_salt():
