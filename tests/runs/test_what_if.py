@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
-from spreadplan.runs.what_if import TRIED, WhatIf, plan_from, read_for_plan
+from spreadplan.remarks import remark
+from spreadplan.runs.what_if import WhatIf, plan_from, read_for_plan
 
 
 def planned(folder, what_if=None):
@@ -73,8 +74,8 @@ def test_a_tried_change_gives_what_the_file_with_it_would(workspace, what_if, ch
     own = pd.DataFrame(filed.segments.drop(columns=besides))
     assert_frame_equal(pd.DataFrame(tried.segments.drop(columns=besides)), own)
     sources = set(tried.segments["rate_source"])
-    assert (TRIED in sources) == bool(what_if.rates)
-    assert not any("row 0" in source for source in sources)
+    assert (remark("rate_tried") in sources) == bool(what_if.rates)
+    assert remark("rate_of_planner", row=0) not in sources
     assert not tried.segments.equals(as_it_stands.segments)
 
 
