@@ -37,6 +37,8 @@ __all__ = [
 EVERY = "*"
 """Stands for all routes or all zones."""
 NO_ROW = 0
+FASTEST_MPH = 75.0
+LARGEST_SHIFT_F = 100.0
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,7 @@ def plan_from(
     """The plan of a storm with some inputs changed; nothing is written.
 
     Raises ValueError where a change names a route, truck or zone that is not there, or a value
-    that is not possible.
+    that is not possible; what it holds is then a remark.
     """
     changed = changed_workspace(workspace, storm, what_if)
     if what_if.trucks:
@@ -184,8 +186,8 @@ def _known(names: Any, known: Any, what: str) -> None:
 
 def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[float]:
     _known(speeds, routes["route_id"], "route")
-    if not all(0.0 < speed <= 75.0 for speed in speeds.values()):
-        raise ValueError("a spreading speed is above 0 and at most 75 mph")
+    if not all(0.0 < speed <= FASTEST_MPH for speed in speeds.values()):
+        raise ValueError(remark("speed_not_possible", most_mph=FASTEST_MPH))
     own = routes["route_id"].map(speeds)
     return own.fillna(speeds.get(EVERY, math.nan)).fillna(routes["speed_mph"])
 
@@ -194,7 +196,7 @@ def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> p
     """The planner's own rates with those wanted in place of, or beside, those given."""
     most = RATE_LIMITS["lb_per_lane_mile"].most
     if not all(0.0 <= rate <= most for _, _, rate in wanted):
-        raise ValueError(f"a rate is at least 0 and at most {most:,.0f} lb per lane-mile")
+        raise ValueError(remark("rate_not_possible", most_lb_per_lane_mile=most))
     given = dict(
         zip(zip(rates["route_id"], rates["application"], strict=True), rates["start"], strict=True)
     )
@@ -221,7 +223,7 @@ def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> p
 
 def _warmer(forecast: pd.DataFrame, shifts: Mapping[str, float]) -> pd.DataFrame:
     _known(shifts, forecast["zone"], "forecast zone")
-    if not all(abs(shift) <= 100.0 for shift in shifts.values()):
-        raise ValueError("the pavement temperature can be shifted by at most 100 °F")
+    if not all(abs(shift) <= LARGEST_SHIFT_F for shift in shifts.values()):
+        raise ValueError(remark("shift_not_possible", most_f=LARGEST_SHIFT_F))
     shift = forecast["zone"].map(shifts).fillna(shifts.get(EVERY, 0.0))
     return forecast.assign(pavement_temp_f=forecast["pavement_temp_f"] + shift)

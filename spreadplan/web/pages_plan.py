@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.remarks import Remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
 from spreadplan.runs.planning import inputs_changed
@@ -81,7 +82,9 @@ def plan_of(visit: Visit, storm: str, tried: Sequence[Tried]) -> PlanView:
     try:
         return visit.site.computed.plan(storm, what_if(tried))
     except ValueError as error:
-        raise HTTPException(400, f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+        why = error.args[0] if error.args else ""
+        said = visit.setting.voice.say(why) if isinstance(why, Remark) else str(error)
+        raise HTTPException(400, f"{said[:1].upper()}{said[1:]}.") from None
 
 
 # --- pages -------------------------------------------------------------------------------------

@@ -160,6 +160,12 @@ WORDS: Final[Mapping[str, str]] = {
         "{reload_min:g} min where the yard states none; the truck leaves its yard full"
     ),
     "state_reload": "state reload_min in yards.csv; take the times as a first estimate",
+    # --- what cannot be tried ---
+    "speed_not_possible": "a spreading speed is above 0 and at most {most_mph:speed}",
+    "rate_not_possible": "a rate is at least 0 and at most {most_lb_per_lane_mile:rate}",
+    "shift_not_possible": (
+        "the pavement temperature can be shifted by at most {most_f:step.temperature}"
+    ),
     # --- melting ---
     "melting_verdict": "{verdict} at {pavement_f:temperature}",
     "grip_only": "does not melt: it gives grip only",
