@@ -23,6 +23,8 @@ from spreadplan.runs.reconciling import Reconciled
 from tests.reconcile import three_segments
 from tests.reconcile.ticket_tables import load_tickets, reports, return_tickets
 
+pytestmark = pytest.mark.slow
+
 NAN = float("nan")
 ACCUSED = {"over", "under", "probably_over", "probably_under"}
 #: with the ratio 1 that the tickets give, C alone departs from its plan

@@ -10,6 +10,8 @@ from pandas.testing import assert_frame_equal
 
 from spreadplan.runs.what_if import TRIED, WhatIf, plan_from, read_for_plan
 
+pytestmark = pytest.mark.slow
+
 
 def planned(folder, what_if=None):
     workspace, fleet = read_for_plan(folder, "s1")
