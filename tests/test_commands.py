@@ -60,7 +60,7 @@ def test_calibrate_and_plan_write_the_columns_of_the_contract(workspace, capsys)
         header = (folder / "results" / name).read_text().splitlines()[0]
         assert header.split(",")[: columns.count(",") + 1] == columns.split(",")
     said = capsys.readouterr().out
-    assert "yard Y1, salt" in said
+    assert "yard Y1, Salt" in said
 
 
 def test_check_writes_nothing(workspace):

@@ -47,6 +47,7 @@ MOST_ROUTES: Final = 60
 
 def environment_report(view: SeasonView, setting: Setting) -> str:
     """The environment report as HTML."""
+    view = view.said(setting.voice)
     shown, result = setting.display, view.result
     count, rates = support(result.evidence), of_rate(result.evidence)
     starts = {one.storm: one.start for one in view.storms}

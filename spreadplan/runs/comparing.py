@@ -18,8 +18,8 @@ from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_star
 from spreadplan.season.scenarios import Scenario, truck_down, usual_scenarios
 from spreadplan.season.scenarios import compare as compare_plans
 from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import Display
 from spreadplan.views.setting import setting_of
-from spreadplan.views.voice import Voice
 
 
 def compare(
@@ -28,7 +28,7 @@ def compare(
     """Rates up and down, colder, no prewetting, trucks out of service, against the plan.
 
     ``without`` : trucks to leave out, each in a scenario of its own; without any, the one that
-    carries the most.
+    carries the most. The scenarios are named in the workspace's units.
     """
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
@@ -39,18 +39,18 @@ def compare(
     with options.progress("scenarios", len(scenarios)) as step:
         table = compare_plans(inputs, base, scenarios, lambda _name: step())
     setting = setting_of(workspace.settings, workspace.table("materials"))
+    table = setting.voice.table(table)
     with open_results(folder, options.caution) as store:
         write_tables(store, storm, {"scenarios": table}, setting.voice)
         page = scenario_report(storm, table, fleet.as_of, setting)
         write_reports(store, [(f"{storm}/scenario_report", page)], "scenario report", options)
-    _say(table, setting.voice, options)
+    _say(table, setting.display, options)
     options.say(f"look at {folder / 'results' / storm}")
     return table
 
 
-def _say(table: pd.DataFrame, voice: Voice, options: Options) -> None:
-    shown = voice.display
-    for row in lines(voice.table(table)):
+def _say(table: pd.DataFrame, shown: Display, options: Options) -> None:
+    for row in lines(table):
         mass, missing = (
             shown.show(POUNDS_PER_TON * tons, "bulk") for tons in (row.mass_ton, row.short_ton)
         )

@@ -286,9 +286,8 @@ def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
 def season_view(made: SeasonRun) -> SeasonView:
     """What the reports of a season are made from."""
     workspace = made.workspace
-    voice = voice_of(workspace.settings, workspace.table("materials"))
     return SeasonView(
-        voice.whole(made.result), made.storms, voice.table(made.history), made.books,
+        made.result, made.storms, made.history, made.books,
         workspace.tables["routes"], workspace.table("sensitive_areas"), workspace.policy,
         made.fingerprint, workspace.absent,
     )  # fmt: skip

@@ -73,7 +73,7 @@ ENDS: Final = {"_lo": ", low end", "_hi": ", high end", "_u": ", standard uncert
 
 def season_sheets(view: SeasonView, setting: Setting) -> list[Sheet]:
     """Every sheet of the season's workbook."""
-    shown = setting.display
+    shown, view = setting.display, view.said(setting.voice)
     tables = {key: getattr(view.result, key) for _, key, _ in SHEETS}
     sheets = [_about(view, setting)]
     sheets += [sheet_of(name, tables[key], about, shown) for name, key, about in SHEETS]

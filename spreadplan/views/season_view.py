@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import geopandas as gpd
@@ -16,6 +16,7 @@ from spreadplan.season import SeasonResult, StormUse
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display
 from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice
 
 TONE: Final = {"problem": "bad", "caution": "warn", "note": "none"}
 RANK: Final = {"problem": 0, "caution": 1, "note": 2}
@@ -49,6 +50,10 @@ class SeasonView:
     policy: Policy
     fingerprint: str
     absent: tuple[str, ...] = ()
+
+    def said(self, voice: Voice) -> SeasonView:
+        """The same with its sentences in words."""
+        return replace(self, result=voice.whole(self.result), history=voice.table(self.history))
 
 
 def common(view: SeasonView, setting: Setting) -> dict[str, Any]:

@@ -35,8 +35,8 @@ ALLOWED = re.compile(
     r"per lane-mile and per two-lane-mile|"
     r"[0-9.,]+ (?:lb|mph|miles|ft) \([0-9.,]+ (?:kg|km/h|km|m)\)"
 )
-"""Names of columns; the warning of a rate without its basis; what a check says, in both systems, of
-a file that may be in either."""
+"""Names of columns; the warning of a rate without its basis; what a check says, in both systems,
+of a file that may be in either."""
 NAMES_BOTH = {"no_density", "slip_kg", "slip_lb"}
 """Entries that are about units."""
 FIELD_UNITS = re.compile(
