@@ -12,6 +12,8 @@ import pytest
 from spreadplan.cli import main
 from spreadplan.season.water import CRITERIA
 
+pytestmark = pytest.mark.slow
+
 COUNTY = Path(__file__).parents[1] / "sample_routes" / "county"
 TRUTH = Path(__file__).parent / "sample_routes" / "truth"
 BUDGET = (

@@ -85,11 +85,12 @@ def certificates(
     """
     calibration = setting.voice.whole(calibration)
     for record in lines(trucks):
-        truck = _truck(record, calibration, changes)
+        truck = truck_of(record, calibration, changes)
         yield str(record.truck_id), _certificate(truck, calibration, policy, setting)
 
 
-def _truck(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Truck:
+def truck_of(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Truck:
+    """What the certificate of one truck is made from; ``record``: its row of the trucks."""
     truck_id = str(record.truck_id)
 
     def mine(frame: pd.DataFrame) -> pd.DataFrame:
@@ -106,12 +107,12 @@ def _truck(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Truc
 
 def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting: Setting) -> str:
     shown = setting.display
-    rows, marks = _test_rows(truck, shown)
-    models, sources, flags = _model_rows(truck, calibration, setting.voice)
-    advice = _advice(truck, shown)
+    rows, marks = test_rows(truck, shown)
+    models, sources, flags = model_rows(truck, calibration, setting.voice)
+    advice = advice_lines(truck, shown)
     drift = charts.drift_chart(truck.drift, truck.tests, truck.changes, shown)
     curves = _curves(truck, shown)
-    facts, state = _facts(truck, shown), _state(truck, calibration, policy, setting.voice)
+    facts, state = facts_of(truck, shown), state_of_truck(truck, calibration, policy, setting.voice)
     first = tests_on_first_page(rows, setting.paper, [
         facts_pt(facts, state["sentences"]),
         curves_pt(len(charts.curve_groups(truck.models, truck.tests))),
@@ -144,7 +145,8 @@ def _curves(truck: Truck, shown: Display) -> Markup | None:
 # --- who and whether ---------------------------------------------------------------------------
 
 
-def _facts(truck: Truck, shown: Display) -> list[tuple[str, str]]:
+def facts_of(truck: Truck, shown: Display) -> list[tuple[str, str]]:
+    """What the truck is: name and value of each fact."""
     one = truck.record
     gates = ", ".join(shown.number(gate, "gate") for gate in one.gate_positions_in)
     facts = [
@@ -166,7 +168,9 @@ def _facts(truck: Truck, shown: Display) -> list[tuple[str, str]]:
     return facts
 
 
-def _state(truck: Truck, calibration: Calibration, policy: Policy, voice: Voice) -> dict[str, Any]:
+def state_of_truck(
+    truck: Truck, calibration: Calibration, policy: Policy, voice: Voice
+) -> dict[str, Any]:
     """The statement of validity."""
     shown = voice.display
     untested = truck.advice[truck.advice["gate_in"].isna()]
@@ -241,7 +245,7 @@ def _last_day(used: pd.DataFrame, policy: Policy) -> pd.Timestamp | None:
 # --- tests -------------------------------------------------------------------------------------
 
 
-def _test_rows(truck: Truck, shown: Display) -> tuple[list[dict[str, Any]], dict[str, int]]:
+def test_rows(truck: Truck, shown: Display) -> tuple[list[dict[str, Any]], dict[str, int]]:
     """Rows of the table of tests, those that count first, and the numbers of the notes."""
     ordered = truck.tests.sort_values(
         ["valid", "material", "gate_in", "performed_at", "test_id"],
@@ -295,7 +299,7 @@ def _used(marks: Mapping[str, int], rows: Sequence[Mapping[str, Any]]) -> list[t
 # --- models ------------------------------------------------------------------------------------
 
 
-def _model_rows(
+def model_rows(
     truck: Truck, calibration: Calibration, voice: Voice
 ) -> tuple[list[dict[str, Any]], list[str], list[str]]:
     """Rows of the table of models, the names of the sources, and what must be known of them."""
@@ -359,7 +363,7 @@ def _no_drift(truck: Truck) -> str:
     return "Not judged: no two tests of one material and gate that can be compared."
 
 
-def _advice(truck: Truck, shown: Display) -> list[dict[str, str]]:
+def advice_lines(truck: Truck, shown: Display) -> list[dict[str, str]]:
     """What to do, the most pressing first; models that are good enough share one line."""
     items, good = [], []
     for row in lines(truck.advice):

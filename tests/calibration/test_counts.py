@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
+from statsmodels.regression.linear_model import WLS
 
 from spreadplan.calibration.counts import CountFit, fit_counts
 from tests.said import US
@@ -33,7 +33,7 @@ def test_several_tests_agree_with_statsmodels():
     found = fit_counts(outputs, net_lb, counts, np.full(4, 0.002))
     assert found is not None
     sd = np.hypot(0.002 * counts, 0.03 * found.lb_per_count * counts)
-    theirs = sm.WLS(net_lb, counts, weights=1.0 / sd**2).fit()
+    theirs = WLS(net_lb, counts, weights=1.0 / sd**2).fit()
     assert found.lb_per_count == pytest.approx(float(theirs.params[0]), rel=1e-9)
     scale = (4.0 + 3.0 * theirs.scale) / 7.0
     expected_u = np.sqrt(theirs.normalized_cov_params[0, 0] * scale)

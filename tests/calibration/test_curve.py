@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import optimize, stats
+from statsmodels.regression.linear_model import WLS
+from statsmodels.tools import add_constant
 
 from spreadplan.calibration.curve import Curve, fit_curve, run_sd
 from tests.said import US
@@ -102,7 +103,7 @@ def test_line_agrees_with_statsmodels_under_the_same_weights():
     discharge = 3.0 * (outputs - 10.0) * (1.0 + 0.02 * RNG.standard_normal(5))
     curve = fitted(outputs, discharge)
     sd = run_sd(np.full(5, 0.5), curve.discharge(outputs))
-    theirs = sm.WLS(discharge, sm.add_constant(outputs), weights=1.0 / sd**2).fit()
+    theirs = WLS(discharge, add_constant(outputs), weights=1.0 / sd**2).fit()
     intercept, slope = theirs.params
     assert curve.kind == "line"
     assert curve.slope == pytest.approx(slope, rel=1e-9)
@@ -152,7 +153,7 @@ def test_saturation_at_a_tested_output_is_found():
 
     def squares(top: float) -> float:
         design = np.column_stack([np.ones(5), np.minimum(outputs, top)])
-        return float(sm.WLS(discharge, design, weights=1.0 / sd**2).fit().ssr)
+        return float(WLS(discharge, design, weights=1.0 / sd**2).fit().ssr)
 
     ours = float(np.sum(((discharge - curve.discharge(outputs)) / sd) ** 2))
     assert curve.kind == "saturating"
@@ -180,6 +181,7 @@ def test_three_tests_never_saturate():
     assert fitted([30, 60, 100], [90, 180, 180]).kind != "saturating"
 
 
+@pytest.mark.slow
 def test_a_form_is_not_made_richer_by_chance():
     """Straight data with 3 % scatter: a threshold or saturation is found in about 5 % or less."""
     outputs = np.array([20.0, 40.0, 60.0, 80.0, 100.0])

@@ -117,6 +117,7 @@ runs = st.lists(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(runs)
 def test_what_is_called_usable_is_known_better_than_an_untested_truck(some):

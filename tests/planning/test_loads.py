@@ -114,6 +114,7 @@ def test_nothing_to_spread_takes_no_time():
     assert plan.reloads.empty
 
 
+@pytest.mark.slow
 def test_loads_without_end_are_counted_and_named_but_not_placed():
     """A hopper of 12 lb: hundreds of thousands of loads, each with a place, would never end."""
     plan = one_route(capacity_lb=0.001)

@@ -398,6 +398,7 @@ def test_against_a_plain_recomputation():
         assert found[route] == pytest.approx(mass, rel=1e-9)
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None)
 @given(order=st.permutations(range(6)))
 def test_the_order_of_rows_does_not_matter(order):
@@ -414,6 +415,7 @@ def test_the_order_of_rows_does_not_matter(order):
     pd.testing.assert_frame_equal(plain.routes, mixed.routes)
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None)
 @given(share=st.floats(0.05, 0.95), speed=st.floats(10.0, 40.0))
 def test_cutting_a_segment_in_two_changes_no_mass(share, speed):
@@ -428,6 +430,7 @@ def test_cutting_a_segment_in_two_changes_no_mass(share, speed):
         assert two[name].iloc[0] == pytest.approx(one[name].iloc[0], rel=1e-7)
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None)
 @given(u=st.floats(0.001, 0.05), more=st.floats(1.01, 3.0))
 def test_doubt_widens_every_interval(u, more):
@@ -470,6 +473,7 @@ def two_rounds(first, second):
     }
 
 
+@pytest.mark.slow
 def test_a_truck_keeps_its_gate_from_round_to_round():
     """Alone the first round would be best at 2 in (25 %), the second at 3 in (50 %)."""
     models = {
@@ -601,6 +605,7 @@ def test_a_gate_that_may_be_used_is_taken_before_one_that_may_not():
     assert (row["gate_in"], row["status"]) == (3.0, "ok")
 
 
+@pytest.mark.slow
 def test_what_may_not_be_used_is_no_remedy():
     models = {
         ("T1", "salt", 2.0): LineModel(2.0, 1.0),

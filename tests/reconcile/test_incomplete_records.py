@@ -24,6 +24,8 @@ from tests.reconcile import three_segments
 from tests.reconcile.ticket_tables import load_tickets, reports, return_tickets
 from tests.said import US
 
+pytestmark = pytest.mark.slow
+
 NAN = float("nan")
 ACCUSED = {"over", "under", "probably_over", "probably_under"}
 #: with the ratio 1 that the tickets give, C alone departs from its plan

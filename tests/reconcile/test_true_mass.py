@@ -361,6 +361,7 @@ def test_quantiles_of_a_known_density():
     assert quantiles(density, 0.975)[0] == pytest.approx(0.1 + 1.95996 * 0.05, abs=1e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("storms", "scatter", "missing", "returned"),
     [(3, 0.02, 0.0, 1.0), (1, 0.02, 0.0, 1.0), (3, 0.02, 0.0, 0.5), (3, 0.03, 0.04, 0.7)],
@@ -383,6 +384,7 @@ def test_intervals_cover_the_true_ratio(
     assert covered >= 222
 
 
+@pytest.mark.slow
 def test_intervals_of_one_storm_cover_what_was_true_in_it() -> None:
     """What a truck's storms scatter by belongs to the storm: 30 fleets of 8, all returns recorded.
 

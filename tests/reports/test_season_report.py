@@ -33,6 +33,8 @@ from tests.season import test_records
 from tests.season.season_tables import areas, season_days, segments
 from tests.season.test_season import DAYS, inputs
 
+pytestmark = pytest.mark.slow
+
 SCRIPT = "<script>alert(1)</script>"
 FINGERPRINT = "0123456789abcdef"
 DAY = pd.Timestamp("2027-01-01T12:00Z")

@@ -12,6 +12,8 @@ from spreadplan.remarks import Remark, remark
 from spreadplan.runs.what_if import WhatIf, plan_from, read_for_plan
 from tests.said import US
 
+pytestmark = pytest.mark.slow
+
 
 def planned(folder, what_if=None):
     workspace, fleet = read_for_plan(folder, "s1")

@@ -105,6 +105,7 @@ def test_less_than_the_minimum_is_never_spread():
     assert found.classes["untreated_lane_miles"].tolist() == [0.0, 10.0, 10.0]
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(

@@ -21,6 +21,8 @@ from tests.season.season_tables import (
     storm,
 )  # fmt: skip
 
+pytestmark = pytest.mark.slow
+
 DAYS = ("2026-11-20", "2026-12-01", "2026-12-09", "2026-12-20")
 
 

@@ -181,6 +181,7 @@ def test_findings_give_both_figures_and_say_what_was_not_judged():
     ) == []  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_readings_are_the_same_rule_at_every_criterion():
     """Whatever the storms: within one averaging time is never less than spread over the storm."""
     rng = np.random.default_rng(7)

@@ -112,6 +112,7 @@ def fields_of(entry: str) -> set[str]:
     return {re.split(r"[.\[]", name)[0] for _, name, _, _ in Formatter().parse(entry) if name}
 
 
+@pytest.mark.slow
 def test_every_code_has_words_and_every_entry_is_used():
     used = codes_used()
     assert set(WORDS) == set(used)

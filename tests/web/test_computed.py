@@ -13,6 +13,7 @@ from spreadplan.web.computed import MOST_KEPT, MOST_PLANS, Computed
 from tests.web.visitors import browser
 
 
+@pytest.mark.slow
 def test_a_plan_is_made_once_and_again_when_a_file_changes(workspace):
     folder = workspace()
     computed = Computed(folder)
