@@ -274,7 +274,7 @@ def test_plan_shares_what_is_scarce_and_says_what_it_costs(workspace, capsys):
     folder = workspace(scarce(0.6))
     assert run("plan", folder, "s1", "--no-pdf") == 0
     said = capsys.readouterr().out
-    assert "scarce salt, shared between routes: given up: class without a name" in said
+    assert "scarce Salt, shared between routes: given up: class without a name" in said
     rows = pd.read_csv(folder / "results/s1/plan_scarce.csv")
     assert rows["mass_lb"].sum() == pytest.approx(1200.0)
     assert (rows["mass_lb"] <= rows["wanted_lb"] * (1 + 1e-9)).all()
