@@ -144,9 +144,14 @@ def alone(
 
 
 def _is_no_refusal(error: OSError, workspace: Path) -> bool:
-    """Whether no disk said so: a library's own error, or a file of the program that is missing."""
+    """Whether no disk said so: a template or another file of the program is missing.
+
+    What GDAL could not write has no number of the system's.
+    """
+    if isinstance(error, LookupError):  # as a template that is not there
+        return True
     if error.errno != errno.ENOENT or not error.filename:
-        return error.errno is None
+        return False
     return not Path(str(error.filename)).absolute().is_relative_to(workspace.absolute())
 
 
