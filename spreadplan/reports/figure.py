@@ -7,22 +7,23 @@ lightness differs, and shape, hatching or words say the same once more.
 from __future__ import annotations
 
 import io
-import re
+import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
 import matplotlib as mpl
-from markupsafe import Markup, escape
+from markupsafe import Markup
 from matplotlib import font_manager
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
+from spreadplan.reports.inline_svg import element
 from spreadplan.reports.render import FONT, FONT_FILES
 from spreadplan.resources import resource
 
@@ -72,11 +73,14 @@ STYLE: Final[Any] = {
     "lines.solid_capstyle": "round",
     "hatch.linewidth": 0.6,
     "svg.fonttype": "none",
-    "svg.hashsalt": "spreadplan",
     "path.simplify_threshold": 0.5,
     "figure.dpi": 72,
     "savefig.dpi": 200,
 }
+
+
+_TURN: Final = threading.RLock()
+"""The style belongs to the whole process, not to a thread."""
 
 
 @cache
@@ -87,9 +91,9 @@ def _add_fonts() -> None:
 
 @contextmanager
 def house_style() -> Iterator[None]:
-    """Charts drawn inside have the look of the reports."""
-    _add_fonts()
-    with mpl.rc_context(STYLE), warnings.catch_warnings():
+    """Charts drawn inside have the look of the reports; one thread draws at a time."""
+    with _TURN, mpl.rc_context(STYLE), warnings.catch_warnings():
+        _add_fonts()
         # the text stays text: whoever shows the chart has the letters that ours lacks
         warnings.filterwarnings("ignore", "Glyph .* missing from")
         yield
@@ -125,28 +129,28 @@ class Drawing:
             return svg(self.figure, self.alt, self.name)
 
 
-def svg(figure: Figure, alt: str, name: str) -> Markup:
+def svg(figure: Figure, alt: str, name: str, colours: Mapping[str, str] | None = None) -> Markup:
     """A figure as an ``<svg>`` element.
 
     Parameters
     ----------
     alt : what the chart shows, for people who cannot see it.
     name : short and unique in its page; keeps the names inside apart from other charts'.
+    colours : to write in place of ours.
     """
     _lay_out(figure)
     out = io.StringIO()
     no_metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    figure.savefig(out, format="svg", metadata=no_metadata, transparent=True)
-    body = _body(out.getvalue(), name)
-    width, height = figure.get_size_inches() * 72
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'class="chart" role="img" viewBox="0 0 {width:g} {height:g}" '
-        f'width="{width:g}pt" height="{height:g}pt" aria-label="{escape(alt)}" '
-        f'font-family="{FONTS}" stroke-linejoin="round" stroke-linecap="butt">'
-        f"<title>{escape(alt)}</title>"
-    )
-    return Markup(head + body)
+    with mpl.rc_context({"svg.hashsalt": name}):  # names inside are made from it
+        figure.savefig(out, format="svg", metadata=no_metadata, transparent=True)
+    width, height = (f"{72.0 * side:g}" for side in figure.get_size_inches())
+    head = {
+        "xmlns": "http://www.w3.org/2000/svg", "class": "chart", "role": "img",
+        "viewBox": f"0 0 {width} {height}", "width": f"{width}pt", "height": f"{height}pt",
+        "aria-label": alt, "font-family": FONTS, "stroke-linejoin": "round",
+        "stroke-linecap": "butt",
+    }  # fmt: skip
+    return Markup(element(out.getvalue(), head, colours or {}))
 
 
 def _lay_out(figure: Figure) -> None:
@@ -156,42 +160,3 @@ def _lay_out(figure: Figure) -> None:
         FigureCanvasSVG(figure)  # texts are as wide as they will be in the file
         engine.execute(figure)
         figure.set_layout_engine("none")
-
-
-def _attributes(style: str) -> str:
-    """A style as attributes of its element; the font is that of the whole chart."""
-    pairs = [part.partition(":") for part in style.split(";") if part.strip()]
-    return "".join(
-        f' {name.strip()}="{value.strip()}"' for name, _, value in pairs
-        if name.strip() != "font-family"
-    )  # fmt: skip
-
-
-def _body(document: str, name: str) -> str:
-    """What stands inside the ``<svg>`` element, made small, with names that are unique.
-
-    The style that matplotlib writes for every element would spread over the whole page.
-    """
-    start = document.index(">", document.index("<svg")) + 1
-    body = document[start:]
-    for dropped in (r"<metadata>.*?</metadata>", r"<!--.*?-->", r"<style.*?</style>"):
-        body = re.sub(dropped, "", body, flags=re.DOTALL)
-    used = set(re.findall(r"(?:url\(|href=\")#([^\")]+)", body))
-
-    def smaller_tag(tag: re.Match[str]) -> str:
-        text = re.sub(
-            r' id="([^"]*)"', lambda held: f' id="{name}-{held[1]}"' if held[1] in used else "",
-            tag[0],
-        )  # fmt: skip
-        text = re.sub(r'(url\(#|xlink:href="#)', rf"\g<1>{name}-", text)
-        # as attributes: the PDF engine takes a style for one of the page and complains
-        text = re.sub(r' style="([^"]*)"', lambda held: _attributes(held[1]), text)
-        text = re.sub(r' transform="rotate\(-0 [^"]*"', "", text)
-        return re.sub(r"(\d+\.\d\d)\d+", r"\1", re.sub(r"\s+", " ", text))
-
-    # only tags are touched: what stands between them may be a name from the workspace
-    body = re.sub(r"<[^>]*>", smaller_tag, body)
-    body = re.sub(r">\s+<", "><", body)
-    while (smaller := re.sub(r"<g></g>|<g/>|<defs></defs>", "", body)) != body:
-        body = smaller
-    return body
