@@ -17,7 +17,7 @@ from typing import Any, Final
 
 import matplotlib as mpl
 from markupsafe import Markup
-from matplotlib import font_manager
+from matplotlib import font_manager, rcsetup
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
@@ -35,8 +35,23 @@ BLUE: Final = "#1d5c96"
 PALE_BLUE: Final = "#cfe0f0"
 AMBER: Final = "#d9860a"
 RED: Final = "#9d1f17"
+WHITE: Final = "#ffffff"
+#: too much and too little: apart in hue for every kind of colour vision, and in lightness; a shape,
+#: a hatch or a word says it once more.
+OVER: Final = "#8c1b3d"
+UNDER: Final = "#1f6fb2"
 #: five steps from light to dark: their lightness falls evenly, so that grey print keeps the order.
 STEPS: Final = ("#f2c14e", "#e08a3c", "#bf5547", "#853a5c", "#3a2353")
+
+#: a panel of this size fills a telephone, and is read there without a glass.
+SCREEN_WIDTH_IN: Final = 3.3
+SCREEN_HEIGHT_IN: Final = 2.1
+#: the names that colours have in the style sheet of a page that is light or dark.
+ON_SCREEN: Final = {
+    INK: "var(--ink)", MUTED: "var(--muted)", LINE: "var(--line)", FAINT: "var(--faint)",
+    BLUE: "var(--curve)", PALE_BLUE: "var(--band)", AMBER: "var(--sand-edge)", RED: "var(--red)",
+    OVER: "var(--verdict-4)", UNDER: "var(--verdict-0)", WHITE: "var(--card)",
+}  # fmt: skip
 
 #: as in the style sheet: where ours is not installed, one of about the same width.
 FONTS: Final = f"{FONT}, 'Helvetica Neue', Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
@@ -44,6 +59,7 @@ FONTS: Final = f"{FONT}, 'Helvetica Neue', Arial, 'Liberation Sans', 'DejaVu San
 STYLE: Final[Any] = {
     "font.family": [FONT, "DejaVu Sans"],
     "font.size": 7.5,
+    "axes.prop_cycle": rcsetup.cycler(color=[INK]),
     "text.parse_math": False,  # a name with two dollar signs is no formula
     "text.color": INK,
     "axes.edgecolor": LINE,
@@ -127,6 +143,14 @@ class Drawing:
         """As an element of a page."""
         with house_style():
             return svg(self.figure, self.alt, self.name)
+
+    def on_screen(self, name: str = "") -> Markup:
+        """As an element of a page that is light or dark: its colours are those of the page.
+
+        ``name`` : in place of the chart's own, where a page has several of its kind.
+        """
+        with house_style():
+            return svg(self.figure, self.alt, name or self.name, ON_SCREEN)
 
 
 def svg(figure: Figure, alt: str, name: str, colours: Mapping[str, str] | None = None) -> Markup:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND
-from spreadplan.reports.figure import INK, LINE, MUTED, house_style, panels, svg
+from spreadplan.reports.figure import INK, LINE, MUTED, OVER, UNDER, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
     AREA_FACE,
@@ -41,7 +41,7 @@ from spreadplan.reports.map_parts import (
     place_labels,
     scale_bar,
 )
-from spreadplan.reports.use_charts import OVER, UNDER, signed_percent
+from spreadplan.reports.use_charts import signed_percent
 from spreadplan.views.display import Display, short
 
 PALE_OVER: Final = "#f3d3dc"

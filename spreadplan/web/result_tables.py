@@ -34,8 +34,9 @@ COLUMNS: Final[dict[str, dict[str, str]]] = {
     "use_trucks": {"text": "truck_id material verdict advice",
                    "number": "season_ratio season_lo season_hi without_ticket_lb missing_loads"},
     "use_routes": {
-        "text": "route_id material", "count": "over_segments under_segments",
-        "number": "planned_lb applied_lb applied_lo_lb applied_hi_lb reported_lb",
+        "text": "route_id material", "count": "over_segments under_segments unknown_segments",
+        "number": "planned_lb planned_lo_lb planned_hi_lb applied_lb applied_lo_lb applied_hi_lb "
+        "reported_lb",
     },
     "balance": {
         "text": "yard_id material verdict",
@@ -46,7 +47,7 @@ COLUMNS: Final[dict[str, dict[str, str]]] = {
     "budget": {
         "text": "scope scope_id material verdict without_ticket",
         "number": "without_ticket_ton budget_ton used_ton used_u_ton forecast_ton "
-        "forecast_hi_ton p_over_season",
+        "forecast_lo_ton forecast_hi_ton p_over_season",
     },
     "findings": {"text": "severity subject what remedy"},
     "burn_down": {"text": "material part", "time": "date", "number": "used expected lo hi"},
