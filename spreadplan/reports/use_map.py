@@ -120,7 +120,7 @@ def verdict_map(
         place_labels(
             ax, labels, [*yard_labels, Label("", _kept_free(ax, roads, verdict), "", "", 0)]
         )
-        scale_bar(ax, bounds, shown)
+        scale_bar(ax, shown)
         ax.legend(
             handles=_legend(verdict, len(areas) > 0, len(piles) > 0), loc="upper left",
             bbox_to_anchor=(0, 1.0 + 0.34 / height_in), ncols=5, fontsize=7, handlelength=3.0,
