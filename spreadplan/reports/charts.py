@@ -30,6 +30,7 @@ from spreadplan.reports.figure import (
     panels,
     svg,
 )  # fmt: skip
+from spreadplan.reports.inline_svg import hover
 from spreadplan.views.display import Display, plural, short
 
 COVERAGE: Final = 2.0
@@ -75,6 +76,7 @@ def discharge_curves(
     shown: Display,
     width_in: float = 7.5,
     height_in: float = 1.5,
+    groups: Sequence[CurveGroup] | None = None,
 ) -> Drawing:
     """Mass per count and discharge against feeder output, with every test.
 
@@ -82,11 +84,12 @@ def discharge_curves(
     ----------
     models : the truck's models.
     tests : its tests, valid or not, as `calibration.tests.discharge_results` gives them.
+    groups : panels to draw; None: all that the truck has.
     """
-    groups = curve_groups(models, tests)
+    groups = curve_groups(models, tests) if groups is None else groups
     by_group = {(model.material, model.gate_in): model for model in models}
     columns = min(len(groups), CURVES_IN_A_ROW)
-    letters = 100 // columns - 14
+    letters = round(13.4 * width_in) // columns - 14
     with house_style():
         figure, axes = panels(len(groups), width_in, height_in, columns)
         for group, ax in zip(groups, axes, strict=True):
@@ -149,13 +152,18 @@ def _tests(
     """Tests with bars of twice the standard uncertainty: points that count, crosses that do not."""
     for counts, marker, colour in ((True, "o", INK), (False, "x", MUTED)):
         some = tests[(tests["valid"] == counts) & tests[value].notna()]
-        if len(some):
-            ax.errorbar(
-                some["feeder_pct"], shown.values(some[value], kind),
-                yerr=COVERAGE * shown.values(some[value_u], kind),
-                elinewidth=0.9, capsize=2, fmt=marker, color=colour, markersize=4.2,
-                markeredgewidth=1.2,
-            )  # fmt: skip
+        if not len(some):
+            continue
+        output, middle = some["feeder_pct"].to_numpy(dtype=float), shown.values(some[value], kind)
+        ax.errorbar(
+            output, middle, yerr=COVERAGE * shown.values(some[value_u], kind), fmt="none",
+            ecolor=colour, elinewidth=0.9, capsize=2, markeredgewidth=1.2,
+        )  # fmt: skip
+        for x, y, test in zip(output, middle, lines(some), strict=True):
+            said = shown.show_pm(getattr(test, value), getattr(test, value_u), kind)
+            why = "" if counts else f"; does not count: {test.reason}"
+            ax.plot(x, y, marker, color=colour, markersize=4.2, markeredgewidth=1.2,
+                    gid=hover(f"{test.test_id}: {said}{why}"))  # fmt: skip
 
 
 def _curve_in_words(

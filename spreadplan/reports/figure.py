@@ -7,22 +7,23 @@ lightness differs, and shape, hatching or words say the same once more.
 from __future__ import annotations
 
 import io
-import re
+import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
 import matplotlib as mpl
-from markupsafe import Markup, escape
-from matplotlib import font_manager
+from markupsafe import Markup
+from matplotlib import font_manager, rcsetup
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
+from spreadplan.reports.inline_svg import element
 from spreadplan.reports.render import FONT, FONT_FILES
 from spreadplan.resources import resource
 
@@ -34,8 +35,23 @@ BLUE: Final = "#1d5c96"
 PALE_BLUE: Final = "#cfe0f0"
 AMBER: Final = "#d9860a"
 RED: Final = "#9d1f17"
+WHITE: Final = "#ffffff"
+#: too much and too little: apart in hue for every kind of colour vision, and in lightness; a shape,
+#: a hatch or a word says it once more.
+OVER: Final = "#8c1b3d"
+UNDER: Final = "#1f6fb2"
 #: five steps from light to dark: their lightness falls evenly, so that grey print keeps the order.
 STEPS: Final = ("#f2c14e", "#e08a3c", "#bf5547", "#853a5c", "#3a2353")
+
+#: a panel of this size fills a telephone, and is read there without a glass.
+SCREEN_WIDTH_IN: Final = 3.3
+SCREEN_HEIGHT_IN: Final = 2.1
+#: the names that colours have in the style sheet of a page that is light or dark.
+ON_SCREEN: Final = {
+    INK: "var(--ink)", MUTED: "var(--muted)", LINE: "var(--line)", FAINT: "var(--faint)",
+    BLUE: "var(--curve)", PALE_BLUE: "var(--band)", AMBER: "var(--sand-edge)", RED: "var(--red)",
+    OVER: "var(--verdict-4)", UNDER: "var(--verdict-0)", WHITE: "var(--card)",
+}  # fmt: skip
 
 #: as in the style sheet: where ours is not installed, one of about the same width.
 FONTS: Final = f"{FONT}, 'Helvetica Neue', Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
@@ -43,6 +59,7 @@ FONTS: Final = f"{FONT}, 'Helvetica Neue', Arial, 'Liberation Sans', 'DejaVu San
 STYLE: Final[Any] = {
     "font.family": [FONT, "DejaVu Sans"],
     "font.size": 7.5,
+    "axes.prop_cycle": rcsetup.cycler(color=[INK]),
     "text.parse_math": False,  # a name with two dollar signs is no formula
     "text.color": INK,
     "axes.edgecolor": LINE,
@@ -72,11 +89,14 @@ STYLE: Final[Any] = {
     "lines.solid_capstyle": "round",
     "hatch.linewidth": 0.6,
     "svg.fonttype": "none",
-    "svg.hashsalt": "spreadplan",
     "path.simplify_threshold": 0.5,
     "figure.dpi": 72,
     "savefig.dpi": 200,
 }
+
+
+_TURN: Final = threading.RLock()
+"""The style belongs to the whole process, not to a thread."""
 
 
 @cache
@@ -87,9 +107,9 @@ def _add_fonts() -> None:
 
 @contextmanager
 def house_style() -> Iterator[None]:
-    """Charts drawn inside have the look of the reports."""
-    _add_fonts()
-    with mpl.rc_context(STYLE), warnings.catch_warnings():
+    """Charts drawn inside have the look of the reports; one thread draws at a time."""
+    with _TURN, mpl.rc_context(STYLE), warnings.catch_warnings():
+        _add_fonts()
         # the text stays text: whoever shows the chart has the letters that ours lacks
         warnings.filterwarnings("ignore", "Glyph .* missing from")
         yield
@@ -124,29 +144,37 @@ class Drawing:
         with house_style():
             return svg(self.figure, self.alt, self.name)
 
+    def on_screen(self, name: str = "") -> Markup:
+        """As an element of a page that is light or dark: its colours are those of the page.
 
-def svg(figure: Figure, alt: str, name: str) -> Markup:
+        ``name`` : in place of the chart's own, where a page has several of its kind.
+        """
+        with house_style():
+            return svg(self.figure, self.alt, name or self.name, ON_SCREEN)
+
+
+def svg(figure: Figure, alt: str, name: str, colours: Mapping[str, str] | None = None) -> Markup:
     """A figure as an ``<svg>`` element.
 
     Parameters
     ----------
     alt : what the chart shows, for people who cannot see it.
     name : short and unique in its page; keeps the names inside apart from other charts'.
+    colours : to write in place of ours.
     """
     _lay_out(figure)
     out = io.StringIO()
     no_metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    figure.savefig(out, format="svg", metadata=no_metadata, transparent=True)
-    body = _body(out.getvalue(), name)
-    width, height = figure.get_size_inches() * 72
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'class="chart" role="img" viewBox="0 0 {width:g} {height:g}" '
-        f'width="{width:g}pt" height="{height:g}pt" aria-label="{escape(alt)}" '
-        f'font-family="{FONTS}" stroke-linejoin="round" stroke-linecap="butt">'
-        f"<title>{escape(alt)}</title>"
-    )
-    return Markup(head + body)
+    with mpl.rc_context({"svg.hashsalt": name}):  # names inside are made from it
+        figure.savefig(out, format="svg", metadata=no_metadata, transparent=True)
+    width, height = (f"{72.0 * side:g}" for side in figure.get_size_inches())
+    head = {
+        "xmlns": "http://www.w3.org/2000/svg", "class": "chart", "role": "img",
+        "viewBox": f"0 0 {width} {height}", "width": f"{width}pt", "height": f"{height}pt",
+        "aria-label": alt, "font-family": FONTS, "stroke-linejoin": "round",
+        "stroke-linecap": "butt",
+    }  # fmt: skip
+    return Markup(element(out.getvalue(), head, colours or {}))
 
 
 def _lay_out(figure: Figure) -> None:
@@ -156,42 +184,3 @@ def _lay_out(figure: Figure) -> None:
         FigureCanvasSVG(figure)  # texts are as wide as they will be in the file
         engine.execute(figure)
         figure.set_layout_engine("none")
-
-
-def _attributes(style: str) -> str:
-    """A style as attributes of its element; the font is that of the whole chart."""
-    pairs = [part.partition(":") for part in style.split(";") if part.strip()]
-    return "".join(
-        f' {name.strip()}="{value.strip()}"' for name, _, value in pairs
-        if name.strip() != "font-family"
-    )  # fmt: skip
-
-
-def _body(document: str, name: str) -> str:
-    """What stands inside the ``<svg>`` element, made small, with names that are unique.
-
-    The style that matplotlib writes for every element would spread over the whole page.
-    """
-    start = document.index(">", document.index("<svg")) + 1
-    body = document[start:]
-    for dropped in (r"<metadata>.*?</metadata>", r"<!--.*?-->", r"<style.*?</style>"):
-        body = re.sub(dropped, "", body, flags=re.DOTALL)
-    used = set(re.findall(r"(?:url\(|href=\")#([^\")]+)", body))
-
-    def smaller_tag(tag: re.Match[str]) -> str:
-        text = re.sub(
-            r' id="([^"]*)"', lambda held: f' id="{name}-{held[1]}"' if held[1] in used else "",
-            tag[0],
-        )  # fmt: skip
-        text = re.sub(r'(url\(#|xlink:href="#)', rf"\g<1>{name}-", text)
-        # as attributes: the PDF engine takes a style for one of the page and complains
-        text = re.sub(r' style="([^"]*)"', lambda held: _attributes(held[1]), text)
-        text = re.sub(r' transform="rotate\(-0 [^"]*"', "", text)
-        return re.sub(r"(\d+\.\d\d)\d+", r"\1", re.sub(r"\s+", " ", text))
-
-    # only tags are touched: what stands between them may be a name from the workspace
-    body = re.sub(r"<[^>]*>", smaller_tag, body)
-    body = re.sub(r">\s+<", "><", body)
-    while (smaller := re.sub(r"<g></g>|<g/>|<defs></defs>", "", body)) != body:
-        body = smaller
-    return body

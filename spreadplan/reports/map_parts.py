@@ -14,8 +14,11 @@ import numpy as np
 import pandas as pd
 import shapely
 from matplotlib.axes import Axes
+from matplotlib.font_manager import FontProperties
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
+from matplotlib.ticker import MaxNLocator
+from mpl_toolkits.axes_grid1.anchored_artists import AnchoredSizeBar
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
@@ -195,20 +198,16 @@ def _overlaps(one: tuple[float, float, float, float], others: Floats) -> bool:
     return bool(((one[0] < right) & (left < one[2]) & (one[1] < high) & (low < one[3])).any())
 
 
-# --- legend and scale --------------------------------------------------------------------------
+# --- scale -------------------------------------------------------------------------------------
 
 
-def scale_bar(ax: Axes, bounds: Floats, shown: Display) -> None:
-    """Draw a scale of a round length in the unit shown, below the bounds."""
-    per_unit = 1.0 / shown.value(1.0, "distance")
-    wanted = (bounds[2] - bounds[0]) / 5.0 / per_unit
-    power = 10.0 ** np.floor(np.log10(max(wanted, 1e-3)))
-    length = max(step for step in (1.0, 2.0, 5.0) if step * power <= max(wanted, power)) * power
-    x, y = ax.get_xlim()[0], ax.get_ylim()[0]
-    tick = 0.006 * (ax.get_ylim()[1] - y)
-    ax.plot([x, x, x + length * per_unit, x + length * per_unit], [y + tick, y, y, y + tick],
-            color=INK, linewidth=1.1, solid_capstyle="butt", zorder=25, clip_on=False)  # fmt: skip
-    ax.annotate(
-        f"{length:g} {shown.unit('distance')} · north is up", (x + length * per_unit, y),
-        xytext=(4, 0), textcoords="offset points", va="bottom", fontsize=6.8, color=INK,
-    )  # fmt: skip
+def scale_bar(ax: Axes, shown: Display) -> None:
+    """A scale of a round length in the unit shown, in the corner below a map in miles."""
+    miles = 1.0 / shown.value(1.0, "distance")
+    west, east = ax.get_xlim()
+    length = MaxNLocator(8, steps=[1, 2, 5, 10]).tick_values(0.0, (east - west) / miles)[1]
+    ax.add_artist(AnchoredSizeBar(
+        ax.transData, length * miles, f"{length:g} {shown.unit('distance')} · north is up",
+        "lower left", frameon=False, pad=0.0, borderpad=0.0, color=INK, zorder=25,
+        fontproperties=FontProperties(size=6.8),
+    ))  # fmt: skip

@@ -43,7 +43,8 @@ from spreadplan.views.display import Display, as_text, short
 IN_DOUBT: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate", "unassigned")
 CASING: Final = "#4a5660"
 WIDTHS: Final = (1.5, 1.9, 2.3, 2.7, 3.1)
-MOST_VALUES: Final = 200
+POINTS: Final = 500
+"""Rates are grouped as met at so many places, evenly along all roads."""
 _STEP: Final = 1.0
 """Rates are classed to this, in the unit shown."""
 
@@ -94,7 +95,7 @@ def rate_map(
         figure.canvas.draw()
         labels = [*yard_labels, *_route_labels(roads, segments["route_id"]), *area_labels]
         place_labels(ax, labels, yard_labels)
-        scale_bar(ax, bounds, shown)
+        scale_bar(ax, shown)
         ranges = _ranges(rate, number, len(lowest))
         ax.legend(
             handles=_legend(ranges, segments["status"], shown, len(areas) > 0),
@@ -118,53 +119,28 @@ def planned_rate(segments: pd.DataFrame) -> Floats:
 
 
 def rate_classes(rate: Floats, length: Floats, most: int = len(STEPS)) -> Floats:
-    """Lowest rate of each class, ascending: natural breaks, so that like rates share a colour.
+    """Lowest rate of each class, ascending: natural groups, so that like rates share a colour.
 
     Parameters
     ----------
     rate : shape (n,); values that are missing or not above 0 are left out.
-    length : weight of each rate, shape (n,).
+    length : of the road with each rate, shape (n,). A rate of much of the network is kept apart
+        from its neighbours before one that is hardly seen.
 
-    Source: W. D. Fisher, On grouping for maximum homogeneity, J. Am. Stat. Assoc. 53 (1958): the
-    groups with the least sum of squares within them, found by dynamic programming.
+    Source: J. H. Ward, Hierarchical grouping to optimize an objective function, J. Am. Stat. Assoc.
+    58 (1963): groups are joined so that the squares within them grow least.
     """
     known = np.isfinite(rate) & (rate > 0)
-    rounded = np.round(rate[known] / _STEP) * _STEP
-    values, places = np.unique(rounded, return_inverse=True)
-    if len(values) > MOST_VALUES:
-        values = values[np.linspace(0, len(values) - 1, MOST_VALUES).round().astype(int)]
-        places = np.maximum(np.searchsorted(values, rounded, side="right") - 1, 0)
-    if not len(values):
-        return np.array([])
-    weight = np.maximum(np.bincount(places, weights=length[known]), 1e-9)
-    return values[_natural_breaks(values, weight, min(most, len(values)))]
+    values, places = np.unique(np.round(rate[known] / _STEP) * _STEP, return_inverse=True)
+    if len(values) <= most:
+        return values
+    from scipy.cluster import hierarchy
 
-
-def _natural_breaks(values: Floats, weight: Floats, classes: int) -> NDArray[np.int64]:
-    """Place of the first value of each class, ascending."""
-    total, first, second = (
-        np.concatenate([[0.0], np.cumsum(weight * values**power)]) for power in (0, 1, 2)
-    )
-    count = len(values)
-
-    def spread(start: NDArray[np.int64], end: int) -> Floats:
-        mass = total[end] - total[start]
-        return np.asarray(second[end] - second[start] - (first[end] - first[start]) ** 2 / mass)
-
-    best = np.full((classes + 1, count + 1), np.inf)
-    start_of = np.zeros((classes + 1, count + 1), dtype=np.int64)
-    best[0, 0] = 0.0
-    for number in range(1, classes + 1):
-        for end in range(number, count + 1):
-            starts = np.arange(number - 1, end)
-            cost = best[number - 1, starts] + spread(starts, end)
-            chosen = int(np.argmin(cost))
-            best[number, end], start_of[number, end] = cost[chosen], starts[chosen]
-    breaks, end = [], count
-    for number in range(classes, 0, -1):
-        end = int(start_of[number, end])
-        breaks.append(end)
-    return np.array(breaks[::-1])
+    reach = np.cumsum(np.bincount(places, weights=length[known]))
+    along_roads = np.linspace(0.0, reach[-1], POINTS + 1)[1:]
+    points = values[np.searchsorted(reach, along_roads)]
+    group = hierarchy.fcluster(hierarchy.ward(points[:, np.newaxis]), most, "maxclust")
+    return points[np.flatnonzero(np.diff(group, prepend=0))]
 
 
 def _colours(classes: int) -> list[tuple[str, float]]:

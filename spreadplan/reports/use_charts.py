@@ -14,14 +14,21 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.reports.figure import FAINT, INK, MUTED, Drawing, house_style, panels, svg
+from spreadplan.reports.figure import (
+    FAINT,
+    INK,
+    MUTED,
+    OVER,
+    UNDER,
+    WHITE,
+    Drawing,
+    house_style,
+    panels,
+    svg,
+)  # fmt: skip
 from spreadplan.views.display import MINUS, Display, short
 
 Floats = NDArray[np.float64]
-OVER: Final = "#8c1b3d"
-UNDER: Final = "#1f6fb2"
-"""Too much and too little: apart in hue for every kind of colour vision, and in lightness; a shape,
-a hatch or a word says it once more."""
 MOST_ROWS: Final = 40
 MOST_IN_WORDS: Final = 12
 #: a departure beyond this many times the plan is named in figures, not drawn to scale.
@@ -47,14 +54,17 @@ def route_chart(
     ----------
     routes : route_id, material, applied_, applied_lo_, applied_hi_, planned_, planned_lo_ and
         planned_hi_lb, unknown_segments; in the order to show, the first on top. Rows without a plan
-        are left out.
+        are left out, and of more than `MOST_ROWS` those nearest to it.
     over_pct, under_pct : tolerances, percent of the plan.
 
     Returns None where no route has a plan.
     """
-    rows = routes[routes["planned_lb"] > 0.0].iloc[:MOST_ROWS].reset_index(drop=True)
+    rows = routes[routes["planned_lb"] > 0.0].reset_index(drop=True)
     if rows.empty:
         return None
+    departure = (rows["applied_lb"] / rows["planned_lb"] - 1.0).abs()
+    furthest = departure.sort_values(ascending=False, kind="stable").index[:MOST_ROWS]
+    rows = rows[rows.index.isin(furthest)].reset_index(drop=True)
     with house_style():
         figure, (left, right) = panels(2, width_in, 0.75 + ROW_IN * len(rows), 2)
         places = np.arange(len(rows))
@@ -112,7 +122,7 @@ def _percent_panel(
             ax.errorbar(
                 share[mine], places[mine], xerr=[(share - low)[mine], (high - share)[mine]],
                 fmt=marker, color=colour, markersize=4.4, elinewidth=1.1, capsize=2,
-                markerfacecolor="white" if verdict == UNHEARD else colour,
+                markerfacecolor=WHITE if verdict == UNHEARD else colour,
             )  # fmt: skip
     for place in places:
         text = signed_percent(share[place] - 100.0)
@@ -151,7 +161,7 @@ def _route_legend(rows: pd.DataFrame) -> list[Any]:
     ]  # fmt: skip
     if (rows["unknown_segments"] > 0).any():
         handles.append(Line2D([], [], color=MUTED, marker="o", markersize=4.4, linewidth=1.1,
-                              markerfacecolor="white", label="partly unheard"))  # fmt: skip
+                              markerfacecolor=WHITE, label="partly unheard"))  # fmt: skip
     return handles
 
 
@@ -234,7 +244,7 @@ def _truck_row(ax: Axes, place: int, row: Any) -> None:
     if np.isfinite(row.test_change):
         half = 2.0 * row.test_change * row.test_change_u
         ax.errorbar(row.test_change, place + 0.24, xerr=half, fmt="D", color=MUTED, markersize=3.2,
-                    markerfacecolor="white", elinewidth=0.8, capsize=1.6)  # fmt: skip
+                    markerfacecolor=WHITE, elinewidth=0.8, capsize=1.6)  # fmt: skip
     says = INK if row.verdict != "agrees" else MUTED
     _beside(ax, place, f"{row.season_ratio:.2f} · {row.verdict}", says)
 
@@ -250,7 +260,7 @@ def _truck_legend(rows: pd.DataFrame) -> list[Any]:
     if rows["test_change"].notna().any():
         handles.append(
             Line2D([], [], color=MUTED, marker="D", markersize=3.2, linewidth=0.8,
-                   markerfacecolor="white", label="last test over the one before")
+                   markerfacecolor=WHITE, label="last test over the one before")
         )  # fmt: skip
     return handles
 

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND
-from spreadplan.reports.figure import INK, LINE, MUTED, house_style, panels, svg
+from spreadplan.reports.figure import INK, LINE, MUTED, OVER, UNDER, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
     AREA_FACE,
@@ -42,7 +42,7 @@ from spreadplan.reports.map_parts import (
     place_labels,
     scale_bar,
 )
-from spreadplan.reports.use_charts import OVER, UNDER, signed_percent
+from spreadplan.reports.use_charts import signed_percent
 from spreadplan.views.display import Display, short
 
 PALE_OVER: Final = "#f3d3dc"
@@ -121,7 +121,7 @@ def verdict_map(
         place_labels(
             ax, labels, [*yard_labels, Label("", _kept_free(ax, roads, verdict), "", "", 0)]
         )
-        scale_bar(ax, bounds, shown)
+        scale_bar(ax, shown)
         ax.legend(
             handles=_legend(verdict, len(areas) > 0, len(piles) > 0), loc="upper left",
             bbox_to_anchor=(0, 1.0 + 0.34 / height_in), ncols=5, fontsize=7, handlelength=3.0,

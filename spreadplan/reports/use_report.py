@@ -256,21 +256,22 @@ def _map(use: StormUse, rows: pd.DataFrame, background: UseBackground, shown: Di
     )
 
 
-def _routes(use: StormUse, background: UseBackground, shown: Display) -> dict[str, Any]:
-    """Routes by their departure from the plan, the greatest excess first."""
-    table = use.routes[use.routes["route_id"] != OFF_ROUTE]
+def by_departure(routes: pd.DataFrame) -> pd.DataFrame:
+    """Routes that were to be treated or were, by their departure from the plan, the greatest
+    excess first.
+    """
+    table = routes[routes["route_id"] != OFF_ROUTE]
     # a matched trace runs a few feet into a neighbour: that is no use of its route
     table = table[(table["planned_lb"] > 0.0) | (table["applied_lb"] >= LEAST_PILE_LB)]
     share = table["applied_lb"] / table["planned_lb"].where(table["planned_lb"] > 0.0)
-    table = table.loc[share.sort_values(ascending=False, na_position="last", kind="stable").index]
-    if len(table) > use_charts.MOST_ROWS:
-        furthest = (share - 1.0).abs().sort_values(ascending=False).index[: use_charts.MOST_ROWS]
-        charted = table[table.index.isin(furthest)]
-    else:
-        charted = table
+    return table.loc[share.sort_values(ascending=False, na_position="last", kind="stable").index]
+
+
+def _routes(use: StormUse, background: UseBackground, shown: Display) -> dict[str, Any]:
+    table = by_departure(use.routes)
     policy = background.policy
     kept, left = _cut(table, MOST_ROUTES)
-    drawn = use_charts.route_chart(charted, policy.over_pct, policy.under_pct, shown)
+    drawn = use_charts.route_chart(table, policy.over_pct, policy.under_pct, shown)
     return {
         "chart": drawn and drawn.svg(),
         "uncharted": max(0, int((table["planned_lb"] > 0.0).sum()) - use_charts.MOST_ROWS),

@@ -7,15 +7,17 @@ from typing import Any, Final
 from urllib.parse import quote
 
 import pandas as pd
+from markupsafe import Markup
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.reports.figure import SCREEN_WIDTH_IN
+from spreadplan.reports.season_charts import burn_down_chart
 from spreadplan.reports.season_report import unticketed
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
 from spreadplan.views.savings import ABOUT, savings_rows
 from spreadplan.views.water import screened_waters
-from spreadplan.web.drawing import Chart, number_axis, time_axis
 from spreadplan.web.result_tables import made_at, out_of_date, tables
 from spreadplan.web.visits import Visit, page
 
@@ -51,7 +53,7 @@ def season(visit: Visit) -> Response:
             "budgets": [_budget_row(row, shown) for row in lines(budget)],
             "unticketed": unticketed(budget, shown),
             "findings": _findings(found["findings"]),
-            "plots": _burn_downs(found["burn_down"], budget, shown),
+            "charts": _burn_downs(visit, found["burn_down"], budget),
             "areas": _areas(found["chloride"], shown),
             "screening": _screening(found["screening"], shown),
             "savings_about": ABOUT,
@@ -97,48 +99,21 @@ def _budget_row(row: Any, shown: Display) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _burn_downs(
-    curves: pd.DataFrame | None, budget: pd.DataFrame, shown: Display
-) -> list[tuple[str, Chart]]:
+def _burn_downs(visit: Visit, curves: pd.DataFrame | None, budget: pd.DataFrame) -> list[Markup]:
+    """A chart for each material, as in the report."""
     if curves is None or curves.empty:
         return []
-    drawn = []
-    for material in sorted(curves["material"].unique()):
-        agency = budget[(budget["scope"] == "agency") & (budget["material"] == material)]
-        limit = float(agency["budget_ton"].iloc[0]) if len(agency) else math.nan
-        mine = curves[curves["material"] == material]
-        drawn.append((material, _burn_down(material, mine, limit, shown)))
-    return drawn
+    shown = visit.display
 
+    def make() -> list[Markup]:
+        charts = (
+            burn_down_chart({str(material): mine}, budget, shown, SCREEN_WIDTH_IN)
+            for material, mine in curves.groupby("material", sort=True)
+        )
+        return [chart.on_screen(f"burn{n}") for n, chart in enumerate(charts) if chart is not None]
 
-def _burn_down(material: str, curve: pd.DataFrame, limit_ton: float, shown: Display) -> Chart:
-    """What was used so far, the forecast with its interval, and the agency's budget."""
-    moments = curve["date"]
-    seconds = moments.map(lambda moment: moment.timestamp())
-
-    def mass(name: str, where: pd.Series[bool]) -> Any:
-        return shown.values(POUNDS_PER_TON * curve.loc[where, name].to_numpy(dtype=float), "bulk")
-
-    used, ahead = curve["part"] == "used", curve["part"] == "forecast"
-    tops = curve[["used", "expected", "hi"]].max().max()
-    top = max(float(tops), limit_ton if math.isfinite(limit_ton) else 0.0, 1e-9)
-    unit = shown.unit("bulk")
-    chart = Chart(
-        f"Use of {material} over the season: {shown.show(_lb(curve['used'].max()), 'bulk')} so "
-        f"far, forecast at most {shown.show(_lb(curve['hi'].max()), 'bulk')}, budget "
-        f"{shown.show(_lb(limit_ton), 'bulk')}.",
-        time_axis("", moments.min(), moments.max(), shown.timezone),
-        number_axis(f"{material}, {unit}", 0.0, shown.value(_lb(top), "bulk"), vertical=True),
-    )
-    if ahead.any():
-        chart.band(seconds[ahead].to_numpy(), mass("lo", ahead), mass("hi", ahead))
-        chart.line(seconds[ahead], mass("expected", ahead), "dashed")
-    chart.line(seconds[used], mass("used", used))
-    if math.isfinite(limit_ton):
-        limit = shown.value(_lb(limit_ton), "bulk")
-        chart.line([chart.x.low, chart.x.high], [limit, limit], "limit")
-        chart.note(chart.x.low, limit, " budget")
-    return chart
+    key = ("burn-downs", made_at(visit, "season/burn_down.csv"), shown.system)
+    return visit.site.computed.remember(key, make)
 
 
 def _areas(chloride: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:

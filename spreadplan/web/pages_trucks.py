@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-import math
-from typing import Any
+from collections.abc import Callable
+from typing import TypeVar
 
-import numpy as np
-import pandas as pd
+from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
 from spreadplan.frames import lines
 from spreadplan.reports.certificate import certificates, work_sheet
-from spreadplan.reports.charts import CurveGroup, curve_groups
+from spreadplan.reports.charts import curve_groups, discharge_curves
+from spreadplan.reports.figure import SCREEN_HEIGHT_IN, SCREEN_WIDTH_IN
 from spreadplan.reports.truck_state import TruckState, truck_states
 from spreadplan.views.display import Display
 from spreadplan.web.addresses import address
-from spreadplan.web.computed import FleetView, whole
-from spreadplan.web.drawing import Chart, number_axis
+from spreadplan.web.computed import whole
 from spreadplan.web.edits import Change
 from spreadplan.web.security import REPORT_POLICY
 from spreadplan.web.visits import Visit, action, page
 
+T = TypeVar("T")
 TESTS = "discharge_tests.csv"
 ORDER = {"bad": 0, "warn": 1, "good": 2}
 
@@ -37,7 +37,13 @@ def states(visit: Visit) -> dict[str, TruckState]:
             workspace.policy, visit.setting,
         )  # fmt: skip
 
-    return visit.site.computed.remember(("truck states", visit.display.system), make)
+    return _remember(visit, "truck states", "", make)
+
+
+def _remember(visit: Visit, what: str, truck_id: str, make: Callable[[], T]) -> T:
+    """What ``make`` returned for these inputs, this day and the visitor's units."""
+    day = visit.site.computed.fleet().calibration.as_of
+    return visit.site.computed.remember((what, truck_id, day, visit.display.system), make)
 
 
 def state_of(visit: Visit, truck_id: str) -> TruckState:
@@ -64,11 +70,7 @@ def trucks(visit: Visit) -> Response:
 def truck(visit: Visit) -> Response:
     """One truck: whether its calibration counts, its curves, tests and what to do next."""
     state = state_of(visit, visit.path("truck"))
-    view = visit.site.computed.fleet()
-    charts = visit.site.computed.remember(
-        ("truck charts", state.truck_id, visit.display.system),
-        lambda: curves(view, state, visit.display),
-    )
+    charts = _remember(visit, "truck charts", state.truck_id, lambda: curves(state, visit.display))
     changes = [
         (visit.display.date(row.changed_at), row.what, row.note)
         for row in lines(state.truck.changes.sort_values("changed_at", ascending=False))
@@ -81,15 +83,20 @@ def truck(visit: Visit) -> Response:
 
 def certificate(visit: Visit) -> Response:
     """The certificate as it stands now, to print."""
-    view = visit.site.computed.fleet()
+    view, truck_id = visit.site.computed.fleet(), visit.path("truck")
     trucks_table = whole(view.workspace).table("trucks")
-    own = trucks_table[trucks_table["truck_id"] == visit.path("truck")]
-    for _, text in certificates(
-        view.calibration, own, view.workspace.table("changes"), view.workspace.policy,
-        visit.setting,
-    ):  # fmt: skip
-        return report(text)
-    raise HTTPException(404, "There is no such truck.")
+    own = trucks_table[trucks_table["truck_id"] == truck_id]
+    if own.empty:
+        raise HTTPException(404, "There is no such truck.")
+
+    def make() -> str:
+        ((_, text),) = certificates(
+            view.calibration, own, view.workspace.table("changes"), view.workspace.policy,
+            visit.setting,
+        )  # fmt: skip
+        return text
+
+    return report(_remember(visit, "certificate", truck_id, make))
 
 
 def sheet(visit: Visit) -> Response:
@@ -118,71 +125,16 @@ def void(visit: Visit) -> Response:
 # --- curves ------------------------------------------------------------------------------------
 
 
-def curves(view: FleetView, state: TruckState, shown: Display) -> list[tuple[str, Chart]]:
-    """A chart for each material and gate: its title and the drawing."""
+def curves(state: TruckState, shown: Display) -> list[Markup]:
+    """A chart for each material and gate, as on the certificate."""
     models, tests = state.truck.models, state.truck.tests
-    by_group = {(model.material, model.gate_in): model for model in models}
-    drawn = []
-    for group in curve_groups(models, tests) if models or len(tests) else []:
-        mine = tests[
-            (tests["material"] == group.material) & np.isclose(tests["gate_in"], group.gate_in)
-        ]
-        what = "mass per count" if group.per_count else "discharge"
-        title = f"{group.material}, gate {shown.show(group.gate_in, 'gate')}: {what}"
-        model = by_group.get((group.material, group.gate_in))
-        drawn.append((title, _curve(model, group, mine, title, shown)))
-    return drawn
-
-
-def _curve(model: Any, group: CurveGroup, tests: pd.DataFrame, title: str, shown: Display) -> Chart:
-    kind = "per_count" if group.per_count else "discharge"
-    value, u = (
-        ("lb_per_count", "lb_per_count_u")
-        if group.per_count
-        else ("discharge_lb_per_min", "discharge_u_lb_per_min")
+    if not models and tests.empty:
+        return []
+    charts = (
+        discharge_curves(models, tests, shown, SCREEN_WIDTH_IN, SCREEN_HEIGHT_IN, [group])
+        for group in curve_groups(models, tests)
     )
-    known = tests[tests[value].notna()]
-    output, middle, low, high = _model_line(model, group.per_count)
-    ends = [*high, *(known[value] + 2.0 * known[u])]
-    lows = [*low, *(known[value] - 2.0 * known[u])] if group.per_count else [0.0]
-    top = shown.value(max(ends, default=1.0), kind)
-    bottom = shown.value(min(lows, default=0.0), kind)
-    tested = f"{len(known)} tests, {int(known['valid'].sum())} of them count"
-    chart = Chart(
-        f"{title}, against feeder output. {tested}.",
-        number_axis("feeder output, %", 0.0, 100.0),
-        number_axis(shown.unit(kind), bottom, top, vertical=True),
-    )
-    if model is not None:
-        middle, low, high = (shown.values(one, kind) for one in (middle, low, high))
-        chart.band(output, np.maximum(low, chart.y.low), np.minimum(high, chart.y.high))
-        chart.line(output, middle, "dashed")
-        inside = (output >= model.tested_lo_pct) & (output <= model.tested_hi_pct)
-        chart.line(output[inside], middle[inside])
-    for test in lines(known.sort_values("valid")):
-        text = shown.show_pm(getattr(test, value), getattr(test, u), kind)
-        half = shown.value(2.0 * getattr(test, u), kind)
-        counts = "" if test.valid else f"; does not count: {test.reason}"
-        chart.point(
-            float(test.feeder_pct), shown.value(getattr(test, value), kind), half,
-            f"{test.test_id}: {text}{counts}", "" if test.valid else "off",
-        )  # fmt: skip
-    return chart
-
-
-def _model_line(model: Any, per_count: bool) -> tuple[np.ndarray, ...]:
-    """Feeder output, the calibration there, and its 95 % interval."""
-    output = np.linspace(0.0, 100.0, 51)
-    if model is None:
-        nothing = np.array([])
-        return output, nothing, nothing, nothing
-    if not per_count:
-        low, high = model.interval(output)
-        return output, model.predict(output).discharge_lb_per_min, low, high
-    value = np.full_like(output, model.lb_per_count)
-    half = 2.0 * value * model.relative_u_per_count(output)
-    half = np.where(np.isfinite(half), half, math.nan)
-    return output, value, value - half, value + half
+    return [chart.on_screen(f"curve{number}") for number, chart in enumerate(charts)]
 
 
 ROUTES = [

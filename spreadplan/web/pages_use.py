@@ -9,18 +9,19 @@ from typing import Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
-from spreadplan.reports.use_report import unticketed
+from spreadplan.reports import use_charts
+from spreadplan.reports.use_report import by_departure, unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.views.use_segments import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
 from spreadplan.web import map_layers
 from spreadplan.web.addresses import number_of
-from spreadplan.web.drawing import Chart, number_axis
 from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_plan import storm_of
 from spreadplan.web.result_tables import made_at, out_of_date, points, table, tables
@@ -84,7 +85,7 @@ def use(visit: Visit) -> Response:
             "verdicts": [(tone, words, int(counts.get(name, 0)), name)
                          for name, (tone, words) in VERDICTS.items()],
             "routes": [_route_row(row, shown) for row in lines(routes)],
-            "plots": [("Material by route, against the plan", _routes_plot(routes, shown))],
+            "chart": _routes_chart(visit, storm, routes),
             "trucks": [_truck_row(row) for row in lines(trucks)] if trucks is not None else [],
             "unticketed": unticketed(trucks, shown)
             if trucks is not None and "without_ticket_lb" in trucks else [],
@@ -127,30 +128,17 @@ def _range(low: float, high: float, shown: Display) -> str:
     return text.removesuffix(f"\u00a0{shown.unit('bulk')}")
 
 
-def _routes_plot(routes: pd.DataFrame, shown: Display) -> Chart:
-    """Applied against planned mass: a point for each route, on the line where both are equal."""
-    known = routes[routes["planned_lb"].notna() & (routes["route_id"] != OFF_ROUTE)]
-    top = max(float(known[["planned_lb", "applied_hi_lb"]].max().max()), 1.0) if len(known) else 1.0
-    unit = shown.unit("bulk")
-    high = shown.value(top, "bulk")
-    chart = Chart(
-        f"Applied against planned material of {len(known)} routes; the table below has the "
-        "figures.",
-        number_axis(f"planned, {unit}", 0.0, high),
-        number_axis(f"applied, {unit}, with its 95 % interval", 0.0, high, vertical=True),
-    )  # fmt: skip
-    end = min(chart.x.high, chart.y.high)
-    chart.line([0.0, end], [0.0, end], "dashed")
-    for row in lines(known):
-        applied, planned = (
-            shown.value(value, "bulk") for value in (row.applied_lb, row.planned_lb)
-        )
-        half = (row.applied_hi_lb - row.applied_lo_lb) / 2.0
-        chart.point(planned, applied, shown.value(half, "bulk"), f"{row.route_id}, {row.material}")
-        outside = not row.applied_lo_lb <= row.planned_lb <= row.applied_hi_lb
-        if outside and abs(applied - planned) > 0.06 * end:
-            chart.note(planned, applied, str(row.route_id), "middle")
-    return chart
+def _routes_chart(visit: Visit, storm: str, routes: pd.DataFrame) -> Markup | None:
+    """Applied against planned mass, as in the report."""
+    policy, shown = visit.site.computed.tables("policy").policy, visit.display
+
+    def make() -> Markup | None:
+        table = by_departure(routes)
+        drawn = use_charts.route_chart(table, policy.over_pct, policy.under_pct, shown)
+        return None if drawn is None else drawn.on_screen()
+
+    key = ("routes chart", storm, made_at(visit, f"{storm}/use_routes.csv"), shown.system)
+    return visit.site.computed.remember(key, make)
 
 
 def _truck_row(row: Any) -> dict[str, Any]:

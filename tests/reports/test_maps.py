@@ -1,13 +1,18 @@
 from __future__ import annotations
 
 from itertools import combinations, pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from mpl_toolkits.axes_grid1.anchored_artists import AnchoredSizeBar
 
+from spreadplan.reports.figure import house_style, panels
+from spreadplan.reports.map_parts import frame_of, scale_bar
 from spreadplan.reports.maps import rate_classes
+from spreadplan.views.display import Display
 
 
 def squares(values: np.ndarray, weight: np.ndarray, cuts: tuple[int, ...]) -> float:
@@ -19,20 +24,70 @@ def squares(values: np.ndarray, weight: np.ndarray, cuts: tuple[int, ...]) -> fl
     return total
 
 
+def squares_of(values: np.ndarray, weight: np.ndarray, lowest: np.ndarray) -> float:
+    return squares(values, weight, tuple(np.searchsorted(values, low) for low in lowest[1:]))
+
+
 @settings(deadline=None)
 @given(
-    st.lists(st.integers(1, 900), min_size=3, max_size=9, unique=True), st.integers(1, 3),
-    st.integers(0, 1000),
+    st.lists(st.integers(0, 4), min_size=6, max_size=60), st.integers(0, 1000),
 )  # fmt: skip
-def test_natural_breaks_are_the_best_of_all_groupings(rates, classes, seed):
-    values = np.sort(np.array(rates, dtype=float))
-    weight = np.random.default_rng(seed).uniform(0.1, 5.0, len(values))
-    lowest = rate_classes(values, weight, classes)
-    cuts = tuple(int(np.searchsorted(values, low)) for low in lowest[1:])
-    best = min(
-        squares(values, weight, cut) for cut in combinations(range(1, len(values)), classes - 1)
+def test_rates_that_lie_together_share_a_class_and_no_others_do(groups, seed):
+    """Groups of 20 lb per lane-mile, 80 apart, of whatever length of road."""
+    draw = np.random.default_rng(seed)
+    rates = 100.0 + 100.0 * np.array(groups) + draw.integers(0, 20, len(groups))
+    lowest = rate_classes(rates, draw.uniform(1.0, 3.0, len(rates)), 5)
+    if len(np.unique(rates)) <= 5:
+        assert lowest.tolist() == np.unique(rates).tolist()
+        return
+    number = np.searchsorted(lowest, rates, side="right") - 1
+    for group in set(groups):
+        mine = number[np.array(groups) == group]
+        others = number[np.array(groups) != group]
+        assert not set(mine) & set(others)
+
+
+def test_classes_are_nearly_the_best_of_all_groupings():
+    """All groupings tried, W. D. Fisher, On grouping for maximum homogeneity, J. Am. Stat. Assoc.
+    53 (1958): the least sum of squares within groups.
+    """
+    draw = np.random.default_rng(3)
+    ratios = []
+    for _ in range(60):
+        values = np.sort(draw.choice(np.arange(60.0, 800.0), 12, replace=False))
+        weight = draw.lognormal(0.0, 1.0, len(values))
+        best = min(squares(values, weight, cut) for cut in combinations(range(1, 12), 4))
+        ratios.append(squares_of(values, weight, rate_classes(values, weight)) / best)
+    assert np.median(ratios) < 1.05
+    assert max(ratios) < 2.0
+
+
+def test_a_rate_of_much_of_the_network_is_kept_apart():
+    rates = np.array([100.0, 200.0, 220.0, 400.0, 440.0, 800.0])
+    assert 220.0 in rate_classes(rates, np.array([1.0, 50.0, 50.0, 1.0, 1.0, 1.0]))
+    assert 440.0 in rate_classes(rates, np.array([1.0, 1.0, 1.0, 50.0, 50.0, 1.0]))
+    assert 220.0 not in rate_classes(rates, np.array([1.0, 1.0, 1.0, 50.0, 50.0, 1.0]))
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize("miles", [0.03, 0.7, 12.0, 430.0])
+def test_the_scale_bar_is_as_long_as_it_says(units, miles):
+    shown = Display(units, ZoneInfo("UTC"))
+    with house_style():
+        figure, (ax,) = panels(1, 7.5, 4.0, 1)
+        ax.set_aspect("equal")
+        frame_of(ax, np.array([0.0, 0.0, miles, miles / 2.0]))
+        scale_bar(ax, shown)
+        figure.canvas.draw()
+        (bar,) = (one for one in ax.artists if isinstance(one, AnchoredSizeBar))
+        (drawn,) = bar.size_bar.get_children()
+    number, unit = bar.txt_label.get_text().split(" ")[:2]
+    assert unit == shown.unit("distance")
+    assert drawn.get_width() == pytest.approx(
+        float(number) / shown.value(1.0, "distance"), rel=1e-6
     )
-    assert squares(values, weight, cuts) == pytest.approx(best, rel=1e-9, abs=1e-6)
+    assert number.strip("0.")[0] in "125"
+    assert 0.1 < drawn.get_width() / miles < 0.4
 
 
 def test_rates_that_are_missing_or_nothing_make_no_class():

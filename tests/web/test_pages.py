@@ -18,7 +18,6 @@ import shapely
 from spreadplan.resources import resource
 from spreadplan.web import map_layers
 from spreadplan.web.changes_tried import parse, query, what_if
-from spreadplan.web.drawing import number_axis, step_of
 from tests.web.visitors import Browser, browser, signed_in
 
 STORM = "2026-11-28-light-snow"
@@ -283,7 +282,7 @@ def test_inputs_show_the_visitors_units_and_keep_the_files(workspace):
     assert rows(folder, "storms/s1/forecast.csv")[0]["precipitation_in"] == "0.05"
 
 
-# --- maps and charts ---------------------------------------------------------------------------
+# --- maps --------------------------------------------------------------------------------------
 
 
 def network(count: int) -> gpd.GeoSeries:
@@ -330,15 +329,6 @@ def test_a_small_network_is_sent_whole():
 def test_a_box_that_is_none_is_refused(workspace, box):
     answer = browser(workspace()).get("/plan/s1/lines", params={"box": box})
     assert answer.status_code == 400
-
-
-@pytest.mark.parametrize(("low", "high"), [(0.0, 430.0), (0.61, 0.74), (-3.2, 5.0), (7.0, 7.0)])
-def test_an_axis_holds_its_values_between_round_ends(low, high):
-    axis = number_axis("x", low, high)
-    assert axis.low <= low <= high <= axis.high
-    assert 2 <= len(axis.ticks) <= 8
-    step = step_of(axis.high - axis.low, 50)
-    assert axis.low / step == pytest.approx(round(axis.low / step))
 
 
 # --- speed -------------------------------------------------------------------------------------
