@@ -18,6 +18,7 @@ from hypothesis import settings
 
 from spreadplan import clock
 from tests.finished_county import finished_county  # noqa: F401 - a fixture
+from tests.order import pytest_collection_modifyitems  # noqa: F401 - a hook
 
 # Continuous integration tries the same cases every time; at the desk each run tries new ones.
 settings.register_profile("same", derandomize=True, database=None)
