@@ -238,8 +238,8 @@ class OpenWorkspace:
 
         workspace, calibration = read_fleet(self.folder, as_of)
         return CalibrationResult(
-            calibration_tables(calibration), cautions=_cautions(workspace), workspace=workspace,
-            calibration=calibration,
+            _in_words(workspace, calibration_tables(calibration)), cautions=_cautions(workspace),
+            workspace=workspace, calibration=calibration,
         )  # fmt: skip
 
     def plan(self, storm: str, pick: Pick | None = None) -> PlanResult:
@@ -260,8 +260,8 @@ class OpenWorkspace:
         known_storm(self.folder, storm)
         workspace, fleet, plan = compute_plan(self.folder, storm, Options(), pick)
         return PlanResult(
-            plan_tables(plan), cautions=_cautions(workspace), workspace=workspace,
-            calibration=fleet, plan=plan,
+            _in_words(workspace, plan_tables(plan)), cautions=_cautions(workspace),
+            workspace=workspace, calibration=fleet, plan=plan,
         )  # fmt: skip
 
     def reconcile(self, storm: str) -> UseResult:
@@ -279,7 +279,8 @@ class OpenWorkspace:
 
         said: list[str] = []
         found = compute_use(self.folder, storm, Options(caution=said.append))
-        return UseResult(use_tables(found), cautions=tuple(said), storm=storm, found=found)
+        tables = _in_words(found.workspace, use_tables(found))
+        return UseResult(tables, cautions=tuple(said), storm=storm, found=found)
 
     def season(self, as_of: str | None = None) -> SeasonResult:
         """Budgets, forecast, chloride and over-application of the season.
@@ -297,7 +298,8 @@ class OpenWorkspace:
         said: list[str] = []
         options = Options(say=said.append, caution=said.append)
         found = compute_season(self.folder, options, as_of)
-        return SeasonResult(season_tables(found), cautions=tuple(said), found=found)
+        tables = _in_words(found.workspace, season_tables(found))
+        return SeasonResult(tables, cautions=tuple(said), found=found)
 
 
 def open_workspace(folder: str | PathLike[str]) -> OpenWorkspace:
@@ -322,6 +324,12 @@ def open_workspace(folder: str | PathLike[str]) -> OpenWorkspace:
 
 def _cautions(workspace: Workspace) -> tuple[str, ...]:
     return tuple(f"caution: {one}" for one in workspace.cautions)
+
+
+def _in_words(workspace: Workspace, tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Tables with their sentences as their files have them."""
+    voice = _setting(workspace).voice
+    return {name: voice.table(frame) for name, frame in tables.items()}
 
 
 def _setting(workspace: Workspace) -> Setting:

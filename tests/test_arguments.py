@@ -41,6 +41,7 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[object]:
 # --- dates ---
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["calibrate", "season"])
 @pytest.mark.parametrize(
     ("given", "what"),
@@ -59,6 +60,7 @@ def test_a_day_that_cannot_be_meant(workspace, capsys, command, given, what):
 # --- where to serve ---
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("option", "given", "what"),
     [("--port", "99999", "99999 is not a port"), ("--port", "-1", "-1 is not a port"),

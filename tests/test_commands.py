@@ -51,6 +51,7 @@ def generation(folder: Path) -> dict[str, bytes]:
     }
 
 
+@pytest.mark.slow
 def test_calibrate_and_plan_write_the_columns_of_the_contract(workspace, capsys):
     folder = workspace()
     assert run("calibrate", folder, "--as-of", "2026-11-20", "--no-pdf") == 0
@@ -59,7 +60,7 @@ def test_calibrate_and_plan_write_the_columns_of_the_contract(workspace, capsys)
         header = (folder / "results" / name).read_text().splitlines()[0]
         assert header.split(",")[: columns.count(",") + 1] == columns.split(",")
     said = capsys.readouterr().out
-    assert "yard Y1, salt" in said
+    assert "yard Y1, Salt" in said
 
 
 def test_check_writes_nothing(workspace):
@@ -69,6 +70,7 @@ def test_check_writes_nothing(workspace):
     assert sorted(folder.rglob("*")) == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", ["check", "calibrate", "plan"])
 def test_bad_input_is_exit_code_2_and_changes_no_result(workspace, command, capsys):
     folder = workspace()
@@ -123,6 +125,7 @@ def library_calls(folder: Path, storm: str) -> list[Callable[[], object]]:
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("storm", ["../..", "../../../x", "{}/x", "..\\..\\x", "C:x"])
 def test_the_name_of_a_storm_is_judged_before_anything_is_written(workspace, tmp_path, storm):
     """``reconcile W ../..`` began a file beside the workspace before it looked at the name."""
@@ -143,6 +146,7 @@ def test_a_storm_whose_name_is_a_path_elsewhere_is_refused_here(workspace, capsy
         assert "its name cannot be written" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_new_then_every_command_on_the_starter(tmp_path, capsys):
     folder = tmp_path / "mine"
     assert run("new", folder) == 0
@@ -175,6 +179,7 @@ def test_help_starts_without_the_heavy_libraries():
     subprocess.run([sys.executable, "-c", program], check=True, cwd=root)
 
 
+@pytest.mark.slow
 def test_results_do_not_depend_on_the_run(workspace):
     folder = workspace()
     seen = []

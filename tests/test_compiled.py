@@ -7,6 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 import spreadplan.compiled as compiled
 
 CALLED = "from kernels.compiled import compiled\n\n@compiled\ndef one() -> int:\n    return {}\n"
@@ -29,6 +31,7 @@ def answer(folder: Path) -> tuple[int, int]:
     return int(said), int(kept)
 
 
+@pytest.mark.slow
 def test_a_change_in_a_kernel_that_another_calls_is_seen(tmp_path: Path) -> None:
     """Also where it stands in another room."""
     kernels = tmp_path / "kernels"

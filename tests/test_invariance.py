@@ -27,6 +27,8 @@ from tests.conftest import FILES, route_features
 from tests.differential.plan_files import FACTORS, moment
 from tests.differential.random_workspace import STORM, write_workspace
 
+pytestmark = pytest.mark.slow
+
 LB, FT, MI = 0.45359237, 0.3048, 1.609344
 MASSES = ["mass_lb", "mass_lo_lb", "mass_hi_lb"]
 Row = dict[str, Any]

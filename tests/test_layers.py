@@ -117,3 +117,13 @@ def test_factors_of_units_and_coverage_stand_in_one_place():
         for number, line in enumerate(path.read_text().splitlines(), 1) if FIGURES.search(line)
     ]  # fmt: skip
     assert found == []
+
+
+def test_no_module_imports_a_private_name_of_another():
+    wrong = []
+    for path in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("spreadplan"):
+                hidden = [one.name for one in node.names if re.match(r"_(?!_)", one.name)]
+                wrong += [f"{path.relative_to(PACKAGE)} imports {name}" for name in hidden]
+    assert wrong == []

@@ -16,6 +16,8 @@ from spreadplan.cli import main
 from tests.reconcile import three_segments
 from tests.reconcile.three_segments import MILE_M, START
 
+pytestmark = pytest.mark.slow
+
 CONTRACT = {
     "use_segments.csv": "route_id,segment_id,material,passes,lane_miles,reported_lb,applied_lb,"
     "applied_lo_lb,applied_hi_lb,applied_rate_lb_per_lane_mile,planned_lb,allowed_lb,verdict,"

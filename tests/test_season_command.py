@@ -12,6 +12,8 @@ import pytest
 from spreadplan.cli import main
 from spreadplan.season.water import CRITERIA
 
+pytestmark = pytest.mark.slow
+
 COUNTY = Path(__file__).parents[1] / "sample_routes" / "county"
 TRUTH = Path(__file__).parent / "sample_routes" / "truth"
 BUDGET = (
@@ -39,11 +41,11 @@ def table(folder: Path, name: str) -> pd.DataFrame:
 
 def test_the_season_finds_what_is_hidden_in_the_county(county):
     findings = table(county, "findings").set_index("subject")
-    drifting = findings.loc["truck TC-103, rock_salt"]
+    drifting = findings.loc["truck TC-103, Rock salt"]
     assert drifting["severity"] == "problem"
     assert "more than it reports" in drifting["what"]
     assert "a month" in drifting["what"]
-    books = findings.loc["yard EAST, rock_salt"]
+    books = findings.loc["yard EAST, Rock salt"]
     assert "more counted on 2027-01-25" in books["what"]
     area = findings.loc["area SA2 Long Pine Lake shore"]
     assert area["severity"] == "problem"
@@ -52,10 +54,10 @@ def test_the_season_finds_what_is_hidden_in_the_county(county):
 
 def test_it_accuses_nobody_else(county):
     subjects = table(county, "findings")["subject"]
-    assert set(subjects[subjects.str.startswith("yard")]) == {"yard EAST, rock_salt"}
+    assert set(subjects[subjects.str.startswith("yard")]) == {"yard EAST, Rock salt"}
     assert set(subjects[subjects.str.startswith("area")]) == {"area SA2 Long Pine Lake shore"}
     trucks = set(subjects[subjects.str.startswith("truck")])
-    assert {"truck TC-101, rock_salt", "truck TC-105, rock_salt"}.isdisjoint(trucks)
+    assert {"truck TC-101, Rock salt", "truck TC-105, Rock salt"}.isdisjoint(trucks)
 
 
 def test_what_no_ticket_names_stands_beside_what_was_used(county):
@@ -74,7 +76,7 @@ def test_what_no_ticket_names_stands_beside_what_was_used(county):
     for truck, storm in zip(lacking["truck_id"], lacking["storm"], strict=True):
         assert f"{truck} in {storm}" in salt["without_ticket"]
     found = table(county, "findings").set_index("subject")["what"]
-    assert "2 of its usual loads" in found["tickets of TC-105, rock_salt"]
+    assert "2 of its usual loads" in found["tickets of TC-105, Rock salt"]
     page = (county / "results/season/season_report.html").read_text()
     assert "rest on loads that no ticket names: TC-105 in " in page
 
@@ -272,7 +274,7 @@ def test_plan_shares_what_is_scarce_and_says_what_it_costs(workspace, capsys):
     folder = workspace(scarce(0.6))
     assert run("plan", folder, "s1", "--no-pdf") == 0
     said = capsys.readouterr().out
-    assert "scarce salt, shared between routes: given up: class without a name" in said
+    assert "scarce Salt, shared between routes: given up: class without a name" in said
     rows = pd.read_csv(folder / "results/s1/plan_scarce.csv")
     assert rows["mass_lb"].sum() == pytest.approx(1200.0)
     assert (rows["mass_lb"] <= rows["wanted_lb"] * (1 + 1e-9)).all()
@@ -298,7 +300,7 @@ def test_compare_sets_scenarios_beside_the_plan(workspace, capsys):
     assert run("compare", folder, "s1", "--without", "T2", "--no-pdf") == 0
     rows = pd.read_csv(folder / "results/s1/scenarios.csv").set_index("scenario")
     assert rows.index.tolist()[0] == "as planned"
-    assert {"rates -20 %", "rates +20 %", "5 F colder", "T2 out"} <= set(rows.index)
+    assert {"rates -20 %", "rates +20 %", "5\u00a0°F colder", "T2 out"} <= set(rows.index)
     assert rows.loc["T2 out", "mass_ton_more"] < 0.0
     page = (folder / "results/s1/scenario_report.html").read_text()
     assert "T2 out" in page

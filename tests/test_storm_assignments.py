@@ -14,6 +14,8 @@ from spreadplan.runs.reconciling import using_workspace, usual_materials
 from spreadplan.runs.starting import check
 from tests.hostile.engine import quiet
 
+pytestmark = pytest.mark.slow
+
 HEAD = "route_id,truck_id,yard_id,material,from_application\n"
 TWO_ROUNDS = (
     "zone,start,end,event,pavement_temp_f,trend,precipitation_in,application\n"

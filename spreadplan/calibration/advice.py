@@ -6,6 +6,7 @@ Fixed units: feeder output percent, discharge lb/min, mass lb, time s.
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -19,12 +20,13 @@ from spreadplan.calibration.assumptions import (
     STOPWATCH_U_S,
 )
 from spreadplan.calibration.budget import uncertainty_budget
-from spreadplan.calibration.curve import CONTRADICTION
+from spreadplan.calibration.curve import contradicting
 from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.standing import Standing, working_outputs
 from spreadplan.calibration.trucks import Truck
 from spreadplan.metrology import coverage_factor
+from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 
 RUN_STEP_S = 10.0
@@ -118,20 +120,17 @@ def _untested(
 ) -> dict[str, object]:
     own = results[(results["truck_id"] == truck_id) & (results["material"] == material)]
     if material in liquids:
-        where = "over the pump's range"
+        where = remark("over_pump_range")
     elif len(truck.gates_in) > 1:
-        where = (
-            "at each gate position in use (" + ", ".join(f"{g:g}" for g in truck.gates_in) + " in)"
-        )
+        where = remark("at_each_gate_position", gates_in=truck.gates_in)
     else:
-        where = "at the gate position in use"
+        where = remark("at_gate_position")
     if len(own) == 0:
-        why = "Never tested"
+        why = remark("never_tested_at_all")
     elif own["valid"].any():
-        why = "Its valid tests delivered nothing: look at the feeder first"
+        why = remark("tests_delivered_nothing")
     else:
-        reasons = Counter(own["reason"]).most_common(1)[0][0]
-        why = f"No test counts any more ({reasons})"
+        why = remark("no_test_counts", reasons=Counter(own["reason"]).most_common(1)[0][0])
     return {
         "truck_id": truck_id,
         "material": material,
@@ -140,7 +139,7 @@ def _untested(
         "need": "test",
         "current_u_pct": np.nan,
         "target_pct": target_pct,
-        "advice": f"{why}: run discharge tests with {material} {where}.",
+        "advice": remark("run_tests", why=why, material=material, where=where),
         "cause": "no valid test",
         "further_runs": np.nan,
         "reached_pct": np.nan,
@@ -172,23 +171,15 @@ def _tested(
         "further_runs": np.nan,
         "reached_pct": np.nan,
     }
-    against = f"95 % uncertainty {current_pct:.1f} %, target {target_pct:g} %"
+    against = remark("against_target", current_pct=current_pct, target_pct=target_pct)
     if truck.closed_loop and model.counts is None:
-        return row | {
-            "advice": "Test again and read the sensor counts: a closed loop goes by them."
-        }
-    if any(flag.startswith(CONTRADICTION) for flag in model.flags):
-        return row | {
-            "advice": "The tests contradict each other: look for the cause first (gate, moisture, "
-            "oil temperature, weighing), void the wrong test, then repeat it."
-        }
+        return row | {"advice": remark("read_the_counts")}
+    if contradicting(model.flags):
+        return row | {"advice": remark("find_the_contradiction")}
     if not current_pct > target_pct:
-        return row | {"need": "ok", "advice": f"Good enough: {against}."}
+        return row | {"need": "ok", "advice": remark("good_enough", against=against)}
     if model.count_kind == "varies":
-        return row | {
-            "advice": "Mass per count changes with feeder output: look for slip or air gaps, then "
-            f"test again; further runs alone do not cure it ({against})."
-        }
+        return row | {"advice": remark("find_the_slip", against=against)}
     return row | _further_tests(model, results, truck, outputs, target_pct, current_pct)
 
 
@@ -217,47 +208,42 @@ def _further_tests(
         measured_rel,
         timed=model.counts is None,
     )
-    if further.reached_pct <= target_pct:
-        outcome = (
-            f"this should bring the 95 % uncertainty from {current_pct:.1f} % to "
-            f"{further.reached_pct:.1f} % (target {target_pct:g} %)."
-        )
+    reached_pct = further.reached_pct
+    if reached_pct <= target_pct:
+        outcome = remark("brings_it_down", current_pct=current_pct, reached_pct=reached_pct,
+                         target_pct=target_pct)  # fmt: skip
     else:
-        outcome = (
-            f"even so about {further.reached_pct:.1f} % of now {current_pct:.1f} % would remain "
-            f"(target {target_pct:g} %): run-to-run repeatability of "
-            f"{100 * model.repeatability:.1f} % is the limit; look at gate, moisture and oil "
-            "temperature."
-        )
+        outcome = remark("stays_above", current_pct=current_pct, reached_pct=reached_pct,
+                         target_pct=target_pct,
+                         repeatability_pct=100.0 * model.repeatability)  # fmt: skip
     return {
-        "advice": f"{_runs_text(model, further, plan)}; {outcome}",
+        "advice": remark("do_runs", runs=_runs(model, further), run_s=plan.run_s,
+                         weigh=_weigh(plan), coarse=() if plan.fine_enough else (_COARSE,),
+                         outcome=outcome),
         "further_runs": len(further.outputs_pct),
         "reached_pct": further.reached_pct,
-    }
+    }  # fmt: skip
 
 
-def _runs_text(model: DischargeModel, further: FurtherRuns, plan: RunPlan) -> str:
+_COARSE: Final = remark("scale_too_coarse")
+
+
+def _runs(model: DischargeModel, further: FurtherRuns) -> tuple[Remark, ...]:
+    """How many runs at which outputs."""
     if model.counts is not None:
         low, high = CLOSED_LOOP_OUTPUT_PCT
-        runs = f"{_runs(len(further.outputs_pct))} at {low:g} to {high:g} % output"
-    else:
-        times = Counter(further.outputs_pct)
-        runs = ", ".join(
-            f"{_runs(many)} at {pct:.0f} % output" for pct, many in sorted(times.items())
-        )
+        runs = len(further.outputs_pct)
+        return (remark("runs_between", runs=runs, low_pct=low, high_pct=high),)
+    times = Counter(further.outputs_pct)
+    return tuple(remark("runs_at", runs=many, at_pct=pct) for pct, many in sorted(times.items()))
+
+
+def _weigh(plan: RunPlan) -> Remark:
     if plan.containers:
-        number = "1 container" if plan.containers == 1 else f"{plan.containers} containers"
-        weigh = f"weigh the catch, about {number}, one by one"
-    elif plan.method == "vehicle_scale":
-        weigh = "weigh the truck before and after each run"
-    else:
-        weigh = "weigh the whole catch"
-    coarse = "" if plan.fine_enough else " (this scale is too coarse for the target: use a finer)"
-    return f"Do {runs}, each for at least {plan.run_s:.0f} s, and {weigh}{coarse}"
-
-
-def _runs(many: int) -> str:
-    return "1 more run" if many == 1 else f"{many} more runs"
+        return remark("weigh_containers", containers=plan.containers)
+    if plan.method == "vehicle_scale":
+        return remark("weigh_the_truck")
+    return remark("weigh_the_catch")
 
 
 def _further_count_runs(

@@ -12,6 +12,7 @@ from spreadplan.calibration.curve import run_sd, scatter_flags
 from spreadplan.calibration.fit import FloatArray, LineFit, fit_line, weighted_least_squares
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.metrology import propagate, two_sided_p
+from spreadplan.remarks import Remark, remark
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +24,7 @@ class CountFit:
     scale, dof : of the fit, see `fit.LinearFit`.
     trend_p : probability of so strong a dependence on output by chance; NaN: not testable.
     trend : mass per count as a line in feeder output; None while it counts as constant.
-    flags : what a user must know, one plain sentence each.
+    flags : what a user must know.
     usual : run-to-run scatter that ``scale`` multiplies.
     """
 
@@ -33,7 +34,7 @@ class CountFit:
     dof: float
     trend_p: float
     trend: LineFit | None
-    flags: tuple[str, ...]
+    flags: tuple[Remark, ...]
     usual: Repeatability = ASSUMED
 
     def at(self, feeder_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -94,13 +95,10 @@ def fit_counts(
         flags = scatter_flags(fit.residuals / sd, len(counts) - 1, usual)
         trend, scale, dof = None, fit.scale, fit.dof
     else:
-        flags = (
-            f"mass per count depends on feeder output (p = {trend_p:.3f}): look for slip or air "
-            "gaps",
-        )
+        flags = (remark("counts_vary", chance=trend_p),)
         scale, dof = trend.residual_sd**2, trend.dof
     if np.isnan(trend_p):
-        flags += ("dependence of mass per count on output not tested (3 spread outputs needed)",)
+        flags += (remark("counts_trend_untested"),)
     return CountFit(
         lb_per_count=float(fit.values[0]),
         lb_per_count_u=float(propagate(np.ones(1), fit.covariance)),

@@ -10,7 +10,7 @@ line          a start-up threshold, no saturation
 saturating    a start-up threshold, and an output above which nothing more comes out
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
@@ -27,9 +27,11 @@ from spreadplan.calibration.assumptions import (
 from spreadplan.calibration.fit import BoolArray, FloatArray, LinearFit, weighted_least_squares
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.metrology import coverage_factor, propagate
+from spreadplan.remarks import Remark, remark
 
 Kind = Literal["proportional", "line", "saturating"]
-CONTRADICTION = "tests contradict each other"
+CONTRADICTIONS = ("contradict_by_falling", "contradict_by_scatter")
+"""Codes of the flags that say that tests exclude each other."""
 LEVEL_REL = 1e-6
 
 
@@ -45,8 +47,8 @@ class Curve:
     scale : variance factor of the fit, see `fit.LinearFit`.
     dof : degrees of freedom of the fit.
     startup_pct : where the curve leans on an assumed start-up, its centre; else NaN.
-    flags : what a user must know, one plain sentence each.
-    choice : how the form was chosen, one sentence.
+    flags : what a user must know.
+    choice : how the form was chosen.
     usual : run-to-run scatter that ``scale`` multiplies.
     """
 
@@ -58,8 +60,8 @@ class Curve:
     scale: float
     dof: float
     startup_pct: float
-    flags: tuple[str, ...]
-    choice: str
+    flags: tuple[Remark, ...]
+    choice: Remark
     usual: Repeatability = ASSUMED
 
     @property
@@ -233,7 +235,7 @@ def _line_with_startup(runs: _Runs, startup_pct: float, slope: float) -> LinearF
 
 
 def _curve_from_line(
-    kind: Kind, fit: LinearFit, startup_pct: float, flags: tuple[str, ...], choice: str
+    kind: Kind, fit: LinearFit, startup_pct: float, flags: tuple[Remark, ...], choice: Remark
 ) -> Curve:
     """Turn intercept and slope (and saturation) into start and slope, covariance included."""
     intercept, slope = float(fit.values[0]), float(fit.values[1])
@@ -255,7 +257,7 @@ def _curve_from_line(
 
 
 def _with_startup_doubt(
-    kind: Kind, values: FloatArray, steadied: LinearFit, flags: tuple[str, ...], choice: str
+    kind: Kind, values: FloatArray, steadied: LinearFit, flags: tuple[Remark, ...], choice: Remark
 ) -> Curve:
     """Curve with given intercept and slope whose covariance carries the doubt in the start-up.
 
@@ -269,33 +271,25 @@ def _with_startup_doubt(
     return _curve_from_line(kind, doubt, 0.0, flags, choice)
 
 
-def _proportional_curve(runs: _Runs, flags: tuple[str, ...], choice: str) -> Curve:
+def _proportional_curve(runs: _Runs, flags: tuple[Remark, ...], choice: Remark) -> Curve:
     slope = float(_proportional(runs).values[0])
     steadied = _line_with_startup(runs, 0.0, slope)
     return _with_startup_doubt("proportional", np.array([0.0, slope]), steadied, flags, choice)
 
 
 def _fit_one_output(runs: _Runs) -> Curve:
-    tested = f"{np.mean(runs.feeder_pct):.0f} % output"
-    flag = (
-        f"tested at {tested} only: away from it the start-up is assumed to lie at "
-        f"0 ± {STARTUP_U_PCT:.0f} points of output (common practice, no source)"
-    )
-    many = "one test" if runs.count == 1 else f"{runs.count} tests"
-    return _proportional_curve(
-        runs, (flag,), f"proportional: {many} at practically one output allow nothing else"
-    )
+    at_pct = float(np.mean(runs.feeder_pct))
+    flag = remark("tested_at_one_output", at_pct=at_pct, startup_u_pct=STARTUP_U_PCT)
+    return _proportional_curve(runs, (flag,), remark("one_output", tests=runs.count))
 
 
 def _fit_above_dry_run(runs: _Runs, dry_pct: float) -> Curve:
     """Fit when a test at ``dry_pct`` delivered nothing: flow starts at or above that output."""
-    dry = f"nothing came out at {dry_pct:g} % output"
     if np.ptp(runs.feeder_pct) >= ONE_OUTPUT_SPREAD_PCT:
         line = _line(runs)
         if line.values[1] > 0.0 and -line.values[0] / line.values[1] >= dry_pct:
-            chosen = _curve_from_line(
-                "line", line, np.nan, (), f"line: {dry}, as the line through the other tests says"
-            )
+            choice = remark("line_above_dry", dry_pct=dry_pct)
+            chosen = _curve_from_line("line", line, np.nan, (), choice)
             levelled = _saturating_if_supported(runs, chosen)
             start_u = float(np.sqrt(levelled.covariance[1, 1]))
             # the form that levels off must not start flowing where nothing came out
@@ -308,8 +302,8 @@ def _fit_above_dry_run(runs: _Runs, dry_pct: float) -> Curve:
         "line",
         steadied,
         dry_pct,
-        (f"{dry}: the start-up is taken as {dry_pct:g} ± {STARTUP_U_PCT:.0f} points",),
-        f"line: {dry}, so a start-up threshold is certain",
+        (remark("startup_from_dry", dry_pct=dry_pct, startup_u_pct=STARTUP_U_PCT),),
+        remark("line_from_dry", dry_pct=dry_pct),
     )
 
 
@@ -328,15 +322,13 @@ def _fit_spread_outputs(runs: _Runs) -> Curve:
             line,
             np.nan,
             (),
-            f"line: the start-up differs from zero (t = {ratio:.1f}, more than the {critical:.1f} "
-            "that chance allows at 5 %)",
+            remark("startup_significant", ratio=float(ratio), critical=critical),
         )
     else:
         chosen = _proportional_curve(
             runs,
             (),
-            f"proportional: a start-up threshold is not significant (t = {ratio:.1f}, less than "
-            f"the {critical:.1f} that chance allows at 5 %)",
+            remark("startup_not_significant", ratio=float(ratio), critical=critical),
         )
     return _saturating_if_supported(runs, chosen)
 
@@ -351,13 +343,12 @@ def _fit_contradictory(runs: _Runs) -> Curve:
         covariance=steadied.covariance * max(1.0, scatter / steadied.scale),
         scale=max(scatter, steadied.scale),
     )
-    flag = f"{CONTRADICTION}: more feeder output gave less material"
     return _with_startup_doubt(
         "proportional",
         np.array([0.0, slope]),
         widened,
-        (flag,),
-        "proportional: a falling curve is impossible, so the tests only show an average",
+        (remark("contradict_by_falling"),),
+        remark("only_an_average"),
     )
 
 
@@ -366,17 +357,14 @@ def _fit_two(runs: _Runs, line: LinearFit) -> Curve:
     slope = float(line.values[1])
     usual = np.hypot(line.standard_u[0], STARTUP_U_PCT * slope)
     if abs(line.values[0]) > 2.0 * usual:
-        return _curve_from_line(
-            "line", line, np.nan, (), "line: through the two tests, the least that describes both"
-        )
+        return _curve_from_line("line", line, np.nan, (), remark("line_of_two"))
     steadied = _line_with_startup(runs, 0.0, float(_proportional(runs).values[0]))
     return _with_startup_doubt(
         "line",
         line.values,
         steadied,
         (),
-        "line: through the two tests; its uncertainty allows for a start-up at "
-        f"0 ± {STARTUP_U_PCT:.0f} points",
+        remark("line_of_two_with_startup", startup_u_pct=STARTUP_U_PCT),
     )
 
 
@@ -413,9 +401,8 @@ def _saturating_if_supported(runs: _Runs, chosen: Curve) -> Curve:
         "saturating",
         fit,
         np.nan,
-        (f"discharge stops rising at about {values[2]:.0f} % output",),
-        f"saturating: levelling off is significant (F = {ratio:.1f}, more than the "
-        f"{critical:.1f} that chance allows at 5 %)",
+        (remark("stops_rising", at_pct=float(values[2])),),
+        remark("levelling_off", ratio=float(ratio), critical=critical),
     )
 
 
@@ -480,16 +467,19 @@ def _with_general_flags(curve: Curve, runs: _Runs) -> Curve:
     flags = list(curve.flags)
     fitted = curve.discharge(runs.feeder_pct)
     spare = runs.count - curve.parameters
-    if not any(flag.startswith(CONTRADICTION) for flag in flags):
+    if not contradicting(flags):
         flags += scatter_flags((runs.discharge - fitted) / runs.sd(fitted), spare, runs.usual)
     if curve.start_pct < -STARTUP_U_PCT:
-        flags.append(
-            "the curve does not fall to zero at zero output: below the tested outputs expect less"
-        )
+        flags.append(remark("does_not_fall_to_zero"))
     return replace(curve, flags=tuple(flags))
 
 
-def scatter_flags(standardised: FloatArray, spare: int, usual: Repeatability) -> tuple[str, ...]:
+def contradicting(flags: Iterable[Remark]) -> bool:
+    """Whether flags say that tests exclude each other."""
+    return any(flag.code in CONTRADICTIONS for flag in flags)
+
+
+def scatter_flags(standardised: FloatArray, spare: int, usual: Repeatability) -> tuple[Remark, ...]:
     """Flag of tests that scatter more than chance allows, empty if they do not.
 
     Parameters
@@ -501,7 +491,7 @@ def scatter_flags(standardised: FloatArray, spare: int, usual: Repeatability) ->
     squares = float(np.sum(standardised**2))
     if spare < 1 or squares <= special.chdtri(spare, CONTRADICTION_SIGNIFICANCE):
         return ()
+    times = float(np.sqrt(squares / spare))
     return (
-        f"{CONTRADICTION}: they scatter {np.sqrt(squares / spare):.1f} times as much as "
-        f"{100 * usual.relative:.2g} % run-to-run repeatability explains",
-    )
+        remark("contradict_by_scatter", times=times, usual_pct=100.0 * float(usual.relative)),
+    )  # fmt: skip

@@ -15,6 +15,7 @@ from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
 from spreadplan.calibration.trucks import Truck
 from spreadplan.metrology import coverage_factor
+from spreadplan.remarks import Remark, remark
 
 ModelKey = tuple[str, str, float]
 """truck_id, material, gate_in"""
@@ -53,7 +54,7 @@ class DischargeModel:
     counts: CountFit | None
     tested_pct: tuple[float, ...]
     test_ids: tuple[str, ...]
-    flags: tuple[str, ...]
+    flags: tuple[Remark, ...]
 
     @property
     def kind(self) -> Kind:
@@ -61,8 +62,8 @@ class DischargeModel:
         return self.curve.kind
 
     @property
-    def choice(self) -> str:
-        """How the form was chosen, one sentence."""
+    def choice(self) -> Remark:
+        """How the form was chosen."""
         return self.curve.choice
 
     @property
@@ -226,12 +227,10 @@ class GateInterpolation:
         return max(self.lower.repeatability, self.upper.repeatability)
 
     @property
-    def flags(self) -> tuple[str, ...]:
+    def flags(self) -> tuple[Remark, ...]:
         """What a user must know."""
-        return (
-            f"gate {self.gate_in:g} in was not tested: interpolated between "
-            f"{self.lower.gate_in:g} and {self.upper.gate_in:g} in",
-        )
+        low_in, high_in = self.lower.gate_in, self.upper.gate_in
+        return (remark("between_gates", gate_in=self.gate_in, low_in=low_in, high_in=high_in),)
 
     @property
     def upper_weight(self) -> float:
@@ -445,10 +444,10 @@ def _model(
     )
 
 
-def _flags(closed_loop: bool, curve: Curve, counts: CountFit | None) -> tuple[str, ...]:
+def _flags(closed_loop: bool, curve: Curve, counts: CountFit | None) -> tuple[Remark, ...]:
     if not closed_loop:
         return curve.flags
     if counts is None:
-        return (*curve.flags, "no valid test has sensor counts: mass per count is unknown")
+        return (*curve.flags, remark("counts_unknown"))
     # The controller holds the rate by counts; the curve only predicts the output it will need.
-    return (*counts.flags, *(f"predicted output: {flag}" for flag in curve.flags))
+    return (*counts.flags, *(remark("of_predicted_output", flag=flag) for flag in curve.flags))

@@ -12,11 +12,12 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from spreadplan.calibration.assumptions import WORKING_FLOOR_PCT
-from spreadplan.calibration.curve import CONTRADICTION
+from spreadplan.calibration.curve import contradicting
 from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.trucks import Truck
 from spreadplan.metrology import Z95, coverage_factor
+from spreadplan.remarks import Remark, remark
 
 DO_NOT_USE: Final = "do not use yet"
 UNTESTED_RELATIVE_U: Final = 0.20
@@ -78,36 +79,35 @@ class Standing:
         return self.usable_pct is not None
 
     @property
-    def says(self) -> str:
-        """What its user must know, one sentence without a full stop; "" for nothing."""
+    def says(self) -> Remark | None:
+        """What its user must know, one sentence without a full stop; None for nothing."""
         if self.level == "contradicting":
-            return "its tests contradict each other: find the cause before you rely on them"
+            return remark("tests_contradict")
         if self.level not in ("do_not_use", "in_part"):
-            return ""
+            return None
         if np.isinf(self.best):
-            return f"{DO_NOT_USE}: no valid test has sensor counts, and a closed loop goes by them"
+            return remark("without_counts")
         return says_do_not_use(self._where, self.best if self.usable_pct is None else self.worst)
 
     @property
-    def _where(self) -> str:
+    def _where(self) -> Remark | None:
         if self.usable_pct is None:
-            return ""
+            return None
         (low, high), (first, last) = self.usable_pct, self.working_pct
         if high >= last:
-            return f" below {low:.0f} % output"
-        return f" above {high:.0f} % output" if low <= first else (
-            f" outside {low:.0f} to {high:.0f} % output"
-        )  # fmt: skip
+            return remark("below_output", low_pct=low)
+        if low <= first:
+            return remark("above_output", high_pct=high)
+        return remark("outside_outputs", low_pct=low, high_pct=high)
 
 
-def says_do_not_use(where: str, uncertainty: float) -> str:
-    """The one wording for what is not to be used.
+def says_do_not_use(where: Remark | None, uncertainty: float) -> Remark:
+    """What is said of what is not to be used.
 
-    where : at which outputs, with a space in front, or "". uncertainty : relative, 95 %.
+    where : at which outputs; None for all. uncertainty : relative, 95 %.
     """
-    return (
-        f"{DO_NOT_USE}{where}: what comes out in a run is known within ± {100 * uncertainty:.0f} % "
-        "only, no better than from a truck that was never tested (about 40 %)"
+    return remark(
+        "known_too_badly", where=(where,) if where else (), within_pct=100.0 * uncertainty
     )
 
 
@@ -132,7 +132,7 @@ def standing_of(model: DischargeModel, truck: Truck, target_pct: float) -> Stand
         level: Level = "do_not_use"
     elif len(usable) < len(outputs):
         level = "in_part"
-    elif any(flag.startswith(CONTRADICTION) for flag in model.flags):
+    elif contradicting(model.flags):
         level = "contradicting"
     else:
         worst = 100.0 * coverage_factor(model.relative_dof) * float(relative_u.max())

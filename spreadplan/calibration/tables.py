@@ -126,6 +126,6 @@ def _model_row(model: DischargeModel) -> dict[str, object]:
         "scale": model.scale,
         "repeatability_pct": 100.0 * model.repeatability,
         "relative_u_pct": 100.0 * float(model.relative_u(model.middle_pct)),
-        "flags": "; ".join(model.flags),
+        "flags": model.flags,
         "choice": model.choice,
     }

@@ -68,7 +68,7 @@ def discharge_results(
         lb_per_count_u=np.hypot(net_u_lb / counts, lb_per_count * COUNT_U / counts),
     )
     reason = reasons_not_to_count(tests, own["net_lb"], trucks, changes, policy, as_of)
-    valid = reason == ""
+    valid = reason.map(len) == 0
     assumed = own["division_assumed"].eq(True)
     return results.assign(
         valid=valid,

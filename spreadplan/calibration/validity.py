@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from spreadplan.calibration.assumptions import (
     SHORT_RUN_S,
 )
 from spreadplan.calibration.trucks import Truck
+from spreadplan.remarks import Remark, remark
 
 VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
 GATE_RULE = (
@@ -22,7 +23,6 @@ GATE_RULE = (
 )
 """Said alike on certificate, work sheet and plan. Source of the need to calibrate again where the
 opening is changed: University of Delaware T2/LTAP, Salt Spreader Calibration, 2020."""
-NO_SOURCE = "common practice, no source"
 
 
 class AgePolicy(Protocol):
@@ -60,8 +60,8 @@ def reasons_not_to_count(
     changes: pd.DataFrame,
     policy: AgePolicy,
     as_of: pd.Timestamp,
-) -> "pd.Series[str]":
-    """Why each test does not count at a moment; "" where it counts.
+) -> "pd.Series[Any]":
+    """Why each test does not count at a moment: a tuple of remarks, () where it counts.
 
     Parameters
     ----------
@@ -70,11 +70,7 @@ def reasons_not_to_count(
     trucks : by truck_id. A sensor matters only to a closed loop.
     changes : truck_id, changed_at, what. Only work after the test and up to ``as_of`` counts.
     policy : with calibration_max_age_days; a test of exactly that age still counts.
-    as_of : the moment for which tests are judged; its timezone is used to show dates.
-
-    Returns
-    -------
-    One text for each test, several reasons joined by "; ".
+    as_of : the moment for which tests are judged.
     """
     by_truck = changes_by_truck(changes)
     reasons = []
@@ -87,34 +83,33 @@ def reasons_not_to_count(
         strict=True,
     ):
         closed_loop = trucks[truck_id].closed_loop
-        found = [f"voided: {voided_by}"] if voided_by else []
+        found = [remark("voided", by=voided_by)] if voided_by else []
         if np.isnan(mass):
-            found.append("no weighing")
+            found.append(remark("not_weighed"))
         if not output > 0.0:
-            found.append("run without feeder output")
+            found.append(remark("no_output"))
         found += _age_reasons(performed_at, policy.calibration_max_age_days, as_of)
         found += _change_reasons(by_truck.get(truck_id, []), performed_at, closed_loop, as_of)
-        reasons.append("; ".join(found))
-    return pd.Series(reasons, index=tests.index, dtype="str")
+        reasons.append(tuple(found))
+    return pd.Series(reasons, index=tests.index, dtype=object)
 
 
-def _age_reasons(performed_at: pd.Timestamp, max_age_days: float, as_of: pd.Timestamp) -> list[str]:
+def _age_reasons(
+    performed_at: pd.Timestamp, max_age_days: float, as_of: pd.Timestamp
+) -> list[Remark]:
     if performed_at > as_of:
-        return ["performed after the date of this calibration"]
+        return [remark("performed_later")]
     age = as_of - performed_at
     if np.isfinite(max_age_days) and age > pd.Timedelta(days=max_age_days):
-        return [
-            f"{age / pd.Timedelta(days=1):.0f} days old, more than the {max_age_days:g} days "
-            "that the policy allows"
-        ]
+        return [remark("too_old", days=age / pd.Timedelta(days=1), most_days=max_age_days)]
     return []
 
 
 def _change_reasons(
     changes: Sequence[Change], performed_at: pd.Timestamp, closed_loop: bool, as_of: pd.Timestamp
-) -> list[str]:
+) -> list[Remark]:
     return [
-        f"{change.what} changed {_date(change.changed_at, as_of)}, after this test"
+        remark("work_since", what=change.what, on=change.changed_at)
         for change in changes
         if _voids(change, closed_loop) and performed_at < change.changed_at <= as_of
     ]
@@ -148,10 +143,6 @@ def gates_last_tested(results: pd.DataFrame, as_of: pd.Timestamp) -> dict[str, f
     return {str(truck): float(gate) for truck, gate in last["gate_in"].items()}
 
 
-def _date(moment: pd.Timestamp, as_of: pd.Timestamp) -> str:
-    return str(moment.tz_convert(as_of.tz).date())
-
-
 def warnings_about(
     tests: pd.DataFrame,
     division_assumed: "pd.Series[bool]",
@@ -159,8 +150,8 @@ def warnings_about(
     trucks: Mapping[str, Truck],
     changes: pd.DataFrame,
     as_of: pd.Timestamp,
-) -> "pd.Series[str]":
-    """What is doubtful about each test, several warnings joined by "; "; "" for none.
+) -> "pd.Series[Any]":
+    """What is doubtful about each test: a tuple of remarks, () for nothing.
 
     Parameters
     ----------
@@ -175,41 +166,38 @@ def warnings_about(
     by_truck = changes_by_truck(changes)
     group = ["truck_id", "material", "gate_in"]
     only = valid & (valid.groupby([tests[name] for name in group]).transform("sum") == 1)
-    texts = []
+    warnings = []
     for row, alone, assumed in zip(tests.to_dict("records"), only, division_assumed, strict=True):
         truck = trucks[str(row["truck_id"])]
         found = _run_warnings(float(row["duration_s"]), float(row["engine_rpm"]))
         if truck.closed_loop:
             found += _closed_loop_warnings(float(row["feeder_pct"]))
         elif alone and float(row["feeder_pct"]) < truck.max_feeder_pct:
-            found.append(f"the only test here was not run at full output ({NO_SOURCE})")
+            found.append(remark("only_test_below_full_output"))
         if assumed:
-            found.append(f"scale division assumed from the weighing method ({NO_SOURCE})")
+            found.append(remark("division_assumed"))
         found += [
-            f"{change.what} change noted {_date(change.changed_at, as_of)}, after this test: "
-            "check with a short run"
+            remark("other_work_since", what=change.what, on=change.changed_at)
             for change in by_truck.get(str(row["truck_id"]), [])
             if change.what in ("material", "other")
             and row["performed_at"] < change.changed_at <= as_of
         ]
-        texts.append("; ".join(found))
-    return pd.Series(texts, index=tests.index, dtype="str")
+        warnings.append(tuple(found))
+    return pd.Series(warnings, index=tests.index, dtype=object)
 
 
-def _run_warnings(duration_s: float, engine_rpm: float) -> list[str]:
+def _run_warnings(duration_s: float, engine_rpm: float) -> list[Remark]:
     found = []
     if duration_s < SHORT_RUN_S:
-        found.append(f"run of {duration_s:g} s is shorter than {SHORT_RUN_S:g} s ({NO_SOURCE})")
+        found.append(remark("short_run", run_s=duration_s, least_s=SHORT_RUN_S))
     low, high = ENGINE_RPM
     if not np.isnan(engine_rpm) and not low <= engine_rpm <= high:
-        found.append(
-            f"engine at {engine_rpm:,.0f} rev/min, outside {low:,.0f} to {high:,.0f} ({NO_SOURCE})"
-        )
+        found.append(remark("odd_engine_speed", rpm=engine_rpm, low=low, high=high))
     return found
 
 
-def _closed_loop_warnings(feeder_pct: float) -> list[str]:
+def _closed_loop_warnings(feeder_pct: float) -> list[Remark]:
     low, high = CLOSED_LOOP_OUTPUT_PCT
     if low - FAR_FROM_BAND_PCT <= feeder_pct <= high + FAR_FROM_BAND_PCT:
         return []
-    return [f"run at {feeder_pct:g} % output, far from {low:g} to {high:g} % ({NO_SOURCE})"]
+    return [remark("far_from_usual_output", at_pct=feeder_pct, low_pct=low, high_pct=high)]

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import pandas as pd
 from pandas.api.typing import NaTType
 
-from spreadplan.planning.findings import Finding
 from spreadplan.planning.frames import groups
+from spreadplan.remarks import Finding, remark
 
 #: a moment, or NaT where none was given.
 Moment = pd.Timestamp | NaTType
@@ -141,10 +141,8 @@ def _condition(zone: str, frame: pd.DataFrame) -> Condition:
 
 
 def _several_rows(zone: str, label: str, frame: pd.DataFrame) -> Finding:
-    rows = ", ".join(str(row) for row in sorted(frame["row"]))
     return Finding(
-        "note", f"zone {zone}, application {label}",
-        f"forecast rows {rows} all belong to this application; the plan takes the coldest "
-        "pavement temperature and the sum of precipitation",
-        "give each row its own application if they are separate rounds of spreading",
+        "note", remark("zone_in_round", zone=zone, application=label),
+        remark("several_forecast_rows", rows=sorted(int(row) for row in frame["row"])),
+        (remark("name_the_rounds"),),
     )  # fmt: skip

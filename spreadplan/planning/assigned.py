@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.planning.findings import Finding
+from spreadplan.remarks import Finding, remark
 
 FROM = "from_application"
 
@@ -75,11 +75,12 @@ def own_findings(assignments: pd.DataFrame) -> Iterator[Finding]:
     if FROM not in assignments:
         return
     for row in lines(assignments[assignments["own"]]):
-        since = f" from application {row.from_application} on" if row.from_application else ""
+        since = remark("from_round", application=row.from_application)
         yield Finding(
-            "note", f"route {row.route_id}", f"this storm's own assignment: truck "
-            f"{row.truck_id or 'none'}{since}", "take its row out of the storm's assignments.csv "
-            "where the usual truck treats it",
+            "note", remark("of_route", route=row.route_id),
+            remark("own_assignment", truck=row.truck_id or "none",
+                   since=(since,) if row.from_application else ()),
+            (remark("undo_own_assignment"),),
         )  # fmt: skip
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from spreadplan.remarks import Remark
 
 
 def groups(frame: pd.DataFrame, by: list[str]) -> Iterator[tuple[tuple[Any, ...], pd.DataFrame]]:
@@ -20,3 +22,20 @@ def places(frame: pd.DataFrame, by: list[str]) -> dict[tuple[Any, ...], NDArray[
     """Places of the rows of each group; rows with a missing key belong to none."""
     indices: dict[Any, Any] = frame.groupby(by, sort=False).indices
     return {key if isinstance(key, tuple) else (key,): at for key, at in indices.items()}
+
+
+def together(notes: Sequence[tuple[Remark, ...]]) -> NDArray[np.object_]:
+    """Notes as one array of tuples, which `+` joins row by row; shape (n,)."""
+    array = np.empty(len(notes), dtype=object)
+    for place, note in enumerate(notes):
+        array[place] = note
+    return array
+
+
+def alike(frame: pd.DataFrame, by: list[str]) -> Iterator[tuple[tuple[Any, ...], pd.DataFrame]]:
+    """As `groups`, for columns that hold remarks or tuples of them."""
+    rows: dict[tuple[Any, ...], list[int]] = {}
+    for place, key in enumerate(zip(*(frame[name].tolist() for name in by), strict=True)):
+        rows.setdefault(key, []).append(place)
+    for key, at in rows.items():
+        yield key, frame.iloc[at]

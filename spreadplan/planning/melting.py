@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from spreadplan.planning.brine_data import CACL2_EUTECTIC_F, MGCL2_FREEZING_F, NACL_FREEZING_F
 from spreadplan.planning.frames import groups
+from spreadplan.remarks import Remark, remark
 from spreadplan.units import FEET_PER_MILE, convert
 
 Floats = NDArray[np.float64]
@@ -213,28 +214,29 @@ def melting_check(rows: pd.DataFrame, melters: dict[str, Melter]) -> pd.DataFram
     return pd.DataFrame(checked, columns=columns)
 
 
-def _verdict(chemical: str, temp_f: float, rain_in: float, held_in: float) -> tuple[str, str]:
+def _verdict(chemical: str, temp_f: float, rain_in: float, held_in: float) -> tuple[str, Remark]:
     """Verdict and advice for one zone, application and material."""
     if chemical == "none":
-        return "abrasive", "does not melt: it gives grip only"
+        return "abrasive", remark("grip_only")
     if chemical == "":
-        return "not checked", "state the material's chemical or chloride to have melting checked"
+        return "not checked", remark("state_the_chemical")
     limit = eutectic_f(chemical)
     if temp_f < limit:
-        memory = " (from memory)" if chemical == "CaCl2" else ""
-        return "will not melt", f"no {chemical} brine stays liquid below {limit:g} F{memory}"
+        memory = (remark("limit_from_memory"),) if chemical == "CaCl2" else ()
+        return "will not melt", remark(
+            "below_eutectic", chemical=chemical, limit_f=limit, memory=memory
+        )
     if chemical == "NaCl" and temp_f < NACL_PRACTICAL_LIMIT_F:
-        return "too cold", (
-            f"below {NACL_PRACTICAL_LIMIT_F:g} F sodium chloride is usually not cost-effective "
-            "(Minnesota field handbook, 2005-01): consider another material, or plowing and grip"
-        )
+        return "too cold", remark("too_cold_for_salt", limit_f=NACL_PRACTICAL_LIMIT_F)
     if np.isnan(held_in):
-        return "not checked", "no published freezing curve or no chloride content to check with"
+        return "not checked", remark("no_freezing_curve")
     if np.isnan(rain_in):
-        return "not checked", f"keeps about {held_in:.2g} in of water liquid; none was forecast"
+        return "not checked", remark("holds_without_forecast", held_in=held_in)
     if held_in < rain_in:
-        return "in part", (
-            f"keeps about {held_in:.2g} of the forecast {rain_in:.2g} in of water liquid "
-            f"({100.0 * held_in / rain_in:.0f} %); the rest is for the plow, and may refreeze"
+        return "in part", remark(
+            "holds_in_part",
+            held_in=held_in,
+            forecast_in=rain_in,
+            held_pct=100.0 * held_in / rain_in,
         )
-    return "holds", "keeps the forecast water liquid, if it stays on the road"
+    return "holds", remark("holds_all")

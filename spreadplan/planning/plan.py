@@ -14,7 +14,6 @@ from spreadplan.calibration.validity import Change
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.assigned import own_findings
-from spreadplan.planning.findings import findings_table
 from spreadplan.planning.frames import places
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
@@ -32,6 +31,7 @@ from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
 from spreadplan.planning.stretches import control_names, rate_kept, stretches, with_speed_steps
+from spreadplan.remarks import findings_table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
 
@@ -88,7 +88,7 @@ class StormPlan:
     reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
         one), segment_id, part, pass, miles_into_segment, lon, lat.
     melting : see `melting_check`.
-    findings : severity, subject, what, remedy; the most important first.
+    findings : see `remarks.findings_table`; the most important first.
     """
 
     storm: str

@@ -17,40 +17,41 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.planning.applications import ALL, Application, Condition
-from spreadplan.planning.findings import Finding
+from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.units import area_rate_lb_per_lane_mile
 
 Floats = NDArray[np.float64]
 
 BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
-#: how a range is written in each basis; without a word it is in lb per lane-mile.
-IN_WORDS = {"lb_per_lane_mile": "", "g_per_m2": " g/m²", "gal_per_lane_mile": " gal per lane-mile"}
 FROM_MEMORY = "from memory"
-#: how the source of such a rate ends.
-UNCHECKED = " (from memory, not checked against its source)"
 #: temperatures nearer than this are one: what 28.4 F and -2 C differ by is rounding.
 SAME_F = 1e-6
 
 
 @dataclass(frozen=True)
 class BaseRate:
-    """A rate as it was given, before width and sensitive areas. Exactly one basis is not NaN."""
+    """A rate as it was given, before width and sensitive areas. Exactly one basis is not NaN.
+
+    source : where it comes from; () for no rate. note : why there is none, else ().
+    """
 
     lb_per_lane_mile: float
     g_per_m2: float
     gal_per_lane_mile: float
-    source: str
-    note: str = ""
+    source: Remark | tuple[()]
+    note: tuple[Remark, ...] = ()
 
 
-def base_rate(values: Mapping[str, float], source: str, note: str = "") -> BaseRate:
+def base_rate(
+    values: Mapping[str, float], source: Remark | tuple[()], note: tuple[Remark, ...] = ()
+) -> BaseRate:
     """A rate from its value in each of `BASES`; a basis that is left out is NaN."""
     lb, area, gallons = (values.get(base, np.nan) for base in BASES)
     return BaseRate(lb, area, gallons, source, note)
 
 
-NO_RATE = base_rate({}, "")
+NO_RATE = base_rate({}, ())
 
 
 def policy_rows(
@@ -103,20 +104,35 @@ def pick_from_range(low: float, high: float, pick: Pick) -> float:
 
 def _policy_rate(row: Any, phase: str, pick: Pick) -> BaseRate:
     values: dict[str, float] = {}
-    chosen = ""
+    chosen: tuple[Remark, ...] = ()
     for base in BASES:
         low, high = getattr(row, f"rate_low_{base}"), getattr(row, f"rate_high_{base}")
         values[base] = pick_from_range(low, high, pick)
         if low < high:
-            chosen = f"{pick} of {low:g}-{high:g}{IN_WORDS[base]}, "
-    source = f"policy row {row.row}: {row.source}; {chosen}{phase}"
-    memory = is_from_memory(row.provenance) or is_from_memory(row.source)
-    return base_rate(values, source + (UNCHECKED if memory else ""))
+            chosen = (_of_range(base, pick, (low, high)),)
+    source = remark("rate_of_policy", row=row.row, text=row.source, chosen=chosen, phase=phase)
+    if says_from_memory(row.provenance) or says_from_memory(row.source):
+        source = remark("rate_from_memory", rate=source)
+    return base_rate(values, source)
 
 
-def is_from_memory(text: str) -> bool:
-    """Whether a provenance, or the source of a rate, says that the rate is from memory."""
+def _of_range(base: str, pick: Pick, ends: tuple[float, float]) -> Remark:
+    """Which end of a range in a basis of `BASES` is taken."""
+    return {
+        "lb_per_lane_mile": remark("of_range", pick=pick, ends=ends),
+        "g_per_m2": remark("of_area_range", pick=pick, ends=ends),
+        "gal_per_lane_mile": remark("of_liquid_range", pick=pick, ends=ends),
+    }[base]
+
+
+def says_from_memory(text: str) -> bool:
+    """Whether a provenance, or the source of a policy's row, says that a rate is from memory."""
     return FROM_MEMORY in text.casefold()
+
+
+def is_from_memory(source: Remark | tuple[()]) -> bool:
+    """Whether a rate, by its source in the plan, is from memory."""
+    return isinstance(source, Remark) and source.code == "rate_from_memory"
 
 
 def policy_rate(
@@ -125,27 +141,23 @@ def policy_rate(
 ) -> tuple[BaseRate, list[Finding]]:  # fmt: skip
     """The policy's rate for one kind of segment, or no rate with a note that says why."""
     if condition is None:
-        missing = "no rate: the forecast has no row for this zone and application"
-        return base_rate({}, "", missing), []
+        return base_rate({}, (), (remark("no_forecast"),)), []
     rows = policy_rows(rates, condition, service_class, material, phase)
+    temp_f = condition.pavement_temp_f
     if not rows:
-        classes = f", class {service_class}" if service_class else ""
-        note = (
-            f"no rate: the policy has no row for {condition.event} at "
-            f"{condition.pavement_temp_f:g} F{classes}, {material or 'any material'}, {phase}"
-        )
-        return base_rate({}, "", note), []
+        of_class = (remark("of_class", name=service_class),) if service_class else ()
+        what = remark("the_material", material=material) if material else remark("any_material")
+        note = remark("no_policy_row", event=condition.event, pavement_f=temp_f,
+                      service_class=of_class, material=what, phase=phase)  # fmt: skip
+        return base_rate({}, (), (note,)), []
     findings = []
     if len(rows) > 1 and material:
-        numbers = ", ".join(str(row.row) for row in rows)
+        numbers = [int(row.row) for row in rows]
+        found = remark("policy_rows_equal", rows=numbers, event=condition.event,
+                       pavement_f=temp_f, taken=numbers[0])  # fmt: skip
         findings.append(
-            Finding(
-                "caution", "policy",
-                f"rows {numbers} hold equally for {condition.event} at "
-                f"{condition.pavement_temp_f:g} F; the plan takes row {rows[0].row}",
-                "make one of the rows more specific, or narrow its temperatures",
-            )
-        )  # fmt: skip
+            Finding("caution", remark("of_policy"), found, (remark("narrow_policy_rows"),))
+        )
     return _policy_rate(rows[0], phase, pick), findings
 
 
@@ -170,7 +182,7 @@ def planner_rates(
     return {
         route: base_rate(
             {base: float(getattr(held[1], f"rate_{base}")) for base in BASES},
-            f"planner (rates.csv row {held[1].row})",
+            remark("rate_of_planner", row=int(held[1].row)),
         )
         for route, held in chosen.items() if held is not None
     }, findings  # fmt: skip
@@ -178,9 +190,9 @@ def planner_rates(
 
 def _repeated(row: Any, first: Any, label: str) -> Finding:
     return Finding(
-        "caution", f"route {row.route_id}, application {label}",
-        f"rates.csv rows {first.row} and {row.row} both give its rate; the plan takes row "
-        f"{first.row}", "remove one of the rows",
+        "caution", remark("route_in_round", route=row.route_id, application=label),
+        remark("rate_given_twice", first=int(first.row), second=int(row.row)),
+        (remark("remove_a_rate"),),
     )  # fmt: skip
 
 

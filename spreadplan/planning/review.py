@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.planning.findings import Finding
-from spreadplan.planning.frames import groups
+from spreadplan.planning.frames import alike, groups
 from spreadplan.planning.loads import DETOUR, MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.rates import is_from_memory
 from spreadplan.planning.settings import Models
 from spreadplan.planning.stock import yard_findings
+from spreadplan.remarks import Finding, Remark, remark
 
 #: more settings than a driver can be expected to keep in mind; our choice.
 MANY_SETTINGS = 6
@@ -38,39 +38,32 @@ def review(
 def no_application(storm: str) -> Finding:
     """A storm without a forecast and without rates."""
     return Finding(
-        "problem", f"storm {storm}", "no application: neither the forecast nor the rates have rows",
-        "add a row to forecast.csv, or one with an application to rates.csv",
-    )  # fmt: skip
+        "problem", remark("of_storm", storm=storm), remark("no_rounds"), (remark("add_a_round"),)
+    )
 
 
 def _not_assigned(routes: pd.DataFrame) -> Iterator[Finding]:
     for route in routes.loc[routes["status"] == "unassigned", "route_id"].unique():
         yield Finding(
-            "problem", f"route {route}", "no truck is assigned to it",
-            "add it to assignments.csv",
+            "problem", remark("of_route", route=route), remark("no_truck_assigned"),
+            (remark("assign_it"),),
         )  # fmt: skip
 
 
 def _no_rate(rows: pd.DataFrame) -> Iterator[Finding]:
     missing = rows[rows["target_rate_lb_per_lane_mile"].isna()]
-    for (note,), group in groups(missing, ["note"]):
-        count, lane_miles = len(group), group["lane_miles"].sum()
-        routes = group["route_id"].unique()
-        yield Finding(
-            "problem", "rates", f"{note} ({count} segments, {lane_miles:.1f} lane-miles, routes "
-            + _named(routes) + ")", "give the rate in rates.csv, or add a row to the policy",
+    for (note,), group in alike(missing, ["note"]):
+        what = remark(
+            "segments_without_rate", why=note, segments=len(group),
+            lane_miles=float(group["lane_miles"].sum()), routes=list(group["route_id"].unique()),
         )  # fmt: skip
-
-
-def _named(names: np.ndarray, most: int = 5) -> str:
-    shown = ", ".join(str(name) for name in names[:most])
-    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
+        yield Finding("problem", remark("of_rates"), what, (remark("give_the_rate"),))
 
 
 def _untested(rows: pd.DataFrame) -> Iterator[Finding]:
     untested = rows[rows["status"] == "uncalibrated"]
-    for (truck, material, fault), group in groups(untested, ["truck_id", "material", "fault"]):
-        yield Finding("problem", f"truck {truck}, {material}", _no_setting(group), fault)
+    for (truck, material, fault), group in alike(untested, ["truck_id", "material", "fault"]):
+        yield Finding("problem", _truck(truck, material), _no_setting(group), fault)
 
 
 def _not_to_be_used(rows: pd.DataFrame) -> Iterator[Finding]:
@@ -79,17 +72,18 @@ def _not_to_be_used(rows: pd.DataFrame) -> Iterator[Finding]:
     for (truck, material), group in groups(doubtful, ["truck_id", "material"]):
         worst = group["fault"].iloc[int(group["doubt"].to_numpy().argmax())]
         yield Finding(
-            "problem", f"truck {truck}, {material}", f"{worst}; {_no_setting(group)}",
-            "see what to do next on its calibration certificate, or take another truck",
+            "problem", _truck(truck, material),
+            remark("not_to_be_used", why=worst, effect=_no_setting(group)),
+            (remark("see_certificate_or_other_truck"),),
         )  # fmt: skip
 
 
-def _no_setting(group: pd.DataFrame) -> str:
-    routes = group["route_id"].unique()
-    return (
-        f"no setting can be given for route{'s' if len(routes) > 1 else ''} {_named(routes)}; its "
-        "mass is uncertain by 40 %"
-    )
+def _truck(truck: object, material: object) -> Remark:
+    return remark("truck_with", truck=truck, material=material)
+
+
+def _no_setting(group: pd.DataFrame) -> Remark:
+    return remark("no_setting", routes=list(group["route_id"].unique()))
 
 
 def _infeasible(rows: pd.DataFrame) -> Iterator[Finding]:
@@ -102,53 +96,60 @@ def _infeasible(rows: pd.DataFrame) -> Iterator[Finding]:
     worst = worst.drop_duplicates("run").assign(total=miles.to_numpy())
     for row in lines(worst):
         yield Finding(
-            "problem", f"route {row.route_id}, application {row.application}",
-            f"{row.total:.1f} lane-miles cannot get the target rate",
-            f"{row.segment_id}: {row.fault}",
+            "problem", _run(row), remark("rate_out_of_reach", lane_miles=float(row.total)),
+            (remark("on_segment", segment=row.segment_id, fault=row.fault),),
         )  # fmt: skip
+
+
+def _run(row: Any) -> Remark:
+    return remark("route_in_round", route=row.route_id, application=row.application)
 
 
 def _extrapolated(rows: pd.DataFrame) -> Iterator[Finding]:
     outside = rows[rows["status"] == "extrapolated"]
     for (truck, material, gate), group in groups(outside, ["truck_id", "material", "gate_in"]):
-        low, high = group["feeder_pct"].min(), group["feeder_pct"].max()
-        yield Finding(
-            "caution", f"truck {truck}, {material}, gate {gate:g} in",
-            f"the plan uses feeder outputs of {low:.0f} to {high:.0f} %, tested were "
-            f"{group['tested_lo_pct'].iloc[0]:g} to {group['tested_hi_pct'].iloc[0]:g} %",
-            "run a discharge test at those outputs",
+        what = remark(
+            "feeder_outside_tests",
+            low_pct=float(group["feeder_pct"].min()), high_pct=float(group["feeder_pct"].max()),
+            tested_lo_pct=float(group["tested_lo_pct"].iloc[0]),
+            tested_hi_pct=float(group["tested_hi_pct"].iloc[0]),
         )  # fmt: skip
+        yield Finding("caution", _gate(truck, material, gate), what, (remark("test_there"),))
+
+
+def _gate(truck: object, material: object, gate_in: float) -> Remark:
+    return remark("truck_with_gate", truck=truck, material=material, gate_in=float(gate_in))
 
 
 def _melting(melting: pd.DataFrame) -> Iterator[Finding]:
     for check in lines(melting):
         if check.verdict in ("holds", "abrasive"):
             continue
-        zone = f"zone {check.zone}" if check.zone else "all zones"
+        zone = remark("zone", zone=check.zone) if check.zone else remark("all_zones")
         yield Finding(
             "caution" if check.verdict in ("too cold", "will not melt") else "note",
-            f"{check.material}, {zone}, application {check.application}",
-            f"{check.verdict} at {check.pavement_temp_f:g} F", check.advice,
+            remark("material_in_zone", material=check.material, zone=zone,
+                   application=check.application),
+            remark("melting_verdict", verdict=check.verdict, pavement_f=check.pavement_temp_f),
+            (check.advice,),
         )  # fmt: skip
 
 
 def _prewet(routes: pd.DataFrame, timing: Cycle) -> Iterator[Finding]:
     for name, what, remedy in (
-        ("no_tank", "prewetting is planned, but no prewet tank is known",
-         "state prewet_tank_gal in trucks.csv, or plan without prewetting"),
-        ("prewet_limits", "the prewet tank runs dry before the hopper: the plan has more loads",
-         "refill liquid more often than solids, or prewet less"),
-    ):  # fmt: skip
+        ("no_tank", remark("no_tank"), remark("state_the_tank")),
+        ("prewet_limits", remark("tank_runs_dry"), remark("refill_liquid")),
+    ):
         for truck in routes.loc[timing.runs[name], "truck_id"].unique():
-            yield Finding("caution", f"truck {truck}", what, remedy)
+            yield Finding("caution", remark("of_truck", truck=truck), what, (remedy,))
 
 
 def _many_loads(routes: pd.DataFrame) -> Iterator[Finding]:
     for route in lines(routes[routes["loads"] > MOST_LOADS]):
         yield Finding(
-            "problem", f"route {route.route_id}, application {route.application}",
-            f"takes {route.loads:,} loads of {route.load_lb:,.0f} lb: no run-out points and times",
-            "check capacity_lb and prewet_tank_gal of the truck, the rate, and the route's length",
+            "problem", _run(route),
+            remark("too_many_loads", loads=int(route.loads), load_lb=float(route.load_lb)),
+            (remark("check_the_load"),),
         )  # fmt: skip
 
 
@@ -156,9 +157,8 @@ def _many_settings(routes: pd.DataFrame) -> Iterator[Finding]:
     many = routes[(routes["control"] == "open_loop") & (routes["settings"] > MANY_SETTINGS)]
     for route in lines(many):
         yield Finding(
-            "note", f"route {route.route_id}, application {route.application}",
-            f"needs {route.settings:.0f} feeder settings",
-            "bring the faster stretches down to the speed of those beside them",
+            "note", _run(route), remark("many_settings", settings=int(route.settings)),
+            (remark("even_out_speeds"),),
         )  # fmt: skip
 
 
@@ -167,8 +167,8 @@ def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:
     for source in sources.drop_duplicates():
         if is_from_memory(source):
             yield Finding(
-                "caution", "policy", f"rate from memory in use: {source}",
-                "check the rate against its source before relying on it",
+                "caution", remark("of_policy"), remark("memory_in_use", source=source),
+                (remark("check_the_source"),),
             )  # fmt: skip
 
 
@@ -176,10 +176,7 @@ def _model_flags(rows: pd.DataFrame, models: Models) -> Iterator[Finding]:
     used = rows.loc[rows["modelled"], ["truck_id", "material", "gate_in"]].drop_duplicates()
     for truck, material, gate in used.itertuples(index=False, name=None):
         for flag in models[truck, material, gate].flags:
-            yield Finding(
-                "note", f"truck {truck}, {material}, gate {gate:g} in", flag,
-                "see the truck's calibration certificate",
-            )  # fmt: skip
+            yield Finding("note", _gate(truck, material, gate), flag, (remark("see_certificate"),))
 
 
 def _advice(advice: pd.DataFrame | None) -> Iterator[Finding]:
@@ -187,9 +184,8 @@ def _advice(advice: pd.DataFrame | None) -> Iterator[Finding]:
         return
     for row in lines(advice[advice["need"] == "test"]):
         yield Finding(
-            "caution", f"truck {row.truck_id}, {row.material}", "a discharge test is due",
-            row.advice,
-        )  # fmt: skip
+            "caution", _truck(row.truck_id, row.material), remark("test_is_due"), (row.advice,)
+        )
 
 
 def moved_gates(routes: pd.DataFrame, last_tested_in: Mapping[str, float]) -> Iterator[Finding]:
@@ -199,17 +195,15 @@ def moved_gates(routes: pd.DataFrame, last_tested_in: Mapping[str, float]) -> It
         last = last_tested_in.get(truck, gate)
         if abs(last - gate) > SAME_GATE_IN:
             yield Finding(
-                "caution", f"truck {truck}",
-                f"its gate has to be moved: the plan has it at {gate:g} in for the whole storm, in "
-                f"its latest test it stood at {last:g} in",
-                "set and measure it in the yard before the storm, engine off; then it stays",
+                "caution", remark("of_truck", truck=truck),
+                remark("gate_to_move", planned_in=float(gate), tested_in=float(last)),
+                (remark("move_it_in_the_yard"),),
             )  # fmt: skip
 
 
 def _assumptions() -> Finding:
     return Finding(
-        "note", "times",
-        f"travel is the straight distance x {DETOUR:g} at {TRAVEL_MPH:g} mph; loading takes "
-        f"{RELOAD_MIN:g} min where the yard states none; the truck leaves its yard full",
-        "state reload_min in yards.csv; take the times as a first estimate",
+        "note", remark("of_times"),
+        remark("times_assumed", detour=DETOUR, speed_mph=TRAVEL_MPH, reload_min=RELOAD_MIN),
+        (remark("state_reload"),),
     )  # fmt: skip

@@ -18,9 +18,10 @@ from spreadplan.planning.applications import (
     labelled_forecast,
 )
 from spreadplan.planning.assigned import assigned, in_round
-from spreadplan.planning.findings import Finding
+from spreadplan.planning.frames import together
 from spreadplan.planning.geometry import split_at_areas
 from spreadplan.planning.rates import base_rates, lower_in_areas, rate_on_lane, width_factor
+from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.schema.policy import Pick, Policy
 
 Floats = NDArray[np.float64]
@@ -97,7 +98,8 @@ def target_rows(
 
 def _no_base(parts: pd.DataFrame) -> pd.DataFrame:
     blank = {"lb_per_lane_mile": np.nan, "g_per_m2": np.nan, "gal_per_lane_mile": np.nan}
-    return pd.DataFrame({**blank, "source": "", "note": ""}, index=parts.index)
+    nothing = [()] * len(parts)
+    return pd.DataFrame({**blank, "source": nothing, "note": nothing}, index=parts.index)
 
 
 def _weather(
@@ -124,7 +126,7 @@ def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> 
     sensitive = lower_in_areas(rate, parts["area_ids"], storm.sensitive_areas, storm.policy)
     note = base["note"].to_numpy(dtype=object).copy()
     gallons = base["gal_per_lane_mile"].notna().to_numpy() & np.isnan(rate)
-    note[gallons] = "no rate: a rate in gallons needs the material's density_lb_gal"
+    note[gallons] = together([(remark("no_density"),)] * int(gallons.sum()))
     factor = width_factor(width, storm.policy)
     scaled = (factor != 1.0) & base["g_per_m2"].isna().to_numpy() & ~np.isnan(rate)
     _add_note(note, scaled, _scaled_note(width, factor, scaled))
@@ -136,22 +138,20 @@ def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> 
     )  # fmt: skip
 
 
-def _add_note(notes: Objects, where: Bools, texts: list[str]) -> None:
-    """Append texts to the notes where the mask holds, in place."""
-    notes[where] = [
-        f"{note}; {text}" if note else text for note, text in zip(notes[where], texts, strict=True)
-    ]
+def _add_note(notes: Objects, where: Bools, added: list[Remark]) -> None:
+    """Append a remark to each of the notes where the mask holds, in place."""
+    notes[where] += together([(one,) for one in added])
 
 
-def _scaled_note(width: Floats, factor: Floats, where: Bools) -> list[str]:
+def _scaled_note(width: Floats, factor: Floats, where: Bools) -> list[Remark]:
     return [
-        f"{share:.3g} of the rate for a lane of {feet:g} ft"
+        remark("for_lane_width", share=float(share), width_ft=float(feet))
         for share, feet in zip(factor[where], width[where], strict=True)
     ]
 
 
-def _lowered_note(parts: pd.DataFrame, rate: Floats, where: Bools) -> list[str]:
+def _lowered_note(parts: pd.DataFrame, rate: Floats, where: Bools) -> list[Remark]:
     return [
-        f"sensitive area {area}: lowered from {before:.0f}"
+        remark("lowered_in_area", area=area, before_lb_per_lane_mile=float(before))
         for area, before in zip(parts["area_id"].to_numpy()[where], rate[where], strict=True)
     ]

@@ -16,6 +16,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from spreadplan.remarks import Remark
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -84,7 +86,7 @@ class SpreaderModel(Protocol):
         """Degrees of freedom of the uncertainties."""
 
     @property
-    def flags(self) -> tuple[str, ...]:
+    def flags(self) -> tuple[Remark, ...]:
         """What a user must know of the model."""
 
     def predict(self, feeder_pct: Any) -> Prediction:

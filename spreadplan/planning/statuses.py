@@ -13,8 +13,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.calibration.standing import says_do_not_use
+from spreadplan.planning.frames import together
 from spreadplan.planning.serving import controls_of, how_known, models_by_truck
 from spreadplan.planning.settings import Control, Models, SpreaderModel
+from spreadplan.remarks import Remark, remark
 
 #: worst first: a route has the worst status of its rows.
 STATUSES = (
@@ -68,23 +70,23 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
     """What to say of each row; index of ``rows``.
 
     ``note``: how its rate came about, what is wrong and what would help; ``fault``: the last two
-    alone, "" where nothing is wrong.
+    alone, () where nothing is wrong. Both are tuples of remarks.
     """
-    fault = np.full(len(rows), "", dtype=object)
+    fault = together([()] * len(rows))
     cures = Cures(trucks, models)
     status = rows["status"].to_numpy()
 
-    def add(where: NDArray[np.bool_], columns: list[str], say: Callable[..., str]) -> None:
+    def add(where: NDArray[np.bool_], columns: list[str], say: Callable[..., Remark]) -> None:
         places = np.flatnonzero(where)
         values = [rows[name].to_numpy()[places] for name in columns]
-        said: dict[Any, str] = {}
+        said: dict[Any, tuple[Remark, ...]] = {}
         for place, *key in zip(places.tolist(), *values, strict=True):
             text = said.get(tuple(key))
             if text is None:
-                text = said[tuple(key)] = say(*key)
-            fault[place] = f"{fault[place]}; {text}" if fault[place] else text
+                text = said[tuple(key)] = (say(*key),)
+            fault[place] += text
 
-    add(status == "unassigned", [], lambda: "no truck is assigned to this route")
+    add(status == "unassigned", [], lambda: remark("no_truck_here"))
     add(
         status == "uncalibrated", ["truck_id", "material", "truck_gate_in", "voided_by"],
         cures.untested,
@@ -100,7 +102,7 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
     add(infeasible & rows["too_wide"].to_numpy(), ["truck_id", "lanes_per_pass"], cures.too_wide)
     add(
         (status == "extrapolated"), ["feeder_pct", "tested_lo_pct", "tested_hi_pct"],
-        lambda at, low, high: f"feeder {at:.0f} % is outside the tested {low:g} to {high:g} %",
+        lambda at, low, high: remark("outside_tested", at_pct=at, low_pct=low, high_pct=high),
     )  # fmt: skip
     achieved, target = (
         rows[f"{name}_rate_lb_per_lane_mile"].to_numpy() for name in ("achieved", "target")
@@ -109,17 +111,14 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
         percent = np.round(100.0 * (achieved / target - 1.0))
     missed = np.isin(status, ["ok", "extrapolated"]) & (np.abs(percent) > 100.0 * NOTABLE_ERROR)
     rows = rows.assign(percent=percent)
-    add(missed, ["percent"], lambda off: f"nearest setting gives {off:+.0f} % of the target rate")
-    rate = rows["note"].to_numpy(dtype=object)
-    both = (rate != "") & (fault != "")
-    note = np.where(rate != "", rate, fault)
-    note[both] = rate[both] + "; " + fault[both]
+    add(missed, ["percent"], lambda off: remark("rate_missed", off_pct=off))
+    note = rows["note"].to_numpy(dtype=object) + fault
     return pd.DataFrame({"note": note, "fault": fault}, index=rows.index)
 
 
-def doubtful(gate: float, output: float, doubt: float) -> str:
+def doubtful(gate: float, output: float, doubt: float) -> Remark:
     """Why a truck that was tested gets no setting."""
-    return says_do_not_use(f" at gate {gate:g} in and {output:.0f} % output", doubt)
+    return says_do_not_use(remark("at_gate_and_output", gate_in=gate, output_pct=output), doubt)
 
 
 @dataclass(frozen=True)
@@ -161,80 +160,73 @@ class Cures:
 
     def short(
         self, truck: str, material: str, gate: float, need: float, most: float, speed: float
-    ) -> str:
+    ) -> Remark:
         """Why a truck gives too little, and the cures: slower, more passes, other gates, trucks."""
-        ways = [f"slower, at most {np.floor(speed):.0f} mph"] if speed >= 1.0 else []
+        ways = [remark("drive_slower", speed_mph=float(speed))] if speed >= 1.0 else []
         ways += self._others(material, need, truck, gate)
         times = math.ceil(need / most) if most > 0.0 else 0
-        ways += [f"{times} times the passes"] if 1 < times <= MOST_TIMES_THE_PASSES else []
-        return f"needs {need:.0f} lb/min, gate {gate:g} in gives at most {most:.0f}: " + (
-            ", or ".join(ways) or "no tested truck and gate gives enough"
-        )
+        if 1 < times <= MOST_TIMES_THE_PASSES:
+            ways.append(remark("more_passes", times=times))
+        ways = ways or [remark("nobody_gives_enough")]
+        return remark("gives_too_little", need_lb_per_min=need, gate_in=gate,
+                      most_lb_per_min=most, ways=ways)  # fmt: skip
 
     def excess(
         self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
-    ) -> str:
+    ) -> Remark:
         """Why a truck gives too much at its least, and the cures: fewer passes, another gate or
         truck, a feeder that runs slower.
         """
         ways = self._others(material, need, truck, gate)
         ways += self._fewer_passes(truck, material, gate, need, passes, lanes)
         tested = {one.model.gate_in for one in self._tested[material] if one.truck == truck}
-        ways += [f"gate {smaller:g} in once it is tested" for smaller in self._gates.get(truck, ())
+        ways += [remark("test_smaller_gate", gate_in=smaller)
+                 for smaller in self._gates.get(truck, ())
                  if smaller < gate and smaller not in tested][:1]  # fmt: skip
         if self._least[truck] > 0.0:
-            ways.append(f"less than {self._least[truck]:g} % feeder if it runs steadily there")
-        return (
-            f"needs only {need:.0f} lb/min, gate {gate:g} in gives more at its lowest setting: "
-            + (", or ".join(ways) or "no tested truck and gate gives so little")
-        )
+            ways.append(remark("slower_feeder", least_pct=self._least[truck]))
+        return remark("gives_too_much", need_lb_per_min=need, gate_in=gate,
+                      ways=ways or [remark("nobody_gives_so_little")])  # fmt: skip
 
     def _fewer_passes(
         self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
-    ) -> list[str]:
+    ) -> list[Remark]:
         """The most passes below the planned ones that the truck can serve; each then needs more."""
         widest = self._limits[truck]
         for fewer in range(int(passes) - 1, 0, -1):
             share = passes / fewer
             wide = lanes * share > widest + 1e-9  # never where no limit is known
             if not wide and (truck, gate) in self._able(material, need * share):
-                return [f"{fewer} pass{'es' if fewer > 1 else ''} instead of {passes:.0f}"]
+                return [remark("fewer_passes", fewer=fewer, passes=passes)]
         return []
 
     def _able(self, material: str, need: float) -> list[tuple[str, float]]:
         """Trucks and gates that can give a discharge and are known well enough, weakest first."""
         return [(one.truck, one.model.gate_in) for one in self._tested[material] if one.gives(need)]
 
-    def _others(self, material: str, need: float, truck: str, gate: float) -> list[str]:
+    def _others(self, material: str, need: float, truck: str, gate: float) -> list[Remark]:
         able = self._able(material, need)
         own = [
-            f"gate {held:g} in for the whole storm" for other, held in able
+            remark("own_other_gate", gate_in=held) for other, held in able
             if other == truck and held != gate
         ]  # fmt: skip
-        seen: dict[str, str] = {}
+        seen: dict[str, Remark] = {}
         for other, other_gate in able:
             if other != truck:
-                seen.setdefault(other, f"truck {other} (gate {other_gate:g} in)")
+                seen.setdefault(other, remark("other_truck", truck=other, gate_in=other_gate))
         return own + list(seen.values())[:TRUCKS_NAMED]
 
-    def untested(self, truck: str, material: str, gate_in: float, voided_by: str) -> str:
+    def untested(self, truck: str, material: str, gate_in: float, voided_by: str) -> Remark:
         """Which test is missing; ``gate_in`` is where the truck's gate stands, NaN for nowhere."""
         if voided_by:
-            return (
-                f"work on the {voided_by} of {truck} is on record between the storm's start and "
-                "this application: its tests no longer count, test it again"
-            )
+            return remark("voided_by_work", what=voided_by, truck=truck)
         if any(one.truck == truck for one in self._tested[material]):
-            return (
-                f"the gate of {truck} stays at {gate_in:g} in through the storm, and it has no "
-                f"valid discharge test with {material} there: test it there, or take another truck"
-            )
-        gates = "; ".join(f"{gate:g}" for gate in self._gates.get(truck, ()))
-        at = f"at gate {gates} in" if gates else "at each gate used"
-        counts = " that has sensor counts" if truck in self._counting else ""
-        return f"{truck} has no valid discharge test with {material}{counts}: test it {at}"
+            return remark("untested_at_its_gate", truck=truck, gate_in=gate_in, material=material)
+        gates = self._gates.get(truck, ())
+        at = remark("at_gates", gates_in=gates) if gates else remark("at_each_gate")
+        counts = (remark("with_counts"),) if truck in self._counting else ()
+        return remark("never_tested", truck=truck, material=material, counts=counts, at=at)
 
-    def too_wide(self, truck: str, lanes: float) -> str:
+    def too_wide(self, truck: str, lanes: float) -> Remark:
         """How many lanes a pass can have."""
-        limit = self._limits[truck]
-        return f"{lanes:g} lanes in one pass, {truck} covers at most {limit:g}: more passes"
+        return remark("too_many_lanes", lanes=lanes, truck=truck, most=self._limits[truck])

@@ -7,7 +7,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Moment
-from spreadplan.planning.findings import Finding
+from spreadplan.remarks import Finding, remark
 from spreadplan.units import POUNDS_PER_TON
 
 
@@ -76,23 +76,24 @@ def yard_findings(yards: pd.DataFrame) -> list[Finding]:
     """Yards that run short, may run short, or were never counted."""
     findings = []
     for yard in lines(yards):
-        subject = f"yard {yard.yard_id}, {yard.material}"
+        subject = remark("yard_with", yard=yard.yard_id, material=yard.material)
+        needed, most, have, order = (
+            POUNDS_PER_TON * tons
+            for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton, yard.order_ton)
+        )
         if np.isnan(yard.on_hand_ton):
             findings.append(Finding(
-                "caution", subject, "no stock count before the storm: what is on hand is not known",
-                f"measure the pile; {yard.needed_hi_ton:.1f} tons cover the plan",
+                "caution", subject, remark("not_counted"), (remark("count_it", most_lb=most),),
             ))  # fmt: skip
         elif yard.short_ton > 0:
             findings.append(Finding(
-                "problem", subject,
-                f"{yard.needed_ton:.1f} tons needed, {yard.on_hand_ton:.1f} on hand",
-                f"order {yard.order_ton:.1f} tons, or load at another yard",
+                "problem", subject, remark("runs_short", needed_lb=needed, on_hand_lb=have),
+                (remark("order_or_load_elsewhere", order_lb=order),),
             ))  # fmt: skip
         elif yard.order_ton > 0:
             findings.append(Finding(
                 "caution", subject,
-                f"{yard.on_hand_ton:.1f} tons on hand cover the plan ({yard.needed_ton:.1f}), but "
-                f"not the upper end of its 95 % interval ({yard.needed_hi_ton:.1f})",
-                f"order {yard.order_ton:.1f} tons to be safe",
+                remark("may_run_short", needed_lb=needed, on_hand_lb=have, most_lb=most),
+                (remark("order_to_be_safe", order_lb=order),),
             ))  # fmt: skip
     return findings

@@ -19,6 +19,7 @@ from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
 from spreadplan.reconcile.this_storm import in_this_storm
 from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
+from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 
 _COLUMNS: Final = RESULTS["use_trucks"].names
@@ -109,7 +110,8 @@ def mass_ratios(
     table["test_again"] = off & table["verdict"].str.startswith("reports")
     table = in_this_storm(table, tickets[tickets["storm"] == storm])
     table = table.join(_presumed(table))
-    table["advice"] = [_advice(row, calibration_pct) for row in lines(table)]
+    advice = [_advice(row, calibration_pct) for row in lines(table)]
+    table["advice"] = pd.Series(advice, table.index, dtype=object)
     return table[RATIO_COLUMNS]
 
 
@@ -188,81 +190,57 @@ def _presumed(table: pd.DataFrame) -> pd.DataFrame:
     })  # fmt: skip
 
 
-def _advice(row: Any, calibration_pct: float) -> str:
-    """What to do, one sentence; ``row`` is a row of the table. A truck is judged by its season."""
+def _advice(row: Any, calibration_pct: float) -> Remark:
+    """What to do; ``row`` is a row of the table. A truck is judged by its season."""
     verdict = row.verdict
-    ratio, low, high = (getattr(row, name) for name in ("season_ratio", "season_lo", "season_hi"))
+    ratio, low, high = (
+        float(getattr(row, name)) for name in ("season_ratio", "season_lo", "season_hi")
+    )
     truck, material = row.truck_id, row.material
     if verdict == INCOMPLETE:
         return _incomplete(row)
     if row.names_differ:
-        return (
-            f"find out before judging {truck}: the materials that its tickets name are not those "
-            f"that it reported. A name is spelt differently, the records name none, or its "
-            f"controller was set to another material"
-        )
+        return remark("materials_differ", truck=truck)
     if verdict == NO_TICKETS:
-        return (
-            f"weigh the loads of {truck} with {material}: without tickets its true mass is known "
-            f"only from the fleet, {low:.2f} to {high:.2f} times what it reports"
-        )
+        return remark("weigh_its_loads", truck=truck, material=material, low=low, high=high)
     if row.reported_lb <= 0.0:
-        return f"{truck} was loaded with {material} but reported none: check its sensor and record"
+        return remark("reported_none", truck=truck, material=material)
     if verdict == MISSING:
-        return f"look for missing load tickets of {truck} before judging it: {_shortfall(row)}"
+        return remark("find_its_tickets", truck=truck, why=_shortfall(row))
     if verdict == CONTESTED:
-        return (
-            f"find out before judging {truck}: its tickets account for "
-            f"{row.loaded_lb - row.returned_lb:,.0f} lb, its controller for {row.reported_lb:,.0f} "
-            f"lb. Records or tickets are missing, or belong to another truck"
-        )
+        return remark(
+            "find_out_first", truck=truck, reported_lb=float(row.reported_lb),
+            accounted_lb=float(row.loaded_lb - row.returned_lb),
+        )  # fmt: skip
     if verdict == "agrees":
         if high / low <= (1.0 + calibration_pct / 100.0) ** 2:
-            return "none needed"
-        return (
-            f"no error is proven, but {low:.2f} to {high:.2f} is possible: more load tickets, and "
-            f"a return ticket after each last load, would tell more"
-        )
+            return remark("nothing_needed")
+        return remark("no_error_proven", low=low, high=high)
     if not row.test_again:
-        return f"none needed: the error is below the {calibration_pct:g} % of the policy"
-    drift = (
-        f"; its ratio changes by {row.trend_pct_per_month:+.1f} % a month, so look for wear or a "
-        f"slipping feeder"
-        if row.trend_p < TREND_SIGNIFICANCE
-        else ""
-    )
-    return (
-        f"test {truck} again with {material}: expect its calibration number to change to "
-        f"{ratio:.2f} times the present one (95 %: {low:.2f} to {high:.2f}){drift}"
-    )
+        return remark("error_below_target", target_pct=calibration_pct)
+    drifts = row.trend_p < TREND_SIGNIFICANCE
+    drift = (remark("and_drifts", month_pct=float(row.trend_pct_per_month)),) if drifts else ()
+    return remark("test_again", truck=truck, material=material, ratio=ratio, low=low, high=high,
+                  drift=drift)  # fmt: skip
 
 
-def _incomplete(row: Any) -> str:
+def _incomplete(row: Any) -> Remark:
     if row.usable_share < LEAST_KNOWN:
-        return (
-            f"put the export of {row.truck_id} right: {100.0 * (1.0 - row.usable_share):.0f} % of "
-            f"its records could not be read, so that nothing can be held against it"
-        )
+        lost_pct = 100.0 * (1.0 - float(row.usable_share))
+        return remark("export_unreadable", truck=row.truck_id, lost_pct=lost_pct)
     if not row.known_share >= 0.0:
-        return f"look for the records of {row.truck_id}: it has load tickets, but sent none"
-    share = max(1.0 - row.known_share, 0.01)
-    return (
-        f"look at the sensor and the export of {row.truck_id}: in {100.0 * share:.0f} % of the "
-        f"time with its spreader on, its records do not tell how much it released, so that "
-        f"nothing can be held against it"
-    )
+        return remark("sent_no_records", truck=row.truck_id)
+    share = max(1.0 - float(row.known_share), 0.01)
+    return remark("sensor_says_nothing", truck=row.truck_id, unknown_pct=100.0 * share)
 
 
-def _shortfall(row: Any) -> str:
+def _shortfall(row: Any) -> Remark:
     """What the tickets of a storm lack, by the ratio of the storm."""
     accounted, count = float(row.loaded_lb - row.returned_lb), int(row.missing_loads)
     if accounted <= 0.0:
-        return "its tickets say that more came back than went out"
+        return remark("more_came_back")
     share = (accounted + float(row.without_ticket_lb)) / accounted
-    return (
-        f"it put down about {share:.2f} times what its tickets account for; {count} of its usual "
-        f"load{'s' if count > 1 else ''} would explain it"
-    )
+    return remark("tickets_fall_short", share=share, loads=count)
 
 
 def own_tests(ratios: pd.DataFrame, models: pd.DataFrame, drift: pd.DataFrame) -> pd.DataFrame:

@@ -26,8 +26,8 @@ from spreadplan.reports.certificate_room import (
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
-from spreadplan.views.setting import US_WORDING, Setting
-from spreadplan.views.voice import named
+from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice, named
 from spreadplan.views.words import TERMS
 
 CONTROL: Final = {"closed_loop": "closed loop", "open_loop": "open loop"}
@@ -83,12 +83,14 @@ def certificates(
     ------
     truck_id, HTML.
     """
+    calibration = setting.voice.whole(calibration)
     for record in lines(trucks):
-        truck = _truck(record, calibration, changes)
+        truck = truck_of(record, calibration, changes)
         yield str(record.truck_id), _certificate(truck, calibration, policy, setting)
 
 
-def _truck(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Truck:
+def truck_of(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Truck:
+    """What the certificate of one truck is made from; ``record``: its row of the trucks."""
     truck_id = str(record.truck_id)
 
     def mine(frame: pd.DataFrame) -> pd.DataFrame:
@@ -105,12 +107,12 @@ def _truck(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Truc
 
 def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting: Setting) -> str:
     shown = setting.display
-    rows, marks = _test_rows(truck, shown)
-    models, sources, flags = _model_rows(truck, calibration, shown)
-    advice = _advice(truck, shown)
+    rows, marks = test_rows(truck, shown)
+    models, sources, flags = model_rows(truck, calibration, setting.voice)
+    advice = advice_lines(truck, shown)
     drift = charts.drift_chart(truck.drift, truck.tests, truck.changes, shown)
     curves = _curves(truck, shown)
-    facts, state = _facts(truck, shown), _state(truck, calibration, policy, shown)
+    facts, state = facts_of(truck, shown), state_of_truck(truck, calibration, policy, setting.voice)
     first = tests_on_first_page(rows, setting.paper, [
         facts_pt(facts, state["sentences"]),
         curves_pt(len(charts.curve_groups(truck.models, truck.tests))),
@@ -130,7 +132,6 @@ def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting
         tests_note=_tests_note(rows, first),
         marks=_used(marks, rows[:first]), more_marks=_used(marks, rows[first:]),
         models=models, sources=sources, flags=flags,
-        wording=US_WORDING if shown.system == "metric" else "",
         drift=drift, no_drift=_no_drift(truck), advice=advice,
     )  # fmt: skip
 
@@ -144,7 +145,8 @@ def _curves(truck: Truck, shown: Display) -> Markup | None:
 # --- who and whether ---------------------------------------------------------------------------
 
 
-def _facts(truck: Truck, shown: Display) -> list[tuple[str, str]]:
+def facts_of(truck: Truck, shown: Display) -> list[tuple[str, str]]:
+    """What the truck is: name and value of each fact."""
     one = truck.record
     gates = ", ".join(shown.number(gate, "gate") for gate in one.gate_positions_in)
     facts = [
@@ -166,10 +168,11 @@ def _facts(truck: Truck, shown: Display) -> list[tuple[str, str]]:
     return facts
 
 
-def _state(
-    truck: Truck, calibration: Calibration, policy: Policy, shown: Display
+def state_of_truck(
+    truck: Truck, calibration: Calibration, policy: Policy, voice: Voice
 ) -> dict[str, Any]:
     """The statement of validity."""
+    shown = voice.display
     untested = truck.advice[truck.advice["gate_in"].isna()]
     missing = ", ".join(str(material) for material in untested["material"])
     as_of = shown.date(calibration.as_of)
@@ -192,7 +195,7 @@ def _state(
         f"Void at once after work on the gate, {', '.join(parts[:-1])} or {parts[-1]}. {GATE_RULE} "
         "It holds for the material tested only.",
     ]  # fmt: skip
-    doubts = _doubts(truck, shown)
+    doubts = _doubts(truck, voice)
     if not any(standing.usable for standing in truck.standings):
         return {"tone": "bad", "headline": "Do not use yet",
                 "sentences": [*doubts, f"Judged on {as_of}.", UNTIL_TESTED]}  # fmt: skip
@@ -214,13 +217,14 @@ def _state(
     return {"tone": "good", "headline": "Calibrated", "sentences": sentences}
 
 
-def _doubts(truck: Truck, shown: Display) -> list[str]:
+def _doubts(truck: Truck, voice: Voice) -> list[str]:
     """What must not be relied on, one sentence for each calibration that it concerns."""
     found = []
     for model, standing in zip(truck.models, truck.standings, strict=True):
         if standing.says:
-            gate = shown.show(model.gate_in, "gate")
-            found.append(f"{model.material}, gate {gate}: {standing.says}.")
+            gate = voice.display.show(model.gate_in, "gate")
+            said = voice.say(standing.says)
+            found.append(f"{model.material}, gate {gate}: {said}.")
     return found
 
 
@@ -241,7 +245,7 @@ def _last_day(used: pd.DataFrame, policy: Policy) -> pd.Timestamp | None:
 # --- tests -------------------------------------------------------------------------------------
 
 
-def _test_rows(truck: Truck, shown: Display) -> tuple[list[dict[str, Any]], dict[str, int]]:
+def test_rows(truck: Truck, shown: Display) -> tuple[list[dict[str, Any]], dict[str, int]]:
     """Rows of the table of tests, those that count first, and the numbers of the notes."""
     ordered = truck.tests.sort_values(
         ["valid", "material", "gate_in", "performed_at", "test_id"],
@@ -295,10 +299,11 @@ def _used(marks: Mapping[str, int], rows: Sequence[Mapping[str, Any]]) -> list[t
 # --- models ------------------------------------------------------------------------------------
 
 
-def _model_rows(
-    truck: Truck, calibration: Calibration, shown: Display
+def model_rows(
+    truck: Truck, calibration: Calibration, voice: Voice
 ) -> tuple[list[dict[str, Any]], list[str], list[str]]:
     """Rows of the table of models, the names of the sources, and what must be known of them."""
+    shown = voice.display
     budgets = [
         uncertainty_budget(model, calibration.tests).set_index("source")["standard_u_pct"]
         for model in truck.models
@@ -326,7 +331,7 @@ def _model_rows(
         # how the curve was chosen matters where the curve is what the truck is calibrated by
         notes = [*([model.choice] if model.counts is None else []), *model.flags]
         if notes:
-            flags.append(f"{model.material}, gate {gate}: {'; '.join(notes)}.")
+            flags.append(f"{model.material}, gate {gate}: {voice.say_all(notes)}.")
     return rows, [SOURCES[name] for name in sources], flags
 
 
@@ -358,7 +363,7 @@ def _no_drift(truck: Truck) -> str:
     return "Not judged: no two tests of one material and gate that can be compared."
 
 
-def _advice(truck: Truck, shown: Display) -> list[dict[str, str]]:
+def advice_lines(truck: Truck, shown: Display) -> list[dict[str, str]]:
     """What to do, the most pressing first; models that are good enough share one line."""
     items, good = [], []
     for row in lines(truck.advice):

@@ -47,6 +47,7 @@ MOST_ROUTES: Final = 60
 
 def environment_report(view: SeasonView, setting: Setting) -> str:
     """The environment report as HTML."""
+    view = view.said(setting.voice)
     shown, result = setting.display, view.result
     count, rates = support(result.evidence), of_rate(result.evidence)
     starts = {one.storm: one.start for one in view.storms}
@@ -58,7 +59,8 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         findings=other_findings(result.findings, OFFICER), glance=_glance(view, shown),
         area_chart=charts.area_chart(result.chloride, starts, shown), areas=_areas(view, shown),
         chloride_chart=charts.chloride_chart(result.chloride, shown),
-        routes=_routes(result.chloride, shown), least=f"{LEAST_TON:g}",
+        routes=_routes(result.chloride, shown),
+        least=shown.show(POUNDS_PER_TON * LEAST_TON, "bulk"),
         basis=_basis(result.chloride_basis), prewet=_prewet(result.prewet_chloride, shown),
         unknown=_unknown(result.without_chloride, shown),
         screening=screened_waters(result.screening, shown), caution=CAUTION,

@@ -56,8 +56,17 @@ class Plane:
 def one_path(roads: Any) -> Path:
     """Many lines as one path, joined where they meet: the file stays small."""
     merged = shapely.line_merge(shapely.multilinestrings(roads))
-    parts = shapely.get_parts(merged)
-    return Path.make_compound_path(*(Path(shapely.get_coordinates(part)) for part in parts))
+    vertices, part = shapely.get_coordinates(shapely.get_parts(merged), return_index=True)
+    begins = np.diff(part, prepend=-1) > 0
+    return Path(vertices, np.where(begins, Path.MOVETO, Path.LINETO))
+
+
+def add_shape(ax: Axes, shape: PathPatch) -> None:
+    """Draw a shape on a map, whose frame is set by `frame_of`.
+
+    ``add_patch`` would look at every piece of it for limits that nobody asks for.
+    """
+    ax.add_artist(shape)
 
 
 def draw_areas(ax: Axes, areas: gpd.GeoDataFrame, plane: Plane) -> list[Label]:
@@ -68,7 +77,7 @@ def draw_areas(ax: Axes, areas: gpd.GeoDataFrame, plane: Plane) -> list[Label]:
         for polygon in shapely.get_parts(shape):
             rings = [polygon.exterior, *polygon.interiors]
             path = Path.make_compound_path(*(Path(np.asarray(ring.coords)) for ring in rings))
-            ax.add_patch(PathPatch(
+            add_shape(ax, PathPatch(
                 path, facecolor=AREA_FACE, edgecolor=AREA, hatch="////", linewidth=0.8, zorder=1
             ))  # fmt: skip
         inside = shape.representative_point()
@@ -143,10 +152,10 @@ def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> N
     The anchors of ``marks`` carry a symbol that no label may cover.
     """
     to_pixels, view = ax.transData, ax.get_window_extent()
-    taken = [
-        _box(to_pixels.transform((at.x, at.y)), 0, 0, 8.0, 8.0, 0.0)
-        for mark in marks for at in mark.anchors
-    ]  # fmt: skip
+    symbols = np.array([(at.x, at.y) for mark in marks for at in mark.anchors]).reshape(-1, 2)
+    taken = np.array(
+        [_box(at, 0, 0, 8.0, 8.0, 0.0) for at in to_pixels.transform(symbols)]
+    ).reshape(-1, 4)
     for label in labels:
         # points are pixels here: the figure has 72 of them per inch
         width = width_pt(label.text, label.size, label.weight == "bold") + 2.0
@@ -155,18 +164,18 @@ def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> N
             (
                 (anchor, dx, dy, box)
                 for anchor in label.anchors
+                for at in [to_pixels.transform((anchor.x, anchor.y))]
                 for dx, dy in (ABOVE if anchor.level else BESIDE)
-                for box in [_box(to_pixels.transform((anchor.x, anchor.y)), dx, dy, width, height,
-                                 label.away)]
+                for box in [_box(at, dx, dy, width, height, label.away)]
                 if view.x0 <= box[0] and box[2] <= view.x1 and view.y0 <= box[1]
-                and box[3] <= view.y1 and not any(_overlap(box, other) for other in taken)
+                and box[3] <= view.y1 and not _overlaps(box, taken)
             ),
             None,
         )  # fmt: skip
         if place is None:
             continue
         anchor, dx, dy, box = place
-        taken.append(box)
+        taken = np.vstack([taken, box])
         ax.annotate(
             label.text, (anchor.x, anchor.y), xytext=(dx * label.away, dy * label.away),
             textcoords="offset points", ha=ALIGN[dx][0], va=ALIGN[dy][1], fontsize=label.size,
@@ -183,10 +192,10 @@ def _box(
     return x, y, x + width, y + height
 
 
-def _overlap(
-    one: tuple[float, float, float, float], other: tuple[float, float, float, float]
-) -> bool:
-    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+def _overlaps(one: tuple[float, float, float, float], others: Floats) -> bool:
+    """Whether a box covers a part of any other, shape (n, 4)."""
+    left, low, right, high = others.T
+    return bool(((one[0] < right) & (left < one[2]) & (one[1] < high) & (low < one[3])).any())
 
 
 # --- scale -------------------------------------------------------------------------------------

@@ -28,6 +28,7 @@ from spreadplan.reports.map_parts import (
     Floats,
     Label,
     Plane,
+    add_shape,
     along,
     draw_areas,
     draw_yards,
@@ -158,7 +159,7 @@ def _draw_roads(
 
     def draw(where: NDArray[np.bool_], order: int, colour: str, width: float, **style: Any) -> None:
         if where.any():
-            ax.add_patch(PathPatch(
+            add_shape(ax, PathPatch(
                 one_path(roads[where]), fill=False, edgecolor=colour, linewidth=width,
                 capstyle="round", joinstyle="round", rasterized=dense, zorder=order, **style
             ))  # fmt: skip

@@ -25,7 +25,8 @@ from spreadplan.schema.policy import Policy
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
-from spreadplan.views.setting import US_WORDING, Setting
+from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice
 
 STATUS: Final[dict[str, tuple[str, str]]] = {
     "ok": ("good", "ok"), "untreated": ("none", "not treated"),
@@ -75,16 +76,16 @@ def plan_report(
 ) -> str:
     """The report of a storm's plan as HTML."""
     shown = setting.display
-    rates, need = _rates(plan, shown), need_chart(plan, shown)
+    rates, need = _rates(plan, setting.voice), need_chart(plan, shown)
     return html(
         "plan.html", title=f"Plan for {plan.storm}", **setting.context(calibration.as_of),
         storm=plan.storm, unit=_units(shown),
-        problems=_findings(plan, "problem"), cautions=_findings(plan, "caution"),
-        notes=_findings(plan, "note"), glance=_glance(plan, shown), weather=_weather(plan, shown),
+        **_findings(plan, setting.voice),
+        glance=_glance(plan, shown), weather=_weather(plan, shown),
         maps=_maps(plan, background, shown),
         need=need and need.svg(),
         yards=_yards(plan, shown), routes=_routes(plan, shown),
-        routes_left=max(0, len(plan.routes) - MOST_ROUTES), melting=_melting(plan, shown),
+        routes_left=max(0, len(plan.routes) - MOST_ROUTES), melting=_melting(plan, setting.voice),
         rates=rates, from_memory=[row for row in rates if row["memory"]],
         calibrations=_calibrations(plan, calibration, background, shown),
         assumptions=_assumptions(background, shown), absent=background.absent,
@@ -100,11 +101,15 @@ def _units(shown: Display) -> dict[str, str]:
 # --- findings ----------------------------------------------------------------------------------
 
 
-def _findings(plan: StormPlan, severity: str) -> dict[str, Any]:
-    mine = plan.findings[plan.findings["severity"] == severity]
-    rows = [{"subject": one.subject, "what": one.what, "remedy": one.remedy}
-            for one in lines(mine.iloc[:MOST_FINDINGS])]  # fmt: skip
-    return {"rows": rows, "left": max(0, len(mine) - MOST_FINDINGS), "count": len(mine)}
+def _findings(plan: StormPlan, voice: Voice) -> dict[str, Any]:
+    found = {}
+    for severity in ("problem", "caution", "note"):
+        mine = plan.findings[plan.findings["severity"] == severity]
+        rows = [{"subject": one.subject, "what": one.what, "remedy": one.remedy}
+                for one in lines(voice.table(mine.iloc[:MOST_FINDINGS]))]  # fmt: skip
+        left = max(0, len(mine) - MOST_FINDINGS)
+        found[f"{severity}s"] = {"rows": rows, "left": left, "count": len(mine)}
+    return found
 
 
 # --- the storm at a glance ---------------------------------------------------------------------
@@ -320,9 +325,9 @@ def _dials(plan: StormPlan, shown: Display) -> dict[tuple[str, str], str]:
     return named
 
 
-def _melting(plan: StormPlan, shown: Display) -> list[dict[str, str]]:
-    rows = []
-    for check in lines(plan.melting):
+def _melting(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
+    rows, shown = [], voice.display
+    for check in lines(voice.table(plan.melting)):
         tone, verdict = VERDICT.get(check.verdict, ("none", check.verdict))
         rows.append({
             "application": check.application, "zone": check.zone or "all",
@@ -345,11 +350,12 @@ def _melting_advice(check: Any) -> str:
     return str(check.advice)
 
 
-def _rates(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
+def _rates(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
+    shown = voice.display
     known = plan.segments[plan.segments["target_rate_lb_per_lane_mile"].notna()]
     rows = []
     for source, group in known.groupby("rate_source", sort=False):
-        text, memory = split_source(str(source))
+        text, memory = split_source(source, voice)
         rows.append({
             "source": text, "memory": memory,
             "applications": ", ".join(str(label) for label in group["application"].unique()),
@@ -389,8 +395,9 @@ def _calibrations(
 def _assumptions(background: PlanBackground, shown: Display) -> Sequence[str]:
     policy = background.policy
     width = (
-        f"Rates per lane are meant for a lane of {policy.reference_lane_width_ft:g} ft and are "
-        "scaled with the width of the lane."
+        "Rates per lane are meant for a lane of "
+        f"{shown.show(policy.reference_lane_width_ft, 'width')} and are scaled with the width of "
+        "the lane."
         if policy.scale_by_lane_width else "Rates per lane hold whatever the width of the lane."
     )  # fmt: skip
     return (
@@ -403,5 +410,4 @@ def _assumptions(background: PlanBackground, shown: Display) -> Sequence[str]:
         "sun and what bounces off the road are not in it.",
         GATE_RULE + " So a truck has one gate for the whole plan.",
         "Times leave out traffic, plowing and breaks.",
-        *([US_WORDING] if shown.system == "metric" else []),
     )  # fmt: skip

@@ -151,7 +151,7 @@ def _write_in_parallel(jobs: list[tuple[Path, Path]], step: Callable[[], object]
     try:
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(WORKERS, context, _end_with_parent) as pool:
-            with _deaf_to_ctrl_c():
+            with _ctrl_c_blocked():
                 writing = [pool.submit(write_pdf, *job) for job in jobs]
             try:
                 for done in as_completed(writing):
@@ -178,7 +178,7 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def _deaf_to_ctrl_c() -> Iterator[None]:
+def _ctrl_c_blocked() -> Iterator[None]:
     """Processes started meanwhile leave Ctrl+C to their parent, which then stops them in order."""
     if not hasattr(signal, "pthread_sigmask"):
         yield

@@ -22,7 +22,7 @@ from spreadplan.reports.render import html
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import MINUS, NOTHING, Display, as_text, short
 from spreadplan.views.season_view import MONEY, tons, tons_range
-from spreadplan.views.setting import US_WORDING, Setting
+from spreadplan.views.setting import Setting
 
 
 def scenario_report(storm: str, table: pd.DataFrame, as_of: pd.Timestamp, setting: Setting) -> str:
@@ -30,12 +30,11 @@ def scenario_report(storm: str, table: pd.DataFrame, as_of: pd.Timestamp, settin
 
     ``table`` : see `season.scenarios.compare`; its first row is the plan as it is.
     """
-    shown = setting.display
+    shown, table = setting.display, setting.voice.table(table)
     return html(
         "scenarios.html", title=f"Scenarios for {storm}", **setting.context(as_of), storm=storm,
         unit={kind: shown.unit(kind) for kind in ("bulk", "lane_distance", "volume")},
         chart=_chart(table, shown), rows=_rows(table, shown), money_note=MONEY,
-        metric=[US_WORDING] * (shown.system == "metric"),
     )  # fmt: skip
 
 

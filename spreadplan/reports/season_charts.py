@@ -211,7 +211,7 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
             ax.set_xlim(0, 1.12 * float(max(high.max(), mean)))
             ax.set_title(short(name, 30))
             ax.set_xlabel(f"{shown.unit('rate')} per hour of severity")
-        alt = "Use per lane-mile and hour of severity by route. " + " ".join(
+        alt = "Use for each length of lane and hour of severity, by route. " + " ".join(
             f"{name}: most on {group['route_id'].iloc[0]}, least on {group['route_id'].iloc[-1]}."
             for name, group in zip(names, groups, strict=True)
         )

@@ -55,6 +55,7 @@ SCOPE: Final = {"agency": "agency", "yard": "yard", "route": "route"}
 
 def season_report(view: SeasonView, setting: Setting) -> str:
     """The season report as HTML."""
+    view = view.said(setting.voice)
     shown, result = setting.display, view.result
     burn = charts.burn_down_chart(result.burn_down, result.budget, shown)
     return html(

@@ -12,12 +12,12 @@ from spreadplan.calibration import Calibration
 from spreadplan.frames import lines
 from spreadplan.reports.certificate import (
     Truck,
-    _advice,
-    _facts,
-    _model_rows,
-    _state,
-    _test_rows,
-    _truck,
+    advice_lines,
+    facts_of,
+    model_rows,
+    state_of_truck,
+    test_rows,
+    truck_of,
 )
 from spreadplan.schema.policy import Policy
 from spreadplan.views.setting import Setting
@@ -58,14 +58,15 @@ def truck_states(
     setting: Setting,
 ) -> dict[str, TruckState]:
     """The state of every truck, by truck_id; arguments as `certificate.certificates` takes them."""
-    shown, states = setting.display, {}
+    shown, voice, states = setting.display, setting.voice, {}
+    calibration = voice.whole(calibration)
     for record in lines(trucks):
-        truck = _truck(record, calibration, changes)
-        tests, marks = _test_rows(truck, shown)
-        models, sources, flags = _model_rows(truck, calibration, shown)
-        state = _state(truck, calibration, policy, shown)
+        truck = truck_of(record, calibration, changes)
+        tests, marks = test_rows(truck, shown)
+        models, sources, flags = model_rows(truck, calibration, voice)
+        state = state_of_truck(truck, calibration, policy, voice)
         states[str(record.truck_id)] = TruckState(
-            truck, _facts(truck, shown), state["headline"], state["tone"], state["sentences"],
-            tests, marks, models, sources, flags, _advice(truck, shown),
+            truck, facts_of(truck, shown), state["headline"], state["tone"], state["sentences"],
+            tests, marks, models, sources, flags, advice_lines(truck, shown),
         )  # fmt: skip
     return states

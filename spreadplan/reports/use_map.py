@@ -33,6 +33,7 @@ from spreadplan.reports.map_parts import (
     Anchor,
     Label,
     Plane,
+    add_shape,
     along,
     draw_areas,
     draw_yards,
@@ -158,7 +159,7 @@ def _draw_verdicts(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> None:
         if stroke.core:
             strokes.append((stroke.core, stroke.width - 1.6, "solid"))
         for place, (colour, width, dashes) in enumerate(strokes):
-            ax.add_patch(PathPatch(
+            add_shape(ax, PathPatch(
                 path, fill=False, edgecolor=colour, linewidth=width, linestyle=dashes,
                 capstyle=cap, joinstyle="round", rasterized=dense, zorder=3 + order + place / 10,
             ))  # fmt: skip
@@ -185,13 +186,14 @@ def _verdict_labels(
     })  # fmt: skip
     clear = frame[frame["verdict"].isin(["over", "under"])]
     total = clear.groupby(["verdict", "route_id"])["long"].sum().sort_values(ascending=False)
+    of_route = clear.groupby(["verdict", "route_id"])
+    masses = rows.groupby(["kind", "route_id"])[["applied_lb", "planned_lb"]].sum()
+    departures = 100.0 * (masses["applied_lb"] / masses["planned_lb"] - 1.0)
     for name, route in total.index[:MOST_LABELS]:
-        mine = clear[(clear["verdict"] == name) & (clear["route_id"] == route)]
-        longest = mine.nlargest(4, "long")["road"]
+        longest = of_route.get_group((name, route)).nlargest(4, "long")["road"]
         anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
-        judged = rows[(rows["kind"] == name) & (rows["route_id"] == route)]
-        departure = 100.0 * (judged["applied_lb"].sum() / judged["planned_lb"].sum() - 1.0)
-        text = f"{short(str(route), 14)} {name} {signed_percent(float(departure))}"
+        departure = float(departures[name, route])
+        text = f"{short(str(route), 14)} {name} {signed_percent(departure)}"
         yield Label(text, anchors, OVER if name == "over" else UNDER, "bold", 7.2, 7.0)
 
 
@@ -215,8 +217,9 @@ def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
     frame = pd.DataFrame({"route": route_ids.to_numpy(), "road": roads,
                           "long": shapely.length(roads)})  # fmt: skip
     total = frame.groupby("route")["long"].sum().sort_values(ascending=False)
+    of_route = frame.groupby("route")
     for route in total.index[:MOST_LABELS]:
-        longest = frame[frame["route"] == route].nlargest(4, "long")["road"]
+        longest = of_route.get_group(route).nlargest(4, "long")["road"]
         anchors = tuple(along(road, share) for share in (0.5, 0.3) for road in longest)
         yield Label(short(str(route), 16), anchors, MUTED, "normal", 6.5)
 

@@ -104,7 +104,8 @@ class UseBackground:
 def use_report(use: StormUse, background: UseBackground, setting: Setting) -> str:
     """The usage report of a storm as HTML."""
     shown = setting.display
-    use = replace(use, routes=_numeric(use.routes), segments=_numeric(use.segments))
+    trucks = setting.voice.table(use.trucks)
+    use = replace(use, routes=_numeric(use.routes), segments=_numeric(use.segments), trucks=trucks)
     area_names = dict(zip(background.areas["area_id"], background.areas["name"], strict=True))
     rows = with_plan(use.segments, background.planned, background.routes, area_names)
     found = findings(use, rows, background.left_out_lb, background.policy.confidence, shown)

@@ -92,7 +92,7 @@ class ResultStore:
         _make_way(self._results, names, removed)
         moves = tuple((f"{self._staging.name}/{name}", name) for name in names)
         journal = Journal(moves, tuple(removed))
-        with _undisturbed():
+        with _signals_wait():
             journal.write(self._staging / MOVES, self._results)
             _finish(self._results, self._staging, journal)
 
@@ -144,9 +144,14 @@ def alone(
 
 
 def _is_no_refusal(error: OSError, workspace: Path) -> bool:
-    """Whether no disk said so: a library's own error, or a file of the program that is missing."""
+    """Whether no disk said so: a template or another file of the program is missing.
+
+    What GDAL could not write has no number of the system's.
+    """
+    if isinstance(error, LookupError):  # as a template that is not there
+        return True
     if error.errno != errno.ENOENT or not error.filename:
-        return error.errno is None
+        return False
     return not Path(str(error.filename)).absolute().is_relative_to(workspace.absolute())
 
 
@@ -185,7 +190,7 @@ def recover(results: Path, tell: Callable[[str], None] = _nobody) -> None:
             except NotUnderstood as error:
                 _put_aside(staging, f"its {MOVES} {error}", results, tell)
                 continue
-            with _undisturbed():
+            with _signals_wait():
                 _finish(results, staging, journal)
 
 
@@ -231,7 +236,7 @@ def _finish(results: Path, staging: Path, journal: Journal) -> None:
 
 
 @contextmanager
-def _undisturbed() -> Iterator[None]:
+def _signals_wait() -> Iterator[None]:
     """Whoever stops the program meanwhile is heard when the block is done."""
     if threading.current_thread() is not threading.main_thread():
         yield

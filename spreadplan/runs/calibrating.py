@@ -16,7 +16,7 @@ from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.views.display import file_names
-from spreadplan.views.setting import setting_of
+from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.parse import YEARS
 
@@ -37,9 +37,11 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
         f"{len(result.models)} discharge models from {valid} of {len(result.tests)} tests that "
         f"count on {result.as_of.tz_convert(workspace.settings.timezone).date()}"
     )
+    voice = voice_of(workspace.settings, workspace.table("materials"))
     for line in lines(result.advice[result.advice["need"] == "test"]):
-        gate = "" if pd.isna(line.gate_in) else f", gate {line.gate_in:g} in"
-        options.say(f"to test: {line.truck_id}, {line.material}{gate}: {line.advice}")
+        at = "" if pd.isna(line.gate_in) else f", gate {voice.display.show(line.gate_in, 'gate')}"
+        what = f"{line.truck_id}, {voice.material(line.material)}{at}"
+        options.say(f"to test: {what}: {voice.say(line.advice)}")
     options.say(f"look at {folder / 'results' / 'calibration'}")
     return result
 
@@ -123,7 +125,8 @@ def calibration_tables(result: Calibration) -> dict[str, pd.DataFrame]:
 def _write_calibration(
     store: ResultStore, workspace: Workspace, result: Calibration, options: Options
 ) -> None:
-    write_tables(store, "calibration", calibration_tables(result), workspace.settings.timezone)
+    voice = voice_of(workspace.settings, workspace.table("materials"))
+    write_tables(store, "calibration", calibration_tables(result), voice)
     store.discard("calibration/certificate_*")
     write_reports(store, _pages(workspace, result), "certificates", options)
 

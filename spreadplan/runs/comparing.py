@@ -17,6 +17,8 @@ from spreadplan.runs.options import Options, say_cautions, write_reports, write_
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
 from spreadplan.season.scenarios import Scenario, truck_down, usual_scenarios
 from spreadplan.season.scenarios import compare as compare_plans
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import Display
 from spreadplan.views.setting import setting_of
 
 
@@ -26,7 +28,7 @@ def compare(
     """Rates up and down, colder, no prewetting, trucks out of service, against the plan.
 
     ``without`` : trucks to leave out, each in a scenario of its own; without any, the one that
-    carries the most.
+    carries the most. The scenarios are named in the workspace's units.
     """
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
@@ -37,18 +39,27 @@ def compare(
     with options.progress("scenarios", len(scenarios)) as step:
         table = compare_plans(inputs, base, scenarios, lambda _name: step())
     setting = setting_of(workspace.settings, workspace.table("materials"))
+    table = setting.voice.table(table)
     with open_results(folder, options.caution) as store:
-        write_tables(store, storm, {"scenarios": table}, workspace.settings.timezone)
+        write_tables(store, storm, {"scenarios": table}, setting.voice)
         page = scenario_report(storm, table, fleet.as_of, setting)
         write_reports(store, [(f"{storm}/scenario_report", page)], "scenario report", options)
-    for row in lines(table):
-        more = "" if not row.change else f" ({row.mass_ton_more:+.1f})"
-        options.say(
-            f"{row.scenario}: {row.mass_ton:.1f} tons{more}, short {row.short_ton:.1f} tons, "
-            f"{row.not_treatable_lane_miles:.1f} lane-miles not treatable"
-        )
+    _say(table, setting.display, options)
     options.say(f"look at {folder / 'results' / storm}")
     return table
+
+
+def _say(table: pd.DataFrame, shown: Display, options: Options) -> None:
+    for row in lines(table):
+        mass, missing = (
+            shown.show(POUNDS_PER_TON * tons, "bulk") for tons in (row.mass_ton, row.short_ton)
+        )
+        more = shown.number(POUNDS_PER_TON * row.mass_ton_more, "bulk") if row.change else ""
+        sign = "+" * (row.mass_ton_more > 0.0)
+        options.say(
+            f"{row.scenario}: {mass}{f' ({sign}{more})' * bool(more)}, short {missing}, "
+            f"{shown.show(row.not_treatable_lane_miles, 'lane_distance')} not treatable"
+        )
 
 
 def _trucks_out(inputs: PlanInputs, base: StormPlan, without: Sequence[str]) -> list[Scenario]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
-from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from spreadplan.schema.tables import TABLES
@@ -14,6 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from spreadplan.results import ResultStore
+    from spreadplan.views.voice import Voice
     from spreadplan.workspace import Workspace
 
 GENERAL = tuple(table.name for table in TABLES.values() if not table.per_storm)
@@ -52,13 +52,16 @@ def say_cautions(workspace: Workspace, options: Options) -> None:
 
 
 def write_tables(
-    store: ResultStore, folder: str, tables: Mapping[str, pd.DataFrame], timezone: tzinfo
+    store: ResultStore, folder: str, tables: Mapping[str, pd.DataFrame], voice: Voice
 ) -> None:
-    """Write each table as ``folder/name.csv``, with the columns of its schema in their order."""
+    """Write each table, in words, as ``folder/name.csv``, with the columns of its schema in their
+    order.
+    """
     from spreadplan.results.tables import as_described, write_csv
 
     for name, frame in tables.items():
-        write_csv(as_described(name, frame), store.path(f"{folder}/{name}.csv"), timezone)
+        said = voice.table(as_described(name, frame))
+        write_csv(said, store.path(f"{folder}/{name}.csv"), voice.display.timezone)
 
 
 def write_reports(

@@ -26,7 +26,7 @@ from spreadplan.schema.policy import Pick
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.scarce import scarce_parts
-from spreadplan.views.setting import setting_of
+from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import PLAN_FILE, storm_names
 from spreadplan.workspace.tomlfiles import pick_text
@@ -61,7 +61,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -
     if taken != pick_of(workspace, storm):
         keep_pick(folder, storm, taken)
     _say_plan(workspace, result, options)
-    say_scarce(shares, options)
+    say_scarce(shares, voice_of(workspace.settings, workspace.table("materials")), options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
 
@@ -196,9 +196,10 @@ def _store_plan_tables(
 ) -> None:
     tables = {**plan_tables(result), **scarce_tables(shares)}
     store.discard(f"{escape(storm)}/plan_scarce*")
-    write_tables(store, storm, tables, workspace.settings.timezone)
+    voice = voice_of(workspace.settings, workspace.table("materials"))
+    write_tables(store, storm, tables, voice)
     described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
-    layers = _plan_layers(workspace, result)
+    layers = _plan_layers(workspace, voice.whole(result))
     write_geopackage(layers, store.path(f"{storm}/plan.gpkg"), described)
 
 
@@ -230,7 +231,7 @@ def _pages(
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
     absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
-    scarce = scarce_parts(shares, setting.display)
+    scarce = scarce_parts(shares, setting.voice)
     yards = workspace.table("yards")
     background = PlanBackground(areas, yards, workspace.policy, pick, absent, scarce)
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
@@ -255,8 +256,9 @@ def inputs_changed(workspace: Workspace, storm: str) -> str:
 
 
 def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
-    shown = setting_of(workspace.settings, workspace.table("materials")).display
-    for finding in lines(result.findings[result.findings["severity"] == "problem"]):
+    voice = voice_of(workspace.settings, workspace.table("materials"))
+    shown, findings = voice.display, result.findings
+    for finding in lines(voice.table(findings[findings["severity"] == "problem"])):
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
     for yard in lines(result.yards):
         need, most, stock = (
@@ -264,6 +266,6 @@ def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None
             for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton)
         )
         options.say(
-            f"yard {yard.yard_id}, {yard.material}: needs {need} (at most {most}), "
+            f"yard {yard.yard_id}, {voice.material(yard.material)}: needs {need} (at most {most}), "
             + ("stock not counted" if pd.isna(yard.on_hand_ton) else f"has {stock}")
         )

@@ -30,7 +30,7 @@ from spreadplan.runs.planning import plan_inputs, storm_start
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
-from spreadplan.views.setting import setting_of
+from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
@@ -64,8 +64,9 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         points = PointsFile(store.path(f"{storm}/use_points.parquet"))
         with points:
             result = compute_use(folder, storm, options, points.add, address)
-        zone = result.workspace.settings.timezone
-        write_tables(store, storm, use_tables(result), zone)
+        workspace = result.workspace
+        voice = voice_of(workspace.settings, workspace.table("materials"))
+        write_tables(store, storm, use_tables(result), voice)
         write_geopackage(
             _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
         )
@@ -413,5 +414,7 @@ def _say(result: Reconciled, options: Options) -> None:
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
         "the data don't support"
     )
+    voice = voice_of(result.workspace.settings, result.workspace.table("materials"))
     for truck in lines(result.use.trucks[result.use.trucks["verdict"] != "agrees"]):
-        options.say(f"truck {truck.truck_id}, {truck.material}: {truck.verdict}; {truck.advice}")
+        what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {truck.verdict}"
+        options.say(f"{what}; {voice.say(truck.advice)}")

@@ -10,6 +10,8 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning import StormPlan
 from spreadplan.runs.options import Options
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.voice import Voice
 
 if TYPE_CHECKING:
     from spreadplan.season.allocation import Allocation
@@ -53,20 +55,25 @@ def scarce_tables(shares: Shares) -> dict[str, pd.DataFrame]:
     }
 
 
-def say_scarce(shares: Shares, options: Options) -> None:
+def say_scarce(shares: Shares, voice: Voice, options: Options) -> None:
     """Say what each service class gives up, and where one more ton is worth most."""
     for material, one in shares.items():
+        subject = f"scarce {voice.material(material)}"
         for reason in one.reasons:
-            options.say(f"scarce {material}: {reason}")
+            options.say(f"{subject}: {voice.say(reason)}")
         if not one.possible:
             continue
         lost = [
-            f"class {row.service_class or 'without a name'} {row.given_up_ton:.1f} tons"
+            f"class {row.service_class or 'without a name'} {_bulk(row.given_up_ton, voice)}"
             for row in lines(one.classes[one.classes["given_up_ton"] > 0.05])
         ]
-        hauled = float(one.haul["ton"].sum()) if len(one.haul) else 0.0
+        hauled = _bulk(float(one.haul["ton"].sum()) if len(one.haul) else 0.0, voice)
         given_up = ", ".join(lost) if lost else "nothing"
         options.say(
-            f"scarce {material}, shared between routes: given up: {given_up}; hauled between "
-            f"yards: {hauled:.1f} tons"
+            f"{subject}, shared between routes: given up: {given_up}; hauled between yards: "
+            f"{hauled}"
         )
+
+
+def _bulk(tons: float, voice: Voice) -> str:
+    return voice.display.show(POUNDS_PER_TON * tons, "bulk")

@@ -13,7 +13,7 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.planning import plan_storm
 from spreadplan.planning.assigned import of_season
-from spreadplan.planning.findings import findings_table
+from spreadplan.remarks import findings_table
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.results import open_results
@@ -34,7 +34,7 @@ from spreadplan.season.records import books, merged_findings, record_findings, t
 from spreadplan.season.use import planned_storm
 from spreadplan.views.season_sheets import season_sheets
 from spreadplan.views.season_view import SeasonView
-from spreadplan.views.setting import setting_of
+from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
 
@@ -70,7 +70,7 @@ def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRu
     view = season_view(made)
     with open_results(folder, options.caution) as store:
         store.discard("season/*")
-        write_tables(store, "season", season_tables(made), made.workspace.settings.timezone)
+        write_tables(store, "season", season_tables(made), setting.voice)
         sheets = season_sheets(view, setting)
         write_workbook(sheets, store.path("season/season.xlsx"), made.result.season.as_of)
         pages = [
@@ -287,8 +287,9 @@ def season_view(made: SeasonRun) -> SeasonView:
     """What the reports of a season are made from."""
     workspace = made.workspace
     return SeasonView(
-        made.result, made.storms, made.history, made.books, workspace.tables["routes"],
-        workspace.table("sensitive_areas"), workspace.policy, made.fingerprint, workspace.absent,
+        made.result, made.storms, made.history, made.books,
+        workspace.tables["routes"], workspace.table("sensitive_areas"), workspace.policy,
+        made.fingerprint, workspace.absent,
     )  # fmt: skip
 
 
@@ -298,6 +299,7 @@ def _say(made: SeasonRun, options: Options) -> None:
         f"season {made.result.season.name}: {len(made.storms)} storms, {measured} of them "
         f"reconciled; inputs {made.fingerprint}"
     )
-    findings = made.result.findings
-    for finding in lines(findings[findings["severity"] == "problem"]):
+    workspace, findings = made.workspace, made.result.findings
+    voice = voice_of(workspace.settings, workspace.table("materials"))
+    for finding in lines(voice.table(findings[findings["severity"] == "problem"])):
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")

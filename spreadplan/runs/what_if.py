@@ -15,6 +15,7 @@ from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.planning.applications import applications_of, labelled_forecast
 from spreadplan.planning.assigned import in_round, with_own
+from spreadplan.remarks import remark
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
 from spreadplan.schema.limits import RATE_LIMITS
@@ -24,7 +25,6 @@ from spreadplan.workspace import Workspace
 __all__ = [
     "AS_IT_STANDS",
     "EVERY",
-    "TRIED",
     "Calibration",
     "PlanView",
     "WhatIf",
@@ -36,8 +36,9 @@ __all__ = [
 
 EVERY = "*"
 """Stands for all routes or all zones."""
-TRIED = "rate being tried, in no file yet"
 NO_ROW = 0
+FASTEST_MPH = 75.0
+LARGEST_SHIFT_F = 100.0
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ def plan_from(
     """The plan of a storm with some inputs changed; nothing is written.
 
     Raises ValueError where a change names a route, truck or zone that is not there, or a value
-    that is not possible.
+    that is not possible; what it holds is then a remark.
     """
     changed = changed_workspace(workspace, storm, what_if)
     if what_if.trucks:
@@ -114,7 +115,9 @@ def plan_from(
         inputs = replace(inputs, models=models)
     plan = plan_storm(inputs)
     if what_if.rates:
-        sources = plan.segments["rate_source"].replace(f"planner (rates.csv row {NO_ROW})", TRIED)
+        in_no_file, tried = remark("rate_of_planner", row=NO_ROW), remark("rate_tried")
+        sources = plan.segments["rate_source"]
+        sources = [tried if source == in_no_file else source for source in sources]
         plan = replace(plan, segments=plan.segments.assign(rate_source=sources))
     return PlanView(changed, fleet, plan, what_if)
 
@@ -183,8 +186,8 @@ def _known(names: Any, known: Any, what: str) -> None:
 
 def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[float]:
     _known(speeds, routes["route_id"], "route")
-    if not all(0.0 < speed <= 75.0 for speed in speeds.values()):
-        raise ValueError("a spreading speed is above 0 and at most 75 mph")
+    if not all(0.0 < speed <= FASTEST_MPH for speed in speeds.values()):
+        raise ValueError(remark("speed_not_possible", most_mph=FASTEST_MPH))
     own = routes["route_id"].map(speeds)
     return own.fillna(speeds.get(EVERY, math.nan)).fillna(routes["speed_mph"])
 
@@ -193,7 +196,7 @@ def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> p
     """The planner's own rates with those wanted in place of, or beside, those given."""
     most = RATE_LIMITS["lb_per_lane_mile"].most
     if not all(0.0 <= rate <= most for _, _, rate in wanted):
-        raise ValueError(f"a rate is at least 0 and at most {most:,.0f} lb per lane-mile")
+        raise ValueError(remark("rate_not_possible", most_lb_per_lane_mile=most))
     given = dict(
         zip(zip(rates["route_id"], rates["application"], strict=True), rates["start"], strict=True)
     )
@@ -220,7 +223,7 @@ def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> p
 
 def _warmer(forecast: pd.DataFrame, shifts: Mapping[str, float]) -> pd.DataFrame:
     _known(shifts, forecast["zone"], "forecast zone")
-    if not all(abs(shift) <= 100.0 for shift in shifts.values()):
-        raise ValueError("the pavement temperature can be shifted by at most 100 °F")
+    if not all(abs(shift) <= LARGEST_SHIFT_F for shift in shifts.values()):
+        raise ValueError(remark("shift_not_possible", most_f=LARGEST_SHIFT_F))
     shift = forecast["zone"].map(shifts).fillna(shifts.get(EVERY, 0.0))
     return forecast.assign(pavement_temp_f=forecast["pavement_temp_f"] + shift)

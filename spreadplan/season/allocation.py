@@ -25,6 +25,7 @@ from scipy import optimize, sparse
 
 from spreadplan.planning.geometry import distance_mi
 from spreadplan.planning.loads import DETOUR
+from spreadplan.remarks import Remark, remark
 from spreadplan.units import POUNDS_PER_TON
 
 Floats = NDArray[np.float64]
@@ -86,7 +87,7 @@ class Allocation:
     yards : yard_id, available_ton, used_ton, hauled_in_ton, hauled_out_ton, left_ton,
         worth_of_one_more_ton (the dual, in class-weighted lane-miles; it holds as long as the same
         rows stay treated).
-    reasons : what stands in the way, one sentence each.
+    reasons : what stands in the way.
     gap : relative distance to the best bound.
     """
 
@@ -96,7 +97,7 @@ class Allocation:
     classes: pd.DataFrame
     haul: pd.DataFrame
     yards: pd.DataFrame
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Remark, ...] = ()
     gap: float = 0.0
 
 
@@ -390,7 +391,7 @@ def _yard_table(
     return table.reset_index()
 
 
-def _why_not(program: _Program, given: Scarcity) -> tuple[str, ...]:
+def _why_not(program: _Program, given: Scarcity) -> tuple[Remark, ...]:
     """Where the musts need more than there is: the least extra that would make it possible."""
     n, m = len(program.worth), len(program.yards) + len(program.areas)
     extra = sparse.vstack([-sparse.eye_array(m), sparse.csr_array((program.rows, m))])
@@ -402,14 +403,12 @@ def _why_not(program: _Program, given: Scarcity) -> tuple[str, ...]:
     matrix = sparse.hstack([program.matrix, extra])
     found = _linear(cost, matrix, program.limit, lower, upper)
     if found.x is None:
-        return (f"no solution was found: {found.message}",)
-    classes = ", ".join(sorted(given.must_treat))
-    missing = found.x[n:]
-    names = [*(f"yard {name}: the" for name in program.yards),
-             *(f"area {name}: its limit against the" for name in program.areas)]  # fmt: skip
+        return (remark("no_solution", message=str(found.message)),)
+    classes = sorted(given.must_treat)
+    names = [*(remark("yard_lacks", yard=name) for name in program.yards),
+             *(remark("area_allows_less", area=name) for name in program.areas)]  # fmt: skip
     return tuple(
-        f"{name} least treatment of class {classes} needs {short / POUNDS_PER_TON:.1f} tons more "
-        "than there is, even with haul from the other yards"
-        for name, short in zip(names, missing, strict=True)
+        remark("needs_more_than_there_is", where=name, classes=classes, short_lb=float(short))
+        for name, short in zip(names, found.x[n:], strict=True)
         if short > TINY_LB
     )

@@ -15,6 +15,7 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
+from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.forecast import SeasonForecast, burn_down, forecast_season
 from spreadplan.season.use import summed_use
@@ -179,12 +180,12 @@ def _verdict(budget: float, p_now: float, p_season: float, season: Season) -> st
     return "likely to run out" if p_season >= 0.5 else "within"
 
 
-def _note(outlook: SeasonForecast) -> str:
+def _note(outlook: SeasonForecast) -> tuple[Remark, ...]:
     if outlook.days_left <= 0.0:
-        return "the season is over: nothing is forecast"
+        return (remark("season_is_over"),)
     if not outlook.possible:
-        return f"{len(outlook.uses)} storms used it so far: too few to forecast from"
-    return ""
+        return (remark("too_few_storms", storms=len(outlook.uses)),)
+    return ()
 
 
 def price_per_ton(material: Any) -> float:

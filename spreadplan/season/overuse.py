@@ -17,6 +17,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95, probability_above
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, why_above
+from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import SEGMENT_KEYS, StormUse, layered_u
 
@@ -50,7 +51,8 @@ def evidence(
         return pd.DataFrame(columns=RESULTS["evidence"].names)
     table = pd.concat(frames, ignore_index=True)
     table["area_id"] = _areas_of(table, shares)
-    table["says"] = [_sentence(row) for row in lines(table)]
+    says = [_sentence(row) for row in lines(table)]
+    table["says"] = pd.Series(says, table.index, dtype=object)
     order = ["supported", "p_over", "over_lb"]
     return table.sort_values(order, ascending=False, kind="stable", ignore_index=True)[
         RESULTS["evidence"].names
@@ -118,25 +120,23 @@ def _areas_of(rows: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
     ]
 
 
-def _sentence(row: Any) -> str:
-    if row.reason == MORE_ROUNDS:
-        return (
-            f"{MORE_ROUNDS}: {row.applications:.1f} where {row.rounds_planned:g} were planned, "
-            f"each {row.rate_lb_per_lane_mile:.0f} lb per lane-mile (95 %: "
-            f"{row.rate_lo_lb_per_lane_mile:.0f} to {row.rate_hi_lb_per_lane_mile:.0f}) against "
-            f"{row.limit_lb_per_lane_mile:.0f}; no rate is shown to be over"
-        )
-    odds = f"{100.0 * row.p_over:.0f} % likely over its limit"
-    if np.isnan(row.rate_lb_per_lane_mile):
-        return f"{row.over_lb:.0f} lb above what was allowed, {odds}"
-    rate = (
-        f"{row.rate_lb_per_lane_mile:.0f} lb per lane-mile (95 %: "
-        f"{row.rate_lo_lb_per_lane_mile:.0f} to {row.rate_hi_lb_per_lane_mile:.0f}) against "
-        f"{row.limit_lb_per_lane_mile:.0f}: {odds}"
+def _sentence(row: Any) -> Remark:
+    made, low, high, limit = (
+        float(getattr(row, f"{name}_lb_per_lane_mile"))
+        for name in ("rate", "rate_lo", "rate_hi", "limit")
     )
-    if row.supported:
-        return rate
-    return f"{rate}; not supported: the measurement can't tell it from a conforming one"
+    if row.reason == MORE_ROUNDS:
+        return remark(
+            "rounds_explain_it", what=MORE_ROUNDS, made=float(row.applications),
+            planned=float(row.rounds_planned), made_lb_per_lane_mile=made, ends=(low, high),
+            limit_lb_per_lane_mile=limit,
+        )  # fmt: skip
+    chance_pct = 100.0 * float(row.p_over)
+    if np.isnan(made):
+        return remark("above_allowed", over_lb=float(row.over_lb), chance_pct=chance_pct)
+    doubt = () if row.supported else (remark("not_supported"),)
+    return remark("rate_over_limit", made_lb_per_lane_mile=made, ends=(low, high),
+                  limit_lb_per_lane_mile=limit, chance_pct=chance_pct, doubt=doubt)  # fmt: skip
 
 
 def repeat_offences(

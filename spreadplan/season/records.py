@@ -13,10 +13,10 @@ from typing import Any
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.planning.findings import Finding
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 from spreadplan.reconcile.true_mass import MISSING, NO_TICKETS
+from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 
@@ -98,7 +98,8 @@ def _truck_findings(history: pd.DataFrame) -> list[Finding]:
     return [
         Finding(
             "problem" if row.trend_p < TREND_SIGNIFICANCE else "caution",
-            f"truck {row.truck_id}, {row.material}", _truck_says(row), str(row.advice),
+            remark("truck_with", truck=row.truck_id, material=row.material), _truck_says(row),
+            (row.advice,),
         )
         for row in lines(rows[rows["test_again"].astype(bool)])
     ]  # fmt: skip
@@ -109,34 +110,32 @@ def _ticket_findings(history: pd.DataFrame) -> list[Finding]:
     lacking = history[history["verdict"] == MISSING]
     found = [
         Finding(
-            "caution", f"tickets of {row.truck_id}, {row.material}",
-            f"{row.without_ticket_lb / POUNDS_PER_TON:.1f} tons of what it used in {row.storm} are "
-            f"presumed: no ticket names them; {row.missing_loads} of its usual "
-            f"load{'s' if row.missing_loads > 1 else ''} would explain it",
-            "look for the missing load tickets",
+            "caution", remark("tickets_of_truck", truck=row.truck_id, material=row.material),
+            remark("use_presumed", presumed_lb=float(row.without_ticket_lb), storm=row.storm,
+                   loads=int(row.missing_loads)),
+            (remark("look_for_tickets"),),
         )
         for row in lines(lacking)
     ]  # fmt: skip
     none = history[history["verdict"] == NO_TICKETS]
     for material, rows in none.groupby("material", sort=True):
-        mass = rows["without_ticket_lb"].sum() / POUNDS_PER_TON
-        trucks = ", ".join(sorted(set(rows["truck_id"])))
+        used_lb = float(rows["without_ticket_lb"].sum())
+        trucks = sorted(set(rows["truck_id"]))
         found.append(Finding(
-            "note", f"tickets of {material}",
-            f"{mass:.1f} tons used by trucks that no ticket tells of: {trucks}",
-            "weigh their loads",
+            "note", remark("tickets_of_material", material=material),
+            remark("use_without_tickets", used_lb=used_lb, trucks=trucks),
+            (remark("weigh_loads"),),
         ))  # fmt: skip
     return found
 
 
-def _truck_says(row: Any) -> str:
-    off = 100.0 * (row.ratio - 1.0)
-    word = "more" if off > 0.0 else "less"
-    low, high = 100.0 * (row.ratio_lo - 1.0), 100.0 * (row.ratio_hi - 1.0)
-    said = f"spreads {abs(off):.0f} % {word} than it reports (95 %: {low:+.0f} to {high:+.0f} %)"
-    if row.trend_p < TREND_SIGNIFICANCE:
-        said += f" and drifts by {row.trend_pct_per_month:+.1f} % a month"
-    return said
+def _truck_says(row: Any) -> Remark:
+    drifts = row.trend_p < TREND_SIGNIFICANCE
+    drift = (remark("reports_drift", month_pct=float(row.trend_pct_per_month)),) if drifts else ()
+    off, low, high = (100.0 * (float(one) - 1.0) for one in (row.ratio, row.ratio_lo, row.ratio_hi))
+    if off > 0.0:
+        return remark("spreads_more", off_pct=off, low_pct=low, high_pct=high, drift=drift)
+    return remark("spreads_less", off_pct=-off, low_pct=low, high_pct=high, drift=drift)
 
 
 def _book_findings(balances: pd.DataFrame) -> list[Finding]:
@@ -149,14 +148,15 @@ def _book_findings(balances: pd.DataFrame) -> list[Finding]:
 
 def _book_finding(row: Any) -> Finding:
     more = row.difference_ton > 0.0
-    since, until = (moment.date().isoformat() for moment in (row.opening_at, row.counted_at))
-    return Finding(
-        "caution", f"yard {row.yard_id}, {row.material}",
-        f"{abs(row.difference_ton):.0f} ± {2.0 * row.difference_u_ton:.0f} tons "
-        f"{'more' if more else 'less'} counted on {until} than the records since {since} explain",
-        "look for a delivery that nobody wrote down" if more
-        else "look for loads without a ticket, or salt given away",
-    )  # fmt: skip
+    difference_lb, u_lb = (
+        POUNDS_PER_TON * float(tons) for tons in (row.difference_ton, row.difference_u_ton)
+    )
+    word = remark("more") if more else remark("less")
+    what = remark("books_differ", difference=(abs(difference_lb), 2.0 * u_lb), more=word,
+                  until=row.counted_at, since=row.opening_at)  # fmt: skip
+    advice = remark("find_the_delivery") if more else remark("find_the_loads")
+    subject = remark("yard_with", yard=row.yard_id, material=row.material)
+    return Finding("caution", subject, what, (advice,))
 
 
 def merged_findings(*tables: pd.DataFrame | Sequence[Finding]) -> list[Finding]:

@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL
 from spreadplan.planning.assigned import prewet_of_use
+from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.season.chloride import is_salt
@@ -229,28 +230,28 @@ def _to_gain(season: _Season, excess: Floats, excess_u: Floats) -> list[dict[str
     return [
         *_lines(
             season, _kind(TO_GAIN, 1, CALIBRATION, MEASURED), true.mean(axis=0), true - reported,
-            "true mass less reported mass: what trucks put down beyond what they were set to",
+            remark("beyond_their_settings"),
             "this season's load tickets",
         ),
         *_lines(
             season, _kind(TO_GAIN, 2, AREAS, MEASURED), reported, kept,
-            "reported mass above what was allowed on segments that touch a sensitive area",
+            remark("above_allowed_in_areas"),
             "this season's plans and telemetry",
         ),
         *_lines(
             season, _kind(TO_GAIN, 3, PREWETTING, BORROWED), left.mean(axis=0), saved,
-            f"routes on dry salt, if they were prewetted with {gal_per_ton:.3g} gal a ton, {whose}",
+            remark("if_prewetted", liquid_gal_per_ton=gal_per_ton, whose=whose),
             PREWET_SOURCE, liquid_gal=(left - saved) / POUNDS_PER_TON * gal_per_ton,
         ),
     ]  # fmt: skip
 
 
-def _liquid_rate(season: _Season) -> tuple[float, str]:
+def _liquid_rate(season: _Season) -> tuple[float, Remark]:
     """Gallons on a ton of salt that is dry today, and whose figure that is."""
     tons = season.true_lb.mean(axis=0) * season.wet
     if not tons.sum() > 0.0:
-        return PREWET_GAL_PER_TON, f"as {PREWET_RATE_SOURCE}, gives"
-    return float(np.average(season.gal_per_ton, weights=tons)), "as the prewetted routes are"
+        return PREWET_GAL_PER_TON, remark("as_published", source=PREWET_RATE_SOURCE)
+    return float(np.average(season.gal_per_ton, weights=tons)), remark("as_routes_are")
 
 
 def _already(season: _Season, lowered: Floats | None) -> list[dict[str, Any]]:
@@ -261,8 +262,7 @@ def _already(season: _Season, lowered: Floats | None) -> list[dict[str, Any]]:
         share = np.random.default_rng(SEED + 2).uniform(0.0, 1.0, DRAWS)[:, None]
         found += _lines(
             season, _kind(ALREADY, 1, AREAS, PLANNED), without.mean(axis=0), share * lowered,
-            "planned mass below what the rest of the route got; from none to all of it, since "
-            "whether drivers lowered the rate within a segment is not recorded",
+            remark("lowered_in_areas"),
             "this season's plans",
         )  # fmt: skip
         without = without + share * lowered
@@ -270,8 +270,7 @@ def _already(season: _Season, lowered: Floats | None) -> list[dict[str, Any]]:
     found += _lines(
         season, _kind(ALREADY, 2, PREWETTING, BORROWED), wet.mean(axis=0),
         wet * season.prewet_share / (1.0 - season.prewet_share),
-        "prewetted routes on salt: what they would have taken dry, less what they took; liquid as "
-        "assigned", PREWET_SOURCE,
+        remark("saved_by_prewetting"), PREWET_SOURCE,
         liquid_gal=season.true_lb * season.wet / POUNDS_PER_TON * season.gal_per_ton,
     )  # fmt: skip
     return found
@@ -283,7 +282,7 @@ def _kind(state: str, step: int, practice: str, known: str) -> dict[str, Any]:
 
 def _lines(
     season: _Season, kind: dict[str, Any], base_lb: Floats, saved_lb: Floats,
-    basis: str, source: str, liquid_gal: Floats | None = None,
+    basis: Remark, source: str, liquid_gal: Floats | None = None,
 ) -> list[dict[str, Any]]:  # fmt: skip
     """One row for each material that the practice works on.
 

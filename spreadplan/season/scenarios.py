@@ -15,10 +15,11 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.remarks import Remark, remark
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.units import POUNDS_PER_TON
 
-AS_PLANNED: Final = "as planned"
+AS_PLANNED: Final = remark("as_planned")
 SCENARIO_COLUMNS: Final = (
     "scenario", "mass_ton", "mass_lo_ton", "mass_hi_ton", "cost", "prewet_gal", "loads",
     "route_minutes", "longest_minutes", "lane_miles", "not_treatable_lane_miles", "short_ton",
@@ -34,8 +35,8 @@ COMPARED: Final = (
 class Scenario:
     """A changed set of inputs: its name, and what was changed in a sentence."""
 
-    name: str
-    change: str
+    name: Remark
+    change: Remark
     inputs: PlanInputs
 
 
@@ -49,7 +50,8 @@ def rates_changed(inputs: PlanInputs, percent: float) -> Scenario:
         raise ValueError(f"{percent} % would make rates negative")
     policy = replace(inputs.policy, rates=_scaled(inputs.policy.rates, factor))
     changed = replace(inputs, policy=policy, rates=_scaled(inputs.rates, factor))
-    return Scenario(f"rates {percent:+g} %", f"every rate times {factor:g}", changed)
+    name = remark("rates_by", change_pct=percent)
+    return Scenario(name, remark("every_rate_times", factor=factor), changed)
 
 
 def _scaled(table: pd.DataFrame, factor: float) -> pd.DataFrame:
@@ -62,9 +64,15 @@ def colder(inputs: PlanInputs, degrees_f: float) -> Scenario:
     forecast = inputs.forecast.assign(
         pavement_temp_f=inputs.forecast["pavement_temp_f"] - degrees_f
     )
-    word = "colder" if degrees_f >= 0 else "warmer"
-    name = f"{abs(degrees_f):g} F {word}"
-    return Scenario(name, f"pavement {name} than forecast", replace(inputs, forecast=forecast))
+    degrees = abs(degrees_f)
+    name = (
+        remark("colder_by", step_f=degrees)
+        if degrees_f >= 0
+        else remark("warmer_by", step_f=degrees)
+    )
+    return Scenario(
+        name, remark("pavement_than_forecast", change=name), replace(inputs, forecast=forecast)
+    )
 
 
 def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float = 0.0) -> Scenario:
@@ -79,10 +87,13 @@ def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float 
     changed = replace(
         inputs, assignments=inputs.assignments.assign(prewet_gal_per_ton=gallons.astype(float))
     )
-    name = f"prewet {gal_per_ton:g} gal/ton" if gal_per_ton > 0.0 else "no prewetting"
+    name = (
+        remark("prewet_at", liquid_gal_per_ton=gal_per_ton)
+        if gal_per_ton > 0.0 else remark("no_prewetting")
+    )  # fmt: skip
     if less_salt_pct:
         changed = rates_changed(changed, -less_salt_pct).inputs
-        name += f", {less_salt_pct:g} % less salt"
+        name = remark("and_less_salt", first=name, less_pct=less_salt_pct)
     return Scenario(name, name, changed)
 
 
@@ -113,10 +124,12 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
     assigned.loc[is_open, ["truck_id", "yard_id", "material"]] = ""
     assigned.loc[is_open, "prewet_gal_per_ton"] = 0.0
     open_routes = sorted(set(inputs.assignments.loc[is_open, "route_id"]))
-    said = [f"{route} to {truck}" for route, truck in sorted(instead.items())]
-    said += [f"{route} open" for route in open_routes]
+    said = [
+        remark("route_to", route=route, truck=truck) for route, truck in sorted(instead.items())
+    ]
+    said += [remark("route_open", route=route) for route in open_routes]
     return Scenario(
-        f"{truck_id} out", f"truck {truck_id} out of service: {', '.join(said)}",
+        remark("truck_out", truck=truck_id), remark("out_of_service", truck=truck_id, routes=said),
         replace(inputs, assignments=assigned),
     )  # fmt: skip
 
@@ -129,7 +142,7 @@ def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
     return found
 
 
-def figures(name: str, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
+def figures(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
     """The figures of one plan, `SCENARIO_COLUMNS`.
 
     A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
@@ -171,7 +184,7 @@ def compare(
     inputs: PlanInputs,
     base: StormPlan,
     scenarios: Sequence[Scenario],
-    told: Callable[[str], None] = lambda name: None,
+    told: Callable[[Remark], None] = lambda name: None,
 ) -> pd.DataFrame:
     """Plans side by side.
 
@@ -185,7 +198,7 @@ def compare(
     `SCENARIO_COLUMNS`, then change (in words) and the difference from the plan as it is of each of
     `COMPARED` (suffix _more); the first row is that plan.
     """
-    rows = [figures(AS_PLANNED, base, inputs.materials) | {"change": ""}]
+    rows = [figures(AS_PLANNED, base, inputs.materials) | {"change": ()}]
     for one in scenarios:
         told(one.name)
         row = figures(one.name, plan_storm(one.inputs), one.inputs.materials)

@@ -9,8 +9,8 @@ import geopandas as gpd
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.planning.findings import Finding, findings_table
 from spreadplan.reconcile.verdicts import MORE_ROUNDS
+from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.schema.policy import Policy
 from spreadplan.season import budgets, chloride, overuse, water
 from spreadplan.season.budgets import Season
@@ -60,7 +60,7 @@ class SeasonResult:
     screening, season_concentration : see `water`.
     evidence, repeated : see `overuse`.
     savings : see `savings.savings`.
-    findings : severity, subject, what, remedy; the most important first.
+    findings : see `remarks.findings_table`; the most important first.
     """
 
     season: Season
@@ -160,28 +160,27 @@ def _findings(
     count = overuse.support(evidence)
     if count.listed:
         found.append(Finding(
-            "caution" if count.supported else "note", "over-application",
-            f"{count.listed} segments of single storms lie above their limit by the bare figures; "
-            f"the measurement supports {count.supported} of them",
-            "act on those; the others can't be told from conforming ones",
+            "caution" if count.supported else "note", remark("of_over_application"),
+            remark("above_their_limit", listed=count.listed, supported=count.supported),
+            (remark("act_on_those"),),
         ))  # fmt: skip
     if count.more_rounds:
         found.append(Finding(
-            "note", "rounds",
-            f"{count.more_rounds} segments of single storms had {MORE_ROUNDS}; none of them is "
-            "shown to be over its rate", "ask whether the plan had too few rounds",
+            "note", remark("of_rounds"),
+            remark("had_more_rounds", segments=count.more_rounds, what=MORE_ROUNDS),
+            (remark("too_few_rounds"),),
         ))  # fmt: skip
     for row in lines(unknown):
         found.append(Finding(
-            "caution", f"material {row.material}",
-            f"{row.used_ton:.1f} tons used, and its chloride is not known: it is missing from "
-            "every chloride figure", "state chloride_fraction in materials.csv",
+            "caution", remark("of_material", material=row.material),
+            remark("chloride_unknown", used_lb=POUNDS_PER_TON * row.used_ton),
+            (remark("state_chloride"),),
         ))  # fmt: skip
-    planned = [one.storm for one in storms if one.source == PLANNED]
+    planned = [remark("one_storm", storm=one.storm) for one in storms if one.source == PLANNED]
     if planned:
         found.append(Finding(
-            "note", "storms", f"{', '.join(planned)}: no telemetry; counted as planned",
-            "add the telemetry and reconcile",
+            "note", remark("of_storms"), remark("counted_as_planned", storms=planned),
+            (remark("add_telemetry"),),
         ))  # fmt: skip
     return found
 
@@ -189,19 +188,20 @@ def _findings(
 def _budget_findings(budget: pd.DataFrame) -> list[Finding]:
     found = []
     for row in lines(budget):
-        subject = f"budget {row.scope} {row.scope_id}".strip() + f", {row.material}"
+        scope = f"{row.scope} {row.scope_id}".strip()
+        subject = remark("of_budget", scope=scope, material=row.material)
+        used, whole, most = (
+            POUNDS_PER_TON * tons for tons in (row.used_ton, row.budget_ton, row.forecast_hi_ton)
+        )
         if row.verdict == "over":
             found.append(Finding(
-                "problem", subject, f"{row.used_ton:.0f} of {row.budget_ton:.0f} tons: overspent",
-                "move budget, or lower rates where the policy allows",
+                "problem", subject, remark("overspent", used_lb=used, budget_lb=whole),
+                (remark("move_budget"),),
             ))  # fmt: skip
         elif row.verdict == "likely to run out":
-            found.append(Finding(
-                "caution", subject,
-                f"{row.used_ton:.0f} of {row.budget_ton:.0f} tons used; the season's total is "
-                f"more likely than not to exceed it ({100.0 * row.p_over_season:.0f} %)",
-                f"plan for up to {row.forecast_hi_ton:.0f} tons",
-            ))  # fmt: skip
+            what = remark("likely_to_run_out", used_lb=used, budget_lb=whole,
+                          chance_pct=100.0 * row.p_over_season)  # fmt: skip
+            found.append(Finding("caution", subject, what, (remark("plan_for", most_lb=most),)))
     return found
 
 
@@ -210,9 +210,10 @@ def _area_findings(table: pd.DataFrame) -> list[Finding]:
     for row in lines(table[table["verdict"].isin(["over", "probably_over"])]):
         sure = row.verdict == "over"
         found.append(Finding(
-            "problem" if sure else "caution", f"area {row.scope_id} {row.name}".strip(),
-            f"{row.chloride_lb / POUNDS_PER_TON:.1f} tons of chloride this season against a limit "
-            f"of {row.limit_lb / POUNDS_PER_TON:.1f} ({100.0 * row.p_over:.0f} % likely over)",
-            "lower the rate there, and tell the environmental officer",
+            "problem" if sure else "caution",
+            remark("of_area", area=f"{row.scope_id} {row.name}".strip()),
+            remark("chloride_over_limit", chloride_lb=row.chloride_lb, limit_lb=row.limit_lb,
+                   chance_pct=100.0 * row.p_over),
+            (remark("lower_the_rate_there"),),
         ))  # fmt: skip
     return found

@@ -19,7 +19,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
-from spreadplan.planning.findings import Finding
+from spreadplan.remarks import Finding, Severity, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import StormUse
 from spreadplan.units import LITERS_PER_CUBIC_FOOT, MILLIGRAMS_PER_POUND
@@ -245,10 +245,8 @@ def _judged(water: _Water, rows: list[dict[str, Any]], limit_mg_l: float) -> str
 def screening_findings(screening: pd.DataFrame) -> list[Finding]:
     """Waters to sample, and those that could not be judged; ``screening`` : `screening_table`."""
     if not len(screening):
-        return [Finding(
-            "note", "water", "no water was screened: no sensitive area states a flow",
-            "give mean_flow, low_flow and background in sensitive_areas",
-        )]  # fmt: skip
+        what, remedy = remark("no_water_screened"), remark("give_the_flow")
+        return [Finding("note", remark("of_waters"), what, (remedy,))]
     exceeded = screening["concentration_mg_l"] > screening["limit_mg_l"]
     keys = [screening["area_id"], screening["criterion"]]
     raised = exceeded.groupby(keys).transform("any") | (screening["screening"] == NEAR)
@@ -263,30 +261,28 @@ def screening_findings(screening: pd.DataFrame) -> list[Finding]:
 def _raised(rows: pd.DataFrame) -> Finding:
     """A criterion that a reading, or at least its upper end, exceeds."""
     first = rows.iloc[0]
-    figures = ", ".join(
-        f"{row.concentration_mg_l:,.0f} mg/L {row.reading} ({hours_text(row.window_h)})"
+    figures = [
+        remark("one_reading", level_mg_l=float(row.concentration_mg_l), reading=row.reading,
+               window=hours_text(row.window_h))
         for row in lines(rows)
-    )
+    ]  # fmt: skip
     exceeded = (rows["concentration_mg_l"] > rows["limit_mg_l"]).any()
-    return Finding(
-        "caution" if exceeded else "note", f"water {first['area_id']} {first['name']}".strip(),
-        f"{first['screening']}: {figures}, against {first['limit_mg_l']:g} mg/L "
-        f"({first['criterion']}, {hours_text(first['averaging_h'])} average); {first['basis']}",
-        "sample the water; only samples and the regulator can say whether a standard is met",
+    what = remark(
+        "water_screened", screening=first["screening"], figures=figures,
+        limit_mg_l=float(first["limit_mg_l"]), criterion=first["criterion"],
+        average=hours_text(first["averaging_h"]), basis=first["basis"],
     )  # fmt: skip
+    subject = remark("of_water", water=f"{first['area_id']} {first['name']}".strip())
+    severity: Severity = "caution" if exceeded else "note"
+    return Finding(severity, subject, what, (remark("sample_the_water"),))
 
 
 def _not_judged(rows: pd.DataFrame) -> Iterator[Finding]:
     if not len(rows):
         return
-    names = rows.drop_duplicates("area_id")
-    said = ", ".join(f"{one.area_id} {one.name}".strip() for one in lines(names))
-    yield Finding(
-        "note",
-        "water",
-        f"not judged, since low flow or background is not known: {said}",
-        "give low_flow and background in sensitive_areas, or sample the water",
-    )
+    names = [f"{one.area_id} {one.name}".strip() for one in lines(rows.drop_duplicates("area_id"))]
+    what, remedy = remark("waters_not_judged", waters=names), remark("give_flow_or_sample")
+    yield Finding("note", remark("of_waters"), what, (remedy,))
 
 
 def hours_text(hours: float) -> str:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from spreadplan.telemetry.files import NO_NUMBER, Batch, TelemetryFile
 from spreadplan.telemetry.losses import NO_AMOUNT, NOBODY, UNKNOWN_TRUCK, Alike, Losses
-from spreadplan.units import to_canonical
+from spreadplan.units import METRES_PER_MILE, to_canonical
 from spreadplan.workspace.parse import CONTROL_CHARACTERS, FALSE, LARGEST, TRUE, YEARS
 
 BoolArray = NDArray[np.bool_]
@@ -384,7 +384,7 @@ def _judge(numbers: Columns, marks: _Marks) -> None:
     marks.mark(
         too_fast,
         "speed impossible",
-        lambda at: f"a speed of {speed[at]:.4g} mph is not possible for a truck",
+        lambda at: f"a speed of {_both(speed[at])} is not possible for a truck",
     )
     _leave_out(numbers, ("lon", "lat"), nowhere)
     _leave_out(numbers, ("speed_mph",), too_fast)
@@ -397,6 +397,11 @@ def _judge(numbers: Columns, marks: _Marks) -> None:
             below = numbers[name] < 0
             marks.mark(below, "total or rate impossible", f"{words} is below zero")
             _leave_out(numbers, (name,), below)
+
+
+def _both(speed_mph: float) -> str:
+    """A speed in both units, since a file may be in either."""
+    return f"{speed_mph:.4g} mph ({speed_mph * METRES_PER_MILE / 1000.0:.4g} km/h)"
 
 
 def _leave_out(numbers: Columns, names: tuple[str, ...], wrong: BoolArray) -> None:

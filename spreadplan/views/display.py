@@ -57,6 +57,9 @@ class Kind:
 KINDS: Final[Mapping[str, Kind]] = {
     "rate": Kind("pound/lane_mile", ("pound/lane_mile", "lb/lane-mile"),
                  ("kilogram/lane_km", "kg/lane-km"), decimals=1),
+    "area_rate": Kind("", ("", "g/m²"), ("", "g/m²"), decimals=1, plain=True),
+    "liquid_rate": Kind("gallon/lane_mile", ("gallon/lane_mile", "gal per lane-mile"),
+                        ("liter/lane_km", "L per lane-km"), decimals=1, plain=True),
     "mass": Kind("pound", ("pound", "lb"), ("kilogram", "kg"), decimals=2),
     "bulk": Kind("pound", ("short_ton", "tons"), ("metric_ton", "t"), decimals=2),
     "discharge": Kind("pound/minute", ("pound/minute", "lb/min"), ("kilogram/minute", "kg/min")),

@@ -5,20 +5,24 @@ from __future__ import annotations
 import pandas as pd
 
 from spreadplan.planning.plan import StormPlan
-from spreadplan.planning.rates import UNCHECKED, is_from_memory
+from spreadplan.planning.rates import is_from_memory
+from spreadplan.remarks import Remark
+from spreadplan.views.voice import Voice
 
 
-def split_source(source: str) -> tuple[str, bool]:
-    """A rate's source as the plan has it, without the remark that it is from memory; and whether
-    it is.
-    """
-    return source.removesuffix(UNCHECKED), is_from_memory(source)
+def split_source(source: Remark | tuple[()], voice: Voice) -> tuple[str, bool]:
+    """A rate's source in words, without saying that it is from memory; and whether it is."""
+    if not isinstance(source, Remark):
+        return "", False
+    if not is_from_memory(source):
+        return voice.say(source), False
+    return voice.say(dict(source.values)["rate"]), True
 
 
 def has_rate_from_memory(segments: pd.DataFrame) -> bool:
     """Whether any of these segments of a plan is treated at a rate from memory."""
     treated = segments.loc[segments["target_rate_lb_per_lane_mile"] > 0, "rate_source"]
-    return any(is_from_memory(str(source)) for source in treated.unique())
+    return any(is_from_memory(source) for source in set(treated))
 
 
 def runs_from_memory(plan: StormPlan) -> set[tuple[str, str]]:

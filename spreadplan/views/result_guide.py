@@ -18,10 +18,10 @@ described in `about-the-files.html`.
 Tables are CSV in UTF-8 with a header. A unit is the end of a column's name: `_lb` pounds, `_ton` \
 short tons of 2,000 lb, `_ft` feet, `_in` inches, `_mi` miles, `_m` meters, `_pct` percent, `_f` \
 degrees Fahrenheit, `_mph` miles per hour, `_gal` US gallons, `_cfs` cubic feet a second, `_mg_l` \
-milligrams a liter, `_s` seconds, `_h` hours. Result files keep these units in a metric workspace \
-too; reports are shown in the workspace's units. `_lo` and `_hi` are the ends of an interval, 95 % \
-where nothing else is said, `_u` is a standard uncertainty. An empty cell means: not known. Names \
-are those of the input files; every verdict is listed under [decision \
+milligrams a liter, `_s` seconds, `_h` hours. Columns keep these units in a metric workspace \
+too; sentences in them, and reports, are in the workspace's units. `_lo` and `_hi` are the ends of \
+an interval, 95 % where nothing else is said, `_u` is a standard uncertainty. An empty cell \
+means: not known. Names are those of the input files; every verdict is listed under [decision \
 rules](method.md#decision-rules).
 """
 #: heading, folder and names of its tables, and what lies beside them

@@ -15,7 +15,7 @@ from spreadplan.views.season_view import tons, tons_range
 ABOUT: Final = (
     "Practices are taken one after the other, each on what the one before leaves, so nothing is "
     "counted twice. What was measured here and what a borrowed percentage promises are never added "
-    "up, nor are tons of different materials. Prewetting saves salt, not sand, and takes liquid: "
+    "up, nor are masses of different materials. Prewetting saves salt, not sand, and takes liquid: "
     "its price is taken off the money, and where it is not known, no money is given. A negative "
     "saving is more material: a truck that spreads less than it reports will use more once "
     "calibrated."

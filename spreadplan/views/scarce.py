@@ -7,25 +7,29 @@ from typing import TYPE_CHECKING, Any
 
 from spreadplan.frames import lines
 from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.display import Display, as_text
+from spreadplan.views.display import as_text
+from spreadplan.views.voice import Voice
 
 if TYPE_CHECKING:
     from spreadplan.season.allocation import Allocation
 
 
-def scarce_parts(shares: Mapping[str, Allocation], shown: Display) -> list[dict[str, Any]]:
+def scarce_parts(shares: Mapping[str, Allocation], voice: Voice) -> list[dict[str, Any]]:
     """What the template shows of each scarce material."""
-    return [_part(material, one, shown) for material, one in shares.items()]
+    return [_part(material, one, voice) for material, one in shares.items()]
 
 
-def _part(material: str, one: Allocation, shown: Display) -> dict[str, Any]:
+def _part(material: str, one: Allocation, voice: Voice) -> dict[str, Any]:
+    shown = voice.display
+
     def tons(value: float) -> str:
         return shown.number(POUNDS_PER_TON * value, "bulk")
 
     def miles(value: float) -> str:
         return shown.number(value, "lane_distance")
 
-    part: dict[str, Any] = {"material": material, "possible": one.possible, "reasons": one.reasons}
+    reasons = [voice.say(reason) for reason in one.reasons]
+    part: dict[str, Any] = {"material": material, "possible": one.possible, "reasons": reasons}
     if not one.possible:
         return part
     part["classes"] = [{

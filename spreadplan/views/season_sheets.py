@@ -16,6 +16,7 @@ from spreadplan.views.season_view import MONEY, SeasonView
 from spreadplan.views.setting import Setting
 
 #: sheet, table of the season, what it is
+COMPARED: Final = "Use for each length of lane and hour of severity; intervals 95 %."
 SHEETS: Final = (
     ("Budget", "budget", "Budgets against true use and the season's forecast; interval 90 %."),
     ("Storms", "by_storm", "Use by storm and material; intervals 95 %."),
@@ -24,8 +25,8 @@ SHEETS: Final = (
     ("Trucks", "by_truck", "Use by truck and material; intervals 95 %."),
     ("Routes by storm", "by_route_and_storm", "Use by route, storm and material."),
     ("Severity", "severity", "Severity of each storm and forecast zone."),
-    ("Routes compared", "fair_routes", "Use per lane-mile and hour of severity; intervals 95 %."),
-    ("Storms compared", "fair_storms", "Use per lane-mile and hour of severity; intervals 95 %."),
+    ("Routes compared", "fair_routes", COMPARED),
+    ("Storms compared", "fair_storms", COMPARED),
     ("Chloride", "chloride", "Chloride put down; a row without a storm is the season."),
     ("Water screening", "screening", "Screening only, in two readings where they differ: samples "
                                      "and the regulator decide."),
@@ -72,7 +73,7 @@ ENDS: Final = {"_lo": ", low end", "_hi": ", high end", "_u": ", standard uncert
 
 def season_sheets(view: SeasonView, setting: Setting) -> list[Sheet]:
     """Every sheet of the season's workbook."""
-    shown = setting.display
+    shown, view = setting.display, view.said(setting.voice)
     tables = {key: getattr(view.result, key) for _, key, _ in SHEETS}
     sheets = [_about(view, setting)]
     sheets += [sheet_of(name, tables[key], about, shown) for name, key, about in SHEETS]

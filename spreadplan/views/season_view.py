@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import geopandas as gpd
@@ -15,7 +15,8 @@ from spreadplan.schema.policy import Policy
 from spreadplan.season import SeasonResult, StormUse
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display
-from spreadplan.views.setting import US_WORDING, Setting
+from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice
 
 TONE: Final = {"problem": "bad", "caution": "warn", "note": "none"}
 RANK: Final = {"problem": 0, "caution": 1, "note": 2}
@@ -50,6 +51,10 @@ class SeasonView:
     fingerprint: str
     absent: tuple[str, ...] = ()
 
+    def said(self, voice: Voice) -> SeasonView:
+        """The same with its sentences in words."""
+        return replace(self, result=voice.whole(self.result), history=voice.table(self.history))
+
 
 def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
     """What both templates ask for."""
@@ -60,7 +65,7 @@ def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
         **setting.context(season.as_of), "fingerprint": view.fingerprint, "season": season.name,
         "unit": {kind: shown.unit(kind) for kind in kinds}, "absent": view.absent,
         "span": f"{shown.date(season.start)} to {shown.date(season.end)}", "day": day,
-        "over": day == shown.date(season.end), "metric": [US_WORDING] * (shown.system == "metric"),
+        "over": day == shown.date(season.end),
         "reproduce": f"spreadplan season WORKSPACE --as-of {day}", "money_note": MONEY,
         "storms_known": len(view.storms),
         "storms_measured": sum(one.source == "measured" for one in view.storms),
@@ -69,28 +74,35 @@ def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of finding: the first word of its subjects, its title, and what is said without."""
+    """A kind of finding: the codes of what was found, its title, and what is said without."""
 
-    word: str
+    codes: tuple[str, ...]
     title: str
     none: str
+    whole: bool = False
+    """Whether the title says already what its findings are about."""
 
 
-BUDGETS: Final = Kind("budget", "Budgets", "No budget is overspent or likely to run out.")
-TRUCKS: Final = Kind(
-    "truck", "Trucks", "No truck needs a new test: what they report agrees with the tickets."
-)
-BOOKS: Final = Kind("yard", "Yards", "The yards' counts agree with deliveries, loads and returns.")
-AREAS: Final = Kind(
-    "area", "Sensitive areas", "No sensitive area with a limit is likely to be over it."
-)
-OVER: Final = Kind(
-    "over-application", "Over-application", "No segment lies above its limit, by the bare figures."
-)
-WATER: Final = Kind(
-    "water", "Receiving water", "Screening finds no water above a limit; only samples can show it."
-)
-UNKNOWN: Final = Kind("material", "Materials", "The chloride in every material in use is known.")
+BUDGETS: Final = Kind(("overspent", "likely_to_run_out"), "Budgets",
+                      "No budget is overspent or likely to run out.")  # fmt: skip
+TRUCKS: Final = Kind(("spreads_more", "spreads_less"), "Trucks",
+                     "No truck needs a new test: what they report agrees with the tickets."
+)  # fmt: skip
+BOOKS: Final = Kind(("books_differ",), "Yards",
+                    "The yards' counts agree with deliveries, loads and returns.")  # fmt: skip
+AREAS: Final = Kind(("chloride_over_limit",), "Sensitive areas",
+                    "No sensitive area with a limit is likely to be over it.")  # fmt: skip
+OVER: Final = Kind(("above_their_limit",), "Over-application",
+                   "No segment lies above its limit, by the bare figures.", whole=True)  # fmt: skip
+WATER: Final = Kind(("water_screened", "no_water_screened", "waters_not_judged"),
+                    "Receiving water", "Screening finds no water above a "
+                    "limit; only samples can show it.")  # fmt: skip
+UNKNOWN: Final = Kind(("chloride_unknown",), "Materials",
+                      "The chloride in every material in use is known.")  # fmt: skip
+OTHERS: Final = (
+    "counted_as_planned", "had_more_rounds", "use_presumed", "use_without_tickets",
+)  # fmt: skip
+"""Codes of findings that never head a page."""
 SUPERINTENDENT: Final = (BUDGETS, TRUCKS, AREAS, BOOKS, OVER)
 OFFICER: Final = (AREAS, OVER, WATER, UNKNOWN)
 
@@ -100,8 +112,7 @@ def headlines(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, A
 
     Kinds with a problem come before those with a caution; within that, the order of ``kinds``.
     """
-    word = findings["subject"].str.split(" ").str[0]
-    groups = {kind: findings[word == kind.word] for kind in kinds}
+    groups = {kind: findings[findings["code"].isin(kind.codes)] for kind in kinds}
 
     def place(kind: Kind) -> tuple[int, int]:
         worst = min((RANK[one] for one in groups[kind]["severity"]), default=len(RANK))
@@ -118,7 +129,7 @@ def _headline(kind: Kind, rows: pd.DataFrame) -> dict[str, Any]:
     also = [_plain(one.subject) + ": " + one.what for one in lines(rows.iloc[1 : 1 + ALSO])]
     return {
         "title": kind.title, "tone": TONE[first["severity"]],
-        "subject": "" if first["subject"] == kind.word else _plain(first["subject"]),
+        "subject": "" if kind.whole or first["subject"] == "water" else _plain(first["subject"]),
         "what": first["what"], "remedy": first["remedy"], "also": also,
         "left": max(len(rows) - 1 - ALSO, 0),
     }  # fmt: skip
@@ -137,12 +148,8 @@ def _plain(subject: str) -> str:
 def other_findings(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, str]]:
     """Findings of the kinds that no headline stands for."""
     shown = {one["title"] for one in headlines(findings, kinds)}
-    words = {kind.word for kind in kinds if kind.title not in shown} | {
-        "storms",
-        "rounds",
-        "tickets",
-    }
-    rows = findings[findings["subject"].str.split(" ").str[0].isin(words)]
+    codes = {code for kind in kinds if kind.title not in shown for code in kind.codes}
+    rows = findings[findings["code"].isin({*codes, *OTHERS})]
     return [
         {"tone": TONE[one.severity], "severity": one.severity, "subject": _plain(one.subject),
          "what": one.what, "remedy": one.remedy}

@@ -5,17 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Any, Final, Protocol
+from typing import Any, Protocol
 
 import pandas as pd
 
 from spreadplan.views.display import Display
 from spreadplan.views.voice import Voice
-
-US_WORDING: Final = (
-    "Sentences that explain a finding or give advice are worded in US units: in, mi, mph, lb, tons "
-    "of 2,000 lb, F."
-)
 
 
 class WorkspaceSettings(Protocol):

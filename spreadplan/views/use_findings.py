@@ -113,25 +113,36 @@ def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
     sums = summed_applied(parts, by_route).to_dict("index") if len(parts) else {}
     trucks = parts.groupby([*by_route, "truck_id"])["applied_lb"].sum().sort_values()
     main = {(route, material): truck for route, material, truck in trucks.index}
-    for key, group in rows.groupby(by_route, sort=True):
-        route_id, material = (str(name) for name in key)
-        total = sums.get((route_id, material))
-        lane_miles = float(group["lane_miles"].sum())
-        treated = float(group["treated"].sum())
+    areas = _each(rows[rows["area"].astype(bool)], by_route, "area")
+    rows = rows.assign(rounds=rows["lane_miles"] * rows["rounds_planned"])
+    for one in _summed(rows, by_route, ["lane_miles", "treated", "planned_lb", "rounds"]):
+        key = one.route_id, one.material
+        total = sums.get(key)
         applied, low, high = (
             float(total[name]) if total else 0.0
             for name in ("applied_lb", "applied_lo_lb", "applied_hi_lb")
         )
-        planned = float(group["planned_lb"].sum())
-        rounds = float((group["lane_miles"] * group["rounds_planned"]).sum())
-        areas = dict.fromkeys(area for area in group["area"] if area)
         yield _Stretch(
-            route_id, material, len(group), lane_miles, applied, low, high, planned,
-            rounds=rounds / lane_miles, made=treated / lane_miles,
-            rate=applied / treated if treated > 0.0 else math.nan,
-            planned_rate=planned / rounds if rounds > 0.0 else math.nan,
-            areas=", ".join(areas), truck=str(main.get((route_id, material), "")),
+            str(one.route_id), str(one.material), one.count_, one.lane_miles, applied, low, high,
+            one.planned_lb, rounds=one.rounds / one.lane_miles, made=one.treated / one.lane_miles,
+            rate=applied / one.treated if one.treated > 0.0 else math.nan,
+            planned_rate=one.planned_lb / one.rounds if one.rounds > 0.0 else math.nan,
+            areas=", ".join(areas.get(key, ())), truck=str(main.get(key, "")),
         )  # fmt: skip
+
+
+def _summed(rows: pd.DataFrame, keys: list[str], numbers: list[str]) -> Iterator[Any]:
+    """Sums of columns and the count of rows, ``count_``, by keys, in their order: in one go."""
+    groups = rows.groupby(keys, sort=True)
+    return lines(groups[numbers].sum().assign(count_=groups.size()).reset_index())
+
+
+def _each(rows: pd.DataFrame, keys: list[str], column: str) -> dict[Any, list[str]]:
+    """The different texts of a column for each value of the keys, in the order of the rows."""
+    found: dict[Any, list[str]] = {}
+    for *key, text in rows[[*keys, column]].drop_duplicates().itertuples(index=False):
+        found.setdefault(key[0] if len(key) == 1 else tuple(key), []).append(str(text))
+    return found
 
 
 def _too_much(
@@ -238,17 +249,19 @@ def _under_advice(one: _Stretch) -> str:
 def _unheard(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
     """Planned segments on which nobody can say what happened."""
     unknown = rows[(rows["verdict"] == "unknown") & (rows["reason"] != NO_PLAN)]
-    for route_id, group in unknown.groupby("route_id", sort=True):
-        reasons = " and ".join(sorted(set(group["reason"])))
-        planned, heard = (
-            shown.show(float(group[name].sum()), "bulk") for name in ("planned_lb", "applied_lb")
-        )
+    unknown = unknown.assign(
+        lacking_lb=(unknown["planned_lb"] - unknown["applied_lb"]).clip(lower=0.0)
+    )
+    why = _each(unknown, ["route_id"], "reason")
+    numbers = ["lane_miles", "planned_lb", "applied_lb", "lacking_lb"]
+    for one in _summed(unknown, ["route_id"], numbers):
+        reasons = " and ".join(sorted(why[one.route_id]))
+        planned, heard = (shown.show(mass, "bulk") for mass in (one.planned_lb, one.applied_lb))
         yield Finding(
-            f"Route {route_id}: {plural(len(group), 'segment')} "
-            f"({shown.show(float(group['lane_miles'].sum()), 'lane_distance')}) can't be judged",
+            f"Route {one.route_id}: {plural(one.count_, 'segment')} "
+            f"({shown.show(one.lane_miles, 'lane_distance')}) can't be judged",
             f"{reasons[:1].upper()}{reasons[1:]}: {planned} were planned, {heard} were heard of.",
-            _unheard_advice(set(group["reason"])),
-            float((group["planned_lb"] - group["applied_lb"]).clip(lower=0.0).sum()), ROAD,
+            _unheard_advice(set(why[one.route_id])), one.lacking_lb, ROAD,
         )  # fmt: skip
 
 
@@ -266,14 +279,17 @@ def _without_plan(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
     if not rows["planned_lb"].notna().any():
         return
     extra = rows[(rows["reason"] == NO_PLAN) & (rows["applied_lb"] > 0.0)]
-    for (route_id, material), group in extra.groupby(["route_id", "material"], sort=True):
-        mass = shown.show(float(group["applied_lb"].sum()), "bulk")
-        trucks = ", ".join(sorted({name for text in group["trucks"] for name in text.split(";")}))
+    keys = ["route_id", "material"]
+    drivers = _each(extra, keys, "trucks")
+    for one in _summed(extra, keys, ["applied_lb", "applied_lo_lb"]):
+        mass = shown.show(one.applied_lb, "bulk")
+        texts = drivers[one.route_id, one.material]
+        trucks = ", ".join(sorted({name for text in texts for name in text.split(";")}))
         yield Finding(
-            f"Route {route_id}: {mass} of {material} where none was planned",
-            f"On {plural(len(group), 'segment')}, by {trucks}.",
+            f"Route {one.route_id}: {mass} of {one.material} where none was planned",
+            f"On {plural(one.count_, 'segment')}, by {trucks}.",
             "Ask whether the route got another material, or a truck another's route.",
-            float(group["applied_lo_lb"].sum()), ROAD,
+            one.applied_lo_lb, ROAD,
         )  # fmt: skip
 
 

@@ -5,16 +5,23 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from string import Formatter
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pandas as pd
+from pandas.api.types import infer_dtype
 
 from spreadplan.remarks import Remark
-from spreadplan.views.display import KINDS, NOTHING, Display, as_text, percent, plural
+from spreadplan.views.display import KINDS, NBSP, NOTHING, Display, as_text, percent, plural
 from spreadplan.views.words import WORDS
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+R = TypeVar("R", bound="DataclassInstance")
+JOINED: Final = {"": ", or ", "then": "", "commas": ", ", "also": "; "}
+"""What stands between several remarks, by the form of their field."""
 MOST_NAMED: Final = 5
 """So many names are listed; the rest are counted."""
 
@@ -38,10 +45,14 @@ class Voice:
 
         A field of an entry is ``{name}`` for text, or ``{name:form}``: a kind of quantity
         (``{need_lb_per_min:discharge}``), ``number.KIND`` without its unit, ``range.KIND`` for a
-        pair, ``pm.KIND`` for a value with its uncertainty, ``signed`` for a percentage with its
-        sign, ``share`` for a share of one, ``count.NOUN`` (``1 load``, ``2 loads``), ``date``,
-        ``moment``, ``duration``, ``names`` for a list that may be long, ``material``, ``storm``,
-        and for numbers Python's own forms such as ``.2f``.
+        pair, ``pm.KIND`` for a value with its uncertainty, ``step.KIND`` for a difference,
+        ``down.KIND`` for a limit rounded down to a whole number, ``list.KIND`` for several values
+        with one unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
+        ``money``, ``count.NOUN`` (``1 load``, ``2 loads``), ``noun.NOUN`` for the noun alone (of a
+        number, or as many as a tuple has), ``date``, ``moment``, ``duration``, ``names`` for a list
+        that may be long, ``material``, ``storm``, and for numbers Python's own forms such as
+        ``.2f``. Several remarks are joined by ", or ", or as the form says: ``then`` (nothing
+        between them), ``commas``, ``also`` (";").
         """
         return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
 
@@ -64,8 +75,19 @@ class Voice:
                 text = known[cell] = self.say_all(parts)
             return text
 
-        texts = [name for name in frame.columns if frame[name].dtype.kind == "O"]
+        texts = [
+            name for name in frame.columns
+            if frame[name].dtype.kind == "O" and infer_dtype(frame[name]) != "string"
+        ]  # fmt: skip
         return frame.assign(**{name: [worded(cell) for cell in frame[name]] for name in texts})
+
+    def whole(self, result: R) -> R:
+        """A result, a dataclass with tables among its fields, with all of them in words."""
+        tables = {one.name: getattr(result, one.name) for one in fields(result)}
+        return replace(result, **{
+            name: self.table(table) for name, table in tables.items()
+            if isinstance(table, pd.DataFrame)
+        })  # fmt: skip
 
     def material(self, key: str) -> str:
         """What people call a material: its name in materials.csv, or its key as words."""
@@ -109,8 +131,12 @@ class _Filler(Formatter):
         """One value in the form that its field asks for."""
         if isinstance(value, Remark):
             return self._voice.say(value)
-        if isinstance(value, tuple) and value and isinstance(value[0], Remark):
-            return self._voice.say_all(value, ", or ")
+        if (
+            isinstance(value, tuple)
+            and form in JOINED
+            and all(isinstance(one, Remark) for one in value)
+        ):
+            return self._voice.say_all(value, JOINED[form])
         head, _, rest = form.partition(".")
         shown = self._voice.display
         if form in KINDS:
@@ -122,8 +148,20 @@ class _Filler(Formatter):
                 return shown.show_range(value[0], value[1], rest)
             if head == "pm":
                 return shown.show_pm(value[0], value[1], rest)
+            if head == "down":
+                whole = math.floor(shown.value(float(value), rest) + 1e-9)
+                return f"{whole}{NBSP}{shown.unit(rest)}"
+            if head == "step":
+                step = shown.value(float(value), rest) - shown.value(0.0, rest)
+                return f"{as_text(step, 1, plain=True)}{NBSP}{shown.unit(rest)}"
+            if head == "list":
+                numbers = "; ".join(shown.number(float(one), rest) for one in value)
+                return f"{numbers}{NBSP}{shown.unit(rest)}"
         if head == "count":
             return plural(int(value), rest)
+        if head == "noun":
+            number = len(value) if isinstance(value, tuple) else int(value)
+            return plural(number, rest, f"{rest}es" * rest.endswith("s")).partition(NBSP)[2]
         return self._text(value, form)
 
     def _text(self, value: Any, form: str) -> str:
@@ -131,6 +169,8 @@ class _Filler(Formatter):
         if form == "signed":
             text = as_text(float(value), 0)
             return f"+{text}" if float(value) > 0.0 else text
+        if form == "money":
+            return shown.money(float(value))
         if form == "share":
             return percent(float(value))
         if form in ("date", "moment", "duration"):

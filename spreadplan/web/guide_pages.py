@@ -21,7 +21,7 @@ def contents(visit: Visit) -> Response:
     return visit.render("web/guide.html", pages=_pages(), shown=None)
 
 
-def one(visit: Visit) -> Response:
+def chosen_page(visit: Visit) -> Response:
     """One page of the guide."""
     name = visit.path("name")
     if name not in PAGES:
@@ -63,5 +63,5 @@ ROUTES = [
     page(f"/guide/{WHOLE}", whole, name="guide_whole"),
     page(f"/guide/{FILES}", files, name="guide_files"),
     page(f"/guide/{FILES_PAGE}", files, name="guide_files_from_whole"),
-    page("/guide/{name}", one, name="guide_page"),
+    page("/guide/{name}", chosen_page, name="guide_page"),
 ]

@@ -54,7 +54,7 @@ class Job:
         """Whether nothing more will happen to it."""
         return self.state in ("done", "failed", "stopped")
 
-    def told(self) -> dict[str, object]:
+    def as_json(self) -> dict[str, object]:
         """As data for a script."""
         return {
             "number": self.number,

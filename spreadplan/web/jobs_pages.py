@@ -22,7 +22,7 @@ def start(visit: Visit) -> Response:
     ):
         raise HTTPException(400, "Name one of the storms of this workspace.")
     job = visit.site.jobs.start(command, storm, visit.who)
-    return visit.json(job.told(), 202) if visit.wants_json else visit.go_to("/jobs")
+    return visit.json(job.as_json(), 202) if visit.wants_json else visit.go_to("/jobs")
 
 
 def _job(visit: Visit) -> Job:
@@ -35,19 +35,19 @@ def _job(visit: Visit) -> Job:
 
 def watch(visit: Visit) -> Response:
     """How a job goes."""
-    return visit.json(_job(visit).told())
+    return visit.json(_job(visit).as_json())
 
 
 def stop(visit: Visit) -> Response:
     """Stop a job; earlier results stay."""
     job = _job(visit)
     visit.site.jobs.stop(job.number)
-    return visit.json(job.told()) if visit.wants_json else visit.go_to("/jobs")
+    return visit.json(job.as_json()) if visit.wants_json else visit.go_to("/jobs")
 
 
 def jobs(visit: Visit) -> Response:
     """All jobs, the latest first."""
-    listed = [job.told() for job in visit.site.jobs.all()]
+    listed = [job.as_json() for job in visit.site.jobs.all()]
     return visit.json(listed) if visit.wants_json else visit.render("web/jobs.html", jobs=listed)
 
 

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.remarks import Remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
 from spreadplan.runs.planning import inputs_changed
@@ -20,6 +21,7 @@ from spreadplan.runs.what_if import EVERY, PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.rate_sources import split_source
+from spreadplan.views.voice import Voice
 from spreadplan.web import map_layers
 from spreadplan.web.addresses import address, number_of
 from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
@@ -80,7 +82,9 @@ def plan_of(visit: Visit, storm: str, tried: Sequence[Tried]) -> PlanView:
     try:
         return visit.site.computed.plan(storm, what_if(tried))
     except ValueError as error:
-        raise HTTPException(400, f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+        why = error.args[0] if error.args else ""
+        said = visit.setting.voice.say(why) if isinstance(why, Remark) else str(error)
+        raise HTTPException(400, f"{said[:1].upper()}{said[1:]}.") from None
 
 
 # --- pages -------------------------------------------------------------------------------------
@@ -103,7 +107,7 @@ def plan(visit: Visit) -> Response:
     workspace = want.view.workspace
     return visit.render(
         "web/plan.html", want=want, figures=now, effect=effect,
-        findings=problems_first(want.view),
+        findings=problems_first(want.view, visit.setting.voice),
         routes=route_rows(want.view, want.application, shown), yards=_yards(want.view, shown),
         chips=[(one.words(shown), want.address + want.query(without(want.tried, one)))
                for one in want.tried],
@@ -192,7 +196,7 @@ def route(visit: Visit) -> Response:
     if mine.empty:
         raise HTTPException(404, "There is no such route in this plan.")
     mine = mine[mine["application"] == want.application]
-    rows = [segment_facts(mine.iloc[at], shown) for at in range(len(mine))]
+    rows = [segment_facts(mine.iloc[at], visit.setting.voice) for at in range(len(mine))]
     return visit.render(
         "web/route.html", want=want, route_id=route_id, rows=rows,
         back=want.address + want.query(),
@@ -215,7 +219,7 @@ def segment(visit: Visit) -> Response:
     row = segments.iloc[place]
     there = _route_address(want, str(row["route_id"]), str(row["application"]))
     return visit.render(
-        "web/segment.html", facts=segment_facts(row, visit.display), address_of_route=there
+        "web/segment.html", facts=segment_facts(row, visit.setting.voice), address_of_route=there
     )
 
 
@@ -223,9 +227,11 @@ def _route_address(want: Asked, route_id: str, application: str) -> str:
     return address("plan", want.storm, "routes", route_id) + query(want.tried, a=application)
 
 
-def segment_facts(row: pd.Series[Any], shown: Display) -> dict[str, Any]:
+def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
     """One segment of a plan, in words."""
+    shown = voice.display
     tone, words = STATUS_WORDS[str(row["status"])]
+    source, memory = split_source(row["rate_source"], voice)
     rate = {
         name: shown.show(float(row[f"{name}_rate_lb_per_lane_mile"]), "rate")
         for name in ("target", "achieved")
@@ -246,8 +252,8 @@ def segment_facts(row: pd.Series[Any], shown: Display) -> dict[str, Any]:
         "mass_range": shown.show_range(low, high, "mass"),
         "lane_miles": shown.show(float(row["lane_miles"]), "lane_distance"),
         "lanes": as_text(float(row["lanes"]), 1, plain=True),
-        "area": row["area_id"], "source": row["rate_source"],
-        "memory": split_source(str(row["rate_source"]))[1], "note": row["note"],
+        "area": row["area_id"], "source": source,
+        "memory": memory, "note": voice.say_all(row["note"]),
     }  # fmt: skip
 
 
@@ -257,7 +263,10 @@ def compare(visit: Visit) -> Response:
     sides = [parse(visit.request.query_params.getlist(name)) for name in ("a", "b")]
     views = [plan_of(visit, storm, tried) for tried in sides]
     problems = [
-        {(one.subject, one.what, one.remedy) for one in problems_first(view)["problem"]}
+        {
+            (one.subject, one.what, one.remedy)
+            for one in problems_first(view, visit.setting.voice)["problem"]
+        }
         for view in views
     ]
     return visit.render(

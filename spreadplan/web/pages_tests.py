@@ -88,7 +88,10 @@ def told(trial: TestTrial, shown: Display) -> dict[str, Any]:
     faults = [_where(problem) for problem in trial.problems if problem.fatal]
     if trial.run is None:
         return {"ready": False, "problems": faults}
-    run, result = trial.run, trial.run.result
+    run, result, voice = trial.run, trial.run.result, Voice(shown)
+    warnings, reason = result["warnings"], result["reason"]
+    assert isinstance(warnings, tuple)
+    assert isinstance(reason, tuple)
 
     def pm(name: str, kind: str) -> str:
         u = name.replace("_lb_per_min", "_u_lb_per_min") if kind == "discharge" else f"{name}_u"
@@ -106,11 +109,11 @@ def told(trial: TestTrial, shown: Display) -> dict[str, Any]:
         "allowed": _percent(run.allowed_pct),
         "fine": bool(run.fine_enough),
         "advice": _advice(trial),
-        "warnings": [text for text in str(result["warnings"]).split("; ") if text],
+        "warnings": [voice.say(one) for one in warnings],
         "counts": bool(result["valid"]),
-        "reason": str(result["reason"]),
+        "reason": voice.say_all(reason),
         "questions": _questions(trial, shown),
-        "notes": [Voice(shown).say(one) for one in run.notes],
+        "notes": [voice.say(one) for one in run.notes],
     }
 
 

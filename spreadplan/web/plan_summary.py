@@ -15,6 +15,7 @@ from spreadplan.runs.what_if import PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, plural
 from spreadplan.views.rate_sources import runs_from_memory
+from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS
 
 STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
@@ -141,9 +142,9 @@ def _rate_ranges(segments: pd.DataFrame, shown: Display) -> dict[str, str]:
     return found
 
 
-def problems_first(view: PlanView) -> dict[str, list[Any]]:
-    """Findings by severity."""
-    findings = view.plan.findings
+def problems_first(view: PlanView, voice: Voice) -> dict[str, list[Any]]:
+    """Findings by severity, in words."""
+    findings = voice.table(view.plan.findings)
     return {
         severity: lines_of(findings[findings["severity"] == severity])
         for severity in ("problem", "caution", "note")

@@ -20,50 +20,17 @@ from pyarrow import parquet
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.results.tables import exact_text
+from spreadplan.schema.results import RESULTS
 from spreadplan.web.computed import input_files
 from spreadplan.web.visits import Visit
 
+TEXTS: Final = ("id", "text", "term", "flag")
+"""Kinds of columns that are read as they stand; any other but a time is a number."""
 REMEDY: Final = "work it out again: it is not as it was written, as after saving in a spreadsheet"
-#: Columns that pages show. "text"; "number", which may be missing; "count", which may not; "time".
-COLUMNS: Final[dict[str, dict[str, str]]] = {
-    "use_segments": {
-        "text": "route_id segment_id material verdict reason",
-        "number": "reported_lb applied_lb applied_lo_lb applied_hi_lb planned_lb allowed_lb "
-        "applied_rate_lb_per_lane_mile passes p_over p_under",
-    },
-    "use_trucks": {"text": "truck_id material verdict advice",
-                   "number": "season_ratio season_lo season_hi without_ticket_lb missing_loads"},
-    "use_routes": {
-        "text": "route_id material", "count": "over_segments under_segments unknown_segments",
-        "number": "planned_lb planned_lo_lb planned_hi_lb applied_lb applied_lo_lb applied_hi_lb "
-        "reported_lb",
-    },
-    "balance": {
-        "text": "yard_id material verdict",
-        "number": "opening_ton delivered_ton loaded_ton returned_ton expected_ton counted_ton "
-        "difference_ton",
-    },
-    "quarantine": {"text": "reason"},
-    "budget": {
-        "text": "scope scope_id material verdict without_ticket",
-        "number": "without_ticket_ton budget_ton used_ton used_u_ton forecast_ton "
-        "forecast_lo_ton forecast_hi_ton p_over_season",
-    },
-    "findings": {"text": "severity subject what remedy"},
-    "burn_down": {"text": "material part", "time": "date", "number": "used expected lo hi"},
-    "chloride": {"text": "scope scope_id name storm verdict",
-                 "number": "material_ton chloride_lb chloride_u_lb limit_lb"},
-    "screening": {"text": "name criterion storms screening source",
-                  "number": "concentration_mg_l concentration_hi_mg_l limit_mg_l"},
-    "savings": {"text": "state practice basis source",
-                "number": "saved_ton saved_lo_ton saved_hi_ton"},
-    "by_storm": {"text": "storm material",
-                 "number": "used_ton used_lo_ton used_hi_ton rate_lb_per_lane_mile"},
-}  # fmt: skip
 
 
 def table(visit: Visit, name: str) -> pd.DataFrame | None:
-    """A CSV file below ``results/`` with the columns of `COLUMNS`; None where it is not there.
+    """A CSV file below ``results/`` with the columns of its schema; None where it is not there.
 
     Raises BadInput where it is not as a command writes it.
     """
@@ -92,9 +59,7 @@ def tables(
 
 
 def _read(path: Path, shown: str) -> pd.DataFrame:
-    wanted = {
-        column: kind for kind, columns in COLUMNS[path.stem].items() for column in columns.split()
-    }
+    wanted = {column.name: column.kind for column in RESULTS[path.stem].columns}
     if path.read_bytes() == b"\n":  # a table without any row may have no columns either
         return pd.DataFrame({column: _typed(pd.Series([], dtype=str), kind)[0]
                              for column, kind in wanted.items()})  # fmt: skip
@@ -131,12 +96,12 @@ def _cells(path: Path, shown: str) -> pd.DataFrame:
 
 def _typed(cells: pd.Series[str], kind: str) -> tuple[Any, np.ndarray]:
     """A column in its type, and which of its cells are wrong."""
-    if kind == "text":
+    if kind in TEXTS:
         return [exact_text(text) for text in cells], np.zeros(len(cells), dtype=bool)
     given = (cells != "").to_numpy()
     if kind == "time":
-        times = pd.to_datetime(cells, utc=True, format="ISO8601", errors="coerce")
-        return times, times.isna().to_numpy()
+        times = pd.to_datetime(cells.where(given), utc=True, format="ISO8601", errors="coerce")
+        return times, times.isna().to_numpy() & given
     numbers = pd.to_numeric(cells.where(given, "nan"), errors="coerce").to_numpy(dtype=float)
     return numbers, ~np.isfinite(numbers) & (given | (kind == "count"))
 

@@ -13,6 +13,7 @@ from spreadplan.errors import Problem
 from spreadplan.frames import lines
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import REFERENCES, TABLES
+from spreadplan.units import POUNDS_PER_KILOGRAM
 
 Tables = Mapping[str, pd.DataFrame]
 Names = Mapping[str, str]  # table -> file, for messages
@@ -42,6 +43,11 @@ def dangling(tables: Tables, names: Names) -> Iterator[Problem]:
             )
 
 
+def _both(mass_lb: float) -> str:
+    """A mass in both units, since a file may be in either."""
+    return f"{mass_lb:g} lb ({mass_lb / POUNDS_PER_KILOGRAM:.4g} kg)"
+
+
 def weighing_rows(tables: Tables, names: Names) -> Iterator[Problem]:
     """A tare above its gross, or a reading that needs a tare and has none."""
     if "weighings" not in tables:
@@ -52,7 +58,7 @@ def weighing_rows(tables: Tables, names: Names) -> Iterator[Problem]:
                 names["weighings"],
                 line.row,
                 "gross_lb",
-                f"gross {line.gross_lb:g} lb is less than tare {line.tare_lb:g} lb",
+                f"gross {_both(line.gross_lb)} is less than tare {_both(line.tare_lb)}",
                 "check whether the two were swapped",
             )
         elif np.isnan(line.tare_lb) and line.method == "vehicle_scale":
@@ -253,12 +259,12 @@ def light_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
         frame = tables["weighings"]
         light = (frame["method"] == "vehicle_scale") & (frame["gross_lb"] < LIGHTEST_TRUCK_LB)
         for row in lines(frame[light]):
-            what = f"a truck of {row.gross_lb:g} lb on a truck scale"
+            what = f"a truck of {_both(row.gross_lb)} on a truck scale"
             yield Problem(names["weighings"], row.row, "gross", what, remedy, fatal=False)
     if "loads" in tables:
         frame = tables["loads"]
         for row in lines(frame[(frame["net_lb"] > 0) & (frame["net_lb"] < LIGHTEST_LOAD_LB)]):
-            what = f"a load of {row.net_lb:g} lb"
+            what = f"a load of {_both(row.net_lb)}"
             yield Problem(names["loads"], row.row, "net", what, remedy, fatal=False)
 
 

@@ -262,7 +262,11 @@ def _lane_width(section: Mapping[str, Any], wrong: Report) -> float:
     width = float(value) if _is_number(value) else math.nan
     width = width / 0.3048 if given[0].endswith("_m") else width
     if not 4 <= width <= 40:
-        wrong(given[0], f"{value!r} is not possible here", "give the reference lane, as 12 ft")
+        wrong(
+            given[0],
+            f"{value!r} is not possible here",
+            "give the reference lane, as 12 ft or 3.66 m",
+        )
         return 12.0
     return width
 

@@ -10,10 +10,11 @@ from spreadplan.calibration import calibrate
 from spreadplan.schema.results import RESULTS
 from tests.calibration import builders
 from tests.calibration.test_models import calibrated
+from tests.said import US
 
 
 def advised(runs: list[dict], **truck):
-    return calibrated(runs, **truck).advice.iloc[0]
+    return US.table(calibrated(runs, **truck).advice).iloc[0]
 
 
 def fleet_advice(tests, weighings, *assigned: dict, trucks=None, policy=builders.POLICY):
@@ -26,7 +27,7 @@ def fleet_advice(tests, weighings, *assigned: dict, trucks=None, policy=builders
         builders.assignments(*assigned),
         policy,
         builders.AS_OF,
-    ).advice
+    ).advice.pipe(US.table)
 
 
 def test_assigned_truck_without_any_test():
@@ -40,7 +41,7 @@ def test_assigned_truck_without_any_test():
     assert row["need"] == "test"
     assert np.isnan(row["gate_in"])
     assert row["advice"].startswith("Never tested: run discharge tests with salt at each gate")
-    assert "(2, 3 in)" in row["advice"]
+    assert "(2; 3 in)" in row["advice"]
 
 
 def test_assigned_truck_whose_tests_stopped_counting():
@@ -103,7 +104,7 @@ def test_promise_of_a_curve_agrees_with_adding_the_runs_as_information():
     calibration = calibrated(
         [{"feeder_pct": p, "lb": 3.0 * (p - 8.0)} for p in (40.0, 70.0, 100.0)]
     )
-    row, model = calibration.advice.iloc[0], calibration.models["T1", "salt", 2.0]
+    row, model = US.table(calibration.advice).iloc[0], calibration.models["T1", "salt", 2.0]
     outputs = np.linspace(20.0, 100.0, 17)
     relative = model.curve.gradient(outputs) / model.curve.discharge(outputs)[:, None]
     # Every run advised here is at 20 %, where three tests above say least.

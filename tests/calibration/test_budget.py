@@ -19,6 +19,7 @@ RUNS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("output", [25.0, 55.0, 100.0])
 @pytest.mark.parametrize("runs", RUNS.values(), ids=RUNS.keys())
 def test_terms_add_up_to_the_uncertainty_of_the_prediction(runs: list[dict], output: float):

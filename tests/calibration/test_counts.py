@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
+from statsmodels.regression.linear_model import WLS
 
 from spreadplan.calibration.counts import CountFit, fit_counts
+from tests.said import US
 
 
 def fitted(outputs, lb_per_count, counts=1000.0, u=1e-4) -> CountFit:
@@ -22,7 +23,7 @@ def test_one_test_is_its_own_ratio_with_repeatability():
     assert found.lb_per_count == pytest.approx(0.5)
     assert found.lb_per_count_u == pytest.approx(np.hypot(0.004, 0.03 * 0.5))
     assert np.isnan(found.trend_p)
-    assert "not tested" in found.flags[-1]
+    assert "not tested" in US.say(found.flags[-1])
 
 
 def test_several_tests_agree_with_statsmodels():
@@ -32,7 +33,7 @@ def test_several_tests_agree_with_statsmodels():
     found = fit_counts(outputs, net_lb, counts, np.full(4, 0.002))
     assert found is not None
     sd = np.hypot(0.002 * counts, 0.03 * found.lb_per_count * counts)
-    theirs = sm.WLS(net_lb, counts, weights=1.0 / sd**2).fit()
+    theirs = WLS(net_lb, counts, weights=1.0 / sd**2).fit()
     assert found.lb_per_count == pytest.approx(float(theirs.params[0]), rel=1e-9)
     scale = (4.0 + 3.0 * theirs.scale) / 7.0
     expected_u = np.sqrt(theirs.normalized_cov_params[0, 0] * scale)
@@ -50,7 +51,7 @@ def test_slip_is_found_and_stays_in_as_doubt():
     found = fitted([20, 40, 60, 80], [0.56, 0.52, 0.48, 0.44])
     assert found.trend is not None
     assert found.trend_p < 0.05
-    assert "slip or air gaps" in found.flags[0]
+    assert "slip or air gaps" in US.say(found.flags[0])
     value, value_u = found.at(np.asarray(80.0))
     assert value == pytest.approx(0.44, rel=1e-3)
     bend = (value - found.lb_per_count) / found.lb_per_count
@@ -76,7 +77,7 @@ def test_trend_is_rarely_found_where_there_is_none():
 
 def test_repeats_that_disagree_are_flagged():
     found = fitted([38, 38], [0.4, 0.6])
-    assert found.flags[0].startswith("tests contradict each other")
+    assert US.say(found.flags[0]).startswith("tests contradict each other")
 
 
 def test_no_counts_no_fit():

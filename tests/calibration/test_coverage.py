@@ -12,6 +12,8 @@ from spreadplan.calibration.curve import fit_curve
 from spreadplan.calibration.pooling import Residuals, learn_from_others
 from spreadplan.metrology import coverage_factor
 
+pytestmark = pytest.mark.slow
+
 SIMULATIONS = 400
 GRID = np.array([25.0, 40.0, 60.0, 80.0, 100.0])
 # Standard deviation of a share of 95 % in 400 simulations is 1.1 %: three of them below.

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import optimize
+from statsmodels.regression.linear_model import WLS
 from statsmodels.stats.multitest import multipletests
 
 from spreadplan.calibration.fit import fit_line, weighted_least_squares
@@ -18,7 +18,7 @@ DESIGN = np.column_stack([np.ones(6), X])
 
 def test_agrees_with_statsmodels():
     ours = weighted_least_squares(DESIGN, Y, SD)
-    theirs = sm.WLS(Y, DESIGN, weights=1.0 / SD**2).fit()
+    theirs = WLS(Y, DESIGN, weights=1.0 / SD**2).fit()
     assert ours.values == pytest.approx(theirs.params, rel=1e-12)
     assert ours.covariance == pytest.approx(theirs.cov_params(), rel=1e-11)
     assert ours.scale == pytest.approx(theirs.scale, rel=1e-12)
@@ -59,7 +59,7 @@ def test_coverage_factors_agree_with_the_gum_table():
 
 def test_line_predicts_with_its_covariance():
     line = fit_line(X, Y, SD)
-    theirs = sm.WLS(Y, DESIGN, weights=1.0 / SD**2).fit().get_prediction([[1.0, 70.0]])
+    theirs = WLS(Y, DESIGN, weights=1.0 / SD**2).fit().get_prediction([[1.0, 70.0]])
     value, value_u = line.predict(70.0)
     assert value == pytest.approx(float(theirs.predicted_mean[0]), rel=1e-12)
     assert value_u == pytest.approx(float(theirs.se_mean[0]), rel=1e-11)
@@ -87,6 +87,7 @@ def test_refuses_what_it_cannot_solve(design: np.ndarray, sd: np.ndarray, messag
         weighted_least_squares(design, np.ones(3), sd)
 
 
+@pytest.mark.slow
 def test_holm_agrees_with_statsmodels():
     for row in np.random.default_rng(3).uniform(0.0, 0.3, (50, 7)) ** 2:
         theirs = multipletests(row, method="holm")[1]

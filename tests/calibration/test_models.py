@@ -7,6 +7,7 @@ import pytest
 from spreadplan.calibration import between_gates, calibrate
 from spreadplan.calibration.models import GateInterpolation
 from tests.calibration import builders
+from tests.said import US
 
 
 def calibrated(runs: list[dict], **truck):
@@ -69,7 +70,7 @@ def test_closed_loop_without_counts_is_flagged():
     model = calibrated([{"lb": 120.0}], control="closed_loop").models["T1", "salt", 2.0]
     assert np.isnan(model.lb_per_count)
     assert np.isnan(model.relative_u_per_count(50.0))
-    assert any("no valid test has sensor counts" in flag for flag in model.flags)
+    assert any("no valid test has sensor counts" in US.say(flag) for flag in model.flags)
 
 
 def test_repeatability_starts_at_3_percent_and_learns():
@@ -101,7 +102,7 @@ def test_gate_between_is_interpolated_and_flagged():
     models = calibrated(TWO_GATES).models
     found = between_gates(models, "T1", "salt", 2.5)
     assert isinstance(found, GateInterpolation)
-    assert "was not tested: interpolated between 2 and 4 in" in found.flags[0]
+    assert "was not tested: interpolated between 2 and 4 in" in US.say(found.flags[0])
     output = np.array([30.0, 60.0])
     value = found.predict(output)
     # A quarter of the way: 2.75 lb/min per point above 10 %.

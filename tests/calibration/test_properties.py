@@ -10,6 +10,8 @@ from spreadplan.calibration.curve import fit_curve
 from spreadplan.calibration.weighing import weigh
 from tests.calibration import builders
 
+pytestmark = pytest.mark.slow
+
 OUTPUTS = st.lists(st.integers(5, 100).map(float), min_size=1, max_size=8)
 GRID = np.linspace(0.0, 100.0, 101)
 

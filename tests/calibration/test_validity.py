@@ -1,5 +1,7 @@
 """When a test stops counting, and what is doubtful about one that counts."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,14 +9,16 @@ import pytest
 from spreadplan.calibration.tests import discharge_results
 from spreadplan.calibration.trucks import trucks_by_id
 from spreadplan.calibration.weighing import weigh
+from spreadplan.views.display import Display
 from tests.calibration import builders
+from tests.said import US
 
 TESTED = pd.Timestamp("2026-10-15T15:00", tz="UTC")
 
 
 def judged(*tests: dict, changes: tuple[dict, ...] = (), as_of=builders.AS_OF, **truck):
     ids = [row.get("test_id", "A") for row in tests]
-    return discharge_results(
+    found = discharge_results(
         builders.tests(*tests),
         weigh(builders.weighings(*({"test_id": test_id} for test_id in ids))),
         trucks_by_id(builders.trucks(truck)),
@@ -22,6 +26,7 @@ def judged(*tests: dict, changes: tuple[dict, ...] = (), as_of=builders.AS_OF, *
         builders.POLICY,
         as_of,
     )
+    return replace(US, display=Display("us", as_of.tz)).table(found)
 
 
 def reason(*tests: dict, **arguments) -> str:
@@ -156,4 +161,4 @@ def test_assumed_division_warns():
         builders.POLICY,
         builders.AS_OF,
     )
-    assert "scale division assumed" in table["warnings"].iloc[0]
+    assert "scale division assumed" in US.say_all(table["warnings"].iloc[0])

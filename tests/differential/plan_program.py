@@ -5,10 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
-from spreadplan.planning.rates import Pick
 from spreadplan.results import open_results
 from spreadplan.runs.options import Options, no_progress, write_tables
 from spreadplan.runs.planning import compute_plan
+from spreadplan.schema.policy import Pick
+from spreadplan.views.setting import voice_of
 
 
 def _nothing(_text: str) -> None:
@@ -20,7 +21,7 @@ def write_results(folder: Path, storm: str, pick: Pick = "middle") -> datetime:
     workspace, fleet, plan = compute_plan(
         folder, storm, Options(_nothing, _nothing, no_progress), pick
     )
-    zone = workspace.settings.timezone
+    voice = voice_of(workspace.settings, workspace.table("materials"))
     tests = {"tests": fleet.tests, "models": fleet.models_table, "discharge": fleet.discharge}
     tables = {
         "plan_segments": plan.segments.drop(columns="geometry"),
@@ -28,6 +29,6 @@ def write_results(folder: Path, storm: str, pick: Pick = "middle") -> datetime:
         "plan_yards": plan.yards,
     }
     with open_results(folder) as store:
-        write_tables(store, "calibration", tests, zone)
-        write_tables(store, storm, tables, zone)
+        write_tables(store, "calibration", tests, voice)
+        write_tables(store, storm, tables, voice)
     return fleet.as_of.to_pydatetime()

@@ -142,9 +142,10 @@ def test_results_of_a_workspace_that_was_removed_are_not_written(tmp_path):
         (jinja2.TemplateNotFound("card.html"), False),
         (FileNotFoundError(errno.ENOENT, "No such file", "/somewhere/else.ttf"), False),
         (OSError(errno.ENOSPC, "No space left on device"), True),
+        (OSError("GDAL could not write all of it"), True),
         (FileNotFoundError(errno.ENOENT, "No such file or directory", "results/a.csv"), True),
     ],
-    ids=["template", "another file", "room", "result"],
+    ids=["template", "another file", "room", "without a number", "result"],
 )  # fmt: skip
 def test_only_what_the_disk_refuses_is_told_as_a_refusal_of_the_disk(tmp_path, error, told):
     if error.filename == "results/a.csv":

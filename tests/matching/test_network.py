@@ -165,6 +165,7 @@ def test_turning_round_is_cheaper_at_a_dead_end() -> None:
     assert entry(network, 2, 3) == (0.0, DEAD_END_TURN_COST)
 
 
+@pytest.mark.slow
 def test_grid_index_finds_the_same_links_as_measuring_all() -> None:
     network = grid(4, spacing_m=37.0)
     shape = network.shape

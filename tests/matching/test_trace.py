@@ -89,6 +89,7 @@ def path_score(
     return total
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(12))
 def test_decoder_agrees_with_brute_force(seed: int) -> None:
     """Every sequence of states of four noisy observations is tried; none beats the decoder's."""

@@ -6,10 +6,10 @@ import pytest
 
 from spreadplan.calibration import calibrate
 from spreadplan.metrology import coverage_factor
-from spreadplan.planning import plan_storm
 from spreadplan.schema.policy import Policy
 from tests.calibration import builders
 from tests.planning.small_county import county, line_route
+from tests.said import plan_storm
 
 OUTPUTS = (25.0, 45.0, 65.0, 85.0)
 SLOPE, START = 4.0, 6.0

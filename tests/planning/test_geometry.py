@@ -117,6 +117,7 @@ walks = st.lists(st.tuples(grid, grid), min_size=2, max_size=7).filter(
 corners = st.tuples(grid, grid, st.integers(1, 5), st.integers(1, 5))
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(walk=walks, boxes=st.lists(corners, min_size=1, max_size=3))
 def test_parts_add_up_and_agree_with_overlays(walk, boxes):

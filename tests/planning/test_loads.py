@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.planning import plan_storm
 from spreadplan.planning.geometry import distance_mi
 from spreadplan.planning.loads import MOST_LOADS, load_counts
 from tests.planning.small_county import NAN, county, frame, line_route, rates, trucks
+from tests.said import plan_storm
 
 
 def one_route(capacity_lb=10000.0, tank_gal=NAN, prewet=0.0, reload_min=12.0, segments=None):
@@ -114,6 +114,7 @@ def test_nothing_to_spread_takes_no_time():
     assert plan.reloads.empty
 
 
+@pytest.mark.slow
 def test_loads_without_end_are_counted_and_named_but_not_placed():
     """A hopper of 12 lb: hundreds of thousands of loads, each with a place, would never end."""
     plan = one_route(capacity_lb=0.001)

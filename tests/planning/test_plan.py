@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from pyproj import Geod
 
 from spreadplan.calibration.validity import Change
-from spreadplan.planning import plan_storm
 from spreadplan.planning.applications import may_be_icy
+from spreadplan.remarks import remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from tests.planning.small_county import (
@@ -29,6 +29,7 @@ from tests.planning.small_county import (
     times,
     trucks,
 )
+from tests.said import US, plan_storm
 
 
 def by_segment(plan):
@@ -255,7 +256,7 @@ def test_routes_without_a_truck_or_a_rate():
     assert plan.segments["mass_lb"].isna().all()
     assert plan.routes["mass_lb"].isna().all()
     assert plan.segments["note"].iloc[0] == (
-        "no rate: the policy has no row for light_snow at 25 F, class A, salt, initial"
+        "no rate: the policy has no row for light_snow at 25 °F, class A, salt, initial"
     )
     assert plan.yards.empty
 
@@ -306,7 +307,7 @@ def test_a_sensitive_area_cuts_and_lowers():
     # 30 % would be exactly 120 lb/min; no setting above the cap
     assert list(found["achieved_rate_lb_per_lane_mile"]) == [200.0, 120.0]
     assert list(found["area_id"]) == ["", "well"]
-    assert found["note"].iloc[1] == "sensitive area well: lowered from 200"
+    assert found["note"].iloc[1] == "sensitive area well: lowered from 200 lb/lane-mile"
     assert found.geometry.iloc[0].coords[-1] == (-93.99, 46.0)
     # the geodesic bows away from the parallel, so that half of it is not quite half as long
     assert found["length_mi"].to_numpy() == pytest.approx(
@@ -348,12 +349,13 @@ def test_an_empty_storm_is_an_empty_plan():
 
 def test_advice_and_flags_reach_the_findings():
     advice = pd.DataFrame({
-        "truck_id": ["T9"], "material": ["salt"], "need": ["test"], "advice": ["run for 90 s"],
+        "truck_id": ["T9"], "material": ["salt"], "need": ["test"],
+        "advice": [remark("read_the_counts")],
     })  # fmt: skip
-    flagged = {("T1", "salt", 2.0): LineModel(2.0, 4.0, flags=("one test only",))}
+    flagged = {("T1", "salt", 2.0): LineModel(2.0, 4.0, flags=(remark("only_an_average"),))}
     found = plan_storm(county(models=flagged, advice=advice)).findings
-    assert "run for 90 s" in set(found["remedy"])
-    assert "one test only" in set(found["what"])
+    assert US.say(remark("read_the_counts")) in set(found["remedy"])
+    assert US.say(remark("only_an_average")) in set(found["what"])
 
 
 def plain_need_lb(inputs, spread):
@@ -396,6 +398,7 @@ def test_against_a_plain_recomputation():
         assert found[route] == pytest.approx(mass, rel=1e-9)
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None)
 @given(order=st.permutations(range(6)))
 def test_the_order_of_rows_does_not_matter(order):
@@ -412,6 +415,7 @@ def test_the_order_of_rows_does_not_matter(order):
     pd.testing.assert_frame_equal(plain.routes, mixed.routes)
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None)
 @given(share=st.floats(0.05, 0.95), speed=st.floats(10.0, 40.0))
 def test_cutting_a_segment_in_two_changes_no_mass(share, speed):
@@ -426,6 +430,7 @@ def test_cutting_a_segment_in_two_changes_no_mass(share, speed):
         assert two[name].iloc[0] == pytest.approx(one[name].iloc[0], rel=1e-7)
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None)
 @given(u=st.floats(0.001, 0.05), more=st.floats(1.01, 3.0))
 def test_doubt_widens_every_interval(u, more):
@@ -468,6 +473,7 @@ def two_rounds(first, second):
     }
 
 
+@pytest.mark.slow
 def test_a_truck_keeps_its_gate_from_round_to_round():
     """Alone the first round would be best at 2 in (25 %), the second at 3 in (50 %)."""
     models = {
@@ -599,6 +605,7 @@ def test_a_gate_that_may_be_used_is_taken_before_one_that_may_not():
     assert (row["gate_in"], row["status"]) == (3.0, "ok")
 
 
+@pytest.mark.slow
 def test_what_may_not_be_used_is_no_remedy():
     models = {
         ("T1", "salt", 2.0): LineModel(2.0, 1.0),

@@ -18,6 +18,7 @@ from spreadplan.planning.rates import (
 )
 from spreadplan.schema.policy import Policy
 from tests.planning.small_county import NAN, START, frame, no_rates, policy_rates, rates, times
+from tests.said import US
 
 
 def forecast(*rows):
@@ -63,10 +64,10 @@ def test_a_zone_of_its_own_wins_and_several_rows_are_read_with_caution():
     north = found["north", "1"]
     assert (north.pavement_temp_f, north.zone) == (22.0, "north")
     assert north.precipitation_in == pytest.approx(0.4)
-    assert [(one.subject, one.severity) for one in findings] == [
+    assert [(US.say(one.subject), one.severity) for one in findings] == [
         ("zone north, application 1", "note")
     ]
-    assert "rows 3, 4" in findings[0].what
+    assert "rows 3, 4" in US.say(findings[0].what)
 
 
 def test_no_row_for_a_zone_is_no_condition():
@@ -135,7 +136,7 @@ def test_the_planners_own_route_and_application_come_first():
         ("R1", "1", 130.0, NAN, NAN), ("R1", "2", NAN, NAN, NAN), ("R2", "2", NAN, 10.0, NAN),
     )  # fmt: skip
     first, _ = planner_rates(table, ["R1", "R2"], "1")
-    assert (first["R1"].lb_per_lane_mile, first["R1"].source) == (
+    assert (first["R1"].lb_per_lane_mile, US.say(first["R1"].source)) == (
         130.0,
         "planner (rates.csv row 5)",
     )
@@ -151,7 +152,7 @@ def test_two_rates_for_one_route_are_reported():
     _, findings = planner_rates(
         rates(("R1", "1", 100.0, NAN, NAN), ("R1", "1", 120.0, NAN, NAN)), ["R1"], "1"
     )
-    assert "rows 2 and 3" in findings[0].what
+    assert "rows 2 and 3" in US.say(findings[0].what)
 
 
 def test_bases_of_a_rate():
@@ -199,7 +200,7 @@ def test_the_source_names_a_range_in_its_own_basis():
     condition = Condition("*", "light_snow", 25.0, "", 0.1, START, START)
     found, _ = policy_rate(table, condition, "A", "salt", "initial", "low")
     assert found.g_per_m2 == 10.0
-    assert found.source == "policy row 1: test table; low of 10-20 g/m², initial"
+    assert US.say(found.source) == "policy row 1: test table; low of 10 to 20 g/m², initial"
 
 
 def test_equal_rows_take_the_first_and_say_so():
@@ -209,4 +210,4 @@ def test_equal_rows_take_the_first_and_say_so():
     condition = Condition("*", "light_snow", 25.0, "", 0.1, START, START)
     found, findings = policy_rate(table, condition, "A", "salt", "initial", "low")
     assert found.lb_per_lane_mile == 100.0
-    assert findings[0].what.startswith("rows 1, 2 hold equally")
+    assert US.say(findings[0].what).startswith("rows 1, 2 hold equally")

@@ -8,6 +8,7 @@ import pytest
 from spreadplan.planning.applications import Condition
 from spreadplan.planning.rates import policy_rate
 from tests.planning.small_county import START, policy_rates
+from tests.said import US
 
 INF = float("inf")
 TABLE_A = [
@@ -59,10 +60,14 @@ def test_ranges_stay_ranges_and_the_planner_picks(temp_f, initial, subsequent):
 
 def test_the_source_travels_with_the_rate():
     source = rate(30, "initial", "middle").source
-    assert source == "policy row 3: MaineDOT Table A; middle of 150-250, initial"
+    assert US.say(source) == (
+        "policy row 3: MaineDOT Table A; middle of 150 to 250 lb/lane-mile, initial"
+    )
 
 
 def test_below_the_table_there_is_no_rate():
     found = rate(14.9, "initial", "low")
     assert found.lb_per_lane_mile != found.lb_per_lane_mile, "a rate was made up"
-    assert found.note == "no rate: the policy has no row for snow at 14.9 F, salt, initial"
+    assert US.say_all(found.note) == (
+        "no rate: the policy has no row for snow at 14.9 °F, salt, initial"
+    )

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.planning import plan_storm
 from spreadplan.planning.melting import NACL_PRACTICAL_LIMIT_F, melter_of
 from spreadplan.planning.rates import rate_on_lane
 from spreadplan.schema.policy import Policy
 from tests.planning.small_county import NAN, county
+from tests.said import plan_storm
 
 LISTED_PER_TWO_LANE_MILE = 300.0
 

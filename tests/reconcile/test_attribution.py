@@ -186,6 +186,7 @@ def any_storm(draw: st.DrawFn) -> tuple[Match, np.ndarray, np.ndarray, int]:
     return match, np.array(mass), np.array(draw(flags)), rows
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None)
 @given(any_storm())
 def test_mass_is_conserved_whatever_comes(storm: tuple[Match, np.ndarray, np.ndarray, int]) -> None:

@@ -22,6 +22,9 @@ from spreadplan.reconcile.use import _unplaced, point_statuses
 from spreadplan.runs.reconciling import Reconciled
 from tests.reconcile import three_segments
 from tests.reconcile.ticket_tables import load_tickets, reports, return_tickets
+from tests.said import US
+
+pytestmark = pytest.mark.slow
 
 NAN = float("nan")
 ACCUSED = {"over", "under", "probably_over", "probably_under"}
@@ -178,7 +181,7 @@ def test_a_total_that_is_null_in_one_file_is_not_held_against_the_truck(tmp_path
     assert found["reported_lb"] == pytest.approx(200.0)
     assert found["verdict"] == "records incomplete"
     assert found["known_share"] == pytest.approx(10 / 26)
-    assert "62 % of the time" in found["advice"]
+    assert "62 % of the time" in US.say(found["advice"])
     assert not found["test_again"]
     assert by_segment(use, "verdict") == {"A": "within", "B": "unknown", "C": "unknown"}
     assert by_segment(use, "coverage")["C"] == pytest.approx(0.06, abs=0.01)  # its end: not driven
@@ -217,7 +220,7 @@ def test_a_truck_of_which_there_are_tickets_but_no_records_is_not_accused(tmp_pa
     ).use
     found = use.trucks.set_index("truck_id").loc["T2"]
     assert found["verdict"] == "records incomplete"
-    assert found["advice"].startswith("look for the records of T2")
+    assert US.say(found["advice"]).startswith("look for the records of T2")
 
 
 def shuttle(legs: list[tuple[float, float, int]]) -> pd.DataFrame:
@@ -349,7 +352,7 @@ def test_a_material_by_another_name_accuses_nobody(tmp_path: Path, loads: str | 
     if loads is None:
         assert reasons == {"tickets and reports of its truck disagree"}
         assert set(use.trucks["verdict"]) == {"tickets and reports disagree"}
-        assert "the materials that its tickets name" in truck(use)["advice"]
+        assert "the materials that its tickets name" in US.say(truck(use)["advice"])
     else:
         assert reasons == {"another material than planned was put down here"}
     assert by_segment(use, "reported_lb", "Salz") == pytest.approx(

@@ -235,6 +235,7 @@ def test_mass_is_conserved_whatever_is_missing(
     assert (got.mass_lb >= 0).all()
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(
     st.lists(

@@ -90,6 +90,7 @@ def test_few_storms_or_open_hoppers_tell_nothing():
     assert np.isnan(with_trend(TABLE, open_hopper, STARTS, "s7")["trend_p"].iloc[0])
 
 
+@pytest.mark.slow
 def test_false_alarms_are_as_rare_as_the_level_says():
     rng = np.random.default_rng(11)
     alarms = sum(

@@ -219,6 +219,7 @@ def test_a_way_back_with_the_spreader_off_makes_up_for_no_pass_that_was_not_hear
     assert coverage(twice, planned, *around).tolist() == pytest.approx([1.0], abs=1e-5)
 
 
+@pytest.mark.slow
 def test_a_storm_without_weather_has_no_verdict(tmp_path: Path):
     content = three_segments.files()
     del content["storms/s1/rates.csv"]

@@ -89,6 +89,7 @@ def drives(draw: st.DrawFn, sane: bool = False) -> pd.DataFrame:
     return pd.concat([table, table.sample(rng.integers(0, 3), random_state=1)])
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(drives())
 def test_every_row_and_every_pound_is_accounted_for(table: pd.DataFrame):
@@ -110,6 +111,7 @@ def test_every_row_and_every_pound_is_accounted_for(table: pd.DataFrame):
         assert not by_segment.duplicated(keys).any()
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(drives(sane=True), st.randoms(use_true_random=False))
 def test_the_same_records_in_other_files_and_another_order_are_the_same_storm(

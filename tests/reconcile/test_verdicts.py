@@ -201,6 +201,7 @@ def test_the_rule_is_said_in_words():
         assert part in said
 
 
+@pytest.mark.slow
 def test_over_is_seldom_said_of_a_truck_that_kept_to_what_is_allowed():
     """20 seeded seasons: every segment truly holds exactly what is allowed, the worst honest case.
 

@@ -12,6 +12,8 @@ from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.views.setting import setting_of
 from tests.web.visitors import browser
 
+pytestmark = pytest.mark.slow
+
 POLICY = """
 [[rate]]
 event = "{event}"

@@ -107,6 +107,7 @@ def test_pdf_is_the_same_every_time(pages, tmp_path):
     assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
 
 
+@pytest.mark.slow
 def test_many_reports_are_written_in_other_processes(tmp_path):
     done = []
     names = [f"cards/{number}" for number in range(3)]

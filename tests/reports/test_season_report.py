@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.planning.findings import Finding, findings_table
+from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.season import work_out_season
@@ -28,12 +28,16 @@ from spreadplan.views.season_view import (
 from spreadplan.views.setting import Setting
 from spreadplan.views.voice import Voice
 from tests.reports.test_render import pdf_of, structure
+from tests.said import US
 from tests.season import test_records
 from tests.season.season_tables import areas, season_days, segments
 from tests.season.test_season import DAYS, inputs
 
+pytestmark = pytest.mark.slow
+
 SCRIPT = "<script>alert(1)</script>"
 FINGERPRINT = "0123456789abcdef"
+DAY = pd.Timestamp("2027-01-01T12:00Z")
 
 
 def storms_with_one_clear_excess():
@@ -88,29 +92,38 @@ def plain(page: str) -> str:
 
 def test_the_three_that_matter_most_come_first_problems_before_cautions():
     view = made()
-    first = headlines(view.result.findings, SUPERINTENDENT)
+    said = US.table(view.result.findings)
+    first = headlines(said, SUPERINTENDENT)
     assert len(first) == 3
     tones = [one["tone"] for one in first]
     assert tones == sorted(tones, key=["bad", "warn", "none", "good"].index)
     assert first[0]["tone"] == "bad"
     assert {"Trucks", "Sensitive areas"} <= {one["title"] for one in first}
-    left = other_findings(view.result.findings, SUPERINTENDENT)
-    said = {one["title"] for one in first}
-    assert ("Yards" in said) != any("yard Y1" in one["subject"] for one in left)
+    left = other_findings(said, SUPERINTENDENT)
+    titles = {one["title"] for one in first}
+    assert ("Yards" in titles) != any("yard Y1" in one["subject"] for one in left)
 
 
 def test_a_kind_ranks_by_its_worst_finding():
-    found = findings_table([
-        Finding("caution", "budget agency *, salt", "b", ""), Finding("note", "truck T2", "n", ""),
-        Finding("problem", "truck T1", "t", ""), Finding("caution", "yard Y1, salt", "y", ""),
-    ])  # fmt: skip
+    budget = remark("of_budget", scope="agency *", material="salt")
+    one, two = (remark("truck_with", truck=name, material="salt") for name in ("T1", "T2"))
+    more = remark("spreads_more", off_pct=9.0, low_pct=5.0, high_pct=13.0, drift=())
+    found = US.table(findings_table([
+        Finding("caution", budget, remark("overspent", used_lb=9e3, budget_lb=8e3)),
+        Finding("note", two, more), Finding("problem", one, more),
+        Finding("caution", remark("yard_with", yard="Y1", material="salt"), remark(
+            "books_differ", difference=(4e4, 5e3), more=remark("more"), until=DAY, since=DAY)),
+    ]))  # fmt: skip
     first = headlines(found, SUPERINTENDENT)
     assert [one["title"] for one in first] == ["Trucks", "Budgets", "Yards"]
-    assert (first[0]["subject"], first[0]["also"]) == ("truck T1", ["truck T2: n"])
+    assert (first[0]["subject"], first[0]["also"]) == (
+        "truck T1, salt",
+        ["truck T2, salt: spreads 9 % more than it reports (95 %: +5 to +13 %)"],
+    )
 
 
 def test_where_nothing_is_wrong_it_is_said():
-    none = findings_table([]).reindex(columns=["severity", "subject", "what", "remedy"])
+    none = findings_table([])
     first = headlines(none, OFFICER)
     assert [one["tone"] for one in first] == ["good"] * 3
     assert "likely to be over" in first[0]["what"]

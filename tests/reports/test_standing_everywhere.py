@@ -18,6 +18,8 @@ from spreadplan.views.setting import setting_of
 from tests.conftest import FILES
 from tests.web.visitors import browser
 
+pytestmark = pytest.mark.slow
+
 COUNTY = Path(__file__).parents[2] / "sample_routes" / "county"
 #: 600 and 300 lb in a minute at one and the same output
 APART = {"discharge_tests.csv": FILES["discharge_tests.csv"].replace("2,100,60", "2,50,60")}

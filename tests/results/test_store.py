@@ -91,6 +91,7 @@ def test_an_interrupted_commit_is_finished_by_the_next_command(tmp_path, monkeyp
     assert contents(tmp_path) == {"a.csv": "new", "deep/b.csv": "new"}
 
 
+@pytest.mark.slow
 def test_a_kill_at_any_moment_leaves_one_whole_generation(tmp_path):
     """Kill −9 at moments spread over the run; after recovery all files are of one generation."""
     program = textwrap.dedent(

@@ -33,6 +33,7 @@ def set_clock(monkeypatch: pytest.MonkeyPatch, day: date) -> None:
     monkeypatch.setattr(clock, "now", lambda: noon)
 
 
+@pytest.mark.slow
 def test_the_clock_is_asked_in_one_place():
     asking = set()
     for path in (ROOT / "spreadplan").rglob("*.py"):
@@ -48,6 +49,7 @@ def test_today_is_that_of_the_time_zone(monkeypatch):
     assert clock.today(ZoneInfo("Europe/Oslo")) == date(2027, 1, 1)
 
 
+@pytest.mark.slow
 def test_the_sample_county_is_the_same_on_any_day(tmp_path, monkeypatch, capsys):
     """What `check` and `calibrate` say and write; 8 of 9 trucks have tests that count."""
     found = []
@@ -71,6 +73,7 @@ def test_the_sample_county_is_the_same_on_any_day(tmp_path, monkeypatch, capsys)
     assert uncalibrated == ["certificate_TC-106.html"]
 
 
+@pytest.mark.slow
 def test_a_workspace_without_a_day_of_its_own_follows_the_clock(workspace, monkeypatch):
     folder = workspace()
     seen = []
@@ -112,6 +115,7 @@ def test_a_record_of_the_future_is_named_once_a_column(workspace, monkeypatch):
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("line", "said"),
     [

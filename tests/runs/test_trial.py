@@ -23,9 +23,9 @@ CONTAINERS = [{"method": "container", "gross_lb": "80", "tare_lb": "5", "count":
     ],
 )
 def test_typed_and_recorded_agree(workspace, test_id, test, weighings):
-    fleet, calibration = read_fleet(workspace())
-    recorded = calibration.tests.set_index("test_id").loc[test_id]
-    run = try_test(fleet, test, weighings).run
+    tables, fleet = read_fleet(workspace())
+    recorded = fleet.tests.set_index("test_id").loc[test_id]
+    run = try_test(tables, fleet, test, weighings).run
     assert run is not None
     for name in ("net_lb", "net_u_lb", "discharge_lb_per_min", "discharge_u_lb_per_min",
                  "lb_per_count", "lb_per_count_u"):  # fmt: skip
@@ -33,27 +33,27 @@ def test_typed_and_recorded_agree(workspace, test_id, test, weighings):
 
 
 def test_masses_add_up_and_metric_is_understood(workspace):
-    fleet, _ = read_fleet(workspace())
+    tables, fleet = read_fleet(workspace())
     rows = [{"method": "container", "gross_kg": "45.359237", "tare_kg": "0"}] * 3
     test = {**OPEN_LOOP, "duration_s": "", "duration_min": "2"}
     del test["duration_s"]
-    run = try_test(fleet, test, rows).run
+    run = try_test(tables, fleet, test, rows).run
     assert run is not None
     assert run.result["net_lb"] == pytest.approx(300.0)
     assert run.result["discharge_lb_per_min"] == pytest.approx(150.0)
 
 
 def test_a_short_run_on_a_coarse_scale_is_told_to_run_longer(workspace):
-    fleet, _ = read_fleet(workspace())
+    tables, fleet = read_fleet(workspace())
     coarse = [{"method": "direct", "gross_lb": "40", "scale_division_lb": "5"}]
-    run = try_test(fleet, {**OPEN_LOOP, "duration_s": "10"}, coarse).run
+    run = try_test(tables, fleet, {**OPEN_LOOP, "duration_s": "10"}, coarse).run
     assert run is not None
     assert not run.fine_enough
     assert run.advised is not None
     assert run.advised.run_s > 10
     longer = [{"method": "direct", "gross_lb": str(4 * run.advised.run_s),
                "scale_division_lb": "5"}]  # fmt: skip
-    again = try_test(fleet, {**OPEN_LOOP, "duration_s": str(run.advised.run_s)}, longer).run
+    again = try_test(tables, fleet, {**OPEN_LOOP, "duration_s": str(run.advised.run_s)}, longer).run
     assert again is not None
     assert again.fine_enough
     assert run.advised.fine_enough
@@ -71,7 +71,7 @@ def test_a_short_run_on_a_coarse_scale_is_told_to_run_longer(workspace):
     ],
 )
 def test_what_cannot_be_understood_is_named(workspace, test, weighings, column):
-    fleet, _ = read_fleet(workspace())
-    trial = try_test(fleet, test, weighings)
+    tables, fleet = read_fleet(workspace())
+    trial = try_test(tables, fleet, test, weighings)
     assert trial.run is None
     assert column in [problem.column for problem in trial.problems]

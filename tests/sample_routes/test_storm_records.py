@@ -168,6 +168,7 @@ def test_no_truck_is_recorded_twice_at_one_time_outside_the_mixed_storm():
             assert fixes["truck_id"].nunique() == 9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("storm", ["2026-12-08-cold-snow", "2027-01-07-deep-cold"])
 def test_the_cards_in_the_cabs_are_still_much_like_the_plan(storm: str):
     """Where this fails, the plan has changed for good: run storm_cards.py and make_county.py."""

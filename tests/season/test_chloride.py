@@ -100,6 +100,7 @@ def test_a_plan_tells_how_far_the_rate_was_to_be_lowered():
     assert shares.loc["S1", "share_u"] == pytest.approx((1 / 2 - 1 / 4) / np.sqrt(12), rel=1e-2)
 
 
+@pytest.mark.slow
 def test_verdict_on_a_seasons_limit():
     def season_row(limit):
         rows = table(chloride_limit_lb=[limit, NAN])

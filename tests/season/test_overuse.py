@@ -16,6 +16,7 @@ from spreadplan.season.overuse import (
     support,
 )  # fmt: skip
 from spreadplan.season.use import PLANNED, season_use
+from tests.said import US
 from tests.season.season_tables import areas, assignments, routes, segments, storm
 
 TESTS = pd.DataFrame({
@@ -53,7 +54,7 @@ def test_an_excess_within_the_uncertainty_is_listed_as_not_supported():
     row = found(over(4000.0, 130.0)).iloc[0]
     assert not row["supported"]
     assert row["p_over"] == pytest.approx(0.779, abs=1e-3)
-    assert "not supported" in row["says"]
+    assert "not supported" in US.say(row["says"])
 
 
 def test_what_lies_below_its_limit_is_not_listed():
@@ -91,9 +92,9 @@ def test_more_rounds_within_their_rate_are_no_over_application():
     assert row["limit_lb_per_lane_mile"] == pytest.approx(195.0)
     assert row["rate_lb_per_lane_mile"] == pytest.approx(200.0)
     assert row["reason"] == "more rounds than planned"
-    assert row["says"].startswith(
-        "more rounds than planned: 4.0 where 2 were planned, each 200 lb per lane-mile (95 %: 194 "
-        "to 206) against 195"
+    assert US.say(row["says"]).startswith(
+        "more rounds than planned: 4.0 where 2 were planned, each 200 lb/lane-mile (95 %: 194 to "
+        "206 lb/lane-mile) against 195"
     )
     assert table.loc["b", "reason"] == "rate above the plan, and more rounds than planned"
     assert support(table) == (1, 1, 1)

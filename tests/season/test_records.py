@@ -5,10 +5,13 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from spreadplan.remarks import remark
 from spreadplan.season.records import books, latest, record_findings, truck_history
 from tests.planning.small_county import frame
+from tests.said import said
 
 NAN = float("nan")
+TEST_IT = remark("nothing_needed")
 NO_BOOKS = pd.DataFrame(columns=["verdict", "difference_ton", "difference_u_ton"])
 
 
@@ -29,7 +32,7 @@ def history(drifting_p=0.001):
         ("T2", "salt", 100.0, 1.0, 0.98, 1.02, NAN, "agrees", False, "none needed", 0.1, 0.8),
     )  # fmt: skip
     last = trucks(
-        ("T1", "salt", 100.0, 1.20, 1.14, 1.26, 1.22, "reports too little", True, "test it", 3.6,
+        ("T1", "salt", 100.0, 1.20, 1.14, 1.26, 1.22, "reports too little", True, TEST_IT, 3.6,
          drifting_p),
         ("T2", "salt", 100.0, 1.0, 0.98, 1.02, 1.01, "agrees", False, "none needed", 0.1, 0.8),
     )  # fmt: skip
@@ -47,11 +50,11 @@ def test_history_is_in_order_of_time_and_the_last_storm_counts():
 
 def test_a_drift_is_a_problem_and_without_one_a_wrong_ratio_is_a_caution():
     nothing = books(counts(), deliveries(), tickets("loaded_at"), tickets("returned_at")).iloc[:0]
-    (found,) = record_findings(history(), nothing)
+    (found,) = map(said, record_findings(history(), nothing))
     assert (found.severity, found.subject) == ("problem", "truck T1, salt")
     assert "20 % more than it reports" in found.what
     assert "+3.6 % a month" in found.what
-    (steady,) = record_findings(history(drifting_p=0.3), nothing)
+    (steady,) = map(said, record_findings(history(drifting_p=0.3), nothing))
     assert steady.severity == "caution"
     assert "a month" not in steady.what
 
@@ -90,9 +93,13 @@ def test_books_are_balanced_from_count_to_count():
     assert table["verdict"].tolist() == ["agrees", "more delivered than recorded"]
     # 150,000 lb expected and 190,000 counted: 20 tons
     assert table["difference_ton"].tolist() == pytest.approx([0.0, 20.0])
-    found = [one for one in record_findings(history(), table) if one.subject.startswith("yard")]
+    found = [
+        one
+        for one in map(said, record_findings(history(), table))
+        if one.subject.startswith("yard")
+    ]
     assert [one.subject for one in found] == ["yard Y1, salt"]
-    assert "20 ±" in found[0].what
+    assert "20.0 ± 2.8" in found[0].what
     assert "more counted on 2027-01-01 than the records since 2026-12-01" in found[0].what
 
 
@@ -111,10 +118,10 @@ def test_loads_without_a_ticket_are_named_where_they_are_counted():
         ("T4", "salt", 100.0, 1.0, 0.98, 1.02, NAN, "no tickets", False, "weigh", 0.0, 1.0),
     ).assign(without_ticket_lb=[9000.0, 0.0, 3000.0, 1000.0], missing_loads=[2, 0, 1, 0])
     table = truck_history({"a": rows}, {"a": pd.Timestamp("2026-12-01T00:00Z")})
-    found = record_findings(table, NO_BOOKS)
+    found = list(map(said, record_findings(table, NO_BOOKS)))
     assert [(one.severity, one.subject, one.what) for one in found] == [
         ("caution", "tickets of T1, salt",
-         "4.5 tons of what it used in a are presumed: no ticket names them; 2 of its usual loads "
+         "4.50 tons of what it used in a are presumed: no ticket names them; 2 of its usual loads "
          "would explain it"),
-        ("note", "tickets of salt", "2.0 tons used by trucks that no ticket tells of: T3, T4"),
+        ("note", "tickets of salt", "2.00 tons used by trucks that no ticket tells of: T3, T4"),
     ]  # fmt: skip

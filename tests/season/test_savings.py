@@ -23,6 +23,7 @@ from spreadplan.season.savings import (
 )
 from spreadplan.season.savings import PLANNED as NOT_MEASURED
 from spreadplan.season.use import PLANNED, StormUse, season_use
+from tests.said import US
 from tests.season.season_tables import areas, assignments, materials, routes, storm
 
 NAN = float("nan")
@@ -212,11 +213,11 @@ def test_an_agency_that_prewets_nothing_takes_a_published_rate_of_liquid():
     dry = assignments().assign(prewet_gal_per_ton=0.0)
     row = by_material(given=dry).loc[(TO_GAIN, PREWETTING, "salt")]
     assert row["liquid_gal"] == pytest.approx(10.0 * (row["base_ton"] - row["saved_ton"]))
-    assert "MaineDOT" in row["basis"]
+    assert "MaineDOT" in US.say(row["basis"])
     own = assignments().assign(prewet_gal_per_ton=[0.0, 7.0])
     row = by_material(given=own).loc[(TO_GAIN, PREWETTING, "salt")]
     assert row["liquid_gal"] == pytest.approx(7.0 * (row["base_ton"] - row["saved_ton"]))
-    assert "7 gal a ton, as the prewetted routes are" in row["basis"]
+    assert "7 gal/ton, as the prewetted routes are" in US.say(row["basis"])
 
 
 def test_measured_and_borrowed_are_told_apart():

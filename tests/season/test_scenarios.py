@@ -15,11 +15,13 @@ from spreadplan.season.scenarios import (
     usual_scenarios,
 )  # fmt: skip
 from tests.planning.small_county import county, policy_rates
+from tests.said import US
 
 
 def compared(*scenarios, inputs=None):
     inputs = inputs or county()
-    return compare(inputs, plan_storm(inputs), scenarios).set_index("scenario")
+    table = compare(inputs, plan_storm(inputs), scenarios)
+    return US.table(table).set_index("scenario")
 
 
 def test_the_plan_itself_comes_first_and_differs_by_nothing():
@@ -28,6 +30,7 @@ def test_the_plan_itself_comes_first_and_differs_by_nothing():
     assert table["mass_ton_more"].iloc[0] == 0.0
 
 
+@pytest.mark.slow
 def test_rates_scale_the_mass():
     table = compared(rates_changed(county(), -20.0), rates_changed(county(), 20.0))
     base = table.loc["as planned", "mass_ton"]
@@ -45,9 +48,10 @@ def test_colder_takes_the_row_of_the_policy_for_that_temperature():
     inputs = county(policy=Policy(rates=rates))
     table = compared(colder(inputs, 5.0), inputs=inputs)
     base = table.loc["as planned", "mass_ton"]
-    assert table.loc["5 F colder", "mass_ton"] == pytest.approx(1.5 * base, rel=0.05)
+    assert table.loc["5 °F colder", "mass_ton"] == pytest.approx(1.5 * base, rel=0.05)
 
 
+@pytest.mark.slow
 def test_prewetting_changes_the_liquid_and_not_the_salt():
     table = compared(prewet_changed(county(), 0.0), prewet_changed(county(), 8.0, 25.0))
     base = table.loc["as planned"]
@@ -60,6 +64,7 @@ def test_prewetting_changes_the_liquid_and_not_the_salt():
     assert wet["prewet_gal"] == pytest.approx(8.0 * wet["mass_ton"])
 
 
+@pytest.mark.slow
 def test_a_truck_down_leaves_its_route_open_or_hands_it_over():
     table = compared(truck_down(county(), "T1", {}), truck_down(county(), "T1", {"R1": "T2"}))
     gone, handed = table.iloc[1], table.iloc[2]

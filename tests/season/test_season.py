@@ -9,6 +9,7 @@ import pytest
 
 from spreadplan.schema.policy import Policy
 from spreadplan.season import Season, SeasonInputs, work_out_season
+from tests.said import US
 from tests.season.season_tables import (
     END,
     START,
@@ -19,6 +20,8 @@ from tests.season.season_tables import (
     season_days,
     storm,
 )  # fmt: skip
+
+pytestmark = pytest.mark.slow
 
 DAYS = ("2026-11-20", "2026-12-01", "2026-12-09", "2026-12-20")
 
@@ -49,7 +52,7 @@ def test_tables_tell_the_same_story():
 
 
 def test_findings_name_what_matters_with_the_worst_first():
-    found = work_out_season(inputs()).findings
+    found = US.table(work_out_season(inputs()).findings)
     assert found["severity"].iloc[0] == "problem"
     subjects = set(found["subject"])
     assert {"budget agency *, salt", "over-application", "area S1 Well"} <= subjects
@@ -58,7 +61,7 @@ def test_findings_name_what_matters_with_the_worst_first():
 
 def test_a_storm_counted_as_planned_is_said():
     storms = [*season_days(*DAYS[:3]), storm("later", "2026-12-20", source="planned")]
-    found = work_out_season(inputs(storms=storms)).findings
+    found = US.table(work_out_season(inputs(storms=storms)).findings)
     assert any("later: no telemetry" in what for what in found["what"])
 
 

@@ -22,6 +22,7 @@ from spreadplan.season.water import (
     screening_findings,
     screening_table,
 )
+from tests.said import said
 from tests.season.season_tables import areas, assignments, materials, routes, storm
 
 NAN = float("nan")
@@ -159,20 +160,20 @@ def test_verdicts_of_a_water_that_is_known():
 def test_a_water_without_any_flow_is_left_out_and_that_is_said():
     found = screened(creek(background=5.0), [("s1", 708.0, 0.0)], times(s1=10.0))
     assert len(found) == 0
-    (only,) = screening_findings(found)
+    (only,) = map(said, screening_findings(found))
     assert only.what == "no water was screened: no sensitive area states a flow"
 
 
 def test_findings_give_both_figures_and_say_what_was_not_judged():
     found = screened(creek(mean=3.5), [("s1", 708.0, 0.0)], times(s1=10.0))
-    (only,) = screening_findings(found)
+    (only,) = map(said, screening_findings(found))
     assert (only.severity, only.subject) == ("caution", "water W Creek")
     assert only.what == (
         "not judged: 90 mg/L spread over the storm (10 h), 900 mg/L all within the averaging time "
         "(1 h), against 860 mg/L (hour, 1 h average); at mean flow, on top of none: low flow and "
         "background are not known"
     )
-    (quiet,) = screening_findings(one_storm(creek(mean=3.5), 10.0).reset_index())
+    (quiet,) = map(said, screening_findings(one_storm(creek(mean=3.5), 10.0).reset_index()))
     assert (quiet.severity, quiet.subject) == ("note", "water")
     assert "W Creek" in quiet.what
     assert screening_findings(
@@ -180,6 +181,7 @@ def test_findings_give_both_figures_and_say_what_was_not_judged():
     ) == []  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_readings_are_the_same_rule_at_every_criterion():
     """Whatever the storms: within one averaging time is never less than spread over the storm."""
     rng = np.random.default_rng(7)

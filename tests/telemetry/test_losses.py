@@ -136,6 +136,7 @@ def spoilt(half: pd.DataFrame, how: str) -> str | pd.DataFrame:
     return "\n".join([header, *(row + ",7" for row in rows)]) + "\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["times", "truck", "number", "lines"])
 def test_no_truck_is_accused_by_half_a_storm(tmp_path: Path, how: str, capsys):
     """The second half of the storm cannot be read: 260 lb of 587 are reported.
@@ -160,6 +161,7 @@ def test_no_truck_is_accused_by_half_a_storm(tmp_path: Path, how: str, capsys):
     assert verdicts.to_dict() == {"A": "within", "B": "unknown", "C": "unknown"}
 
 
+@pytest.mark.slow
 def test_a_truck_of_which_nothing_can_be_read_is_not_said_to_be_silent(tmp_path: Path):
     records = three_segments.records()
     trucks = three_segments.files()["trucks.csv"] + "T2,closed_loop,auger,14000,2\n"
@@ -175,6 +177,7 @@ def test_a_truck_of_which_nothing_can_be_read_is_not_said_to_be_silent(tmp_path:
     assert set(verdicts[["A", "B", "C"]]) == {"unknown"}
 
 
+@pytest.mark.slow
 def test_the_truck_of_another_agency_changes_nothing(tmp_path: Path, capsys):
     records = three_segments.records()
     results = reconciled(

@@ -597,6 +597,7 @@ LINES = st.one_of(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.lists(st.lists(LINES, max_size=25), min_size=1, max_size=3), st.sampled_from([1, 500]))
 def test_no_row_is_lost_or_counted_twice(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from string import Formatter
 from zoneinfo import ZoneInfo
@@ -24,6 +25,10 @@ ENTRIES = {
     "loads": "{loads:count.load} of {material:material} by {trucks:names}",
     "either": "do {ways}",
     "slower": "slower, at most {speed_mph:speed}",
+    "forms": (
+        "{top_mph:down.speed}; {gates_in:list.gate}; {step_f:step.temperature}; {cost:money}; "
+        "{trucks:noun.truck} {ways:then}{ways:commas}; {none:then}{ways:also}"
+    ),
 }
 
 
@@ -63,6 +68,33 @@ def test_names_counts_and_remarks_inside_remarks():
 
 
 @pytest.mark.usefixtures("entries")
+def test_limits_steps_lists_and_money():
+    """A limit is never rounded up; a step of 9 °F is one of 5 °C: 5/9 K, NIST SP 811 (2008)."""
+    slow = remark("slower", speed_mph=10.0)
+    given = remark("forms", top_mph=19.9, gates_in=(2.0, 3.0), step_f=9.0, cost=1200.0,
+                   trucks=["T1", "T2"], ways=(slow, slow), none=())  # fmt: skip
+    said = "slower, at most 10 mph"
+    assert plain(voice("us").say(given)) == (
+        f"19 mph; 2; 3 in; 9 °F; $1,200; trucks {said}{said}{said}, {said}; {said}; {said}"
+    )
+    assert plain(voice("metric").say(given)).startswith("32 km/h; 51; 76 mm; 5 °C; $1,200; ")
+
+
+@dataclass(frozen=True)
+class Result:
+    name: str
+    table: pd.DataFrame
+
+
+@pytest.mark.usefixtures("entries")
+def test_a_result_is_worded_as_a_whole():
+    found = Result("x", pd.DataFrame({"note": [remark("slower", speed_mph=20.0)], "n": [1]}))
+    said = voice("us").whole(found)
+    assert (said.name, plain(said.table["note"].iloc[0])) == ("x", "slower, at most 20 mph")
+    assert found.table["note"].iloc[0] == remark("slower", speed_mph=20.0)
+
+
+@pytest.mark.usefixtures("entries")
 def test_a_table_of_findings_is_worded_cell_by_cell():
     slow = remark("slower", speed_mph=20.0)
     found = [Finding("note", slow, slow), Finding("problem", slow, slow, (slow, slow))] * 2
@@ -95,7 +127,7 @@ def test_tables_without_remarks_stay_as_they_are():
 
 
 def codes_used() -> dict[str, set[str]]:
-    """Every code that some room makes a remark of, with the names of its values."""
+    """Every code that some room makes a remark of, with the values that each of them names."""
     used: dict[str, set[str]] = {}
     for path in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
@@ -103,7 +135,8 @@ def codes_used() -> dict[str, set[str]]:
                 continue
             if path.name != "remarks.py" and node.args and isinstance(node.args[0], ast.Constant):
                 names = {word.arg for word in node.keywords if word.arg}
-                used.setdefault(node.args[0].value, set()).update(names)
+                code = node.args[0].value
+                used[code] = used.get(code, names) & names
     return used
 
 
@@ -111,6 +144,7 @@ def fields_of(entry: str) -> set[str]:
     return {re.split(r"[.\[]", name)[0] for _, name, _, _ in Formatter().parse(entry) if name}
 
 
+@pytest.mark.slow
 def test_every_code_has_words_and_every_entry_is_used():
     used = codes_used()
     assert set(WORDS) == set(used)

@@ -75,7 +75,8 @@ class Screen:
         try:
             self.press(self.one(selector))
         except selenium.common.WebDriverException as error:
-            if "does not belong to the document" not in str(error):
+            stale = isinstance(error, selenium.common.StaleElementReferenceException)
+            if not stale and "does not belong to the document" not in str(error):
                 raise
             self.press(self.one(selector))
 

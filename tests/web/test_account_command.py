@@ -21,6 +21,7 @@ def typed(monkeypatch):
     return send
 
 
+@pytest.mark.slow
 def test_an_account_is_made_changed_and_taken_away(workspace, typed, capsys):
     folder = workspace()
     typed("four plain words here\n")

@@ -9,10 +9,11 @@ import pytest
 
 from spreadplan.errors import BadInput
 from spreadplan.runs.what_if import WhatIf
-from spreadplan.web.computed import MOST_KEPT, MOST_PLANS, Computed
+from spreadplan.web.computed import MOST_KEPT, MOST_PLANS, Computed, whole
 from tests.web.visitors import browser
 
 
+@pytest.mark.slow
 def test_a_plan_is_made_once_and_again_when_a_file_changes(workspace):
     folder = workspace()
     computed = Computed(folder)
@@ -83,10 +84,14 @@ def test_a_workspace_with_problems_is_told_and_recovers(workspace):
     good = trucks.read_text()
     computed = Computed(folder)
     trucks.write_text(good.replace("auger", "shovel"))
+    assert len(computed.fleet().calibration.models) == 1, "what is sound is there"
+    assert any("shovel" in one.what for one in computed.left_out())
     with pytest.raises(BadInput, match="shovel"):
-        computed.fleet()
+        whole(computed.fleet().workspace)
     trucks.write_text(good)
+    assert len(whole(computed.fleet().workspace).table("trucks")) == 2
     assert len(computed.fleet().calibration.models) == 2
+    assert computed.left_out() == ()
 
 
 def test_a_new_fleet_without_any_test_can_be_looked_at(workspace):

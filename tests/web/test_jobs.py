@@ -64,6 +64,7 @@ def alive(pid: int) -> bool:
         return stat.read().rpartition(")")[2].split()[0] != "Z"
 
 
+@pytest.mark.slow
 def test_the_plan_of_a_storm_is_made_by_the_command_itself(workspace):
     folder = workspace()
     jobs = Jobs(folder)
@@ -78,6 +79,7 @@ def test_the_plan_of_a_storm_is_made_by_the_command_itself(workspace):
         jobs.close()
 
 
+@pytest.mark.slow
 def test_problems_of_the_input_are_told(workspace):
     folder = workspace({"trucks.csv": "truck_id\nT1\n"})
     jobs = Jobs(folder)
@@ -148,6 +150,7 @@ def test_a_worker_that_dies_without_a_word_is_told(workspace):
         jobs.close()
 
 
+@pytest.mark.slow
 def test_results_stay_whole_when_a_job_is_stopped_while_it_writes(workspace):
     folder = workspace()
     jobs = Jobs(folder, worker(REAL))

@@ -195,6 +195,7 @@ def test_pages_of_others_can_load_nothing_from_here(workspace, site, how, code):
     assert code == 200 or "set-cookie" not in answer.headers
 
 
+@pytest.mark.slow
 def test_a_flood_of_visitors_ends_nobodys_session(workspace, monkeypatch):
     """A page full of images asks a thousand times; the form that is open here can still be sent."""
     monkeypatch.setattr("spreadplan.web.sessions.MOST_SESSIONS", 20)
@@ -314,6 +315,7 @@ def test_visitors_without_account_cannot_push_out_those_who_signed_in():
 # --- accounts and roles ---
 
 
+@pytest.mark.slow
 def test_passwords_are_kept_as_argon2id_hashes_in_a_private_file(workspace, monkeypatch):
     monkeypatch.undo()
     folder = workspace()
@@ -356,6 +358,7 @@ def test_a_broken_file_of_accounts_lets_nobody_in(workspace, text):
     assert ".accounts.toml" in answer.text or "problems" in answer.text
 
 
+@pytest.mark.slow
 def test_a_role_may_do_what_those_before_it_may_and_no_more(workspace):
     folder = workspace()
     tries = {
@@ -457,6 +460,7 @@ def test_waiting_times():
     assert throttle.wait_s("ben", "10.9.9.9") > 0  # from many addresses
 
 
+@pytest.mark.slow
 def test_right_passwords_lock_nobody_out(workspace):
     """A crew room shares one address: its sign-ins are no guesses, however many there are."""
     folder = workspace()

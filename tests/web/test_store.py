@@ -242,6 +242,7 @@ def test_names_that_no_storm_may_have(name):
 # --- two people at once ---
 
 
+@pytest.mark.slow
 def test_many_who_add_at_once_lose_nothing(workspace):
     folder = workspace()
     stores = [InputStore(folder), InputStore(folder)]  # as if two servers ran

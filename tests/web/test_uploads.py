@@ -81,6 +81,7 @@ def test_what_is_no_telemetry_is_refused_and_not_kept(workspace, name, content, 
     assert left_over(folder) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["..%2f..%2fpolicy.csv", "%2e%2e%2fx.csv", "..%5cx.csv", ".csv", "%00.csv", "con.csv",
              "-rf.csv", "a%0ab.csv", "x" * 150 + ".csv"],
@@ -101,6 +102,7 @@ def test_no_name_leads_out_of_the_storms_folder(workspace, name):
         assert new == set()
 
 
+@pytest.mark.slow
 def test_a_storm_that_is_not_there_gets_nothing(workspace):
     folder = workspace()
     for storm in ("s9", "..", "%2e%2e", ".."):
@@ -157,6 +159,7 @@ def test_tickets_are_added_once_however_often_they_are_sent(workspace):
     )
 
 
+@pytest.mark.slow
 def test_tickets_that_contradict_those_there_are_refused_as_a_whole(workspace):
     folder = workspace()
     visitor = browser(folder)

@@ -85,6 +85,7 @@ def test_a_client_that_goes_away_in_the_middle_leaves_nothing(workspace):
         assert httpx.get(f"{server.address}/healthz").json()["ok"]
 
 
+@pytest.mark.slow
 def test_a_large_file_is_streamed_to_the_disk(workspace):
     """64 MB arrive while the server's memory grows by far less."""
     import tracemalloc
@@ -117,6 +118,7 @@ def test_a_large_file_is_streamed_to_the_disk(workspace):
     assert peak < 30_000_000
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
 def test_the_command_serves_and_a_running_job_ends_with_it(workspace):
     """From the first word to Ctrl+C, in a process of its own."""

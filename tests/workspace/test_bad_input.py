@@ -85,6 +85,7 @@ CELLS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("file", "old", "new", "row", "column", "words"), CELLS)
 def test_a_wrong_cell_is_named(workspace, file, old, new, row, column, words):
     found = [str(problem) for problem in problems(workspace(edit(file, old, new)))]
@@ -303,6 +304,7 @@ SETTINGS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("section", "key", "low", "high"),
     [

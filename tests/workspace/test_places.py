@@ -148,6 +148,7 @@ REFUSED = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", REFUSED)
 def test_what_cannot_be_is_refused_with_what_would_be_right(workspace, name):
     changes, line = REFUSED[name]

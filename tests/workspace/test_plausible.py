@@ -79,6 +79,7 @@ ODD = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("changes", "place", "words"), ODD)
 def test_what_is_hardly_meant_draws_one_caution(workspace, changes, place, words):
     usual = set(map(str, read(workspace()).cautions))
@@ -87,6 +88,7 @@ def test_what_is_hardly_meant_draws_one_caution(workspace, changes, place, words
     assert words in said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "changes",
     [

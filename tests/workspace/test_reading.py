@@ -58,6 +58,7 @@ def test_liquid_and_area_rates_stay_apart(workspace):
         assert filled == [f"rate_{inside}"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("suffix", ["gpkg", "shp", "parquet"])
 @pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:26915", "EPSG:3857"])
 def test_routes_are_the_same_from_every_format_and_crs(workspace, suffix, crs):

@@ -30,6 +30,7 @@ def said(folder: Path) -> list[str]:
     return [str(caution) for caution in read.cautions if any(w in caution.what for w in words)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("file", "line"),
     [
@@ -105,6 +106,7 @@ def test_a_folder_of_storms_in_capitals(workspace):
     assert said(folder) == ["Storms:0:*: is not read; call the folder storms"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "file",
     ["storms/s1/loads.pdf", "storms/s1/notes.docx", "~$loads.xlsx", "storms/s1/.~lock.loads.csv#",
@@ -149,6 +151,7 @@ def test_a_file_that_is_needed_is_named_beside_the_problem(workspace, capsys):
     assert "caution: Trucks.xlsx:0:*: is not read; save what it holds as trucks.csv" in lines
 
 
+@pytest.mark.slow
 def test_a_command_speaks_of_the_files_that_it_would_use(tmp_path):
     folder = write_county(tmp_path / "county")
     (folder / "storms/s1/loads.csv").rename(folder / "storms/s1/Loads.csv")
@@ -176,6 +179,7 @@ def test_a_command_speaks_of_the_files_that_it_would_use(tmp_path):
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_starter_and_the_sample_have_no_stray_file(tmp_path):
     for name, text in starter_files("2026-10-01", "2027-04-30").items():
         (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)

@@ -59,6 +59,7 @@ DATABASE_CELLS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("column", "value", "words"), DATABASE_CELLS)
 def test_text_in_a_column_of_numbers_of_a_geopackage_is_named(routes, column, value, words):
     folder = routes("gpkg", lanes=[2.5, 2, 1], two_way=[True, False, True], narrow=[1, 2, 3])
@@ -108,6 +109,7 @@ TABLE_CELLS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("column", "cell", "words"), TABLE_CELLS)
 def test_a_cell_of_a_shapefile_that_is_no_number_is_named(routes, column, cell, words):
     folder = routes("shp", lanes=[2.5, 2, 1], two_way=[True, False, True])

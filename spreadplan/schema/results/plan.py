@@ -8,6 +8,7 @@ from spreadplan.schema.results.columns import ResultTable, column, table
 
 FINDING_COLUMNS: Final = (
     ("severity", "problem, caution or note"),
+    ("code", "what was found, as a word that stays the same in all units"),
     ("subject", "what it is about"),
     ("what", "what was found"),
     ("remedy", "what would help"),

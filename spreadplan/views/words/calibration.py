@@ -8,6 +8,7 @@ from typing import Final
 from spreadplan.calibration.standing import DO_NOT_USE
 from spreadplan.views.words.term import Term
 
+NO_SOURCE: Final = "common practice, no source"
 WORDS: Final[Mapping[str, str]] = {
     "run_unlike": (
         "This run gives {measured_lb_per_min:discharge}; {basis} {ends:range.discharge}. "
@@ -49,6 +50,129 @@ WORDS: Final[Mapping[str, str]] = {
     "container_unlike": (
         "Weight {number} holds {net_lb:mass}, the others {ends:range.mass}. Read it again."
     ),
+    # --- why a test does not count, and what is doubtful about one that does ---
+    "voided": "voided: {by}",
+    "not_weighed": "no weighing",
+    "no_output": "run without feeder output",
+    "performed_later": "performed after the date of this calibration",
+    "too_old": "{days:.0f} days old, more than the {most_days:g} days that the policy allows",
+    "work_since": "{what} changed {on:date}, after this test",
+    "other_work_since": "{what} change noted {on:date}, after this test: check with a short run",
+    "only_test_below_full_output": (f"the only test here was not run at full output ({NO_SOURCE})"),
+    "division_assumed": f"scale division assumed from the weighing method ({NO_SOURCE})",
+    "short_run": f"run of {{run_s:g}} s is shorter than {{least_s:g}} s ({NO_SOURCE})",
+    "odd_engine_speed": (
+        f"engine at {{rpm:,.0f}} rev/min, outside {{low:,.0f}} to {{high:,.0f}} ({NO_SOURCE})"
+    ),
+    "far_from_usual_output": (
+        f"run at {{at_pct:g}} % output, far from {{low_pct:g}} to {{high_pct:g}} % ({NO_SOURCE})"
+    ),
+    # --- how the form of the curve was chosen, and what must be known of it ---
+    "one_output": ("proportional: {tests:count.test} at practically one output allow nothing else"),
+    "line_above_dry": (
+        "line: nothing came out at {dry_pct:g} % output, as the line through the other tests says"
+    ),
+    "line_from_dry": (
+        "line: nothing came out at {dry_pct:g} % output, so a start-up threshold is certain"
+    ),
+    "startup_significant": (
+        "line: the start-up differs from zero (t = {ratio:.1f}, more than the {critical:.1f} that "
+        "chance allows at 5 %)"
+    ),
+    "startup_not_significant": (
+        "proportional: a start-up threshold is not significant (t = {ratio:.1f}, less than the "
+        "{critical:.1f} that chance allows at 5 %)"
+    ),
+    "only_an_average": (
+        "proportional: a falling curve is impossible, so the tests only show an average"
+    ),
+    "line_of_two": "line: through the two tests, the least that describes both",
+    "line_of_two_with_startup": (
+        "line: through the two tests; its uncertainty allows for a start-up at "
+        "0 ± {startup_u_pct:.0f} points"
+    ),
+    "levelling_off": (
+        "saturating: levelling off is significant (F = {ratio:.1f}, more than the {critical:.1f} "
+        "that chance allows at 5 %)"
+    ),
+    "tested_at_one_output": (
+        "tested at {at_pct:.0f} % output only: away from it the start-up is assumed to lie at "
+        f"0 ± {{startup_u_pct:.0f}} points of output ({NO_SOURCE})"
+    ),
+    "startup_from_dry": (
+        "nothing came out at {dry_pct:g} % output: the start-up is taken as {dry_pct:g} ± "
+        "{startup_u_pct:.0f} points"
+    ),
+    "stops_rising": "discharge stops rising at about {at_pct:.0f} % output",
+    "does_not_fall_to_zero": (
+        "the curve does not fall to zero at zero output: below the tested outputs expect less"
+    ),
+    "contradict_by_falling": ("tests contradict each other: more feeder output gave less material"),
+    "contradict_by_scatter": (
+        "tests contradict each other: they scatter {times:.1f} times as much as {usual_pct:.2g} % "
+        "run-to-run repeatability explains"
+    ),
+    "counts_vary": (
+        "mass per count depends on feeder output (p = {chance:.3f}): look for slip or air gaps"
+    ),
+    "counts_trend_untested": (
+        "dependence of mass per count on output not tested (3 spread outputs needed)"
+    ),
+    "counts_unknown": "no valid test has sensor counts: mass per count is unknown",
+    "of_predicted_output": "predicted output: {flag}",
+    "between_gates": (
+        "gate {gate_in:gate} was not tested: interpolated between {low_in:number.gate} and "
+        "{high_in:gate}"
+    ),
+    # --- what to test next ---
+    "run_tests": "{why}: run discharge tests with {material:material} {where}.",
+    "never_tested_at_all": "Never tested",
+    "tests_delivered_nothing": ("Its valid tests delivered nothing: look at the feeder first"),
+    "no_test_counts": "No test counts any more ({reasons:also})",
+    "over_pump_range": "over the pump's range",
+    "at_each_gate_position": "at each gate position in use ({gates_in:list.gate})",
+    "at_gate_position": "at the gate position in use",
+    "against_target": "95 % uncertainty {current_pct:.1f} %, target {target_pct:g} %",
+    "good_enough": "Good enough: {against}.",
+    "read_the_counts": "Test again and read the sensor counts: a closed loop goes by them.",
+    "find_the_contradiction": (
+        "The tests contradict each other: look for the cause first (gate, moisture, oil "
+        "temperature, weighing), void the wrong test, then repeat it."
+    ),
+    "find_the_slip": (
+        "Mass per count changes with feeder output: look for slip or air gaps, then test again; "
+        "further runs alone do not cure it ({against})."
+    ),
+    "do_runs": (
+        "Do {runs:commas}, each for at least {run_s:.0f} s, and {weigh}{coarse:then}; {outcome}"
+    ),
+    "runs_at": "{runs:count.more run} at {at_pct:.0f} % output",
+    "runs_between": "{runs:count.more run} at {low_pct:g} to {high_pct:g} % output",
+    "weigh_containers": "weigh the catch, about {containers:count.container}, one by one",
+    "weigh_the_truck": "weigh the truck before and after each run",
+    "weigh_the_catch": "weigh the whole catch",
+    "scale_too_coarse": " (this scale is too coarse for the target: use a finer)",
+    "brings_it_down": (
+        "this should bring the 95 % uncertainty from {current_pct:.1f} % to {reached_pct:.1f} % "
+        "(target {target_pct:g} %)."
+    ),
+    "stays_above": (
+        "even so about {reached_pct:.1f} % of now {current_pct:.1f} % would remain (target "
+        "{target_pct:g} %): run-to-run repeatability of {repeatability_pct:.1f} % is the limit; "
+        "look at gate, moisture and oil temperature."
+    ),
+    # --- what a calibration may be used for ---
+    "tests_contradict": "its tests contradict each other: find the cause before you rely on them",
+    "without_counts": (
+        DO_NOT_USE + ": no valid test has sensor counts, and a closed loop goes by them"
+    ),
+    "known_too_badly": (
+        DO_NOT_USE + "{where:then}: what comes out in a run is known within ± {within_pct:.0f} % "
+        "only, no better than from a truck that was never tested (about 40 %)"
+    ),
+    "below_output": " below {low_pct:.0f} % output",
+    "above_output": " above {high_pct:.0f} % output",
+    "outside_outputs": " outside {low_pct:.0f} to {high_pct:.0f} % output",
     "tare_missing": "Weight {number} has no empty weight, the others have one.",
 }
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {

@@ -7,5 +7,181 @@ from typing import Final
 
 from spreadplan.views.words.term import Term
 
-WORDS: Final[Mapping[str, str]] = {}
+WORDS: Final[Mapping[str, str]] = {
+    # --- what it is about ---
+    "of_route": "route {route}",
+    "route_in_round": "route {route}, application {application}",
+    "of_storm": "storm {storm:storm}",
+    "of_truck": "truck {truck}",
+    "truck_with": "truck {truck}, {material:material}",
+    "truck_with_gate": "truck {truck}, {material:material}, gate {gate_in:gate}",
+    "of_rates": "rates",
+    "of_policy": "policy",
+    "of_times": "times",
+    "zone_in_round": "zone {zone}, application {application}",
+    "material_in_zone": "{material:material}, {zone}, application {application}",
+    "zone": "zone {zone}",
+    "all_zones": "all zones",
+    "yard_with": "yard {yard}, {material:material}",
+    # --- rounds and who treats what ---
+    "no_rounds": "no application: neither the forecast nor the rates have rows",
+    "add_a_round": "add a row to forecast.csv, or one with an application to rates.csv",
+    "several_forecast_rows": (
+        "forecast rows {rows:names} all belong to this application; the plan takes the coldest "
+        "pavement temperature and the sum of precipitation"
+    ),
+    "name_the_rounds": (
+        "give each row its own application if they are separate rounds of spreading"
+    ),
+    "own_assignment": "this storm's own assignment: truck {truck}{since:then}",
+    "from_round": " from application {application} on",
+    "undo_own_assignment": (
+        "take its row out of the storm's assignments.csv where the usual truck treats it"
+    ),
+    "no_truck_here": "no truck is assigned to this route",
+    "no_truck_assigned": "no truck is assigned to it",
+    "assign_it": "add it to assignments.csv",
+    # --- rates ---
+    "rate_of_policy": "policy row {row}: {text}; {chosen:then}{phase}",
+    "of_range": "{pick} of {ends:range.rate}, ",
+    "of_area_range": "{pick} of {ends:range.area_rate}, ",
+    "of_liquid_range": "{pick} of {ends:range.liquid_rate}, ",
+    "rate_from_memory": "{rate} (from memory, not checked against its source)",
+    "rate_of_planner": "planner (rates.csv row {row})",
+    "rate_tried": "rate being tried, in no file yet",
+    "no_forecast": "no rate: the forecast has no row for this zone and application",
+    "no_policy_row": (
+        "no rate: the policy has no row for {event} at {pavement_f:temperature}"
+        "{service_class:then}, {material}, {phase}"
+    ),
+    "of_class": ", class {name}",
+    "the_material": "{material:material}",
+    "any_material": "any material",
+    "no_density": "no rate: a rate in gallons or liters needs the material's density_lb_gal",
+    "for_lane_width": "{share:.3g} of the rate for a lane of {width_ft:width}",
+    "lowered_in_area": "sensitive area {area}: lowered from {before_lb_per_lane_mile:rate}",
+    "segments_without_rate": (
+        "{why:also} ({segments:count.segment}, {lane_miles:lane_distance}, routes {routes:names})"
+    ),
+    "give_the_rate": "give the rate in rates.csv, or add a row to the policy",
+    "policy_rows_equal": (
+        "rows {rows:names} hold equally for {event} at {pavement_f:temperature}; the plan takes "
+        "row {taken}"
+    ),
+    "narrow_policy_rows": "make one of the rows more specific, or narrow its temperatures",
+    "rate_given_twice": (
+        "rates.csv rows {first} and {second} both give its rate; the plan takes row {first}"
+    ),
+    "remove_a_rate": "remove one of the rows",
+    "memory_in_use": "rate from memory in use: {source}",
+    "check_the_source": "check the rate against its source before relying on it",
+    # --- settings and what stands in their way ---
+    "gives_too_little": (
+        "needs {need_lb_per_min:discharge}, gate {gate_in:gate} gives at most "
+        "{most_lb_per_min:number.discharge}: {ways}"
+    ),
+    "drive_slower": "slower, at most {speed_mph:down.speed}",
+    "more_passes": "{times} times the passes",
+    "nobody_gives_enough": "no tested truck and gate gives enough",
+    "gives_too_much": (
+        "needs only {need_lb_per_min:discharge}, gate {gate_in:gate} gives more at its lowest "
+        "setting: {ways}"
+    ),
+    "nobody_gives_so_little": "no tested truck and gate gives so little",
+    "own_other_gate": "gate {gate_in:gate} for the whole storm",
+    "other_truck": "truck {truck} (gate {gate_in:gate})",
+    "fewer_passes": "{fewer} {fewer:noun.pass} instead of {passes:.0f}",
+    "test_smaller_gate": "gate {gate_in:gate} once it is tested",
+    "slower_feeder": "less than {least_pct:g} % feeder if it runs steadily there",
+    "too_many_lanes": "{lanes:g} lanes in one pass, {truck} covers at most {most:g}: more passes",
+    "outside_tested": "feeder {at_pct:.0f} % is outside the tested {low_pct:g} to {high_pct:g} %",
+    "rate_missed": "nearest setting gives {off_pct:signed} % of the target rate",
+    "at_gate_and_output": " at gate {gate_in:gate} and {output_pct:.0f} % output",
+    "voided_by_work": (
+        "work on the {what} of {truck} is on record between the storm's start and this "
+        "application: its tests no longer count, test it again"
+    ),
+    "untested_at_its_gate": (
+        "the gate of {truck} stays at {gate_in:gate} through the storm, and it has no valid "
+        "discharge test with {material:material} there: test it there, or take another truck"
+    ),
+    "never_tested": (
+        "{truck} has no valid discharge test with {material:material}{counts:then}: test it {at}"
+    ),
+    "with_counts": " that has sensor counts",
+    "at_gates": "at gate {gates_in:list.gate}",
+    "at_each_gate": "at each gate used",
+    "no_setting": (
+        "no setting can be given for {routes:noun.route} {routes:names}; its mass is uncertain by "
+        "40 %"
+    ),
+    "not_to_be_used": "{why:also}; {effect}",
+    "see_certificate_or_other_truck": (
+        "see what to do next on its calibration certificate, or take another truck"
+    ),
+    "rate_out_of_reach": "{lane_miles:lane_distance} cannot get the target rate",
+    "on_segment": "{segment}: {fault:also}",
+    "feeder_outside_tests": (
+        "the plan uses feeder outputs of {low_pct:.0f} to {high_pct:.0f} %, tested were "
+        "{tested_lo_pct:g} to {tested_hi_pct:g} %"
+    ),
+    "test_there": "run a discharge test at those outputs",
+    "many_settings": "needs {settings} feeder settings",
+    "even_out_speeds": "bring the faster stretches down to the speed of those beside them",
+    "see_certificate": "see the truck's calibration certificate",
+    "test_is_due": "a discharge test is due",
+    "gate_to_move": (
+        "its gate has to be moved: the plan has it at {planned_in:gate} for the whole storm, in "
+        "its latest test it stood at {tested_in:gate}"
+    ),
+    "move_it_in_the_yard": (
+        "set and measure it in the yard before the storm, engine off; then it stays"
+    ),
+    # --- material, loads, times ---
+    "not_counted": "no stock count before the storm: what is on hand is not known",
+    "count_it": "measure the pile; {most_lb:bulk} cover the plan",
+    "runs_short": "{needed_lb:bulk} needed, {on_hand_lb:number.bulk} on hand",
+    "order_or_load_elsewhere": "order {order_lb:bulk}, or load at another yard",
+    "may_run_short": (
+        "{on_hand_lb:bulk} on hand cover the plan ({needed_lb:number.bulk}), but not the upper end "
+        "of its 95 % interval ({most_lb:number.bulk})"
+    ),
+    "order_to_be_safe": "order {order_lb:bulk} to be safe",
+    "no_tank": "prewetting is planned, but no prewet tank is known",
+    "state_the_tank": "state prewet_tank_gal in trucks.csv, or plan without prewetting",
+    "tank_runs_dry": "the prewet tank runs dry before the hopper: the plan has more loads",
+    "refill_liquid": "refill liquid more often than solids, or prewet less",
+    "too_many_loads": ("takes {loads:count.load} of {load_lb:mass}: no run-out points and times"),
+    "check_the_load": (
+        "check capacity_lb and prewet_tank_gal of the truck, the rate, and the route's length"
+    ),
+    "times_assumed": (
+        "travel is the straight distance x {detour:g} at {speed_mph:speed}; loading takes "
+        "{reload_min:g} min where the yard states none; the truck leaves its yard full"
+    ),
+    "state_reload": "state reload_min in yards.csv; take the times as a first estimate",
+    # --- what cannot be tried ---
+    "speed_not_possible": "a spreading speed is above 0 and at most {most_mph:speed}",
+    "rate_not_possible": "a rate is at least 0 and at most {most_lb_per_lane_mile:rate}",
+    "shift_not_possible": (
+        "the pavement temperature can be shifted by at most {most_f:step.temperature}"
+    ),
+    # --- melting ---
+    "melting_verdict": "{verdict} at {pavement_f:temperature}",
+    "grip_only": "does not melt: it gives grip only",
+    "state_the_chemical": "state the material's chemical or chloride to have melting checked",
+    "below_eutectic": ("no {chemical} brine stays liquid below {limit_f:temperature}{memory:then}"),
+    "limit_from_memory": " (from memory)",
+    "too_cold_for_salt": (
+        "below {limit_f:temperature} sodium chloride is usually not cost-effective (Minnesota "
+        "field handbook, 2005-01): consider another material, or plowing and grip"
+    ),
+    "no_freezing_curve": ("no published freezing curve or no chloride content to check with"),
+    "holds_without_forecast": "keeps about {held_in:water} of water liquid; none was forecast",
+    "holds_in_part": (
+        "keeps about {held_in:number.water} of the forecast {forecast_in:water} of water liquid "
+        "({held_pct:.0f} %); the rest is for the plow, and may refreeze"
+    ),
+    "holds_all": "keeps the forecast water liquid, if it stays on the road",
+}
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}

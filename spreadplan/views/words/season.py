@@ -7,5 +7,143 @@ from typing import Final
 
 from spreadplan.views.words.term import Term
 
-WORDS: Final[Mapping[str, str]] = {}
+WORDS: Final[Mapping[str, str]] = {
+    # --- what it is about ---
+    "of_budget": "budget {scope}, {material:material}",
+    "of_area": "area {area}",
+    "of_water": "water {water}",
+    "of_waters": "water",
+    "of_over_application": "over-application",
+    "of_rounds": "rounds",
+    "of_storms": "storms",
+    "of_material": "material {material:material}",
+    "tickets_of_truck": "tickets of {truck}, {material:material}",
+    "tickets_of_material": "tickets of {material:material}",
+    # --- budgets and storms ---
+    "overspent": "{used_lb:number.bulk} of {budget_lb:bulk}: overspent",
+    "move_budget": "move budget, or lower rates where the policy allows",
+    "likely_to_run_out": (
+        "{used_lb:number.bulk} of {budget_lb:bulk} used; the season's total is more likely than "
+        "not to exceed it ({chance_pct:.0f} %)"
+    ),
+    "plan_for": "plan for up to {most_lb:bulk}",
+    "season_is_over": "the season is over: nothing is forecast",
+    "too_few_storms": "{storms} storms used it so far: too few to forecast from",
+    "counted_as_planned": "{storms:also}: no telemetry; counted as planned",
+    "one_storm": "{storm:storm}",
+    "add_telemetry": "add the telemetry and reconcile",
+    # --- trucks, tickets, books ---
+    "spreads_more": (
+        "spreads {off_pct:.0f} % more than it reports (95 %: {low_pct:+.0f} to {high_pct:+.0f} %)"
+        "{drift:then}"
+    ),
+    "spreads_less": (
+        "spreads {off_pct:.0f} % less than it reports (95 %: {low_pct:+.0f} to {high_pct:+.0f} %)"
+        "{drift:then}"
+    ),
+    "reports_drift": " and drifts by {month_pct:+.1f} % a month",
+    "use_presumed": (
+        "{presumed_lb:bulk} of what it used in {storm:storm} are presumed: no ticket names them; "
+        "{loads} of its usual {loads:noun.load} would explain it"
+    ),
+    "look_for_tickets": "look for the missing load tickets",
+    "use_without_tickets": "{used_lb:bulk} used by trucks that no ticket tells of: {trucks:names}",
+    "weigh_loads": "weigh their loads",
+    "more": "more",
+    "less": "less",
+    "books_differ": (
+        "{difference:pm.bulk} {more} counted on {until:date} than the records since {since:date} "
+        "explain"
+    ),
+    "find_the_delivery": "look for a delivery that nobody wrote down",
+    "find_the_loads": "look for loads without a ticket, or salt given away",
+    # --- over-application, chloride, water ---
+    "above_their_limit": (
+        "{listed} segments of single storms lie above their limit by the bare figures; the "
+        "measurement supports {supported} of them"
+    ),
+    "act_on_those": "act on those; the others can't be told from conforming ones",
+    "had_more_rounds": (
+        "{segments} segments of single storms had {what}; none of them is shown to be over its rate"
+    ),
+    "too_few_rounds": "ask whether the plan had too few rounds",
+    "rounds_explain_it": (
+        "{what}: {made:.1f} where {planned:g} were planned, each {made_lb_per_lane_mile:rate} "
+        "(95 %: {ends:range.rate}) against {limit_lb_per_lane_mile:number.rate}; no rate is shown "
+        "to be over"
+    ),
+    "above_allowed": (
+        "{over_lb:mass} above what was allowed, {chance_pct:.0f} % likely over its limit"
+    ),
+    "rate_over_limit": (
+        "{made_lb_per_lane_mile:rate} (95 %: {ends:range.rate}) against "
+        "{limit_lb_per_lane_mile:number.rate}: {chance_pct:.0f} % likely over its limit{doubt:then}"
+    ),
+    "not_supported": "; not supported: the measurement can't tell it from a conforming one",
+    "chloride_unknown": (
+        "{used_lb:bulk} used, and its chloride is not known: it is missing from every chloride "
+        "figure"
+    ),
+    "state_chloride": "state chloride_fraction in materials.csv",
+    "chloride_over_limit": (
+        "{chloride_lb:bulk} of chloride this season against a limit of {limit_lb:number.bulk} "
+        "({chance_pct:.0f} % likely over)"
+    ),
+    "lower_the_rate_there": "lower the rate there, and tell the environmental officer",
+    "no_water_screened": "no water was screened: no sensitive area states a flow",
+    "give_the_flow": "give mean_flow, low_flow and background in sensitive_areas",
+    "one_reading": "{level_mg_l:,.0f} mg/L {reading} ({window})",
+    "water_screened": (
+        "{screening}: {figures:commas}, against {limit_mg_l:g} mg/L ({criterion}, {average} "
+        "average); {basis}"
+    ),
+    "sample_the_water": (
+        "sample the water; only samples and the regulator can say whether a standard is met"
+    ),
+    "waters_not_judged": ("not judged, since low flow or background is not known: {waters:names}"),
+    "give_flow_or_sample": ("give low_flow and background in sensitive_areas, or sample the water"),
+    # --- savings ---
+    "beyond_their_settings": (
+        "true mass less reported mass: what trucks put down beyond what they were set to"
+    ),
+    "above_allowed_in_areas": (
+        "reported mass above what was allowed on segments that touch a sensitive area"
+    ),
+    "if_prewetted": (
+        "routes on dry salt, if they were prewetted with {liquid_gal_per_ton:liquid_per_mass}, "
+        "{whose}"
+    ),
+    "as_published": "as {source}, gives",
+    "as_routes_are": "as the prewetted routes are",
+    "lowered_in_areas": (
+        "planned mass below what the rest of the route got; from none to all of it, since whether "
+        "drivers lowered the rate within a segment is not recorded"
+    ),
+    "saved_by_prewetting": (
+        "prewetted routes on salt: what they would have taken dry, less what they took; liquid as "
+        "assigned"
+    ),
+    # --- what if ---
+    "as_planned": "as planned",
+    "rates_by": "rates {change_pct:+g} %",
+    "every_rate_times": "every rate times {factor:g}",
+    "colder_by": "{step_f:step.temperature} colder",
+    "warmer_by": "{step_f:step.temperature} warmer",
+    "pavement_than_forecast": "pavement {change} than forecast",
+    "prewet_at": "prewet {liquid_gal_per_ton:liquid_per_mass}",
+    "no_prewetting": "no prewetting",
+    "and_less_salt": "{first}, {less_pct:g} % less salt",
+    "truck_out": "{truck} out",
+    "out_of_service": "truck {truck} out of service: {routes:commas}",
+    "route_to": "{route} to {truck}",
+    "route_open": "{route} open",
+    # --- scarce material ---
+    "no_solution": "no solution was found: {message}",
+    "yard_lacks": "yard {yard}: the",
+    "area_allows_less": "area {area}: its limit against the",
+    "needs_more_than_there_is": (
+        "{where} least treatment of class {classes:names} needs {short_lb:bulk} more than there "
+        "is, even with haul from the other yards"
+    ),
+}
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}
