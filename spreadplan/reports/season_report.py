@@ -50,7 +50,6 @@ TRUCK: Final = {
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_BUDGETS: Final = 40
 MOST_ROUTES: Final = 60
-SCOPE: Final = {"agency": "agency", "yard": "yard", "route": "route"}
 
 
 def season_report(view: SeasonView, setting: Setting) -> str:

@@ -204,7 +204,7 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
     storms, faults = _storm_names(data, path)
     problems += faults
     if any(problem.fatal for problem in problems):
-        return Settings("", "us", timezone, width), problems
+        return Settings("", "us", timezone, width, as_of=as_of), problems
     return Settings(
         str(name).strip(), str(units), timezone, width, start, end, as_of, currency, storms
     ), problems

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from spreadplan.errors import BadInput
+from spreadplan.workspace import read_workspace
 from tests.conftest import FILES
 from tests.workspace.test_bad_input import edit, problems, read
 
@@ -104,3 +106,15 @@ def test_what_is_hardly_meant_draws_one_caution(workspace, changes, place, words
 def test_what_just_can_be_is_taken_without_a_word(workspace, changes):
     usual = set(map(str, read(workspace()).cautions))
     assert {str(one) for one in read(workspace(changes)).cautions} <= usual
+
+
+def test_another_problem_of_the_settings_makes_no_record_one_of_the_future(workspace):
+    """The day that the workspace names still holds: its records lie before it."""
+    folder = workspace({
+        "workspace.toml": FILES["workspace.toml"].replace('units = "us"', "units = 7")
+        + "as_of = 2099-01-01\n",
+        "stock_counts.csv": FILES["stock_counts.csv"].replace("2026-11-01", "2090-11-01"),
+    })  # fmt: skip
+    with pytest.raises(BadInput) as caught:
+        read_workspace(folder, required=["trucks"], optional=["stock_counts"])
+    assert [one.column for one in caught.value.problems] == ["workspace.units"]
