@@ -17,6 +17,7 @@ import httpx2 as httpx
 import pytest
 
 from spreadplan.errors import BadInput
+from spreadplan.results.store import alone
 from spreadplan.web import create_app, serve
 from spreadplan.web.connections import BoundedProtocol, Patience
 from tests.web.living import living
@@ -132,7 +133,11 @@ def test_the_command_serves_and_a_running_job_ends_with_it(workspace):
             address = re.search(r"http://127\.0\.0\.1:\d+", process.stdout.readline())
             assert address
             port = int(address[0].rpartition(":")[2])
-            with held(port, 250), httpx.Client(base_url=address[0], timeout=30) as client:
+            with (
+                alone(folder),  # the job cannot be done before it is ended
+                held(port, 250),
+                httpx.Client(base_url=address[0], timeout=30) as client,
+            ):
                 token = re.search(r'name="csrf" content="([^"]+)"', client.get("/jobs").text)
                 assert token
                 client.post(
@@ -141,11 +146,11 @@ def test_the_command_serves_and_a_running_job_ends_with_it(workspace):
                     headers={"x-csrf-token": token[1]},
                 )
                 end = time.monotonic() + 30
-                while client.get("/jobs/1").json()["state"] == "waiting":
-                    assert time.monotonic() < end
-            assert workers(folder)
-            process.send_signal(signal.SIGINT)
-            assert process.wait(20) == 0
+                while not workers(folder):
+                    assert time.monotonic() < end, "no job was begun"
+                    time.sleep(0.05)
+                process.send_signal(signal.SIGINT)
+                assert process.wait(20) == 0
         finally:
             process.kill()
     end = time.monotonic() + 10
