@@ -177,14 +177,23 @@ def highway_roads() -> list[Road]:
     return [
         Road("SH41E", "State Highway 41 eastbound", "divided", east, two_way=False),
         Road("SH41W", "State Highway 41 westbound", "divided", west, two_way=False),
-        Road("SH41X", "Crossover at the county line", "ramp",
-             LineString([west.coords[-1], east.coords[0]])),
+        Road(
+            "SH41X",
+            "Crossover at the county line",
+            "ramp",
+            LineString([west.coords[-1], east.coords[0]]),
+        ),
         Road("SH41", "State Highway 41", "highway", SH41_SINGLE),
-        Road("SH18S", "State Highway 18", "highway",
-             between(SH18, (10.6, 0), town.coords[0]), passes_over=over),
+        Road(
+            "SH18S",
+            "State Highway 18",
+            "highway",
+            between(SH18, (10.6, 0), town.coords[0]),
+            passes_over=over,
+        ),
         Road("MAIN", "Main Street (State Highway 18)", "main_street", town),
         Road("SH18N", "State Highway 18", "highway", between(SH18, town.coords[-1], (11.4, 19))),
-    ]  # fmt: skip
+    ]
 
 
 def ramp_roads(roads: dict[str, Road], cross_code: str, loop: bool) -> list[Road]:

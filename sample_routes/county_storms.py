@@ -9,8 +9,15 @@ import pandas as pd
 
 ROUTE_COLUMNS = ["route_id", "application", "start", "rate_lb_per_lane_mile"]
 FORECAST_COLUMNS = [
-    "zone", "start", "end", "event", "pavement_temp_f", "trend", "precipitation_in", "application",
-]  # fmt: skip
+    "zone",
+    "start",
+    "end",
+    "event",
+    "pavement_temp_f",
+    "trend",
+    "precipitation_in",
+    "application",
+]
 ForecastRow = tuple[str, str, str, str, float, str, float, int]
 RateRow = tuple[str, str | int, str, float]
 
@@ -47,9 +54,15 @@ class Storm:
 
 
 def _zones(
-    application: int, start: str, end: str, event: str, south_f: float, north_f: float,
-    trend: str, water_in: float,
-) -> tuple[ForecastRow, ForecastRow]:  # fmt: skip
+    application: int,
+    start: str,
+    end: str,
+    event: str,
+    south_f: float,
+    north_f: float,
+    trend: str,
+    water_in: float,
+) -> tuple[ForecastRow, ForecastRow]:
     """The two zones' rows of one application: the north gets a hundredth of an inch more."""
     return (
         ("south", start, end, event, south_f, trend, water_in, application),

@@ -42,8 +42,16 @@ def materials() -> pd.DataFrame:
 
     Specific gravity of 23.3 % brine: Lange's Handbook of Chemistry, 15th ed., Table 5.13.
     """
-    columns = ["material", "kind", "bulk_density_lb_ft3", "density_lb_gal", "chloride_fraction",
-               "moisture_pct", "cost_per_ton", "chemical"]  # fmt: skip
+    columns = [
+        "material",
+        "kind",
+        "bulk_density_lb_ft3",
+        "density_lb_gal",
+        "chloride_fraction",
+        "moisture_pct",
+        "cost_per_ton",
+        "chemical",
+    ]
     rows = [
         ("rock_salt", "solid", 75, None, round(SALT_CL, 4), SALT_MOISTURE_PCT, 84, "NaCl"),
         ("salt_brine", "liquid", None, 9.83, round(BRINE_NACL * CL_IN_NACL, 4), None, 45, "NaCl"),
@@ -62,8 +70,10 @@ def yards() -> pd.DataFrame:
     """yards.csv"""
     places = to_lon_lat(np.array(list(YARD_PLACES.values())))
     reload_min = {"CENTRAL": 8, "LAKES": 12, "EAST": 10}
-    rows = [(yard, lon, lat, reload_min[yard])
-            for yard, (lon, lat) in zip(YARD_PLACES, places, strict=True)]  # fmt: skip
+    rows = [
+        (yard, lon, lat, reload_min[yard])
+        for yard, (lon, lat) in zip(YARD_PLACES, places, strict=True)
+    ]
     return pd.DataFrame(rows, columns=["yard_id", "lon", "lat", "reload_min"])
 
 
@@ -137,15 +147,25 @@ def sensitive_areas() -> list[dict[str, Any]]:
         (Polygon(bog).simplify(0.01),
          {"area_id": "SA5", "name": "Tamarack Bog", "kind": "wetland", "mean_flow_cfs": 3.5}),
     ]  # fmt: skip
-    columns = ("area_id", "name", "kind", "max_rate_lb_per_lane_mile", "rate_factor",
-               "chloride_limit_ton", "mean_flow_cfs", "low_flow_cfs",
-               "background_mg_l")  # fmt: skip
+    columns = (
+        "area_id",
+        "name",
+        "kind",
+        "max_rate_lb_per_lane_mile",
+        "rate_factor",
+        "chloride_limit_ton",
+        "mean_flow_cfs",
+        "low_flow_cfs",
+        "background_mg_l",
+    )
     return [
-        {"type": "Feature",
-         "properties": {key: properties.get(key) for key in columns},
-         "geometry": {"type": "Polygon", "coordinates": _rings(shape)}}
+        {
+            "type": "Feature",
+            "properties": {key: properties.get(key) for key in columns},
+            "geometry": {"type": "Polygon", "coordinates": _rings(shape)},
+        }
         for shape, properties in shapes
-    ]  # fmt: skip
+    ]
 
 
 def _rings(shape: BaseGeometry) -> list[list[list[float]]]:

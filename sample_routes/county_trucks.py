@@ -58,9 +58,17 @@ SPREADERS = {
 }  # fmt: skip
 
 TRUCK_COLUMNS = (
-    "truck_id", "control", "feeder", "capacity_lb", "prewet_tank_gal", "min_feeder_pct",
-    "max_feeder_pct", "control_step_pct", "gate_positions_in", "max_spread_lanes",
-)  # fmt: skip
+    "truck_id",
+    "control",
+    "feeder",
+    "capacity_lb",
+    "prewet_tank_gal",
+    "min_feeder_pct",
+    "max_feeder_pct",
+    "control_step_pct",
+    "gate_positions_in",
+    "max_spread_lanes",
+)
 TRUCKS = (
     ("TC-101", "closed_loop", "conveyor", 24000, 180, 8, 100, 1, "2;3;4", 3),
     ("TC-102", "closed_loop", "conveyor", 24000, 180, 8, 100, 1, "2;3;4", 3),
@@ -266,7 +274,7 @@ def _weigh(rng: np.random.Generator, net_lb: float, method: str) -> list[dict[st
         ]
     share = net_lb / tubs * (1.0 + 0.03 * rng.uniform(-1, 1, tubs))
     share *= net_lb / max(float(share.sum()), 1e-9)
-    return [_reading("container", float(s) + tare_lb, tare_lb, 1, 0.5) for s in share]  # fmt: skip
+    return [_reading("container", float(s) + tare_lb, tare_lb, 1, 0.5) for s in share]
 
 
 def _reading(

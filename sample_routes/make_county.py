@@ -84,11 +84,17 @@ def write_county(folder: Path) -> None:
     write_geojson(folder / "sensitive_areas.geojson", sensitive_areas())
     tests, weighings = shop_tests(TEST_SEED)
     tables = {
-        "materials": materials(), "trucks": truck_table(), "discharge_tests": tests,
-        "weighings": weighings, "changes": change_table(), "assignments": assignments(),
-        "yards": yards(), "stock_counts": stock_counts(), "deliveries": deliveries(),
+        "materials": materials(),
+        "trucks": truck_table(),
+        "discharge_tests": tests,
+        "weighings": weighings,
+        "changes": change_table(),
+        "assignments": assignments(),
+        "yards": yards(),
+        "stock_counts": stock_counts(),
+        "deliveries": deliveries(),
         "budgets": budgets(),
-    }  # fmt: skip
+    }
     for name, table in tables.items():
         write_csv(folder / f"{name}.csv", table)
     for storm in STORMS:

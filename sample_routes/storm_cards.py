@@ -24,10 +24,23 @@ from storm_files import write_parquet
 HERE = Path(__file__).resolve().parent
 CARDS, DISPLAYS = HERE / "cab_cards.parquet", HERE / "cab_displays.parquet"
 CARD_COLUMNS = [
-    "storm", "application", "route_id", "segment_id", "truck_id", "material", "part", "from_mi",
-    "to_mi", "passes", "lanes_per_pass", "area_id", "target_rate_lb_per_lane_mile", "gate_in",
-    "feeder_pct", "discharge_lb_per_min",
-]  # fmt: skip
+    "storm",
+    "application",
+    "route_id",
+    "segment_id",
+    "truck_id",
+    "material",
+    "part",
+    "from_mi",
+    "to_mi",
+    "passes",
+    "lanes_per_pass",
+    "area_id",
+    "target_rate_lb_per_lane_mile",
+    "gate_in",
+    "feeder_pct",
+    "discharge_lb_per_min",
+]
 SHOWN_PCT = np.arange(0.0, 100.1, 5.0)
 Key = tuple[str, str, float]  # truck, material, gate
 
@@ -74,13 +87,19 @@ def planned(folder: Path, storm: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     _, fleet, plan = runs.compute_plan(folder, storm, quiet)
     cards = pd.DataFrame(plan.segments.drop(columns="geometry")).assign(storm=storm)[CARD_COLUMNS]
     tables = [
-        pd.DataFrame({
-            "storm": storm, "truck_id": truck_id, "material": material, "gate_in": gate_in,
-            "lb_per_count": model.lb_per_count, "feeder_pct": SHOWN_PCT,
-            "lb_per_min": np.maximum(model.predict(SHOWN_PCT).discharge_lb_per_min, 0.0),
-        })
+        pd.DataFrame(
+            {
+                "storm": storm,
+                "truck_id": truck_id,
+                "material": material,
+                "gate_in": gate_in,
+                "lb_per_count": model.lb_per_count,
+                "feeder_pct": SHOWN_PCT,
+                "lb_per_min": np.maximum(model.predict(SHOWN_PCT).discharge_lb_per_min, 0.0),
+            }
+        )
         for (truck_id, material, gate_in), model in sorted(fleet.models.items())
-    ]  # fmt: skip
+    ]
     return cards.round(6), pd.concat(tables, ignore_index=True).round(6)
 
 

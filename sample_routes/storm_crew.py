@@ -86,11 +86,17 @@ class Crew:
         """One application: drive, discharge, load; the records of it."""
         name, truck_id = self.storm.name, self.truck.truck_id
         happened = [
-            one for what in DURING_A_SHIFT
-            for one in incidents(name, truck_id, what, application)
-        ]  # fmt: skip
-        shift = Shift(self.network, self.truck, hopper.yard_id, self.rng, self.yards.yard_for,
-                      hopper.material, hopper.mass_lb)  # fmt: skip
+            one for what in DURING_A_SHIFT for one in incidents(name, truck_id, what, application)
+        ]
+        shift = Shift(
+            self.network,
+            self.truck,
+            hopper.yard_id,
+            self.rng,
+            self.yards.yard_for,
+            hopper.material,
+            hopper.mass_lb,
+        )
         for _, yard_id, rows in todo:
             run_route(shift, rows, yard_id, happened)
         legs = with_stops(shift.legs, self.rng)
@@ -100,9 +106,9 @@ class Crew:
         piles = bool(incidents(name, truck_id, "pile", application))
         track = drive(legs, self.truck, factors, piles, self.rng)
         self._do_errands(shift, hopper, track, start_s)
-        two_way = np.array([
-            bool(one.segment_id) and self.network.roads[one.segment_id].two_way for one in legs
-        ])  # fmt: skip
+        two_way = np.array(
+            [bool(one.segment_id) and self.network.roads[one.segment_id].two_way for one in legs]
+        )
         prewet = {route: float(gallons) for route, _, _, _, gallons in ASSIGNMENTS}
         gallons = np.array([prewet[one.setting.route_id] if one.setting else 0.0 for one in legs])
         found = fixes(
@@ -137,19 +143,30 @@ class Crew:
     ) -> None:
         self.yards.move(yard_id, material, -mass_lb)
         hopper.material, hopper.mass_lb = material, hopper.mass_lb + mass_lb
-        self.records.loads.append({
-            "truck_id": self.truck.truck_id, "yard_id": yard_id, "loaded_at": at_s,
-            "material": material, "net_lb": weighed(yard_id, mass_lb, self.rng),
-            "scale_division_lb": SCALE_DIVISION_LB[yard_id], "true_lb": mass_lb,
-        })  # fmt: skip
+        self.records.loads.append(
+            {
+                "truck_id": self.truck.truck_id,
+                "yard_id": yard_id,
+                "loaded_at": at_s,
+                "material": material,
+                "net_lb": weighed(yard_id, mass_lb, self.rng),
+                "scale_division_lb": SCALE_DIVISION_LB[yard_id],
+                "true_lb": mass_lb,
+            }
+        )
 
     def _give_back(self, hopper: Hopper, yard_id: str, at_s: float) -> None:
         self.yards.move(yard_id, hopper.material, hopper.mass_lb)
-        self.records.returns.append({
-            "truck_id": self.truck.truck_id, "yard_id": yard_id, "returned_at": at_s,
-            "material": hopper.material, "net_lb": weighed(yard_id, hopper.mass_lb, self.rng),
-            "true_lb": hopper.mass_lb,
-        })  # fmt: skip
+        self.records.returns.append(
+            {
+                "truck_id": self.truck.truck_id,
+                "yard_id": yard_id,
+                "returned_at": at_s,
+                "material": hopper.material,
+                "net_lb": weighed(yard_id, hopper.mass_lb, self.rng),
+                "true_lb": hopper.mass_lb,
+            }
+        )
         hopper.material, hopper.mass_lb = "", 0.0
 
     def _keep_positions(
@@ -176,14 +193,16 @@ class Crew:
     def _keep_truth(self, application: str, legs: list[Leg], track: Track) -> None:
         """True and reported mass by segment and material."""
         count = len(legs)
-        truth = pd.DataFrame({
-            "application": application,
-            "truck_id": self.truck.truck_id,
-            "segment_id": [one.segment_id or "off_route" for one in legs],
-            "material": ["" if one.setting is None else one.setting.material for one in legs],
-            "true_lb": np.bincount(track.leg, track.true_lb, count),
-            "reported_lb": np.bincount(track.leg, track.reported_lb, count),
-        })  # fmt: skip
+        truth = pd.DataFrame(
+            {
+                "application": application,
+                "truck_id": self.truck.truck_id,
+                "segment_id": [one.segment_id or "off_route" for one in legs],
+                "material": ["" if one.setting is None else one.setting.material for one in legs],
+                "true_lb": np.bincount(track.leg, track.true_lb, count),
+                "reported_lb": np.bincount(track.leg, track.reported_lb, count),
+            }
+        )
         keys = ["application", "truck_id", "segment_id", "material"]
         summed = truth[truth["material"] != ""].groupby(keys, as_index=False, sort=True).sum()
         self.records.segments.append(summed)

@@ -119,10 +119,14 @@ def _parts(
 def deadhead(network: Network, start: int, end: int) -> list[Leg]:
     """The legs of the fastest way from node to node, not spreading."""
     return [
-        Leg(way.road.points if way.along else way.road.points[::-1], deadhead_mph(way.road),
-            way.road.segment_id, way.along)
+        Leg(
+            way.road.points if way.along else way.road.points[::-1],
+            deadhead_mph(way.road),
+            way.road.segment_id,
+            way.along,
+        )
         for way in network.path(start, end)
-    ]  # fmt: skip
+    ]
 
 
 def turned_round(visit: Visit) -> list[Leg]:

@@ -18,10 +18,16 @@ SENT_TWICE, SENT_LATE = "TC-103", "TC-106"
 LATE_BLOCK = 240  # fixes from the middle of a shift that came last
 
 SHOWN = {
-    "truck_id": pa.string(), "lon": pa.float64(), "lat": pa.float64(), "speed_mph": pa.float32(),
-    "heading_deg": pa.float32(), "spreading": pa.int8(), "feed_total_lb": pa.int32(),
-    "liquid_total_gal": pa.float32(), "material": pa.string(),
-}  # fmt: skip
+    "truck_id": pa.string(),
+    "lon": pa.float64(),
+    "lat": pa.float64(),
+    "speed_mph": pa.float32(),
+    "heading_deg": pa.float32(),
+    "spreading": pa.int8(),
+    "feed_total_lb": pa.int32(),
+    "liquid_total_gal": pa.float32(),
+    "material": pa.string(),
+}
 FEW_VALUES = ("speed_mph", "heading_deg", "spreading")  # they pack best as a dictionary
 
 #: rows that no reader can use, as (column → text) over a good row
@@ -65,9 +71,15 @@ def write_parquet(
     }
     encodings = counted | dict.fromkeys(floats, "BYTE_STREAM_SPLIT")
     pq.write_table(
-        table, path, compression="zstd", compression_level=12, use_dictionary=words,
-        column_encoding=encodings or None, store_schema=False, write_statistics=False,
-    )  # fmt: skip
+        table,
+        path,
+        compression="zstd",
+        compression_level=12,
+        use_dictionary=words,
+        column_encoding=encodings or None,
+        store_schema=False,
+        write_statistics=False,
+    )
 
 
 def write_telemetry(folder: Path, storm: Storm, found: pd.DataFrame) -> None:

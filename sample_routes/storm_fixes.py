@@ -24,9 +24,15 @@ MOVING_M_S = 0.7
 
 
 def fixes(
-    track: Track, legs: list[Leg], two_way: NDArray[np.bool_], prewet_gal_per_ton: Points,
-    begins_s: float, interval_s: int, happened: list[Incident], rng: np.random.Generator,
-) -> pd.DataFrame:  # fmt: skip
+    track: Track,
+    legs: list[Leg],
+    two_way: NDArray[np.bool_],
+    prewet_gal_per_ton: Points,
+    begins_s: float,
+    interval_s: int,
+    happened: list[Incident],
+    rng: np.random.Generator,
+) -> pd.DataFrame:
     """One row for each fix of a shift.
 
     `two_way` says of each leg whether the truck keeps to the right of the line drawn, and
@@ -78,8 +84,9 @@ def _kept(time_s: Points, happened: list[Incident], rng: np.random.Generator) ->
         (float(rng.uniform(0, time_s[-1])), float(rng.exponential(DROPOUT_S)) + 10.0)
         for _ in range(int(rng.poisson(DROPOUTS_PER_HOUR * hours)))
     ]
-    gaps += [(0.4 * float(time_s[-1]), 60.0 * one.minutes) for one in happened
-             if one.what == "silent"]  # fmt: skip
+    gaps += [
+        (0.4 * float(time_s[-1]), 60.0 * one.minutes) for one in happened if one.what == "silent"
+    ]
     for start, length in gaps:
         kept &= (time_s < start) | (time_s > start + length)
     return kept

@@ -60,8 +60,9 @@ def storm_records(number: int, network: Network, yards: Yards) -> Records:
     storm, result = STORMS[number], Records()
     cab = read_cab(storm.name)
     weather = np.random.default_rng([SEED, number])
-    fill = {m: 1.0 + FILL_SPREAD * float(weather.standard_normal())
-            for m in ("rock_salt", "sand_salt")}  # fmt: skip
+    fill = {
+        m: 1.0 + FILL_SPREAD * float(weather.standard_normal()) for m in ("rock_salt", "sand_salt")
+    }
     for place, (truck_id, *_) in enumerate(TRUCKS):
         rng = np.random.default_rng([SEED, number, place])
         truck = Truck(truck_id, storm.start, cab.displays, fill)

@@ -54,8 +54,16 @@ class Network:
             line, about = feature["geometry"]["coordinates"], feature["properties"]
             a, b = (known.setdefault(tuple(place), len(known)) for place in (line[0], line[-1]))
             points = from_lon_lat(np.array(line)) * METRES_PER_MILE
-            roads.append(Road(about["segment_id"], about["route_id"], points, (a, b),
-                              float(about["speed_mph"]), bool(about["two_way"])))  # fmt: skip
+            roads.append(
+                Road(
+                    about["segment_id"],
+                    about["route_id"],
+                    points,
+                    (a, b),
+                    float(about["speed_mph"]),
+                    bool(about["two_way"]),
+                )
+            )
         self.roads = {road.segment_id: road for road in roads}
         self.nodes: Points = from_lon_lat(np.array(list(known))) * METRES_PER_MILE
         self._fastest: dict[tuple[int, int], Way] = {}

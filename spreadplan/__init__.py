@@ -50,9 +50,13 @@ __all__ = [
 
 _ERRORS = ("BadInput", "CannotWrite", "Problem")
 _STEPS = (
-    "FeederSetting", "fit_discharge_curve", "match_positions", "setting_for_rate", "truck_ratios",
+    "FeederSetting",
+    "fit_discharge_curve",
+    "match_positions",
+    "setting_for_rate",
+    "truck_ratios",
     "verdicts",
-)  # fmt: skip
+)
 
 
 def __getattr__(name: str) -> Any:

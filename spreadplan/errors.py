@@ -16,10 +16,25 @@ from dataclasses import dataclass
 #: What the system refuses for reasons outside the program: rights, room, broken disks.
 OUTSIDE_REASONS = {
     getattr(errno, name)
-    for name in ("EACCES", "EPERM", "EROFS", "ENOSPC", "EDQUOT", "EFBIG", "EIO", "EMFILE", "ENFILE",
-                 "ENOTDIR", "ESTALE", "ENODEV", "ENXIO", "EBUSY", "ETXTBSY")
+    for name in (
+        "EACCES",
+        "EPERM",
+        "EROFS",
+        "ENOSPC",
+        "EDQUOT",
+        "EFBIG",
+        "EIO",
+        "EMFILE",
+        "ENFILE",
+        "ENOTDIR",
+        "ESTALE",
+        "ENODEV",
+        "ENXIO",
+        "EBUSY",
+        "ETXTBSY",
+    )
     if hasattr(errno, name)
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -42,9 +57,12 @@ class Problem:
         file, column, what, remedy = (
             plain(text, longest)
             for text, longest in (
-                (self.file, 200), (self.column, 80), (self.what, 300), (self.remedy, 300),
+                (self.file, 200),
+                (self.column, 80),
+                (self.what, 300),
+                (self.remedy, 300),
             )
-        )  # fmt: skip
+        )
         return f"{file}:{self.row}:{column}: {what}; {remedy}"
 
 

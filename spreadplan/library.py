@@ -106,9 +106,12 @@ class CalibrationResult(Result):
         if self.truck_id:
             trucks = trucks[trucks["truck_id"] == self.truck_id]
         made = certificates(
-            self.calibration, trucks, table("changes"), self.workspace.policy,
+            self.calibration,
+            trucks,
+            table("changes"),
+            self.workspace.policy,
             _setting(self.workspace),
-        )  # fmt: skip
+        )
         return "\n".join(page for _, page in made)
 
     def _drawing(self) -> Drawing | None:
@@ -145,8 +148,11 @@ class PlanResult(Result):
     @property
     def cards(self) -> Mapping[str, str]:
         """Name -> cab card, a whole HTML page."""
-        return {name.rpartition("/")[2]: page for name, page in self._pages.items()
-                if "/cab_cards/" in name}  # fmt: skip
+        return {
+            name.rpartition("/")[2]: page
+            for name, page in self._pages.items()
+            if "/cab_cards/" in name
+        }
 
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.plan_report import need_chart
@@ -218,9 +224,12 @@ class OpenWorkspace:
     def problems(self) -> list[Problem]:
         """Everything that is wrong or odd in the tables; telemetry is looked at by `reconcile`."""
         found = read_workspace(
-            self.folder, required=(), optional=[*GENERAL, "policy"],
-            storms=dict.fromkeys(self.storms, PER_STORM), leave_out=True,
-        )  # fmt: skip
+            self.folder,
+            required=(),
+            optional=[*GENERAL, "policy"],
+            storms=dict.fromkeys(self.storms, PER_STORM),
+            leave_out=True,
+        )
         return [*found.left_out, *found.cautions]
 
     def calibrate(self, as_of: str | None = None) -> CalibrationResult:
@@ -238,9 +247,11 @@ class OpenWorkspace:
 
         workspace, calibration = read_fleet(self.folder, as_of)
         return CalibrationResult(
-            _in_words(workspace, calibration_tables(calibration)), cautions=_cautions(workspace),
-            workspace=workspace, calibration=calibration,
-        )  # fmt: skip
+            _in_words(workspace, calibration_tables(calibration)),
+            cautions=_cautions(workspace),
+            workspace=workspace,
+            calibration=calibration,
+        )
 
     def plan(self, storm: str, pick: Pick | None = None) -> PlanResult:
         """Settings, material and loads for a storm.
@@ -260,9 +271,12 @@ class OpenWorkspace:
         known_storm(self.folder, storm)
         workspace, fleet, plan = compute_plan(self.folder, storm, Options(), pick)
         return PlanResult(
-            _in_words(workspace, plan_tables(plan)), cautions=_cautions(workspace),
-            workspace=workspace, calibration=fleet, plan=plan,
-        )  # fmt: skip
+            _in_words(workspace, plan_tables(plan)),
+            cautions=_cautions(workspace),
+            workspace=workspace,
+            calibration=fleet,
+            plan=plan,
+        )
 
     def reconcile(self, storm: str) -> UseResult:
         """What went where in a storm, against its plan.

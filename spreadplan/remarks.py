@@ -61,7 +61,5 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     (the remedy a tuple of them) until `spreadplan.views.voice.Voice.table` words them.
     """
     unique = sorted(dict.fromkeys(findings), key=lambda finding: _ORDER[finding.severity])
-    rows = [
-        (one.severity, one.what.code, one.subject, one.what, one.remedies) for one in unique
-    ]  # fmt: skip
+    rows = [(one.severity, one.what.code, one.subject, one.what, one.remedies) for one in unique]
     return pd.DataFrame(rows, columns=["severity", "code", "subject", "what", "remedy"])

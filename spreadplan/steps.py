@@ -112,9 +112,12 @@ def setting_for_rate(
     low, high = curve.interval(np.asarray(output), 0.95)
     most = float(curve.discharge(np.asarray(100.0)))
     return FeederSetting(
-        output, need, float(low) / lane_miles_per_min, float(high) / lane_miles_per_min,
+        output,
+        need,
+        float(low) / lane_miles_per_min,
+        float(high) / lane_miles_per_min,
         most / (rate_lb_per_lane_mile * lanes) * MINUTES_PER_HOUR,
-    )  # fmt: skip
+    )
 
 
 def match_positions(
@@ -238,10 +241,15 @@ def verdicts(
         *(np.atleast_1d(np.asarray(one, float)) for one in (applied_lb, applied_u_lb, planned_lb))
     )
     known: Mapping[str, Any] = {
-        "applied_lb": applied, "applied_u_lb": u, "planned_lb": planned,
+        "applied_lb": applied,
+        "applied_u_lb": u,
+        "planned_lb": planned,
         "allowed_lb": planned * (1.0 + over_pct / 100.0),
         "least_lb": planned * (1.0 - under_pct / 100.0),
-        "coverage": 1.0, "contested": False, "too_short": False, "applications": 1.0,
+        "coverage": 1.0,
+        "contested": False,
+        "too_short": False,
+        "applications": 1.0,
         "rounds_planned": 1.0,
-    }  # fmt: skip
+    }
     return judge(pd.DataFrame(known), DecisionRule(over_pct, under_pct, confidence))

@@ -30,15 +30,28 @@ _MASS, _LENGTH, _VOLUME, _TIME, _LANES = (
     (1, 0, 0, 0), (0, 1, 0, 0), (0, 3, 0, 0), (0, 0, 1, 0), (0, 1, 0, 1)
 )  # fmt: skip
 _KNOWN: Final = {
-    "pound": ("0.45359237", _MASS), "short_ton": ("907.18474", _MASS), "gram": ("0.001", _MASS),
-    "kilogram": ("1", _MASS), "metric_ton": ("1000", _MASS), "milligram": ("0.000001", _MASS),
-    "inch": ("0.0254", _LENGTH), "foot": ("0.3048", _LENGTH), "mile": ("1609.344", _LENGTH),
-    "millimeter": ("0.001", _LENGTH), "meter": ("1", _LENGTH), "kilometer": ("1000", _LENGTH),
-    "gallon": ("0.003785411784", _VOLUME), "liter": ("0.001", _VOLUME),
-    "second": ("1", _TIME), "minute": ("60", _TIME), "hour": ("3600", _TIME),
-    "lane_mile": ("1609.344", _LANES), "two_lane_mile": ("3218.688", _LANES),
-    "lane_km": ("1000", _LANES), "1": ("1", (0, 0, 0, 0)),
-}  # fmt: skip
+    "pound": ("0.45359237", _MASS),
+    "short_ton": ("907.18474", _MASS),
+    "gram": ("0.001", _MASS),
+    "kilogram": ("1", _MASS),
+    "metric_ton": ("1000", _MASS),
+    "milligram": ("0.000001", _MASS),
+    "inch": ("0.0254", _LENGTH),
+    "foot": ("0.3048", _LENGTH),
+    "mile": ("1609.344", _LENGTH),
+    "millimeter": ("0.001", _LENGTH),
+    "meter": ("1", _LENGTH),
+    "kilometer": ("1000", _LENGTH),
+    "gallon": ("0.003785411784", _VOLUME),
+    "liter": ("0.001", _VOLUME),
+    "second": ("1", _TIME),
+    "minute": ("60", _TIME),
+    "hour": ("3600", _TIME),
+    "lane_mile": ("1609.344", _LANES),
+    "two_lane_mile": ("3218.688", _LANES),
+    "lane_km": ("1000", _LANES),
+    "1": ("1", (0, 0, 0, 0)),
+}
 
 
 @cache
@@ -151,10 +164,17 @@ _SIGNS = {
 #: Words that change nothing in the units that a column may have; a short ton is the ton.
 _IDLE = {"per", "us", "short"}
 _PAIRS = {
-    ("metric", "ton"): ["t"], ("deg", "f"): ["f"], ("deg", "c"): ["c"], ("sq", "ft"): ["ft2"],
-    ("sq", "m"): ["m2"], ("square", "m"): ["m2"], ("cu", "ft"): ["ft3"], ("cubic", "ft"): ["ft3"],
-    ("cu", "m"): ["m3"], ("cubic", "m"): ["m3"],
-}  # fmt: skip
+    ("metric", "ton"): ["t"],
+    ("deg", "f"): ["f"],
+    ("deg", "c"): ["c"],
+    ("sq", "ft"): ["ft2"],
+    ("sq", "m"): ["m2"],
+    ("square", "m"): ["m2"],
+    ("cu", "ft"): ["ft3"],
+    ("cubic", "ft"): ["ft3"],
+    ("cu", "m"): ["m3"],
+    ("cubic", "m"): ["m3"],
+}
 #: In capitals these are guesses: short tons or metric ones, meters or miles.
 _AMBIGUOUS = {"T", "M"}
 

@@ -57,6 +57,8 @@ class Said:
 def said(finding: Finding) -> Said:
     """A finding in words."""
     return Said(
-        finding.severity, US.say(finding.subject), US.say(finding.what),
+        finding.severity,
+        US.say(finding.subject),
+        US.say(finding.what),
         US.say_all(finding.remedies),
-    )  # fmt: skip
+    )

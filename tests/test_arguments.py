@@ -45,11 +45,18 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[object]:
 @pytest.mark.parametrize("command", ["calibrate", "season"])
 @pytest.mark.parametrize(
     ("given", "what"),
-    [("9999-12-31", "outside the years 1980 to 2100"), ("0001-01-01", "outside the years"),
-     ("1979-12-31", "outside the years"), ("2101-01-01", "outside the years"),
-     ("2026-02-30", "is not a date"), ("", "is not a date"), ("tomorrow", "is not a date"),
-     ("\udcff", "is not a date"), ("2026-12-01T10:00", "is not a date")],
-)  # fmt: skip
+    [
+        ("9999-12-31", "outside the years 1980 to 2100"),
+        ("0001-01-01", "outside the years"),
+        ("1979-12-31", "outside the years"),
+        ("2101-01-01", "outside the years"),
+        ("2026-02-30", "is not a date"),
+        ("", "is not a date"),
+        ("tomorrow", "is not a date"),
+        ("\udcff", "is not a date"),
+        ("2026-12-01T10:00", "is not a date"),
+    ],
+)
 def test_a_day_that_cannot_be_meant(workspace, capsys, command, given, what):
     line = refused(capsys, command, workspace(), "--as-of", given, "--no-pdf")
     assert line.startswith("--as-of:0:*: ")
@@ -63,17 +70,24 @@ def test_a_day_that_cannot_be_meant(workspace, capsys, command, given, what):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("option", "given", "what"),
-    [("--port", "99999", "99999 is not a port"), ("--port", "-1", "-1 is not a port"),
-     ("--port", "9" * 30, "is not a port"), ("--host", "", '"" is not an address'),
-     ("--host", "a\udcffb", "is not an address"), ("--host", "http://127.0.0.1", "not an address"),
-     ("--host", "127.0.0.1 ", "is not an address"), ("--host", LONG, "is not an address"),
-     ("--host", "nobody.invalid", "is not an address of this computer"),
-     ("--host", "999.1.1.1", "is not an address of this computer"),
-     ("--host", "192.0.2.1", "is not an address of this computer"),  # RFC 5737: for examples
-     ("--name", "salt:8642", "is not the name of a server"),
-     ("--name", "https://salt", "is not the name of a server"),
-     ("--name", "salt\udcff", "is not the name of a server"), ("--name", "", "not the name of a")],
-)  # fmt: skip
+    [
+        ("--port", "99999", "99999 is not a port"),
+        ("--port", "-1", "-1 is not a port"),
+        ("--port", "9" * 30, "is not a port"),
+        ("--host", "", '"" is not an address'),
+        ("--host", "a\udcffb", "is not an address"),
+        ("--host", "http://127.0.0.1", "not an address"),
+        ("--host", "127.0.0.1 ", "is not an address"),
+        ("--host", LONG, "is not an address"),
+        ("--host", "nobody.invalid", "is not an address of this computer"),
+        ("--host", "999.1.1.1", "is not an address of this computer"),
+        ("--host", "192.0.2.1", "is not an address of this computer"),  # RFC 5737: for examples
+        ("--name", "salt:8642", "is not the name of a server"),
+        ("--name", "https://salt", "is not the name of a server"),
+        ("--name", "salt\udcff", "is not the name of a server"),
+        ("--name", "", "not the name of a"),
+    ],
+)
 def test_a_place_to_serve_that_cannot_be(workspace, capsys, served, option, given, what):
     folder = workspace()
     save_account(folder, "ann", "administer", "four plain words here")
@@ -96,8 +110,21 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
     def run(*words: str) -> None:
         subprocess.run(["openssl", *words], check=True, cwd=folder, capture_output=True)
 
-    run("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-keyout", "key.pem", "-out", "cert.pem",
-        "-days", "2", "-subj", "/CN=localhost")  # fmt: skip
+    run(
+        "req",
+        "-x509",
+        "-newkey",
+        "rsa:2048",
+        "-nodes",
+        "-keyout",
+        "key.pem",
+        "-out",
+        "cert.pem",
+        "-days",
+        "2",
+        "-subj",
+        "/CN=localhost",
+    )
     run("genrsa", "-out", "other.pem", "2048")
     run("rsa", "-in", "key.pem", "-aes128", "-passout", "pass:abcdef", "-out", "locked.pem")
     for name, key in (("both.pem", "key.pem"), ("both-locked.pem", "locked.pem")):
@@ -109,19 +136,21 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize(
     ("certificate", "key", "line"),
-    [("nothing.pem", None, "--certificate:0:*: {}/nothing.pem is not a file"),
-     (".", None, "--certificate:0:*: {} is not a file"),
-     ("text.pem", None, "--certificate:0:*: {}/text.pem holds no certificate"),
-     ("empty.pem", "key.pem", "--certificate:0:*: {}/empty.pem holds no certificate"),
-     ("key.pem", "cert.pem", "--certificate:0:*: {}/key.pem holds no certificate"),
-     ("cert.pem", None, "--key:0:*: is missing"),
-     ("cert.pem", "nothing.pem", "--key:0:*: {}/nothing.pem is not a file"),
-     ("cert.pem", "text.pem", "--key:0:*: {}/text.pem is not the private key"),
-     ("cert.pem", "other.pem", "--key:0:*: {}/other.pem is not the private key"),
-     ("cert.pem", "locked.pem", "--key:0:*: {}/locked.pem is locked with a password"),
-     ("both-locked.pem", None, "--key:0:*: {}/both-locked.pem is locked with a password"),
-     (None, "key.pem", "--key:0:*: is given without a certificate")],
-)  # fmt: skip
+    [
+        ("nothing.pem", None, "--certificate:0:*: {}/nothing.pem is not a file"),
+        (".", None, "--certificate:0:*: {} is not a file"),
+        ("text.pem", None, "--certificate:0:*: {}/text.pem holds no certificate"),
+        ("empty.pem", "key.pem", "--certificate:0:*: {}/empty.pem holds no certificate"),
+        ("key.pem", "cert.pem", "--certificate:0:*: {}/key.pem holds no certificate"),
+        ("cert.pem", None, "--key:0:*: is missing"),
+        ("cert.pem", "nothing.pem", "--key:0:*: {}/nothing.pem is not a file"),
+        ("cert.pem", "text.pem", "--key:0:*: {}/text.pem is not the private key"),
+        ("cert.pem", "other.pem", "--key:0:*: {}/other.pem is not the private key"),
+        ("cert.pem", "locked.pem", "--key:0:*: {}/locked.pem is locked with a password"),
+        ("both-locked.pem", None, "--key:0:*: {}/both-locked.pem is locked with a password"),
+        (None, "key.pem", "--key:0:*: is given without a certificate"),
+    ],
+)
 def test_a_certificate_that_cannot_be_served_with(
     workspace, capsys, served, certificates, certificate, key, line
 ):
@@ -160,8 +189,11 @@ def test_a_password_that_is_no_text(workspace, capsys, monkeypatch):
         raise EOFError
 
     monkeypatch.setattr("getpass.getpass", nobody)
-    stdins = (io.StringIO("\udcff" * 12), io.TextIOWrapper(io.BytesIO(b"\xff" * 12), "utf-8"),
-              _Locked())  # fmt: skip
+    stdins = (
+        io.StringIO("\udcff" * 12),
+        io.TextIOWrapper(io.BytesIO(b"\xff" * 12), "utf-8"),
+        _Locked(),
+    )
     for stdin in stdins:
         monkeypatch.setattr(sys, "stdin", stdin)
         line = refused(capsys, "account", folder, "ann", "--role", "read")
@@ -177,8 +209,21 @@ def test_a_name_that_is_none(workspace, capsys, monkeypatch, name):
     assert "no account is called" in refused(capsys, "account", folder, name, "--remove")
 
 
-@pytest.mark.parametrize("command", ["check", "calibrate", "plan", "reconcile", "season", "compare",
-                                     "new", "demo", "serve", "account"])  # fmt: skip
+@pytest.mark.parametrize(
+    "command",
+    [
+        "check",
+        "calibrate",
+        "plan",
+        "reconcile",
+        "season",
+        "compare",
+        "new",
+        "demo",
+        "serve",
+        "account",
+    ],
+)
 @pytest.mark.parametrize("folder", [LONG, "nowhere/\udcff", f"{LONG}/x", "a file"])
 def test_a_folder_that_is_none(tmp_path, capsys, monkeypatch, served, command, folder):
     (tmp_path / "a file").touch()

@@ -33,8 +33,9 @@ def quiet(pdf: bool = False) -> runs.Options:
 def county(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sample county with one storm only, reconciled on this computer."""
     folder = tmp_path_factory.mktemp("cluster") / "county"
-    leave = shutil.ignore_patterns(*(p.name for p in (COUNTY / "storms").iterdir()
-                                     if p.name != STORM))  # fmt: skip
+    leave = shutil.ignore_patterns(
+        *(p.name for p in (COUNTY / "storms").iterdir() if p.name != STORM)
+    )
     shutil.copytree(COUNTY, folder, ignore=leave)
     runs.reconcile(folder, STORM, quiet())
     return folder

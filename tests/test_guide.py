@@ -160,8 +160,11 @@ class Desk:
             script = words[1] if words[1] != "-m" else words[2].replace(".", "/") + ".py"
             return not ast.parse((ROOT / script).read_text())
         if words[0] == ".venv/bin/pytest":  # its options are read, and it runs nothing
-            return subprocess.call([sys.executable, "-m", "pytest", *words[1:], "--version"],
-                                   cwd=ROOT, stdout=subprocess.DEVNULL)  # fmt: skip
+            return subprocess.call(
+                [sys.executable, "-m", "pytest", *words[1:], "--version"],
+                cwd=ROOT,
+                stdout=subprocess.DEVNULL,
+            )
         if words[0] != "spreadplan":
             return "no way to try this"
         if words[1] == "serve":
@@ -202,8 +205,11 @@ def small_county(folder: Path) -> Path:
     whole, county = resource("sample_routes") / "county", folder / "sample" / "county"
     shutil.copytree(whole, county, ignore=shutil.ignore_patterns("20*", "telemetry"))
     for storm in NAMED_STORMS:
-        shutil.copytree(whole / "storms" / storm, county / "storms" / storm,
-                        ignore=shutil.ignore_patterns("telemetry"))  # fmt: skip
+        shutil.copytree(
+            whole / "storms" / storm,
+            county / "storms" / storm,
+            ignore=shutil.ignore_patterns("telemetry"),
+        )
     assigned = pd.read_csv(county / "assignments.csv")
     routes = assigned["route_id"][assigned["truck_id"].isin(NAMED_TRUCKS)]
     tests = pd.read_csv(county / "discharge_tests.csv")
@@ -301,8 +307,9 @@ def test_the_readme_has_every_command_and_option():
     text = (ROOT / "README.md").read_text()
     rows = [plain(row[0]) for row in tables("README.md")[0][1:]]
     named = {word for row in rows for word in re.findall(r"\b[a-z]+\b", row)}
-    shown = " ".join(" ".join(codes(name)) + " ".join(t.content for t in tokens(name)) for name in
-                     DOCUMENTS)  # fmt: skip
+    shown = " ".join(
+        " ".join(codes(name)) + " ".join(t.content for t in tokens(name)) for name in DOCUMENTS
+    )
     for command, options in the_commands().items():
         assert command in named, command
         for option in options:
@@ -428,12 +435,30 @@ FILE_NAME = re.compile(r"^[\w./*-]+\.(csv|html|pdf|gpkg|parquet|toml|geojson|xls
 
 def test_every_file_that_is_named_exists(desk: Desk):
     written = {path.relative_to(desk.folder).as_posix() for path in desk.folder.rglob("*")}
-    ours = {path.relative_to(ROOT).as_posix() for root in (ROOT / "tests", ROOT / "templates",
-            ROOT / "spreadplan", ROOT / "sample_routes") for path in root.rglob("*")}  # fmt: skip
-    known = [*written, *ours, *(table.file for table in TABLES.values()), "pyproject.toml",
-             "README.md", "DEVELOPERS.md", ".ci/constraints.txt", "scarce/plan_scarce.csv",
-             "run/moves.json", *(f"storms/STORM/{one.file}" for one in TABLES.values()),
-             "Loads.csv", "loads.xlsx"]  # the last two as names that are not read  # fmt: skip
+    ours = {
+        path.relative_to(ROOT).as_posix()
+        for root in (
+            ROOT / "tests",
+            ROOT / "templates",
+            ROOT / "spreadplan",
+            ROOT / "sample_routes",
+        )
+        for path in root.rglob("*")
+    }
+    known = [
+        *written,
+        *ours,
+        *(table.file for table in TABLES.values()),
+        "pyproject.toml",
+        "README.md",
+        "DEVELOPERS.md",
+        ".ci/constraints.txt",
+        "scarce/plan_scarce.csv",
+        "run/moves.json",
+        *(f"storms/STORM/{one.file}" for one in TABLES.values()),
+        "Loads.csv",
+        "loads.xlsx",
+    ]  # the last two as names that are not read
     endings = {
         name[at:] for name in known for at in (0, *(m.end() for m in re.finditer("/", name)))
     }
@@ -510,8 +535,22 @@ def test_every_result_column_is_explained(desk: Desk):
     assert (ROOT / "templates/guide/results.md").read_text() == result_guide()
 
 
-WORDS = {"if", "else", "and", "only", "for", "max", "min", "sum", "ln", "exp", "cos", "ceil",
-         "mean", "prod"}  # fmt: skip
+WORDS = {
+    "if",
+    "else",
+    "and",
+    "only",
+    "for",
+    "max",
+    "min",
+    "sum",
+    "ln",
+    "exp",
+    "cos",
+    "ceil",
+    "mean",
+    "prod",
+}
 SUBSCRIPTS = str.maketrans("", "", "₀₁₂₃₄₅₆₇₈₉")
 
 
@@ -538,8 +577,9 @@ def test_every_symbol_of_a_formula_is_in_the_table(name):
     used = set().union(*(symbols_of(content) for content in formulas))
     assert used - known == set()
     listed = {id(cell) for row in rows for cell in row}
-    prose = [one.content for one in tokens(document) if one.type == "inline" and id(one) not in
-             listed]  # fmt: skip
+    prose = [
+        one.content for one in tokens(document) if one.type == "inline" and id(one) not in listed
+    ]
     named = set(re.findall(r"[^\W\d_]′?", " ".join([*formulas, *prose]).translate(SUBSCRIPTS)))
     assert known - named - {one for one in known if len(one) > 1} == set()
 
@@ -570,15 +610,23 @@ def test_the_policys_defaults_are_those_of_the_code():
     text = guide_text("method")
     found = dict(re.findall(r"`([a-z_]+)` ([\d.]+)", text))
     silent = Policy()
-    for name in ("over_pct", "under_pct", "confidence", "calibration_pct",
-                 "calibration_max_age_days"):  # fmt: skip
+    for name in (
+        "over_pct",
+        "under_pct",
+        "confidence",
+        "calibration_pct",
+        "calibration_max_age_days",
+    ):
         assert float(found[name]) == getattr(silent, name), name
     assert f"`[sensitive] factor` {silent.sensitive_factor:g}" in text
 
 
 def test_every_published_check_is_listed():
-    listed = {code for row in tables("templates/guide/trust.md", "Published sources")[0][1:]
-              for code in cell_codes(row[0])}  # fmt: skip
+    listed = {
+        code
+        for row in tables("templates/guide/trust.md", "Published sources")[0][1:]
+        for code in cell_codes(row[0])
+    }
     assert listed == {path.name for path in (ROOT / "tests/published").glob("test_*.py")}
 
 

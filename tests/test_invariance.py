@@ -168,9 +168,12 @@ def same_plan(again: StormPlan, plan: StormPlan, rtol: float) -> None:
     for name, by, numbers in (
         ("segments", keys, ["lane_miles", *MASSES, "prewet_gal"]),
         ("routes", keys[:2], ["lane_miles", *MASSES, "loads", "minutes", "settings"]),
-        ("yards", ["yard_id", "material"],
-         ["needed_ton", "needed_hi_ton", "on_hand_ton", "short_ton"]),
-    ):  # fmt: skip
+        (
+            "yards",
+            ["yard_id", "material"],
+            ["needed_ton", "needed_hi_ton", "on_hand_ton", "short_ton"],
+        ),
+    ):
         old, new = (
             getattr(each, name).groupby(by)[numbers].sum(min_count=1).sort_index()
             for each in (plan, again)
@@ -212,19 +215,38 @@ def tables(folder: Path) -> list[Path]:
 
 #: stem of a column -> kind of quantity, for every quantity of a drawn workspace
 STEMS = {
-    "capacity": "mass", "prewet_tank": "volume", "gross": "mass", "tare": "mass",
-    "scale_division": "mass", "duration": "seconds", "duration_u": "seconds", "gate": "inches",
-    "gate_positions": "inches", "reload": "minutes", "prewet": "per_mass", "on_hand": "mass",
-    "net": "mass", "density": "density", "rate": "lane_rate", "speed": "speed",
-    "lane_width": "feet", "max_rate": "lane_rate",
-}  # fmt: skip
+    "capacity": "mass",
+    "prewet_tank": "volume",
+    "gross": "mass",
+    "tare": "mass",
+    "scale_division": "mass",
+    "duration": "seconds",
+    "duration_u": "seconds",
+    "gate": "inches",
+    "gate_positions": "inches",
+    "reload": "minutes",
+    "prewet": "per_mass",
+    "on_hand": "mass",
+    "net": "mass",
+    "density": "density",
+    "rate": "lane_rate",
+    "speed": "speed",
+    "lane_width": "feet",
+    "max_rate": "lane_rate",
+}
 #: the other system's unit of each kind
 OTHER = {
-    "mass": ("lb", "kg"), "volume": ("gal", "l"), "seconds": ("s", "min"), "inches": ("in", "mm"),
-    "minutes": ("min", "s"), "per_mass": ("gal_per_ton", "l_per_t"), "density": ("lb_gal", "kg_l"),
-    "lane_rate": ("lb_per_lane_mile", "kg_per_lane_km"), "speed": ("mph", "km_h"),
+    "mass": ("lb", "kg"),
+    "volume": ("gal", "l"),
+    "seconds": ("s", "min"),
+    "inches": ("in", "mm"),
+    "minutes": ("min", "s"),
+    "per_mass": ("gal_per_ton", "l_per_t"),
+    "density": ("lb_gal", "kg_l"),
+    "lane_rate": ("lb_per_lane_mile", "kg_per_lane_km"),
+    "speed": ("mph", "km_h"),
     "feet": ("ft", "m"),
-}  # fmt: skip
+}
 
 
 def other_units(row: Row) -> Row:
@@ -238,9 +260,13 @@ def other_units(row: Row) -> Row:
             result["pavement_temp_f"] = repr(float(value) * 1.8 + 32)
             continue
         stem, kind, suffix = next(
-            ((stem, kind, name.removeprefix(f"{stem}_")) for stem, kind in STEMS.items()
-             if name.removeprefix(f"{stem}_") in FACTORS[kind]), ("", "", "")
-        )  # fmt: skip
+            (
+                (stem, kind, name.removeprefix(f"{stem}_"))
+                for stem, kind in STEMS.items()
+                if name.removeprefix(f"{stem}_") in FACTORS[kind]
+            ),
+            ("", "", ""),
+        )
         if not stem:
             result[name] = value
             continue
@@ -323,8 +349,9 @@ def test_lines_digitised_the_other_way(drawn, tmp_path):
     # travel between segments may differ; what is spread may not
     keys = ["application", "route_id", "segment_id"]
     for by in (keys, keys[:2]):
-        old, new = (each.segments.groupby(by)[["lane_miles", "mass_lb"]].sum()
-                    for each in (plan, again))  # fmt: skip
+        old, new = (
+            each.segments.groupby(by)[["lane_miles", "mass_lb"]].sum() for each in (plan, again)
+        )
         pd.testing.assert_frame_equal(new, old, rtol=1e-7)
     old, new = (each.routes.set_index(keys[:2])[MASSES] for each in (plan, again))
     pd.testing.assert_frame_equal(new, old, rtol=1e-7)
@@ -336,12 +363,23 @@ def test_times_with_their_offset_in_another_time_zone(drawn, tmp_path):
     home = ZoneInfo("America/Chicago")
 
     def told(rows: list[Row]) -> list[Row]:
-        names = {"performed_at", "changed_at", "counted_at", "delivered_at", "loaded_at",
-                 "returned_at", "start", "end"}  # fmt: skip
+        names = {
+            "performed_at",
+            "changed_at",
+            "counted_at",
+            "delivered_at",
+            "loaded_at",
+            "returned_at",
+            "start",
+            "end",
+        }
         return [
-            {name: cell if name not in names or not cell else moment(cell, home).isoformat()
-             for name, cell in row.items()} for row in rows
-        ]  # fmt: skip
+            {
+                name: cell if name not in names or not cell else moment(cell, home).isoformat()
+                for name, cell in row.items()
+            }
+            for row in rows
+        ]
 
     for path in tables(copy):
         rewritten(path, told)
@@ -396,20 +434,25 @@ def test_segments_cut_in_three(drawn, tmp_path):
                     "type": "Feature",
                     "geometry": {"type": "LineString", "coordinates": list(piece.coords)},
                     "properties": {
-                        **row, "segment_id": f"{row['segment_id']}/{number}",
+                        **row,
+                        "segment_id": f"{row['segment_id']}/{number}",
                         "sequence": 10 * row.get("sequence", place) + number,
                     },
-                }  # fmt: skip
+                }
 
     features_changed(copy / "routes.geojson", cut)
     again = plan_of(copy)
     assert len(again.segments) > 2 * len(plan.segments)
     numbers = ["lane_miles", *MASSES, "loads", "settings", "spreading_minutes"]
-    old, new = (each.routes.set_index(["application", "route_id"])[numbers].sort_index()
-                for each in (plan, again))  # fmt: skip
+    old, new = (
+        each.routes.set_index(["application", "route_id"])[numbers].sort_index()
+        for each in (plan, again)
+    )
     pd.testing.assert_frame_equal(new, old, rtol=1e-6)
-    old, new = (each.yards.set_index(["yard_id", "material"])[["needed_ton", "needed_hi_ton"]]
-                for each in (plan, again))  # fmt: skip
+    old, new = (
+        each.yards.set_index(["yard_id", "material"])[["needed_ton", "needed_hi_ton"]]
+        for each in (plan, again)
+    )
     pd.testing.assert_frame_equal(new.sort_index(), old.sort_index(), rtol=1e-6)
 
 
@@ -429,6 +472,8 @@ def test_the_weighings_of_a_test_in_more_rows(workspace):
     masses = [each.routes.set_index(same)["mass_lb"].to_numpy() for each in (one, two, apart)]
     assert masses[1] == pytest.approx(masses[0], rel=1e-3)
     assert masses[2] == pytest.approx(masses[0], rel=1e-3)
-    widths = [float(np.ptp(each.routes.set_index(same).loc[("1", "R1"), MASSES[1:]]))
-              for each in (one, two, apart)]  # fmt: skip
+    widths = [
+        float(np.ptp(each.routes.set_index(same).loc[("1", "R1"), MASSES[1:]]))
+        for each in (one, two, apart)
+    ]
     assert widths[0] > widths[1] > widths[2]

@@ -84,8 +84,10 @@ def test_every_import_points_backwards():
 
 def is_kernel(node: ast.FunctionDef) -> bool:
     """A loop that is compiled: cutting it up costs calls where it is hot."""
-    return any(isinstance(one, ast.Name) and one.id in ("compiled", "inlined")
-               for one in node.decorator_list)  # fmt: skip
+    return any(
+        isinstance(one, ast.Name) and one.id in ("compiled", "inlined")
+        for one in node.decorator_list
+    )
 
 
 def test_modules_and_functions_stay_short():
@@ -113,9 +115,11 @@ HOMES = {"units.py", "metrology.py"}
 def test_factors_of_units_and_coverage_stand_in_one_place():
     found = [
         f"{path.relative_to(PACKAGE)}:{number}: {line.strip()}"
-        for path in PACKAGE.rglob("*.py") if path.name not in HOMES
-        for number, line in enumerate(path.read_text().splitlines(), 1) if FIGURES.search(line)
-    ]  # fmt: skip
+        for path in PACKAGE.rglob("*.py")
+        if path.name not in HOMES
+        for number, line in enumerate(path.read_text().splitlines(), 1)
+        if FIGURES.search(line)
+    ]
     assert found == []
 
 

@@ -24,10 +24,24 @@ from tests.reconcile import three_segments
 from tests.test_results_steer_nothing import storm
 
 SURFACE = [
-    "BadInput", "CalibrationResult", "CannotWrite", "FeederSetting", "OpenWorkspace", "PlanResult",
-    "Problem", "Result", "SeasonResult", "UseResult", "__version__", "fit_discharge_curve",
-    "match_positions", "open_workspace", "setting_for_rate", "truck_ratios", "verdicts",
-]  # fmt: skip
+    "BadInput",
+    "CalibrationResult",
+    "CannotWrite",
+    "FeederSetting",
+    "OpenWorkspace",
+    "PlanResult",
+    "Problem",
+    "Result",
+    "SeasonResult",
+    "UseResult",
+    "__version__",
+    "fit_discharge_curve",
+    "match_positions",
+    "open_workspace",
+    "setting_for_rate",
+    "truck_ratios",
+    "verdicts",
+]
 WORK = ["calibrate", "plan", "problems", "reconcile", "season", "storms", "tables"]
 STEPS = ["fit_discharge_curve", "match_positions", "setting_for_rate", "truck_ratios", "verdicts"]
 NOTEBOOK = Path(__file__).parents[1] / "sample_routes" / "from_python.ipynb"
@@ -90,9 +104,11 @@ def test_the_results_are_those_of_the_commands(folder):
     assert opened.problems() == []
     assert len(opened.tables()["trucks"]) == 1
     results = {
-        "calibration": opened.calibrate(), "s1": opened.plan("s1", pick="low"),
-        "use": opened.reconcile("s1"), "season": opened.season(),
-    }  # fmt: skip
+        "calibration": opened.calibrate(),
+        "s1": opened.plan("s1", pick="low"),
+        "use": opened.reconcile("s1"),
+        "season": opened.season(),
+    }
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
     for command in (["calibrate"], ["plan", "s1", "--pick", "low"], ["reconcile", "s1"]):
         assert main([command[0], str(folder), *command[1:], "--no-pdf"]) == 0
@@ -182,9 +198,16 @@ def test_the_ratio_of_a_truck_by_its_tickets():
     reported = pd.DataFrame(
         {"storm": storms, "truck_id": "T1", "material": "salt", "reported_lb": 10_000.0}
     )
-    loads = pd.DataFrame({"storm": storms, "truck_id": "T1", "material": "salt",
-                          "loaded_at": pd.Timestamp("2026-12-01T08:00Z"),
-                          "net_lb": 12_500.0, "scale_division_lb": 20.0})  # fmt: skip
+    loads = pd.DataFrame(
+        {
+            "storm": storms,
+            "truck_id": "T1",
+            "material": "salt",
+            "loaded_at": pd.Timestamp("2026-12-01T08:00Z"),
+            "net_lb": 12_500.0,
+            "scale_division_lb": 20.0,
+        }
+    )
     none = loads.iloc[:0].rename(columns={"loaded_at": "returned_at"})
     ratio = spreadplan.truck_ratios(reported, loads, none, "s5").iloc[0]
     assert ratio["ratio"] == pytest.approx(1.25, rel=0.03)

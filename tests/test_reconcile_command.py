@@ -202,12 +202,19 @@ def test_columns_of_the_contract_come_first_and_in_order(three: Build):
 def renamed(table: pd.DataFrame) -> pd.DataFrame:
     """The same records as another system exports them: names, units, local time."""
     local = pd.to_datetime(table["time"]).dt.tz_convert("America/Chicago")
-    return pd.DataFrame({
-        "Unit": table["truck_id"], "Stamp": local.dt.strftime("%Y-%m-%dT%H:%M:%S"),
-        "X": table["lon"], "Y": table["lat"], "Tempo": table["speed_mph"] * 1.609344,
-        "Kurs": table["heading_deg"], "Auf": table["spreading"],
-        "Menge": table["feed_total_lb"] * 0.45359237, "Bemerkung": "",
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "Unit": table["truck_id"],
+            "Stamp": local.dt.strftime("%Y-%m-%dT%H:%M:%S"),
+            "X": table["lon"],
+            "Y": table["lat"],
+            "Tempo": table["speed_mph"] * 1.609344,
+            "Kurs": table["heading_deg"],
+            "Auf": table["spreading"],
+            "Menge": table["feed_total_lb"] * 0.45359237,
+            "Bemerkung": "",
+        }
+    )
 
 
 COLUMNS_TOML = """
@@ -310,13 +317,21 @@ def written(folder: Path) -> dict[str, bytes]:
     ("name", "text", "said"),
     [
         ("storms/s1/telemetry/a.csv", "truck_id,lon,lat\nT1,1,2\n", "s1/telemetry/a.csv:"),
-        ("storms/s1/loads.csv", "ticket_id,truck_id,yard_id,loaded_at,material,net_lb\n"
-         "L1,T1,Y1,2026-12-01T09:50Z,salt,much\n", 'loads.csv:2:net_lb: "much"'),
-        ("storms/s1/telemetry/a.csv", "truck_id,time,lon,lat,speed_mph,spreading,feed_total_lb\n"
-         "T9,2026-12-01T10:00Z,-94,46,0,1,5\n", "no usable record"),
+        (
+            "storms/s1/loads.csv",
+            "ticket_id,truck_id,yard_id,loaded_at,material,net_lb\n"
+            "L1,T1,Y1,2026-12-01T09:50Z,salt,much\n",
+            'loads.csv:2:net_lb: "much"',
+        ),
+        (
+            "storms/s1/telemetry/a.csv",
+            "truck_id,time,lon,lat,speed_mph,spreading,feed_total_lb\n"
+            "T9,2026-12-01T10:00Z,-94,46,0,1,5\n",
+            "no usable record",
+        ),
     ],
     ids=["header", "ticket", "nothing usable"],
-)  # fmt: skip
+)
 def test_bad_input_is_exit_code_2_and_changes_no_result(
     three: Build, capsys: pytest.CaptureFixture[str], name: str, text: str, said: str
 ):

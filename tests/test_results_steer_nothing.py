@@ -20,9 +20,13 @@ FORECAST = (
     "*,2026-12-01T10:00Z,2026-12-01T12:00Z,light snow,28,1\n"
 )
 COMMANDS = (
-    ("plan", "s1", "--pick", "low"), ("calibrate",), ("reconcile", "s1"), ("plan", "s1"),
-    ("compare", "s1"), ("season",),
-)  # fmt: skip
+    ("plan", "s1", "--pick", "low"),
+    ("calibrate",),
+    ("reconcile", "s1"),
+    ("plan", "s1"),
+    ("compare", "s1"),
+    ("season",),
+)
 
 
 def storm(folder: Path) -> Path:

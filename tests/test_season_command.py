@@ -70,8 +70,10 @@ def test_what_no_ticket_names_stands_beside_what_was_used(county):
     assert salt["without_ticket_ton"] == pytest.approx(lacking["without_ticket_lb"].sum() / 2000.0)
     slips = [pd.read_csv(path) for path in (county / "storms").glob("*/loads.csv")]
     back = [pd.read_csv(path) for path in (county / "storms").glob("*/returns.csv")]
-    net = [frame[frame["material"] == "rock_salt"]["net_lb"].sum() / 2000.0
-           for frame in (pd.concat(slips), pd.concat(back))]  # fmt: skip
+    net = [
+        frame[frame["material"] == "rock_salt"]["net_lb"].sum() / 2000.0
+        for frame in (pd.concat(slips), pd.concat(back))
+    ]
     assert salt["used_ton"] - salt["without_ticket_ton"] == pytest.approx(net[0] - net[1], abs=2.0)
     for truck, storm in zip(lacking["truck_id"], lacking["storm"], strict=True):
         assert f"{truck} in {storm}" in salt["without_ticket"]
@@ -266,8 +268,10 @@ def test_a_workspace_without_budgets_areas_or_telemetry_still_gets_its_season(wo
 
 
 def scarce(on_hand_ton: float) -> dict[str, str]:
-    return {"stock_counts.csv": "yard_id,material,counted_at,on_hand_ton\n"
-                                f"Y1,salt,2026-11-01,{on_hand_ton}\n"}  # fmt: skip
+    return {
+        "stock_counts.csv": "yard_id,material,counted_at,on_hand_ton\n"
+        f"Y1,salt,2026-11-01,{on_hand_ton}\n"
+    }
 
 
 def test_plan_shares_what_is_scarce_and_says_what_it_costs(workspace, capsys):

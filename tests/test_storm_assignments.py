@@ -112,8 +112,10 @@ def test_what_it_names_must_be_there(folder, command, row, column, words):
         command(folder, quiet())
     (problem,) = caught.value.problems
     assert (problem.file, problem.row, problem.column) == (
-        "storms/s1/assignments.csv", 2, column,
-    )  # fmt: skip
+        "storms/s1/assignments.csv",
+        2,
+        column,
+    )
     assert words in problem.what
 
 

@@ -210,19 +210,32 @@ def _further_tests(
     )
     reached_pct = further.reached_pct
     if reached_pct <= target_pct:
-        outcome = remark("brings_it_down", current_pct=current_pct, reached_pct=reached_pct,
-                         target_pct=target_pct)  # fmt: skip
+        outcome = remark(
+            "brings_it_down",
+            current_pct=current_pct,
+            reached_pct=reached_pct,
+            target_pct=target_pct,
+        )
     else:
-        outcome = remark("stays_above", current_pct=current_pct, reached_pct=reached_pct,
-                         target_pct=target_pct,
-                         repeatability_pct=100.0 * model.repeatability)  # fmt: skip
+        outcome = remark(
+            "stays_above",
+            current_pct=current_pct,
+            reached_pct=reached_pct,
+            target_pct=target_pct,
+            repeatability_pct=100.0 * model.repeatability,
+        )
     return {
-        "advice": remark("do_runs", runs=_runs(model, further), run_s=plan.run_s,
-                         weigh=_weigh(plan), coarse=() if plan.fine_enough else (_COARSE,),
-                         outcome=outcome),
+        "advice": remark(
+            "do_runs",
+            runs=_runs(model, further),
+            run_s=plan.run_s,
+            weigh=_weigh(plan),
+            coarse=() if plan.fine_enough else (_COARSE,),
+            outcome=outcome,
+        ),
         "further_runs": len(further.outputs_pct),
         "reached_pct": further.reached_pct,
-    }  # fmt: skip
+    }
 
 
 _COARSE: Final = remark("scale_too_coarse")

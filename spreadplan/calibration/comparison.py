@@ -29,26 +29,39 @@ BEYOND_TESTS_LOG: Final = 0.5
 """How far a curve may be off outside the tested outputs, as a logarithm. Common practice, no
 source."""
 ALLOWED_FACTOR: Final = {
-    "own_gate": 1.5, "own_other_gate": 1.8, "own_other_material": 2.0, "fleet": 3.0,
-}  # fmt: skip
+    "own_gate": 1.5,
+    "own_other_gate": 1.8,
+    "own_other_material": 2.0,
+    "fleet": 3.0,
+}
 """How far a run may lie from a rule of thumb: discharge in proportion to output and gate opening,
 learnt from these tests. Common practice, no source."""
 BASES: Final = {
-    "own_gate": remark("by_own_gate"), "own_other_gate": remark("by_own_other_gate"),
-    "own_other_material": remark("by_own_other_material"), "fleet": remark("by_fleet"),
-}  # fmt: skip
+    "own_gate": remark("by_own_gate"),
+    "own_other_gate": remark("by_own_other_gate"),
+    "own_other_material": remark("by_own_other_material"),
+    "fleet": remark("by_fleet"),
+}
 SLIPS: Final = (
-    (remark("slip_kg"), POUNDS_PER_KILOGRAM), (remark("slip_lb"), 1.0 / POUNDS_PER_KILOGRAM),
-    (remark("slip_zero_missing"), 10.0), (remark("slip_zero_more"), 0.1),
+    (remark("slip_kg"), POUNDS_PER_KILOGRAM),
+    (remark("slip_lb"), 1.0 / POUNDS_PER_KILOGRAM),
+    (remark("slip_zero_missing"), 10.0),
+    (remark("slip_zero_more"), 0.1),
     (remark("slip_minutes"), 1.0 / 60.0),
-)  # fmt: skip
+)
 """Slips, with what the discharge has to be multiplied with to put each right."""
 UNLIKE_CONTAINER: Final = 2.0
 """A container that holds so many times as much as the others is questioned."""
 QUESTIONED: Final = (
-    "run_unlike", "run_slipped", "counts_unlike", "counts_missing", "gate_unknown",
-    "more_than_hopper", "container_unlike", "tare_missing",
-)  # fmt: skip
+    "run_unlike",
+    "run_slipped",
+    "counts_unlike",
+    "counts_missing",
+    "gate_unknown",
+    "more_than_hopper",
+    "container_unlike",
+    "tare_missing",
+)
 """What must be looked at again before a run is recorded; anything else is for information."""
 
 
@@ -108,9 +121,11 @@ def _hopper(run: Mapping[str, object], truck: Truck) -> Iterator[Remark]:
 
 
 def _discharge(
-    run: Mapping[str, object], own: pd.DataFrame, earlier: pd.DataFrame,
+    run: Mapping[str, object],
+    own: pd.DataFrame,
+    earlier: pd.DataFrame,
     models: Mapping[ModelKey, DischargeModel],
-) -> Iterator[Remark]:  # fmt: skip
+) -> Iterator[Remark]:
     measured = _number(run["discharge_lb_per_min"])
     expected = expected_discharge(run, own, earlier, models)
     if not measured > 0.0 or expected is None or not expected.excludes(measured):
@@ -121,8 +136,14 @@ def _discharge(
         yield remark("run_unlike", measured_lb_per_min=measured, basis=expected.basis, ends=ends)
         return
     slip, right = found
-    yield remark("run_slipped", measured_lb_per_min=measured, basis=expected.basis, ends=ends,
-                 slip=slip, right_lb_per_min=right)  # fmt: skip
+    yield remark(
+        "run_slipped",
+        measured_lb_per_min=measured,
+        basis=expected.basis,
+        ends=ends,
+        slip=slip,
+        right_lb_per_min=right,
+    )
 
 
 def expected_discharge(
@@ -146,9 +167,11 @@ def expected_discharge(
     material = own["material"] == run["material"]
     others = earlier[earlier["truck_id"] != run["truck_id"]]
     for basis, tests in (
-        ("own_gate", own[gate & material]), ("own_other_gate", own[material]),
-        ("own_other_material", own), ("fleet", others),
-    ):  # fmt: skip
+        ("own_gate", own[gate & material]),
+        ("own_other_gate", own[material]),
+        ("own_other_material", own),
+        ("fleet", others),
+    ):
         share = (tests["discharge_lb_per_min"] / (tests["feeder_pct"] * tests["gate_in"])).dropna()
         share = share[share > 0.0]
         if not share.empty:
@@ -182,9 +205,11 @@ def _slip(value: float, expected: Expected) -> tuple[Remark, float] | None:
 
 
 def _counts(
-    run: Mapping[str, object], own: pd.DataFrame, models: Mapping[ModelKey, DischargeModel],
+    run: Mapping[str, object],
+    own: pd.DataFrame,
+    models: Mapping[ModelKey, DischargeModel],
     truck: Truck,
-) -> Iterator[Remark]:  # fmt: skip
+) -> Iterator[Remark]:
     if not truck.closed_loop:
         return
     measured = _number(run["lb_per_count"])
@@ -201,9 +226,13 @@ def _counts(
     off = np.log(measured / known.median())
     flow = _expected_off(run, own, models)
     if abs(off) > np.log(ALLOWED_FACTOR["own_gate"]) and abs(off - flow) > SLIP_LOG:
-        yield remark("counts_unlike", measured_lb=measured, usual_lb=float(known.median()),
-                     counts=_number(run["sensor_counts"]),
-                     usual_counts=_number(run["net_lb"]) / float(known.median()))  # fmt: skip
+        yield remark(
+            "counts_unlike",
+            measured_lb=measured,
+            usual_lb=float(known.median()),
+            counts=_number(run["sensor_counts"]),
+            usual_counts=_number(run["net_lb"]) / float(known.median()),
+        )
 
 
 def _expected_off(
@@ -243,8 +272,9 @@ def _containers(weighings: pd.DataFrame) -> Iterator[Remark]:
         last = place == len(rows) - 1
         too_little = not last and net_lb * 2.0 * UNLIKE_CONTAINER < low
         if (net_lb > high * UNLIKE_CONTAINER and len(rows) > 2) or too_little:
-            yield remark("container_unlike", number=place + 1, net_lb=float(net_lb),
-                         ends=(low, high))  # fmt: skip
+            yield remark(
+                "container_unlike", number=place + 1, net_lb=float(net_lb), ends=(low, high)
+            )
         if tare_lb == 0.0 and np.delete(tare, place).min() > 0.0:
             yield remark("tare_missing", number=place + 1)
 

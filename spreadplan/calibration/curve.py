@@ -492,6 +492,4 @@ def scatter_flags(standardised: FloatArray, spare: int, usual: Repeatability) ->
     if spare < 1 or squares <= special.chdtri(spare, CONTRADICTION_SIGNIFICANCE):
         return ()
     times = float(np.sqrt(squares / spare))
-    return (
-        remark("contradict_by_scatter", times=times, usual_pct=100.0 * float(usual.relative)),
-    )  # fmt: skip
+    return (remark("contradict_by_scatter", times=times, usual_pct=100.0 * float(usual.relative)),)

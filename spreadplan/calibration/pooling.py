@@ -96,9 +96,11 @@ def _log_likelihood(one: Residuals) -> FloatArray:
     both = ALIKE + one.spare
     size = special.gammaln(both / 2.0) - special.gammaln(ALIKE / 2.0)
     result: FloatArray = (
-        size - one.spare / 2.0 * np.log(ALIKE) - spread[:, None]
+        size
+        - one.spare / 2.0 * np.log(ALIKE)
+        - spread[:, None]
         - both / 2.0 * np.log1p(squares[:, None] / ALIKE)
-    )  # fmt: skip
+    )
     return result
 
 

@@ -232,9 +232,15 @@ class _States(NamedTuple):
 
 @compiled
 def _search_all(
-    graph: Graph, work: Scratch, states: _States, k: int, limit_m: float, floor: float,
-    goal: tuple[float, float, float], entries: FloatArray,
-) -> None:  # fmt: skip
+    graph: Graph,
+    work: Scratch,
+    states: _States,
+    k: int,
+    limit_m: float,
+    floor: float,
+    goal: tuple[float, float, float],
+    entries: FloatArray,
+) -> None:
     """Entries from the states before to those of observation k, by searching the network.
 
     Fills ``entries``: (state before, state of k, distance and turn cost).
@@ -337,9 +343,14 @@ def _close_step(
 
 @compiled
 def decode(
-    shape: Shape, graph: Graph, reach: Reach, work: Scratch, own: BoolArray, noise: Noise,
+    shape: Shape,
+    graph: Graph,
+    reach: Reach,
+    work: Scratch,
+    own: BoolArray,
+    noise: Noise,
     seen: Observations,
-) -> Decoded:  # fmt: skip
+) -> Decoded:
     """Viterbi over all observations of one trace."""
     n = seen.x_m.size
     states = _make_states(n, 5 * n + MAX_CANDIDATES)
@@ -365,9 +376,21 @@ def decode(
             link, at_m, score, back = states.link, states.at_m, states.score, states.back
         links = nearest_links(cell_start, filed, grid, x_m[k], y_m[k], radius_m, found_link, found)
         end = rank_candidates(
-            length_m, is_open, own, noise.sigma_m, noise.heading_rad, heading_x[k], heading_y[k],
-            links, found_link, found, middle, link, at_m, score,
-        )  # fmt: skip
+            length_m,
+            is_open,
+            own,
+            noise.sigma_m,
+            noise.heading_rad,
+            heading_x[k],
+            heading_y[k],
+            links,
+            found_link,
+            found,
+            middle,
+            link,
+            at_m,
+            score,
+        )
         start[k + 1] = end
         if k == 0:
             continue
@@ -377,9 +400,15 @@ def decode(
         floor = max(off, top_on) - PRUNE_WITHIN
         duration_s = max(start_s[k] - end_s[k - 1], 1e-3)
         expected_m, deviation_m = expected_distance(
-            duration_s, driven[k], cube[k], unsure[k], x_m[k] - x_m[k - 1], y_m[k] - y_m[k - 1],
-            noise.sigma_m, noise.accel_power,
-        )  # fmt: skip
+            duration_s,
+            driven[k],
+            cube[k],
+            unsure[k],
+            x_m[k] - x_m[k - 1],
+            y_m[k] - y_m[k - 1],
+            noise.sigma_m,
+            noise.accel_power,
+        )
         limit_m = search_limit(duration_s, expected_m, deviation_m)
         searched = limit_m > reach_limit_m
         best[: end - middle] = -np.inf
@@ -410,9 +439,19 @@ def decode(
                     best[i - middle] = score[j] + value
                     back[i] = j - begin
         _close_step(
-            duration_s, off, top_on, top_slot, middle, end, k, best, score, back, off_score,
+            duration_s,
+            off,
+            top_on,
+            top_slot,
+            middle,
+            end,
+            k,
+            best,
+            score,
+            back,
+            off_score,
             off_back,
-        )  # fmt: skip
+        )
     return _trace_back(states)
 
 

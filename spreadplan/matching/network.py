@@ -297,9 +297,12 @@ def _place_by_name(routes: gpd.GeoDataFrame) -> IntArray:
 
 
 def _owners(
-    cuts: _Cuts, link_of_cut: IntArray, reversed_cut: BoolArray, two_way: BoolArray,
+    cuts: _Cuts,
+    link_of_cut: IntArray,
+    reversed_cut: BoolArray,
+    two_way: BoolArray,
     place: IntArray,
-) -> Owners:  # fmt: skip
+) -> Owners:
     """List the owners of every directed link; against its digitising only if two-way."""
     digitised = 2 * link_of_cut + reversed_cut
     against_ok = two_way[cuts.row]

@@ -200,10 +200,17 @@ def observe(fixes: Fixes, leave_steady: bool) -> tuple[Observations, IntArray]:
         member[i] = used
         used += 1
     return Observations(
-        ox[:used].copy(), oy[:used].copy(), ohx[:used].copy(), ohy[:used].copy(),
-        start_s[:used].copy(), end_s[:used].copy(), speed[:used].copy(),
-        driven[:used].copy(), cube[:used].copy(), unsure[:used].copy(),
-    ), member  # fmt: skip
+        ox[:used].copy(),
+        oy[:used].copy(),
+        ohx[:used].copy(),
+        ohy[:used].copy(),
+        start_s[:used].copy(),
+        end_s[:used].copy(),
+        speed[:used].copy(),
+        driven[:used].copy(),
+        cube[:used].copy(),
+        unsure[:used].copy(),
+    ), member
 
 
 @compiled

@@ -104,8 +104,10 @@ def match_trace(
     ------
     ValueError : shapes differ or times decrease.
     """
-    arrays = [np.ascontiguousarray(a, dtype=np.float64) for a in
-              (time_s, x_m, y_m, speed_mps, heading_deg)]  # fmt: skip
+    arrays = [
+        np.ascontiguousarray(a, dtype=np.float64)
+        for a in (time_s, x_m, y_m, speed_mps, heading_deg)
+    ]
     time_s, x_m, y_m, speed_mps, heading_deg = arrays
     if any(a.shape != time_s.shape or a.ndim != 1 for a in arrays):
         raise ValueError("time, position, speed and heading must have one shape (n,)")
@@ -144,9 +146,14 @@ def _learn_noise(network: Network, own: BoolArray, work: Scratch, fixes: Fixes) 
     """Match a few samples of the trace, learn the noise from the residuals; twice if far off."""
     rows = sample_windows(fixes.time_s.size)
     sample = Fixes(
-        fixes.time_s[rows], fixes.x_m[rows], fixes.y_m[rows], fixes.speed_mps[rows],
-        fixes.heading_x[rows], fixes.heading_y[rows], fixes.outlier[rows],
-    )  # fmt: skip
+        fixes.time_s[rows],
+        fixes.x_m[rows],
+        fixes.y_m[rows],
+        fixes.speed_mps[rows],
+        fixes.heading_x[rows],
+        fixes.heading_y[rows],
+        fixes.outlier[rows],
+    )
     seen, _ = observe(sample, False)
     if seen.x_m.size == 0:
         seen, _ = observe(fixes, False)
@@ -176,13 +183,27 @@ def _result(
     """Translate places on the way into places on segments."""
     owners = network.owners
     segment, base, sign = owner_of_stretches(
-        way.link, way.from_m, way.mileage_m,
-        owners.row_start, owners.row, owners.along, owners.at_m, row_is_own,
-    )  # fmt: skip
+        way.link,
+        way.from_m,
+        way.mileage_m,
+        owners.row_start,
+        owners.row,
+        owners.along,
+        owners.at_m,
+        row_is_own,
+    )
     fix_segment, position, offset = places_on_segments(
-        network.shape, network.graph, way, track, stretch, place, segment, base, sign,
+        network.shape,
+        network.graph,
+        way,
+        track,
+        stretch,
+        place,
+        segment,
+        base,
+        sign,
         network.length_m,
-    )  # fmt: skip
+    )
     joined = np.zeros(stretch.size, np.bool_)
     joined[1:] = (stretch[1:] >= 0) & (track.chain[1:] == track.chain[:-1])
     piece_start, piece_segment, piece_from, piece_to = pieces_driven(

@@ -106,10 +106,15 @@ def _driven_between(
         cube_s3 += seen.cube_s3[i]
         unsure_m2 += seen.unsure_m2[i]
     return expected_distance(
-        duration_s, driven_m, cube_s3, unsure_m2,
-        seen.x_m[k] - seen.x_m[last], seen.y_m[k] - seen.y_m[last],
-        noise.sigma_m, noise.accel_power,
-    )  # fmt: skip
+        duration_s,
+        driven_m,
+        cube_s3,
+        unsure_m2,
+        seen.x_m[k] - seen.x_m[last],
+        seen.y_m[k] - seen.y_m[last],
+        noise.sigma_m,
+        noise.accel_power,
+    )
 
 
 @compiled
@@ -141,9 +146,15 @@ def bridge_outliers(
             goal = (seen.x_m[k], seen.y_m[k], search_radius(noise.sigma_m))
             search(graph, work, a, limit_m, decoded.link[k : k + 1], goal)
             score, way_m, _ = leg(
-                graph.length_m, entry_found(work, b), a, decoded.at_m[last], b,
-                decoded.at_m[k], expected_m, deviation_m,
-            )  # fmt: skip
+                graph.length_m,
+                entry_found(work, b),
+                a,
+                decoded.at_m[last],
+                b,
+                decoded.at_m[k],
+                expected_m,
+                deviation_m,
+            )
             fits = abs(way_m - expected_m) <= BRIDGE_DEVIATIONS * deviation_m
             drivable = way_m <= MAX_SPEED_MPS * duration_s
             if score > -np.inf and fits and drivable and duration_s <= LONGEST_GAP_S:
@@ -300,6 +311,12 @@ def point_on(
 ) -> tuple[float, float, float, float]:
     """The same outside the hottest loops."""
     return point_on_way(
-        shape.piece_start, shape.piece, graph.length_m, way.link, way.from_m, way.mileage_m,
-        stretch, mileage_m,
-    )  # fmt: skip
+        shape.piece_start,
+        shape.piece,
+        graph.length_m,
+        way.link,
+        way.from_m,
+        way.mileage_m,
+        stretch,
+        mileage_m,
+    )

@@ -96,9 +96,11 @@ def applications_of(forecast: pd.DataFrame, rates: pd.DataFrame) -> list[Applica
     ordered = sorted(
         starts.items(),
         key=lambda item: (
-            pd.isna(item[1]), 0 if pd.isna(item[1]) else item[1].value, label_order(str(item[0]))
+            pd.isna(item[1]),
+            0 if pd.isna(item[1]) else item[1].value,
+            label_order(str(item[0])),
         ),
-    )  # fmt: skip
+    )
     return [
         Application(str(label), "subsequent" if place else "initial", start)
         for place, (label, start) in enumerate(ordered)
@@ -134,15 +136,20 @@ def conditions_of(
 def _condition(zone: str, frame: pd.DataFrame) -> Condition:
     coldest = frame.sort_values("pavement_temp_f", kind="stable").iloc[0]
     return Condition(
-        zone, str(coldest["event"]), float(coldest["pavement_temp_f"]), str(coldest["trend"]),
-        float(frame["precipitation_in"].sum(min_count=1)), frame["start"].min(),
+        zone,
+        str(coldest["event"]),
+        float(coldest["pavement_temp_f"]),
+        str(coldest["trend"]),
+        float(frame["precipitation_in"].sum(min_count=1)),
+        frame["start"].min(),
         frame["end"].max(),
-    )  # fmt: skip
+    )
 
 
 def _several_rows(zone: str, label: str, frame: pd.DataFrame) -> Finding:
     return Finding(
-        "note", remark("zone_in_round", zone=zone, application=label),
+        "note",
+        remark("zone_in_round", zone=zone, application=label),
         remark("several_forecast_rows", rows=sorted(int(row) for row in frame["row"])),
         (remark("name_the_rounds"),),
-    )  # fmt: skip
+    )

@@ -77,11 +77,15 @@ def own_findings(assignments: pd.DataFrame) -> Iterator[Finding]:
     for row in lines(assignments[assignments["own"]]):
         since = remark("from_round", application=row.from_application)
         yield Finding(
-            "note", remark("of_route", route=row.route_id),
-            remark("own_assignment", truck=row.truck_id or "none",
-                   since=(since,) if row.from_application else ()),
+            "note",
+            remark("of_route", route=row.route_id),
+            remark(
+                "own_assignment",
+                truck=row.truck_id or "none",
+                since=(since,) if row.from_application else (),
+            ),
             (remark("undo_own_assignment"),),
-        )  # fmt: skip
+        )
 
 
 def of_season(general: pd.DataFrame, own: Mapping[str, pd.DataFrame]) -> pd.DataFrame:

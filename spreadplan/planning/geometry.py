@@ -177,9 +177,13 @@ def _joined(pieces: _Pieces) -> _Pieces:
     first = np.flatnonzero(new)
     last = np.append(first[1:] - 1, len(new) - 1)
     return _Pieces(
-        pieces.line[first], pieces.from_mi[first], pieces.to_mi[last], pieces.start[first],
-        pieces.end[last], [pieces.areas[number] for number in first.tolist()],
-    )  # fmt: skip
+        pieces.line[first],
+        pieces.from_mi[first],
+        pieces.to_mi[last],
+        pieces.start[first],
+        pieces.end[last],
+        [pieces.areas[number] for number in first.tolist()],
+    )
 
 
 def _piece_lines(edges: Edges, pieces: _Pieces) -> Any:
@@ -258,6 +262,9 @@ def _with_parts(
     position = np.arange(len(owner))
     part = position - np.maximum.accumulate(np.where(first, position, 0)) + 1
     return parts.assign(
-        part=part, from_mi=from_mi, to_mi=to_mi, length_mi=to_mi - from_mi,
+        part=part,
+        from_mi=from_mi,
+        to_mi=to_mi,
+        length_mi=to_mi - from_mi,
         area_ids=pd.Series(area_ids, index=parts.index, dtype=object),
-    )  # fmt: skip
+    )

@@ -62,10 +62,13 @@ def load_limits(runs: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
     no_tank = (wanted > 0) & ~(tank > 0) & (runs["truck_id"] != "")
     per_lb = (wanted / POUNDS_PER_TON).where((wanted > 0) & (tank > 0))
     by_tank = (tank / per_lb).fillna(np.inf)
-    return pd.DataFrame({
-        "load_lb": np.minimum(truck["capacity_lb"], by_tank),
-        "prewet_limits": by_tank < truck["capacity_lb"], "no_tank": no_tank,
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "load_lb": np.minimum(truck["capacity_lb"], by_tank),
+            "prewet_limits": by_tank < truck["capacity_lb"],
+            "no_tank": no_tank,
+        }
+    )
 
 
 def load_counts(mass_lb: Floats, load_lb: Floats) -> Ints:
@@ -111,11 +114,17 @@ def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     miles = np.where(back, rows["length_mi"].to_numpy()[row] - miles, miles)
     lines = np.asarray(rows["geometry"].array, dtype=object)[row]
     points = points_along(edges_of(lines), np.arange(len(row)), miles)
-    return pd.DataFrame({
-        "run": runs.index.to_numpy()[run], "load": nth + 1, "row": row,
-        "pass": full_passes.astype(np.int64) + 1, "part_mi": miles,
-        "lon": points[:, 0], "lat": points[:, 1],
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "run": runs.index.to_numpy()[run],
+            "load": nth + 1,
+            "row": row,
+            "pass": full_passes.astype(np.int64) + 1,
+            "part_mi": miles,
+            "lon": points[:, 0],
+            "lat": points[:, 1],
+        }
+    )
 
 
 def spreading_minutes(rows: pd.DataFrame) -> pd.Series:
@@ -135,9 +144,14 @@ def run_ends(rows: pd.DataFrame) -> pd.DataFrame:
     start = shapely.get_coordinates(shapely.get_point(lines[first], 0))
     end = shapely.get_coordinates(shapely.get_point(lines[last], np.where(back, 0, -1)))
     return pd.DataFrame(
-        {"start_lon": start[:, 0], "start_lat": start[:, 1],
-         "end_lon": end[:, 0], "end_lat": end[:, 1]}, index=pd.Index(run[first], name="run"),
-    )  # fmt: skip
+        {
+            "start_lon": start[:, 0],
+            "start_lat": start[:, 1],
+            "end_lon": end[:, 0],
+            "end_lat": end[:, 1],
+        },
+        index=pd.Index(run[first], name="run"),
+    )
 
 
 def cycle(rows: Any, runs: pd.DataFrame, trucks: pd.DataFrame, yards: pd.DataFrame) -> Cycle:

@@ -75,8 +75,10 @@ def summed_intervals(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     parts = {name: mass * rows[name].to_numpy() for name in (*COMMON_U, "relative_run_u")}
     work = rows[[*dict.fromkeys([*by, "truck_id", "material", "run", "dof"])]].assign(
         # a truck without tests has no gate, and NaN would drop out of the groups
-        gate=rows["gate_in"].fillna(-1.0), mass=mass, **parts,
-    )  # fmt: skip
+        gate=rows["gate_in"].fillna(-1.0),
+        mass=mass,
+        **parts,
+    )
     model = list(dict.fromkeys([*by, "truck_id", "material", "gate"]))
     sums = dict.fromkeys(("mass", *parts), "sum") | {"dof": "first"}
     runs = work.groupby(list(dict.fromkeys([*model, "run"])), sort=True).agg(sums)

@@ -83,9 +83,12 @@ def melt_ratio(chemical: str, temp_f: Floats) -> Floats:
 
 
 def water_held_in(
-    rate_lb_per_lane_mile: Floats, lane_width_ft: Floats, chemical: str, purity: float,
+    rate_lb_per_lane_mile: Floats,
+    lane_width_ft: Floats,
+    chemical: str,
+    purity: float,
     temp_f: Floats,
-) -> Floats:  # fmt: skip
+) -> Floats:
     """Depth of water in inches that a rate melts and keeps liquid at a temperature.
 
     Parameters
@@ -166,9 +169,12 @@ def water_held(rows: pd.DataFrame, melters: dict[str, Melter]) -> Floats:
         elif melter.chemical:
             some = rows.iloc[places]
             held[places] = water_held_in(
-                some["target_rate_lb_per_lane_mile"].to_numpy(), some["lane_width_ft"].to_numpy(),
-                melter.chemical, melter.purity, some["pavement_temp_f"].to_numpy(),
-            )  # fmt: skip
+                some["target_rate_lb_per_lane_mile"].to_numpy(),
+                some["lane_width_ft"].to_numpy(),
+                melter.chemical,
+                melter.purity,
+                some["pavement_temp_f"].to_numpy(),
+            )
     return held
 
 
@@ -198,19 +204,36 @@ def melting_check(rows: pd.DataFrame, melters: dict[str, Melter]) -> pd.DataFram
         held = float(np.average(group["water_held_in"], weights=miles))
         melter = melters.get(str(material), Melter("", np.nan))
         verdict, advice = _verdict(melter.chemical, temp, rain, held)
-        checked.append({
-            "application": application, "zone": zone, "material": material,
-            "chemical": melter.chemical, "pavement_temp_f": temp, "precipitation_in": rain,
-            "rate_lb_per_lane_mile": float(
-                np.average(group["target_rate_lb_per_lane_mile"], weights=miles)
-            ),
-            "water_held_in": held, "held_share": min(held / rain, 1.0) if rain > 0 else np.nan,
-            "verdict": verdict, "advice": advice,
-        })  # fmt: skip
+        checked.append(
+            {
+                "application": application,
+                "zone": zone,
+                "material": material,
+                "chemical": melter.chemical,
+                "pavement_temp_f": temp,
+                "precipitation_in": rain,
+                "rate_lb_per_lane_mile": float(
+                    np.average(group["target_rate_lb_per_lane_mile"], weights=miles)
+                ),
+                "water_held_in": held,
+                "held_share": min(held / rain, 1.0) if rain > 0 else np.nan,
+                "verdict": verdict,
+                "advice": advice,
+            }
+        )
     columns = [
-        "application", "zone", "material", "chemical", "pavement_temp_f", "precipitation_in",
-        "rate_lb_per_lane_mile", "water_held_in", "held_share", "verdict", "advice",
-    ]  # fmt: skip
+        "application",
+        "zone",
+        "material",
+        "chemical",
+        "pavement_temp_f",
+        "precipitation_in",
+        "rate_lb_per_lane_mile",
+        "water_held_in",
+        "held_share",
+        "verdict",
+        "advice",
+    ]
     return pd.DataFrame(checked, columns=columns)
 
 

@@ -113,8 +113,15 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("cutting segments at sensitive areas", 0.0)
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = Storm(inputs.assignments, inputs.forecast, inputs.rates, inputs.policy,
-                  inputs.sensitive_areas, inputs.materials, inputs.pick)  # fmt: skip
+    storm = Storm(
+        inputs.assignments,
+        inputs.forecast,
+        inputs.rates,
+        inputs.policy,
+        inputs.sensitive_areas,
+        inputs.materials,
+        inputs.pick,
+    )
     rows, applications, found = target_rows(parts, storm)
     if not applications:
         found.append(no_application(inputs.storm))
@@ -139,11 +146,17 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
-        inputs.storm, tuple(applications), start,
+        inputs.storm,
+        tuple(applications),
+        start,
         rows[[*RESULTS["plan_segments"].names, "geometry"]],
-        routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True), yards,
-        settings.drop(columns="run"), _reloads(rows, timing), melting, findings_table(found),
-    )  # fmt: skip
+        routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True),
+        yards,
+        settings.drop(columns="run"),
+        _reloads(rows, timing),
+        melting,
+        findings_table(found),
+    )
 
 
 def _voided_by(
@@ -174,10 +187,14 @@ def _with_settings(
         fastest = rows["most_lb_per_min"] * 60.0 / (target * rows["lanes_per_pass"])
     rows["max_speed_mph"] = fastest.where(rows["modelled"])
     rows["rate_at_5_mph_more_lb_per_lane_mile"] = rate_kept(
-        rows["closed_loop"].to_numpy(), target, rows["achieved_rate_lb_per_lane_mile"].to_numpy(),
-        rows["most_lb_per_min"].to_numpy(), rows["lanes_per_pass"].to_numpy(),
-        rows["speed_mph"].to_numpy(), 5.0,
-    )  # fmt: skip
+        rows["closed_loop"].to_numpy(),
+        target,
+        rows["achieved_rate_lb_per_lane_mile"].to_numpy(),
+        rows["most_lb_per_min"].to_numpy(),
+        rows["lanes_per_pass"].to_numpy(),
+        rows["speed_mph"].to_numpy(),
+        5.0,
+    )
     rows["status"] = statuses(rows)
     return rows.assign(**notes(rows, inputs.trucks, inputs.models))
 
@@ -189,17 +206,26 @@ def _with_material(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> gpd.GeoDataFra
     solids = inputs.materials.loc[inputs.materials["kind"] == "solid", "material"]
     rows["solid"] = rows["material"].isin(solids).to_numpy()
     return rows.assign(
-        mass_lo_lb=found.lo_lb, mass_hi_lb=found.hi_lb,
+        mass_lo_lb=found.lo_lb,
+        mass_hi_lb=found.hi_lb,
         prewet_gal=np.where(rows["solid"], prewet_gal(rows), 0.0),
         liquid_gal=liquid_gal(rows, inputs.materials),
-    )  # fmt: skip
+    )
 
 
 def _routes(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> tuple[pd.DataFrame, Cycle]:
     """One row a run, index run, and its loads and times."""
     grouped = rows.groupby("run", sort=True)
-    same = ["application", "route_id", "truck_id", "yard_id", "material", "prewet_gal_per_ton",
-            "solid", "closed_loop"]  # fmt: skip
+    same = [
+        "application",
+        "route_id",
+        "truck_id",
+        "yard_id",
+        "material",
+        "prewet_gal_per_ton",
+        "solid",
+        "closed_loop",
+    ]
     routes = grouped[[*same, "gate_in"]].first()
     routes["control"] = control_names(routes)
     routes["lane_miles"] = grouped["lane_miles"].sum()
@@ -239,7 +265,18 @@ def _reloads(rows: gpd.GeoDataFrame, timing: Cycle) -> pd.DataFrame:
     points = timing.reloads[["load", "pass", "lon", "lat"]]
     table = pd.concat([pd.DataFrame(names), points], axis=1)
     table["miles_into_segment"] = at["from_mi"] + timing.reloads["part_mi"]
-    return table[[
-        "application", "route_id", "truck_id", "yard_id", "load", "segment_id", "part", "pass",
-        "miles_into_segment", "lon", "lat",
-    ]]  # fmt: skip
+    return table[
+        [
+            "application",
+            "route_id",
+            "truck_id",
+            "yard_id",
+            "load",
+            "segment_id",
+            "part",
+            "pass",
+            "miles_into_segment",
+            "lon",
+            "lat",
+        ]
+    ]

@@ -70,7 +70,8 @@ def policy_rows(
     """
     temp = condition.pavement_temp_f
     held = [
-        row for row in rates
+        row
+        for row in rates
         if _same(row.event, condition.event, ALL)
         and _same(row.trend, condition.trend, ALL)
         and _same(row.service_class, service_class)
@@ -78,7 +79,7 @@ def policy_rows(
         and (material == "" or _same(row.material, material, ALL))
         and not temp < row.pavement_temp_min_f - SAME_F
         and not temp > row.pavement_temp_max_f + SAME_F
-    ]  # fmt: skip
+    ]
     if not held or np.isnan(temp):
         return []
     most = max(_stated(row) for row in held)
@@ -136,9 +137,13 @@ def is_from_memory(source: Remark | tuple[()]) -> bool:
 
 
 def policy_rate(
-    rates: Iterable[Any], condition: Condition | None, service_class: str, material: str,
-    phase: str, pick: Pick,
-) -> tuple[BaseRate, list[Finding]]:  # fmt: skip
+    rates: Iterable[Any],
+    condition: Condition | None,
+    service_class: str,
+    material: str,
+    phase: str,
+    pick: Pick,
+) -> tuple[BaseRate, list[Finding]]:
     """The policy's rate for one kind of segment, or no rate with a note that says why."""
     if condition is None:
         return base_rate({}, (), (remark("no_forecast"),)), []
@@ -147,14 +152,25 @@ def policy_rate(
     if not rows:
         of_class = (remark("of_class", name=service_class),) if service_class else ()
         what = remark("the_material", material=material) if material else remark("any_material")
-        note = remark("no_policy_row", event=condition.event, pavement_f=temp_f,
-                      service_class=of_class, material=what, phase=phase)  # fmt: skip
+        note = remark(
+            "no_policy_row",
+            event=condition.event,
+            pavement_f=temp_f,
+            service_class=of_class,
+            material=what,
+            phase=phase,
+        )
         return base_rate({}, (), (note,)), []
     findings = []
     if len(rows) > 1 and material:
         numbers = [int(row.row) for row in rows]
-        found = remark("policy_rows_equal", rows=numbers, event=condition.event,
-                       pavement_f=temp_f, taken=numbers[0])  # fmt: skip
+        found = remark(
+            "policy_rows_equal",
+            rows=numbers,
+            event=condition.event,
+            pavement_f=temp_f,
+            taken=numbers[0],
+        )
         findings.append(
             Finding("caution", remark("of_policy"), found, (remark("narrow_policy_rows"),))
         )
@@ -184,16 +200,18 @@ def planner_rates(
             {base: float(getattr(held[1], f"rate_{base}")) for base in BASES},
             remark("rate_of_planner", row=int(held[1].row)),
         )
-        for route, held in chosen.items() if held is not None
-    }, findings  # fmt: skip
+        for route, held in chosen.items()
+        if held is not None
+    }, findings
 
 
 def _repeated(row: Any, first: Any, label: str) -> Finding:
     return Finding(
-        "caution", remark("route_in_round", route=row.route_id, application=label),
+        "caution",
+        remark("route_in_round", route=row.route_id, application=label),
         remark("rate_given_twice", first=int(first.row), second=int(row.row)),
         (remark("remove_a_rate"),),
-    )  # fmt: skip
+    )
 
 
 def width_factor(lane_width_ft: Floats, policy: Policy) -> Floats:
@@ -264,9 +282,13 @@ def lower_in_areas(
 
 
 def base_rates(
-    rows: pd.DataFrame, application: Application, rates: pd.DataFrame, policy: Policy,
-    conditions: dict[tuple[str, str], Condition], pick: Pick,
-) -> tuple[pd.DataFrame, list[Finding]]:  # fmt: skip
+    rows: pd.DataFrame,
+    application: Application,
+    rates: pd.DataFrame,
+    policy: Policy,
+    conditions: dict[tuple[str, str], Condition],
+    pick: Pick,
+) -> tuple[pd.DataFrame, list[Finding]]:
     """The base rate of each row in one application.
 
     Parameters

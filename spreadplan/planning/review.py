@@ -22,17 +22,32 @@ SAME_GATE_IN = 0.01
 
 
 def review(
-    rows: pd.DataFrame, routes: pd.DataFrame, yards: pd.DataFrame, melting: pd.DataFrame,
-    timing: Cycle, models: Models, advice: pd.DataFrame | None,
-) -> list[Finding]:  # fmt: skip
+    rows: pd.DataFrame,
+    routes: pd.DataFrame,
+    yards: pd.DataFrame,
+    melting: pd.DataFrame,
+    timing: Cycle,
+    models: Models,
+    advice: pd.DataFrame | None,
+) -> list[Finding]:
     """Everything about the plan that its readers should know."""
     return [
-        *_not_assigned(routes), *_no_rate(rows), *_untested(rows),
-        *_not_to_be_used(rows), *_infeasible(rows),
-        *yard_findings(yards), *_melting(melting), *_extrapolated(rows), *_prewet(routes, timing),
-        *_many_loads(routes), *_many_settings(routes), *_from_memory(rows),
-        *_model_flags(rows, models), *_advice(advice), _assumptions(),
-    ]  # fmt: skip
+        *_not_assigned(routes),
+        *_no_rate(rows),
+        *_untested(rows),
+        *_not_to_be_used(rows),
+        *_infeasible(rows),
+        *yard_findings(yards),
+        *_melting(melting),
+        *_extrapolated(rows),
+        *_prewet(routes, timing),
+        *_many_loads(routes),
+        *_many_settings(routes),
+        *_from_memory(rows),
+        *_model_flags(rows, models),
+        *_advice(advice),
+        _assumptions(),
+    ]
 
 
 def no_application(storm: str) -> Finding:
@@ -45,18 +60,23 @@ def no_application(storm: str) -> Finding:
 def _not_assigned(routes: pd.DataFrame) -> Iterator[Finding]:
     for route in routes.loc[routes["status"] == "unassigned", "route_id"].unique():
         yield Finding(
-            "problem", remark("of_route", route=route), remark("no_truck_assigned"),
+            "problem",
+            remark("of_route", route=route),
+            remark("no_truck_assigned"),
             (remark("assign_it"),),
-        )  # fmt: skip
+        )
 
 
 def _no_rate(rows: pd.DataFrame) -> Iterator[Finding]:
     missing = rows[rows["target_rate_lb_per_lane_mile"].isna()]
     for (note,), group in alike(missing, ["note"]):
         what = remark(
-            "segments_without_rate", why=note, segments=len(group),
-            lane_miles=float(group["lane_miles"].sum()), routes=list(group["route_id"].unique()),
-        )  # fmt: skip
+            "segments_without_rate",
+            why=note,
+            segments=len(group),
+            lane_miles=float(group["lane_miles"].sum()),
+            routes=list(group["route_id"].unique()),
+        )
         yield Finding("problem", remark("of_rates"), what, (remark("give_the_rate"),))
 
 
@@ -72,10 +92,11 @@ def _not_to_be_used(rows: pd.DataFrame) -> Iterator[Finding]:
     for (truck, material), group in groups(doubtful, ["truck_id", "material"]):
         worst = group["fault"].iloc[int(group["doubt"].to_numpy().argmax())]
         yield Finding(
-            "problem", _truck(truck, material),
+            "problem",
+            _truck(truck, material),
             remark("not_to_be_used", why=worst, effect=_no_setting(group)),
             (remark("see_certificate_or_other_truck"),),
-        )  # fmt: skip
+        )
 
 
 def _truck(truck: object, material: object) -> Remark:
@@ -87,8 +108,15 @@ def _no_setting(group: pd.DataFrame) -> Remark:
 
 
 def _infeasible(rows: pd.DataFrame) -> Iterator[Finding]:
-    columns = ["application", "route_id", "segment_id", "fault", "lane_miles",
-               "discharge_lb_per_min", "run"]  # fmt: skip
+    columns = [
+        "application",
+        "route_id",
+        "segment_id",
+        "fault",
+        "lane_miles",
+        "discharge_lb_per_min",
+        "run",
+    ]
     bad = pd.DataFrame(rows.loc[rows["status"] == "infeasible", columns])
     miles = bad.groupby("run", sort=True)["lane_miles"].sum()
     # the first row of each run is the one that asks for most
@@ -96,9 +124,11 @@ def _infeasible(rows: pd.DataFrame) -> Iterator[Finding]:
     worst = worst.drop_duplicates("run").assign(total=miles.to_numpy())
     for row in lines(worst):
         yield Finding(
-            "problem", _run(row), remark("rate_out_of_reach", lane_miles=float(row.total)),
+            "problem",
+            _run(row),
+            remark("rate_out_of_reach", lane_miles=float(row.total)),
             (remark("on_segment", segment=row.segment_id, fault=row.fault),),
-        )  # fmt: skip
+        )
 
 
 def _run(row: Any) -> Remark:
@@ -110,10 +140,11 @@ def _extrapolated(rows: pd.DataFrame) -> Iterator[Finding]:
     for (truck, material, gate), group in groups(outside, ["truck_id", "material", "gate_in"]):
         what = remark(
             "feeder_outside_tests",
-            low_pct=float(group["feeder_pct"].min()), high_pct=float(group["feeder_pct"].max()),
+            low_pct=float(group["feeder_pct"].min()),
+            high_pct=float(group["feeder_pct"].max()),
             tested_lo_pct=float(group["tested_lo_pct"].iloc[0]),
             tested_hi_pct=float(group["tested_hi_pct"].iloc[0]),
-        )  # fmt: skip
+        )
         yield Finding("caution", _gate(truck, material, gate), what, (remark("test_there"),))
 
 
@@ -128,11 +159,15 @@ def _melting(melting: pd.DataFrame) -> Iterator[Finding]:
         zone = remark("zone", zone=check.zone) if check.zone else remark("all_zones")
         yield Finding(
             "caution" if check.verdict in ("too cold", "will not melt") else "note",
-            remark("material_in_zone", material=check.material, zone=zone,
-                   application=check.application),
+            remark(
+                "material_in_zone",
+                material=check.material,
+                zone=zone,
+                application=check.application,
+            ),
             remark("melting_verdict", verdict=check.verdict, pavement_f=check.pavement_temp_f),
             (check.advice,),
-        )  # fmt: skip
+        )
 
 
 def _prewet(routes: pd.DataFrame, timing: Cycle) -> Iterator[Finding]:
@@ -147,19 +182,22 @@ def _prewet(routes: pd.DataFrame, timing: Cycle) -> Iterator[Finding]:
 def _many_loads(routes: pd.DataFrame) -> Iterator[Finding]:
     for route in lines(routes[routes["loads"] > MOST_LOADS]):
         yield Finding(
-            "problem", _run(route),
+            "problem",
+            _run(route),
             remark("too_many_loads", loads=int(route.loads), load_lb=float(route.load_lb)),
             (remark("check_the_load"),),
-        )  # fmt: skip
+        )
 
 
 def _many_settings(routes: pd.DataFrame) -> Iterator[Finding]:
     many = routes[(routes["control"] == "open_loop") & (routes["settings"] > MANY_SETTINGS)]
     for route in lines(many):
         yield Finding(
-            "note", _run(route), remark("many_settings", settings=int(route.settings)),
+            "note",
+            _run(route),
+            remark("many_settings", settings=int(route.settings)),
             (remark("even_out_speeds"),),
-        )  # fmt: skip
+        )
 
 
 def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:
@@ -167,9 +205,11 @@ def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:
     for source in sources.drop_duplicates():
         if is_from_memory(source):
             yield Finding(
-                "caution", remark("of_policy"), remark("memory_in_use", source=source),
+                "caution",
+                remark("of_policy"),
+                remark("memory_in_use", source=source),
                 (remark("check_the_source"),),
-            )  # fmt: skip
+            )
 
 
 def _model_flags(rows: pd.DataFrame, models: Models) -> Iterator[Finding]:
@@ -195,15 +235,17 @@ def moved_gates(routes: pd.DataFrame, last_tested_in: Mapping[str, float]) -> It
         last = last_tested_in.get(truck, gate)
         if abs(last - gate) > SAME_GATE_IN:
             yield Finding(
-                "caution", remark("of_truck", truck=truck),
+                "caution",
+                remark("of_truck", truck=truck),
                 remark("gate_to_move", planned_in=float(gate), tested_in=float(last)),
                 (remark("move_it_in_the_yard"),),
-            )  # fmt: skip
+            )
 
 
 def _assumptions() -> Finding:
     return Finding(
-        "note", remark("of_times"),
+        "note",
+        remark("of_times"),
         remark("times_assumed", detour=DETOUR, speed_mph=TRAVEL_MPH, reload_min=RELOAD_MIN),
         (remark("state_reload"),),
-    )  # fmt: skip
+    )

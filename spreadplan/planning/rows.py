@@ -79,15 +79,26 @@ def target_rows(
             mine, application, storm.rates, storm.policy, conditions, storm.pick
         )
         findings += found
-        frames.append(_with_targets(mine, base, storm).assign(
-            application=application.label, phase=application.phase,
-            **_weather(mine["zone"], application, conditions),
-        ))  # fmt: skip
+        frames.append(
+            _with_targets(mine, base, storm).assign(
+                application=application.label,
+                phase=application.phase,
+                **_weather(mine["zone"], application, conditions),
+            )
+        )
     if not frames:
         nobody = assigned(parts, storm.assignments.iloc[:0])
-        frames = [_with_targets(nobody, _no_base(nobody), storm).iloc[:0].assign(
-            application="", phase="", event="", pavement_temp_f=np.nan, precipitation_in=np.nan,
-        )]  # fmt: skip
+        frames = [
+            _with_targets(nobody, _no_base(nobody), storm)
+            .iloc[:0]
+            .assign(
+                application="",
+                phase="",
+                event="",
+                pavement_temp_f=np.nan,
+                precipitation_in=np.nan,
+            )
+        ]
     rows = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
     rows["run"] = rows.groupby(["application", "route_id"], sort=False).ngroup()
     rows["discharge_lb_per_min"] = (
@@ -119,9 +130,11 @@ def _weather(
 def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> gpd.GeoDataFrame:
     """The parts with target rate, cap, source and the notes on how the rate came about."""
     width = parts["lane_width_ft"].to_numpy(dtype=float)
-    density = parts["material"].map(
-        dict(zip(storm.materials["material"], storm.materials["density_lb_gal"], strict=True))
-    ).to_numpy(dtype=float)  # fmt: skip
+    density = (
+        parts["material"]
+        .map(dict(zip(storm.materials["material"], storm.materials["density_lb_gal"], strict=True)))
+        .to_numpy(dtype=float)
+    )
     rate = rate_on_lane(base, width, density, storm.policy)
     sensitive = lower_in_areas(rate, parts["area_ids"], storm.sensitive_areas, storm.policy)
     note = base["note"].to_numpy(dtype=object).copy()
@@ -134,8 +147,9 @@ def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> 
     return parts.assign(
         target_rate_lb_per_lane_mile=sensitive.rate_lb_per_lane_mile,
         cap_lb_per_lane_mile=sensitive.cap_lb_per_lane_mile,
-        rate_source=base["source"].to_numpy(), note=note,
-    )  # fmt: skip
+        rate_source=base["source"].to_numpy(),
+        note=note,
+    )
 
 
 def _add_note(notes: Objects, where: Bools, added: list[Remark]) -> None:

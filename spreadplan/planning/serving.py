@@ -34,24 +34,41 @@ Columns = dict[str, NDArray[Any]]
 COMMON_U = ("common_u_1", "common_u_2", "common_u_3")
 
 SERVED_COLUMNS = {
-    "gate_in": np.nan, "feeder_pct": np.nan, "achieved_rate_lb_per_lane_mile": np.nan,
-    "most_lb_per_min": np.nan, "lb_per_count": np.nan, "common_u_1": UNTESTED_RELATIVE_U,
-    "common_u_2": 0.0, "common_u_3": 0.0, "relative_run_u": 0.0, "dof": np.inf,
-    "modelled": False, "short": False, "excess": False, "extrapolated": False,
-    "closed_loop": False, "tested_lo_pct": np.nan, "tested_hi_pct": np.nan,
-    "truck_gate_in": np.nan, "too_uncertain": False, "doubt": np.nan, "doubt_at_pct": np.nan,
-}  # fmt: skip
+    "gate_in": np.nan,
+    "feeder_pct": np.nan,
+    "achieved_rate_lb_per_lane_mile": np.nan,
+    "most_lb_per_min": np.nan,
+    "lb_per_count": np.nan,
+    "common_u_1": UNTESTED_RELATIVE_U,
+    "common_u_2": 0.0,
+    "common_u_3": 0.0,
+    "relative_run_u": 0.0,
+    "dof": np.inf,
+    "modelled": False,
+    "short": False,
+    "excess": False,
+    "extrapolated": False,
+    "closed_loop": False,
+    "tested_lo_pct": np.nan,
+    "tested_hi_pct": np.nan,
+    "truck_gate_in": np.nan,
+    "too_uncertain": False,
+    "doubt": np.nan,
+    "doubt_at_pct": np.nan,
+}
 
 
 def controls_of(trucks: pd.DataFrame) -> dict[str, Control]:
     """How each truck's feeder is controlled."""
     return {
         str(truck.truck_id): Control(
-            truck.control == "closed_loop", float(truck.min_feeder_pct),
-            float(truck.max_feeder_pct), float(truck.control_step_pct),
+            truck.control == "closed_loop",
+            float(truck.min_feeder_pct),
+            float(truck.max_feeder_pct),
+            float(truck.control_step_pct),
         )
         for truck in lines(trucks)
-    }  # fmt: skip
+    }
 
 
 def models_by_truck(
@@ -95,25 +112,39 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
     out["closed_loop"] = rows["truck_id"].isin(closed).to_numpy()
     wanted = (rows["target_rate_lb_per_lane_mile"] > 0) & (rows["truck_id"] != "")
     wanted &= rows["voided_by"] == ""
-    arrays = {name: rows[name].to_numpy() for name in (
-        "discharge_lb_per_min", "cap_lb_per_lane_mile", "lanes_per_pass", "speed_mph",
-        "lane_miles", "run", "material",
-    )}  # fmt: skip
+    arrays = {
+        name: rows[name].to_numpy()
+        for name in (
+            "discharge_lb_per_min",
+            "cap_lb_per_lane_mile",
+            "lanes_per_pass",
+            "speed_mph",
+            "lane_miles",
+            "run",
+            "material",
+        )
+    }
     # a truck serves all its rows at one gate: what was not tested with a material cannot be chosen
     tested = pd.MultiIndex.from_frame(rows[["truck_id", "material"]]).isin(list(known))
     for (truck,), some in places(rows.loc[wanted & tested, ["truck_id"]], ["truck_id"]).items():
         at = np.flatnonzero(wanted & tested)[some]
         _serve_truck(
-            out, at, {name: values[at] for name, values in arrays.items()}, controls[truck],
+            out,
+            at,
+            {name: values[at] for name, values in arrays.items()},
+            controls[truck],
             {material: models for (one, material), models in known.items() if one == truck},
-        )  # fmt: skip
+        )
     return pd.DataFrame(out, index=rows.index)
 
 
 def _serve_truck(
-    out: Columns, at: Ints, row: Columns, control: Control,
+    out: Columns,
+    at: Ints,
+    row: Columns,
+    control: Control,
     models: dict[str, list[SpreaderModel]],
-) -> None:  # fmt: skip
+) -> None:
     """Fill in the rows ``at`` of one truck; ``models`` by material.
 
     The gate is set in the yard before the storm and stays: moved, it voids the calibration, and the
@@ -125,11 +156,15 @@ def _serve_truck(
     gates = sorted({model.gate_in for some in models.values() for model in some})
     served: list[dict[str, tuple[SpreaderModel, Fit]]] = []
     for gate in gates:
-        served.append({
-            name: (model, fit_gate(model, control, need[rows], cap[rows]))
-            for name, rows in of_material.items() if len(rows)
-            for model in models[name] if model.gate_in == gate
-        })  # fmt: skip
+        served.append(
+            {
+                name: (model, fit_gate(model, control, need[rows], cap[rows]))
+                for name, rows in of_material.items()
+                if len(rows)
+                for model in models[name]
+                if model.gate_in == gate
+            }
+        )
     choices = [_choice(one, of_material, control, need) for one in served]
     best = choose_gate(choices, control, need, row["lane_miles"])
     out["truck_gate_in"][at] = gates[best]
@@ -148,9 +183,11 @@ def _serve_truck(
 
 
 def _choice(
-    served: dict[str, tuple[SpreaderModel, Fit]], of_material: dict[str, Ints], control: Control,
+    served: dict[str, tuple[SpreaderModel, Fit]],
+    of_material: dict[str, Ints],
+    control: Control,
     need: Floats,
-) -> GateChoice:  # fmt: skip
+) -> GateChoice:
     """How one gate serves all rows of a truck; a material that was not tested at it is not."""
     unable, extrapolated = np.ones(len(need), dtype=bool), np.zeros(len(need), dtype=bool)
     discharge, feeder = need.copy(), np.full(len(need), control.middle_pct)
@@ -212,17 +249,24 @@ def _fill_in(
     use, good = where[~doubtful], ~doubtful
     model = known.model
     for name, values in {
-        "feeder_pct": feeder, "achieved_rate_lb_per_lane_mile": rate, "short": fit.short,
-        "excess": fit.excess, "extrapolated": known.extrapolated,
+        "feeder_pct": feeder,
+        "achieved_rate_lb_per_lane_mile": rate,
+        "short": fit.short,
+        "excess": fit.excess,
+        "extrapolated": known.extrapolated,
         **dict(zip(COMMON_U, known.parts, strict=True)),
-    }.items():  # fmt: skip
+    }.items():
         out[name][use] = values[good]
     for name, value in {
-        "gate_in": fit.gate_in, "most_lb_per_min": fit.max_discharge, "modelled": True,
-        "relative_run_u": model.repeatability, "dof": model.relative_dof,
-        "lb_per_count": model.lb_per_count, "tested_lo_pct": model.tested_lo_pct,
+        "gate_in": fit.gate_in,
+        "most_lb_per_min": fit.max_discharge,
+        "modelled": True,
+        "relative_run_u": model.repeatability,
+        "dof": model.relative_dof,
+        "lb_per_count": model.lb_per_count,
+        "tested_lo_pct": model.tested_lo_pct,
         "tested_hi_pct": model.tested_hi_pct,
-    }.items():  # fmt: skip
+    }.items():
         out[name][use] = value
 
 

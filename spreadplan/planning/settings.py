@@ -177,9 +177,18 @@ def _fit_closed_loop(
     feeder = np.clip(feeder, control.min_feeder_pct, control.max_feeder_pct)
     nothing = np.zeros(len(need), dtype=np.int64)
     return Fit(
-        model.gate_in, feeder, np.clip(need, least, most), nothing, nothing, np.array([]),
-        np.array([]), most, short, excess, model.predict(feeder).extrapolated,
-    )  # fmt: skip
+        model.gate_in,
+        feeder,
+        np.clip(need, least, most),
+        nothing,
+        nothing,
+        np.array([]),
+        np.array([]),
+        most,
+        short,
+        excess,
+        model.predict(feeder).extrapolated,
+    )
 
 
 def _fit_open_loop(
@@ -207,9 +216,18 @@ def _fit_open_loop(
     short = need > discharge[-1] * (1.0 + NEAR_ENOUGH)
     excess = (need < discharge[0] * (1.0 - NEAR_ENOUGH)) | (allowed < 0)
     return Fit(
-        model.gate_in, grid[nearest], discharge[nearest], low, high, grid, discharge, most, short,
-        excess, np.asarray(predicted.extrapolated)[gives][nearest],
-    )  # fmt: skip
+        model.gate_in,
+        grid[nearest],
+        discharge[nearest],
+        low,
+        high,
+        grid,
+        discharge,
+        most,
+        short,
+        excess,
+        np.asarray(predicted.extrapolated)[gives][nearest],
+    )
 
 
 def _no_setting(gate_in: float, need: Floats) -> Fit:

@@ -20,9 +20,15 @@ from spreadplan.remarks import Remark, remark
 
 #: worst first: a route has the worst status of its rows.
 STATUSES = (
-    "unassigned", "no_rate", "uncalibrated", "do_not_use", "infeasible", "extrapolated", "ok",
+    "unassigned",
+    "no_rate",
+    "uncalibrated",
+    "do_not_use",
+    "infeasible",
+    "extrapolated",
+    "ok",
     "untreated",
-)  # fmt: skip
+)
 #: an achieved rate this far from the target is worth a note.
 NOTABLE_ERROR = 0.02
 #: at most this many other trucks are named as a cure.
@@ -40,14 +46,23 @@ def statuses(rows: pd.DataFrame) -> NDArray[np.object_]:
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     infeasible = (rows["short"] | rows["excess"] | rows["too_wide"]).to_numpy()
     conditions = [
-        (rows["truck_id"] == "").to_numpy(), np.isnan(target), target == 0.0,
-        rows["too_uncertain"].to_numpy(), ~rows["modelled"].to_numpy(), infeasible,
+        (rows["truck_id"] == "").to_numpy(),
+        np.isnan(target),
+        target == 0.0,
+        rows["too_uncertain"].to_numpy(),
+        ~rows["modelled"].to_numpy(),
+        infeasible,
         rows["extrapolated"].to_numpy(),
-    ]  # fmt: skip
+    ]
     names = [
-        "unassigned", "no_rate", "untreated", "do_not_use", "uncalibrated", "infeasible",
+        "unassigned",
+        "no_rate",
+        "untreated",
+        "do_not_use",
+        "uncalibrated",
+        "infeasible",
         "extrapolated",
-    ]  # fmt: skip
+    ]
     return np.select(conditions, [np.array(name, dtype=object) for name in names], "ok")
 
 
@@ -60,9 +75,11 @@ def worst_status(status: pd.Series, run: pd.Series) -> pd.Series:
 
 def too_wide(rows: pd.DataFrame, trucks: pd.DataFrame) -> NDArray[np.bool_]:
     """Whether a pass has more lanes than the truck can cover; False where no limit is known."""
-    limit = rows["truck_id"].map(
-        dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True))
-    ).to_numpy(dtype=float)  # fmt: skip
+    limit = (
+        rows["truck_id"]
+        .map(dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True)))
+        .to_numpy(dtype=float)
+    )
     return rows["lanes_per_pass"].to_numpy() > np.where(np.isnan(limit), np.inf, limit) + 1e-9
 
 
@@ -88,22 +105,25 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
 
     add(status == "unassigned", [], lambda: remark("no_truck_here"))
     add(
-        status == "uncalibrated", ["truck_id", "material", "truck_gate_in", "voided_by"],
+        status == "uncalibrated",
+        ["truck_id", "material", "truck_gate_in", "voided_by"],
         cures.untested,
-    )  # fmt: skip
+    )
     add(status == "do_not_use", ["truck_gate_in", "doubt_at_pct", "doubt"], doubtful)
     infeasible = status == "infeasible"
     needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min"]
     add(
-        infeasible & rows["short"].to_numpy(), [*needs, "most_lb_per_min", "max_speed_mph"],
+        infeasible & rows["short"].to_numpy(),
+        [*needs, "most_lb_per_min", "max_speed_mph"],
         cures.short,
-    )  # fmt: skip
+    )
     add(infeasible & rows["excess"].to_numpy(), [*needs, "passes", "lanes_per_pass"], cures.excess)
     add(infeasible & rows["too_wide"].to_numpy(), ["truck_id", "lanes_per_pass"], cures.too_wide)
     add(
-        (status == "extrapolated"), ["feeder_pct", "tested_lo_pct", "tested_hi_pct"],
+        (status == "extrapolated"),
+        ["feeder_pct", "tested_lo_pct", "tested_hi_pct"],
         lambda at, low, high: remark("outside_tested", at_pct=at, low_pct=low, high_pct=high),
-    )  # fmt: skip
+    )
     achieved, target = (
         rows[f"{name}_rate_lb_per_lane_mile"].to_numpy() for name in ("achieved", "target")
     )
@@ -168,8 +188,9 @@ class Cures:
         if 1 < times <= MOST_TIMES_THE_PASSES:
             ways.append(remark("more_passes", times=times))
         ways = ways or [remark("nobody_gives_enough")]
-        return remark("gives_too_little", need_lb_per_min=need, gate_in=gate,
-                      most_lb_per_min=most, ways=ways)  # fmt: skip
+        return remark(
+            "gives_too_little", need_lb_per_min=need, gate_in=gate, most_lb_per_min=most, ways=ways
+        )
 
     def excess(
         self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
@@ -180,13 +201,19 @@ class Cures:
         ways = self._others(material, need, truck, gate)
         ways += self._fewer_passes(truck, material, gate, need, passes, lanes)
         tested = {one.model.gate_in for one in self._tested[material] if one.truck == truck}
-        ways += [remark("test_smaller_gate", gate_in=smaller)
-                 for smaller in self._gates.get(truck, ())
-                 if smaller < gate and smaller not in tested][:1]  # fmt: skip
+        ways += [
+            remark("test_smaller_gate", gate_in=smaller)
+            for smaller in self._gates.get(truck, ())
+            if smaller < gate and smaller not in tested
+        ][:1]
         if self._least[truck] > 0.0:
             ways.append(remark("slower_feeder", least_pct=self._least[truck]))
-        return remark("gives_too_much", need_lb_per_min=need, gate_in=gate,
-                      ways=ways or [remark("nobody_gives_so_little")])  # fmt: skip
+        return remark(
+            "gives_too_much",
+            need_lb_per_min=need,
+            gate_in=gate,
+            ways=ways or [remark("nobody_gives_so_little")],
+        )
 
     def _fewer_passes(
         self, truck: str, material: str, gate: float, need: float, passes: float, lanes: float
@@ -207,9 +234,10 @@ class Cures:
     def _others(self, material: str, need: float, truck: str, gate: float) -> list[Remark]:
         able = self._able(material, need)
         own = [
-            remark("own_other_gate", gate_in=held) for other, held in able
+            remark("own_other_gate", gate_in=held)
+            for other, held in able
             if other == truck and held != gate
-        ]  # fmt: skip
+        ]
         seen: dict[str, Remark] = {}
         for other, other_gate in able:
             if other != truck:

@@ -12,9 +12,13 @@ from spreadplan.units import POUNDS_PER_TON
 
 
 def on_hand(
-    needed: pd.DataFrame, counts: pd.DataFrame, deliveries: pd.DataFrame, loads: pd.DataFrame,
-    returns: pd.DataFrame, start: Moment,
-) -> pd.DataFrame:  # fmt: skip
+    needed: pd.DataFrame,
+    counts: pd.DataFrame,
+    deliveries: pd.DataFrame,
+    loads: pd.DataFrame,
+    returns: pd.DataFrame,
+    start: Moment,
+) -> pd.DataFrame:
     """What each yard has of each material when the storm starts.
 
     Parameters
@@ -61,15 +65,18 @@ def yard_table(needed: pd.DataFrame, stock: pd.DataFrame) -> pd.DataFrame:
     are missing.
     """
     have = stock["on_hand_lb"]
-    return pd.DataFrame({
-        "yard_id": needed["yard_id"], "material": needed["material"],
-        "needed_ton": needed["mass_lb"] / POUNDS_PER_TON,
-        "needed_hi_ton": needed["mass_hi_lb"] / POUNDS_PER_TON,
-        "on_hand_ton": have / POUNDS_PER_TON,
-        "short_ton": (needed["mass_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
-        "order_ton": (needed["mass_hi_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
-        "on_hand_at": stock["on_hand_at"],
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "yard_id": needed["yard_id"],
+            "material": needed["material"],
+            "needed_ton": needed["mass_lb"] / POUNDS_PER_TON,
+            "needed_hi_ton": needed["mass_hi_lb"] / POUNDS_PER_TON,
+            "on_hand_ton": have / POUNDS_PER_TON,
+            "short_ton": (needed["mass_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
+            "order_ton": (needed["mass_hi_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
+            "on_hand_at": stock["on_hand_at"],
+        }
+    )
 
 
 def yard_findings(yards: pd.DataFrame) -> list[Finding]:
@@ -82,18 +89,30 @@ def yard_findings(yards: pd.DataFrame) -> list[Finding]:
             for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton, yard.order_ton)
         )
         if np.isnan(yard.on_hand_ton):
-            findings.append(Finding(
-                "caution", subject, remark("not_counted"), (remark("count_it", most_lb=most),),
-            ))  # fmt: skip
+            findings.append(
+                Finding(
+                    "caution",
+                    subject,
+                    remark("not_counted"),
+                    (remark("count_it", most_lb=most),),
+                )
+            )
         elif yard.short_ton > 0:
-            findings.append(Finding(
-                "problem", subject, remark("runs_short", needed_lb=needed, on_hand_lb=have),
-                (remark("order_or_load_elsewhere", order_lb=order),),
-            ))  # fmt: skip
+            findings.append(
+                Finding(
+                    "problem",
+                    subject,
+                    remark("runs_short", needed_lb=needed, on_hand_lb=have),
+                    (remark("order_or_load_elsewhere", order_lb=order),),
+                )
+            )
         elif yard.order_ton > 0:
-            findings.append(Finding(
-                "caution", subject,
-                remark("may_run_short", needed_lb=needed, on_hand_lb=have, most_lb=most),
-                (remark("order_to_be_safe", order_lb=order),),
-            ))  # fmt: skip
+            findings.append(
+                Finding(
+                    "caution",
+                    subject,
+                    remark("may_run_short", needed_lb=needed, on_hand_lb=have, most_lb=most),
+                    (remark("order_to_be_safe", order_lb=order),),
+                )
+            )
     return findings

@@ -43,9 +43,14 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
         achieved_lb=rows["achieved_rate_lb_per_lane_mile"] * rows["lane_miles"],
     )
     keys = [
-        rows["run"], dial.round(6).fillna(-1.0), rows["gate_in"].fillna(-1.0), rows["speed_mph"],
-        rows["lanes_per_pass"], pd.factorize(rows["area_id"])[0], pd.factorize(rows["status"])[0],
-    ]  # fmt: skip
+        rows["run"],
+        dial.round(6).fillna(-1.0),
+        rows["gate_in"].fillna(-1.0),
+        rows["speed_mph"],
+        rows["lanes_per_pass"],
+        pd.factorize(rows["area_id"])[0],
+        pd.factorize(rows["status"])[0],
+    ]
     changed = np.zeros(len(rows), dtype=bool)
     changed[:1] = True
     for key in keys:
@@ -54,10 +59,24 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
     number = np.cumsum(changed)
     grouped = work.groupby(number, sort=True)
     same = [
-        "application", "route_id", "truck_id", "yard_id", "material", "run", "control", "gate_in",
-        "feeder_pct", "rate_to_set_lb_per_lane_mile", "lb_per_count", "speed_mph", "lanes_per_pass",
-        "discharge_lb_per_min", "max_speed_mph", "area_id", "status",
-    ]  # fmt: skip
+        "application",
+        "route_id",
+        "truck_id",
+        "yard_id",
+        "material",
+        "run",
+        "control",
+        "gate_in",
+        "feeder_pct",
+        "rate_to_set_lb_per_lane_mile",
+        "lb_per_count",
+        "speed_mph",
+        "lanes_per_pass",
+        "discharge_lb_per_min",
+        "max_speed_mph",
+        "area_id",
+        "status",
+    ]
     first = np.flatnonzero(changed)
     last = np.append(first[1:], len(rows))[: len(first)] - 1
     table = pd.DataFrame({name: work[name].to_numpy()[first] for name in same})
@@ -98,10 +117,15 @@ def with_speed_steps(table: pd.DataFrame, trucks: pd.DataFrame, models: Models) 
     shape = (len(SPEED_STEPS_MPH), len(table))
     feeder, rate = np.full(shape, np.nan), np.full(shape, np.nan)
     steps = np.array(list(SPEED_STEPS_MPH.values()))[:, None]
-    row = {name: table[name].to_numpy() for name in (
-        "speed_mph", "lanes_per_pass", "target_rate_lb_per_lane_mile",
-        "achieved_rate_lb_per_lane_mile",
-    )}  # fmt: skip
+    row = {
+        name: table[name].to_numpy()
+        for name in (
+            "speed_mph",
+            "lanes_per_pass",
+            "target_rate_lb_per_lane_mile",
+            "achieved_rate_lb_per_lane_mile",
+        )
+    }
     for key, at in places(table, ["truck_id", "material", "gate_in"]).items():
         control, model = controls.get(key[0]), models.get(key)
         if control is not None and model is not None:
@@ -137,10 +161,14 @@ def _at_speeds(
 
 
 def rate_kept(
-    closed_loop: bool | NDArray[np.bool_], target: Floats, achieved: Floats,
-    most_lb_per_min: float | Floats, lanes_per_pass: Floats, speed_mph: Floats,
+    closed_loop: bool | NDArray[np.bool_],
+    target: Floats,
+    achieved: Floats,
+    most_lb_per_min: float | Floats,
+    lanes_per_pass: Floats,
+    speed_mph: Floats,
     faster_mph: float | Floats,
-) -> Floats:  # fmt: skip
+) -> Floats:
     """Rate in lb per lane-mile if the truck drives faster and the driver changes nothing.
 
     NaN where the speed would be 0 or less. By definition of discharge and rate.

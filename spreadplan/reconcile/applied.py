@@ -141,7 +141,17 @@ def applied_by_segment(parts: pd.DataFrame, segments: pd.DataFrame) -> pd.DataFr
     treated = (table["lane_miles"] * applications).where(lambda lane_miles: lane_miles > 0.0)
     table["applications"] = applications
     table["applied_rate_lb_per_lane_mile"] = table["applied_lb"] / treated
-    return table[[
-        *SEGMENT_KEYS, "passes", "lane_miles", "reported_lb", "applied_lb", "applied_u_lb",
-        "applied_lo_lb", "applied_hi_lb", "applications", "applied_rate_lb_per_lane_mile",
-    ]]  # fmt: skip
+    return table[
+        [
+            *SEGMENT_KEYS,
+            "passes",
+            "lane_miles",
+            "reported_lb",
+            "applied_lb",
+            "applied_u_lb",
+            "applied_lo_lb",
+            "applied_hi_lb",
+            "applications",
+            "applied_rate_lb_per_lane_mile",
+        ]
+    ]

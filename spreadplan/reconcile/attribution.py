@@ -93,10 +93,20 @@ def attribute_mass(match: Match, mass_lb: FloatArray, spreading: BoolArray) -> A
     way_m = _way_lengths(match.piece_start, match.piece_from_m, match.piece_to_m)
     part_from, part_to = _parts_spread(mass, flags, way_m)
     fix, segment, from_m, to_m, piece_mass, standing, status = _spread(
-        match.segment, match.position_m, match.joined, match.standing, match.gap,
-        match.piece_start, match.piece_segment, match.piece_from_m, match.piece_to_m,
-        mass, way_m, part_from, part_to,
-    )  # fmt: skip
+        match.segment,
+        match.position_m,
+        match.joined,
+        match.standing,
+        match.gap,
+        match.piece_start,
+        match.piece_segment,
+        match.piece_from_m,
+        match.piece_to_m,
+        mass,
+        way_m,
+        part_from,
+        part_to,
+    )
     return Attribution(
         piece_fix=fix,
         piece_segment=segment,
@@ -217,6 +227,11 @@ def _spread(
         # What rounding left over, so that each interval's mass is kept whole.
         mass[used - 1] += rest_lb
     return (
-        fix[:used].copy(), out[:used].copy(), from_m[:used].copy(), to_m[:used].copy(),
-        mass[:used].copy(), still[:used].copy(), status,
-    )  # fmt: skip
+        fix[:used].copy(),
+        out[:used].copy(),
+        from_m[:used].copy(),
+        to_m[:used].copy(),
+        mass[:used].copy(),
+        still[:used].copy(),
+        status,
+    )

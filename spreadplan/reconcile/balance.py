@@ -52,19 +52,23 @@ def stock_balance(
     after = ordered[ordered["counted_at"] >= end].groupby(KEYS).first()
     for name, frame in (("opening", before), ("counted", after)):
         u_lb = frame["on_hand_u_lb"].fillna(PILE_U_REL * frame["on_hand_lb"])
-        known = pd.DataFrame({
-            f"{name}_lb": frame["on_hand_lb"], f"{name}_at": frame["counted_at"],
-            f"{name}_variance": u_lb.astype(float) ** 2,
-        })  # fmt: skip
+        known = pd.DataFrame(
+            {
+                f"{name}_lb": frame["on_hand_lb"],
+                f"{name}_at": frame["counted_at"],
+                f"{name}_variance": u_lb.astype(float) ** 2,
+            }
+        )
         table = table.join(known, on=KEYS)
     window = table[KEYS].assign(
         since=table["opening_at"].fillna(start), until=table["counted_at"].fillna(end)
     )
     variance = table["opening_variance"]
     for name, frame, moment in (
-        ("delivered", deliveries, "delivered_at"), ("loaded", loads, "loaded_at"),
+        ("delivered", deliveries, "delivered_at"),
+        ("loaded", loads, "loaded_at"),
         ("returned", returns, "returned_at"),
-    ):  # fmt: skip
+    ):
         moved = _moved(frame, moment, window)
         table[f"{name}_lb"] = moved["net_lb"]
         variance = variance + moved["variance"]
@@ -94,9 +98,11 @@ def _moved(frame: pd.DataFrame, moment: str, window: pd.DataFrame) -> pd.DataFra
 def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
     difference, u = table["difference_lb"], table["difference_u_lb"]
     conditions = [
-        table["opening_lb"].isna(), table["counted_lb"].isna(), difference.abs() <= 2.0 * u,
+        table["opening_lb"].isna(),
+        table["counted_lb"].isna(),
+        difference.abs() <= 2.0 * u,
         difference < 0.0,
-    ]  # fmt: skip
+    ]
     names = ["no opening count", "not counted yet", "agrees", "more used than recorded"]
     found = np.select([one.to_numpy() for one in conditions], names, "more delivered than recorded")
     return found.astype(object)

@@ -110,10 +110,15 @@ def interval_mass(records: TruckRecords) -> Increments:
     spread_s, known_s = float(on_s.sum()), float(on_s[known].sum())
     usual_lb_s = float(mass_lb[known].sum()) / known_s if known_s > 0.0 else 0.0
     return Increments(
-        mass_lb, liquid.amount, _material_of_intervals(records.material, counts), known,
-        np.where(known, 0.0, usual_lb_s * on_s), known_s / spread_s if spread_s > 0.0 else 1.0,
-        counts, feed.left_out,
-    )  # fmt: skip
+        mass_lb,
+        liquid.amount,
+        _material_of_intervals(records.material, counts),
+        known,
+        np.where(known, 0.0, usual_lb_s * on_s),
+        known_s / spread_s if spread_s > 0.0 else 1.0,
+        counts,
+        feed.left_out,
+    )
 
 
 def _count(counts: dict[str, int], what: str, number: int) -> None:

@@ -139,9 +139,10 @@ def storm_use(
         use, lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
     )
     use = use.assign(
-        rounds=use["passes"] / per_round.fillna(1.0), setting_u=setting_u(use, storm.planned),
+        rounds=use["passes"] / per_round.fillna(1.0),
+        setting_u=setting_u(use, storm.planned),
         run_u=run_u(use, storm.planned, around.models_table),
-    )  # fmt: skip
+    )
     parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
     planned = with_area_limits(storm.planned, around.sensitive_areas)
@@ -165,14 +166,18 @@ def storm_use(
         trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)),
         routes=route_table(segments, parts, storm.planned_routes, around.materials),
         balance=stock_balance(
-            around.stock_counts, around.deliveries, storm.loads, storm.returns, storm.start,
+            around.stock_counts,
+            around.deliveries,
+            storm.loads,
+            storm.returns,
+            storm.start,
             storm.end,
         ),
         parts=parts,
         plain=plain_comparison(segments),
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
-    )  # fmt: skip
+    )
 
 
 def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
@@ -188,11 +193,15 @@ def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
 def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
     """route_id, segment_id, length_mi, lane_miles and passes of one application."""
     length_mi = segment_lengths_mi(routes.geometry)
-    return pd.DataFrame({
-        "route_id": routes["route_id"], "segment_id": routes["segment_id"],
-        "length_mi": length_mi, "lane_miles": length_mi * routes["lanes"].to_numpy(),
-        "passes_per_application": routes["passes"].to_numpy(dtype=float),
-    }).reset_index(drop=True)  # fmt: skip
+    return pd.DataFrame(
+        {
+            "route_id": routes["route_id"],
+            "segment_id": routes["segment_id"],
+            "length_mi": length_mi,
+            "lane_miles": length_mi * routes["lanes"].to_numpy(),
+            "passes_per_application": routes["passes"].to_numpy(dtype=float),
+        }
+    ).reset_index(drop=True)
 
 
 def setting_u(use: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
@@ -215,9 +224,11 @@ def setting_u(use: pd.DataFrame, planned: pd.DataFrame) -> np.ndarray:
     # equal to six digits is one setting
     square = (relative**2 - least**2).clip(lower=0.0).round(6).rename("square")
     truck = ["truck_id", "material"]
-    found = use[[*keys, "material", "reported_lb"]].merge(
-        square.reset_index(), on=keys, how="left"
-    ).fillna({"square": 0.0})  # fmt: skip
+    found = (
+        use[[*keys, "material", "reported_lb"]]
+        .merge(square.reset_index(), on=keys, how="left")
+        .fillna({"square": 0.0})
+    )
     whole = found.groupby(truck)["reported_lb"].transform("sum")
     setting = found.groupby([*truck, "square"])["reported_lb"].transform("sum")
     share = (setting / whole.where(whole > 0.0)).fillna(0.0)
@@ -314,9 +325,11 @@ def contested(
     keys = [*SEGMENT_KEYS, "truck_id"]
     theirs = pd.concat([use.loc[use["reported_lb"] > 0.0, keys], planned[keys]])
     found = theirs.merge(doubtful, on=["truck_id", "material"])
-    return np.asarray(pd.MultiIndex.from_frame(rows[SEGMENT_KEYS]).isin(
-        pd.MultiIndex.from_frame(found[SEGMENT_KEYS])
-    ))  # fmt: skip
+    return np.asarray(
+        pd.MultiIndex.from_frame(rows[SEGMENT_KEYS]).isin(
+            pd.MultiIndex.from_frame(found[SEGMENT_KEYS])
+        )
+    )
 
 
 def _of_segment(rows: pd.DataFrame, values: pd.Series[float]) -> pd.Series[float]:
@@ -384,12 +397,23 @@ def _piles(
     lines = routes.geometry.to_numpy()[row]
     share = piles["place_m"].to_numpy() / network.length_m[row]
     points = shapely.line_interpolate_point(lines, np.clip(share, 0.0, 1.0), normalized=True)
-    return gpd.GeoDataFrame({
-        "route_id": network.route_id[row], "segment_id": network.segment_id[row],
-        "truck_id": names[piles["truck"]], "mass_lb": piles["mass_lb"],
-    }, geometry=gpd.GeoSeries(points, crs=routes.crs))  # fmt: skip
+    return gpd.GeoDataFrame(
+        {
+            "route_id": network.route_id[row],
+            "segment_id": network.segment_id[row],
+            "truck_id": names[piles["truck"]],
+            "mass_lb": piles["mass_lb"],
+        },
+        geometry=gpd.GeoSeries(points, crs=routes.crs),
+    )
 
 
 __all__ = [
-    "OFF_ROUTE", "Storm", "StormUse", "Surroundings", "missed", "segment_table", "storm_use",
-]  # fmt: skip
+    "OFF_ROUTE",
+    "Storm",
+    "StormUse",
+    "Surroundings",
+    "missed",
+    "segment_table",
+    "storm_use",
+]

@@ -36,9 +36,14 @@ MISSING: Final = "tickets missing"
 NO_TICKETS: Final = "no tickets"
 
 VERDICTS: Final = (
-    "agrees", "reports too little", "reports too much", MISSING, NO_TICKETS,
-    CONTESTED, INCOMPLETE,
-)  # fmt: skip
+    "agrees",
+    "reports too little",
+    "reports too much",
+    MISSING,
+    NO_TICKETS,
+    CONTESTED,
+    INCOMPLETE,
+)
 
 LIKELY_MISSING: Final = 0.5
 """Load tickets are said to be missing where that is more likely than not."""
@@ -172,8 +177,16 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
         table["ratio_lo"] > 1.0,
         table["ratio_hi"] < 1.0,
     ]
-    names = [INCOMPLETE, CONTESTED, "reports too little", NO_TICKETS, MISSING, CONTESTED,
-             "reports too little", "reports too much"]  # fmt: skip
+    names = [
+        INCOMPLETE,
+        CONTESTED,
+        "reports too little",
+        NO_TICKETS,
+        MISSING,
+        CONTESTED,
+        "reports too little",
+        "reports too much",
+    ]
     found = np.select([one.to_numpy() for one in conditions], names, "agrees")
     return found.astype(object)
 
@@ -185,9 +198,12 @@ def _presumed(table: pd.DataFrame) -> pd.DataFrame:
     mass = (table["ratio"] * table["reported_lb"] - accounted).clip(lower=0.0).where(lacking, 0.0)
     loads = (mass / table["typical_load_lb"].where(table["typical_load_lb"] > 0.0)).round()
     least = (table["verdict"] == MISSING).astype(float)
-    return pd.DataFrame({
-        "without_ticket_lb": mass, "missing_loads": loads.fillna(0.0).clip(lower=least).astype(int)
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "without_ticket_lb": mass,
+            "missing_loads": loads.fillna(0.0).clip(lower=least).astype(int),
+        }
+    )
 
 
 def _advice(row: Any, calibration_pct: float) -> Remark:
@@ -209,9 +225,11 @@ def _advice(row: Any, calibration_pct: float) -> Remark:
         return remark("find_its_tickets", truck=truck, why=_shortfall(row))
     if verdict == CONTESTED:
         return remark(
-            "find_out_first", truck=truck, reported_lb=float(row.reported_lb),
+            "find_out_first",
+            truck=truck,
+            reported_lb=float(row.reported_lb),
             accounted_lb=float(row.loaded_lb - row.returned_lb),
-        )  # fmt: skip
+        )
     if verdict == "agrees":
         if high / low <= (1.0 + calibration_pct / 100.0) ** 2:
             return remark("nothing_needed")
@@ -220,8 +238,9 @@ def _advice(row: Any, calibration_pct: float) -> Remark:
         return remark("error_below_target", target_pct=calibration_pct)
     drifts = row.trend_p < TREND_SIGNIFICANCE
     drift = (remark("and_drifts", month_pct=float(row.trend_pct_per_month)),) if drifts else ()
-    return remark("test_again", truck=truck, material=material, ratio=ratio, low=low, high=high,
-                  drift=drift)  # fmt: skip
+    return remark(
+        "test_again", truck=truck, material=material, ratio=ratio, low=low, high=high, drift=drift
+    )
 
 
 def _incomplete(row: Any) -> Remark:
@@ -267,14 +286,16 @@ def own_tests(ratios: pd.DataFrame, models: pd.DataFrame, drift: pd.DataFrame) -
         test_relative_u_pct=("relative_u_pct", "max"),
     )
     last = drift.sort_values("performed_at", kind="stable").groupby(keys).last()
-    change = pd.DataFrame({
-        "last_test_id": last["test_id"],
-        "last_test_at": pd.to_datetime(last["performed_at"], utc=True),
-        "test_change": last["value"] / last["previous_value"],
-        "test_change_u": np.hypot(
-            (last["value_u"] / last["value"]).to_numpy(dtype=float),
-            (last["previous_value_u"] / last["previous_value"]).to_numpy(dtype=float),
-        ),
-    })  # fmt: skip
+    change = pd.DataFrame(
+        {
+            "last_test_id": last["test_id"],
+            "last_test_at": pd.to_datetime(last["performed_at"], utc=True),
+            "test_change": last["value"] / last["previous_value"],
+            "test_change_u": np.hypot(
+                (last["value_u"] / last["value"]).to_numpy(dtype=float),
+                (last["previous_value_u"] / last["previous_value"]).to_numpy(dtype=float),
+            ),
+        }
+    )
     found = ratios[keys].join(tested, on=keys).join(change, on=keys).drop(columns=keys)
     return found.fillna({"tests": "", "last_test_id": ""})

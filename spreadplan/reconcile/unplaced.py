@@ -42,11 +42,12 @@ def may_lie_here(
     keys = pd.MultiIndex.from_frame(rows[[*KEYS, "material"]])
     return pd.DataFrame(
         {
-            "unplaced_lb": _unplaced(keys, parts[off], planned, lost_lb), "other_lb": _other(rows),
+            "unplaced_lb": _unplaced(keys, parts[off], planned, lost_lb),
+            "other_lb": _other(rows),
             "guessed_lb": here.reindex(keys).fillna(0.0).to_numpy(dtype=float),
         },
         index=rows.index,
-    )  # fmt: skip
+    )
 
 
 def _unplaced(
@@ -60,9 +61,9 @@ def _unplaced(
     own = sums.reindex(pd.MultiIndex.from_frame(mine[pair])).fillna(0.0).to_numpy(dtype=float)
     of_truck = unnamed.add(lost_lb, fill_value=0.0)
     mass = own + mine["truck_id"].map(of_truck).astype(float).fillna(0.0).to_numpy(dtype=float)
-    by_segment = pd.Series(mass, index=mine.index).groupby(
-        [mine[key] for key in [*KEYS, "material"]]
-    ).sum()  # fmt: skip
+    by_segment = (
+        pd.Series(mass, index=mine.index).groupby([mine[key] for key in [*KEYS, "material"]]).sum()
+    )
     return by_segment.reindex(keys).fillna(0.0).to_numpy(dtype=float)
 
 

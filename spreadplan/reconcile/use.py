@@ -100,9 +100,14 @@ def truck_use(
     released = interval_mass(records)
     x_m, y_m = network.plane.project(records.lon, records.lat)
     match = match_trace(
-        network, records.time_s, x_m, y_m, records.speed_mph * MPS_PER_MPH, records.heading_deg,
+        network,
+        records.time_s,
+        x_m,
+        y_m,
+        records.speed_mph * MPS_PER_MPH,
+        records.heading_deg,
         own_routes,
-    )  # fmt: skip
+    )
     placed = attribute_mass(match, released.mass_lb, records.spreading)
     material, names = _materials(released, records.materials, usual_material)
     located = np.isfinite(x_m) & ~match.outlier
@@ -111,13 +116,19 @@ def truck_use(
         truck_id=records.truck_id,
         points=_points(network, records, released, match, placed, located),
         segments=_by_segment(
-            network, records.truck_id, released, placed, material, names,
+            network,
+            records.truck_id,
+            released,
+            placed,
+            material,
+            names,
             _unplaced(match, placed, located) | _silent(records.time_s)[placed.piece_fix],
         ),
         driven=_driven(match, released.known, network.rows),
         lost_lb=float(released.presumed_lb[match.piece_start[1:] == match.piece_start[:-1]].sum()),
         piles={
-            "row": placed.piece_segment[still] >> 1, "position_m": placed.piece_from_m[still],
+            "row": placed.piece_segment[still] >> 1,
+            "position_m": placed.piece_from_m[still],
             "mass_lb": placed.piece_mass_lb[still],
         },
         heard_share=_heard_share(
@@ -128,7 +139,7 @@ def truck_use(
         last_s=float(records.time_s[-1]),
         counts=released.counts,
         left_out_lb=released.left_out_lb,
-    )  # fmt: skip
+    )
 
 
 def _materials(
@@ -140,9 +151,13 @@ def _materials(
 
 
 def _points(
-    network: Network, records: TruckRecords, released: Increments, match: Match,
-    placed: Attribution, located: BoolArray,
-) -> Columns:  # fmt: skip
+    network: Network,
+    records: TruckRecords,
+    released: Increments,
+    match: Match,
+    placed: Attribution,
+    located: BoolArray,
+) -> Columns:
     on = match.segment >= 0
     row = np.where(on, match.row, 0)
     new_pass = np.diff(match.segment, prepend=-1) != 0
@@ -194,9 +209,16 @@ def _by_segment(
 ) -> Columns:
     # off the routes is row -1
     pieces, reported, standing, spread = _sums(
-        placed.piece_segment, placed.piece_fix, material, len(names), placed.piece_mass_lb,
-        placed.piece_standing, placed.piece_from_m, placed.piece_to_m, network.rows,
-    )  # fmt: skip
+        placed.piece_segment,
+        placed.piece_fix,
+        material,
+        len(names),
+        placed.piece_mass_lb,
+        placed.piece_standing,
+        placed.piece_from_m,
+        placed.piece_to_m,
+        network.rows,
+    )
     found = np.flatnonzero(pieces)
     found_row, code = found // len(names) - 1, found % len(names)
     reported_lb, standing_lb, spread_m = reported[found], standing[found], spread[found]
@@ -238,9 +260,7 @@ def _sums(
 ) -> tuple[NDArray[np.int64], FloatArray, FloatArray, FloatArray]:
     """Pieces, mass, mass released standing and length by ``(row + 1) * materials + material``."""
     pieces = np.zeros((rows + 1) * materials, np.int64)
-    reported, still, spread = (
-        np.zeros(pieces.size), np.zeros(pieces.size), np.zeros(pieces.size)
-    )  # fmt: skip
+    reported, still, spread = (np.zeros(pieces.size), np.zeros(pieces.size), np.zeros(pieces.size))
     for p in range(segment.size):
         key = ((segment[p] >> 1) + 1) * materials + material[fix[p]]
         pieces[key] += 1
@@ -263,9 +283,13 @@ def _driven(match: Match, known: BoolArray, rows: int) -> Columns:
 
 @compiled
 def _lengths(
-    start: LongArray, segment: IntArray, from_m: FloatArray, to_m: FloatArray, which: BoolArray,
+    start: LongArray,
+    segment: IntArray,
+    from_m: FloatArray,
+    to_m: FloatArray,
+    which: BoolArray,
     rows: int,
-) -> FloatArray:  # fmt: skip
+) -> FloatArray:
     """Length driven on each row in some of the intervals, shape (rows,)."""
     driven_m = np.zeros(rows)
     for i in range(which.size):
@@ -279,9 +303,13 @@ def _lengths(
 
 @compiled
 def _heard_share(
-    time_s: FloatArray, x_m: FloatArray, y_m: FloatArray, speed_mps: FloatArray,
-    located: BoolArray, known: BoolArray,
-) -> float:  # fmt: skip
+    time_s: FloatArray,
+    x_m: FloatArray,
+    y_m: FloatArray,
+    speed_mps: FloatArray,
+    located: BoolArray,
+    known: BoolArray,
+) -> float:
     """Share of the way on which the truck was heard.
 
     The way goes in straight pieces between the records with a position. A piece is not heard where

@@ -126,9 +126,14 @@ def against_plan(applied: pd.DataFrame, allowed: pd.DataFrame) -> pd.DataFrame:
     keys = ["route_id", "segment_id", "material"]
     rows = applied.merge(allowed, on=keys, how="outer", validate="one_to_one")
     zeros = [
-        "passes", "applications", "reported_lb", "applied_lb", "applied_u_lb", "applied_lo_lb",
+        "passes",
+        "applications",
+        "reported_lb",
+        "applied_lb",
+        "applied_u_lb",
+        "applied_lo_lb",
         "applied_hi_lb",
-    ]  # fmt: skip
+    ]
     return rows.fillna(dict.fromkeys(zeros, 0.0))
 
 
@@ -158,9 +163,11 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     causes = _why_unknown(rows, p_over, p_under, rule.confidence)
     conditions = [
         np.any(list(causes.values()), axis=0),
-        p_over >= rule.confidence, p_over >= 0.5,
-        p_under >= rule.confidence, p_under >= 0.5,
-    ]  # fmt: skip
+        p_over >= rule.confidence,
+        p_over >= 0.5,
+        p_under >= rule.confidence,
+        p_under >= 0.5,
+    ]
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
     found = np.select(conditions, names, "within").astype(object)
     reason = np.select(list(causes.values()), list(causes), "").astype(object)
@@ -182,9 +189,14 @@ def _why_unknown(
     applied, u, planned, allowed, least, coverage = (
         rows[name].to_numpy(dtype=float)
         for name in (
-            "applied_lb", "applied_u_lb", "planned_lb", "allowed_lb", "least_lb", "coverage"
+            "applied_lb",
+            "applied_u_lb",
+            "planned_lb",
+            "allowed_lb",
+            "least_lb",
+            "coverage",
         )
-    )  # fmt: skip
+    )
     contested = rows["contested"].to_numpy(dtype=bool)
     short = rows["too_short"].to_numpy(dtype=bool) if "too_short" in rows else contested & False
     other, unplaced, guessed = (
@@ -278,6 +290,8 @@ def plain_comparison(rows: pd.DataFrame, mass: str = "applied_lb") -> PlainCompa
     over = rows[mass] > rows["allowed_lb"].fillna(np.inf)
     under = rows[mass] < rows["least_lb"].fillna(-np.inf)
     return PlainComparison(
-        int(over.sum()), int((over & (rows["verdict"] == "over")).sum()),
-        int(under.sum()), int((under & (rows["verdict"] == "under")).sum()),
-    )  # fmt: skip
+        int(over.sum()),
+        int((over & (rows["verdict"] == "over")).sum()),
+        int(under.sum()),
+        int((under & (rows["verdict"] == "under")).sum()),
+    )

@@ -56,9 +56,12 @@ class SpeedRow:
 
 TROUBLE: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate")
 STATUS_SIGN: Final = {
-    "uncalibrated": "no setting", "do_not_use": "no setting", "no_rate": "no rate",
-    "untreated": "off", "unassigned": "no truck",
-}  # fmt: skip
+    "uncalibrated": "no setting",
+    "do_not_use": "no setting",
+    "no_rate": "no rate",
+    "untreated": "off",
+    "unassigned": "no truck",
+}
 
 
 @dataclass(frozen=True)
@@ -127,15 +130,20 @@ class Block:
         """What decides how much room it takes."""
         texts = [*self.told, *(text for _, text in self.alarms), self.memory]
         return Needs(
-            len(self.columns), len(self.changes), len(self.speeds),
+            len(self.columns),
+            len(self.changes),
+            len(self.speeds),
             sum(_lines(text) for text in texts if text),
-        )  # fmt: skip
+        )
 
 
 def cab_cards(
-    plan: StormPlan, areas: pd.DataFrame, setting: Setting, as_of: pd.Timestamp,
+    plan: StormPlan,
+    areas: pd.DataFrame,
+    setting: Setting,
+    as_of: pd.Timestamp,
     inputs_of: str = "",
-) -> Iterator[tuple[str, str]]:  # fmt: skip
+) -> Iterator[tuple[str, str]]:
     """A card for each truck and route of the plan.
 
     Parameters
@@ -154,8 +162,10 @@ def cab_cards(
     pairs = pairs.drop_duplicates()
     labels = [f"{truck}_{route}" for truck, route in pairs.itertuples(index=False, name=None)]
     # two pairs may read alike ("A_B" + "C", "A" + "B_C"): the place in the list tells them apart
-    keys = [label if labels.count(label) == 1 else f"{label} {place}"
-            for place, label in enumerate(labels)]  # fmt: skip
+    keys = [
+        label if labels.count(label) == 1 else f"{label} {place}"
+        for place, label in enumerate(labels)
+    ]
     names = file_names(keys)
     names_of_areas = {str(area.area_id): str(area.name or area.area_id) for area in lines(areas)}
     runs, begin = _runs(plan), _beginnings(plan, setting.display)
@@ -192,8 +202,13 @@ def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
     """By route and application. Rows become tuples once: a plan may have thousands of cards."""
     runs: dict[str, dict[str, _Run]] = {}
     keys = ["application", "route_id"]
-    icy = {(str(label), str(route)) for label, route, event in plan.segments[[*keys, "event"]]
-           .drop_duplicates().itertuples(index=False) if may_be_icy(str(event))}  # fmt: skip
+    icy = {
+        (str(label), str(route))
+        for label, route, event in plan.segments[[*keys, "event"]]
+        .drop_duplicates()
+        .itertuples(index=False)
+        if may_be_icy(str(event))
+    }
     memory = runs_from_memory(plan)
     for route in lines(plan.routes):
         key = (route.application, route.route_id)
@@ -244,13 +259,21 @@ def _page(
     lines_used = _lines(f"S Sensitive: {sensitive}") if sensitive else 0
     pages = arrange(together.needs, [block.needs for block in apart], setting.paper, lines_used)
     content = dict(
-        title=f"Cab card, truck {truck}, route {route}", **setting.context(as_of),
-        truck=truck, route=route, material=first.material, yard=first.yard_id,
-        storm=card.plan.storm, sensitive=sensitive, inputs_of=inputs_of,
-        pages=[_page_view(page, together if page.together else apart[page.block])
-               for page in pages],
-        distance=card.shown.unit("distance"), speed=card.shown.unit("speed"),
-    )  # fmt: skip
+        title=f"Cab card, truck {truck}, route {route}",
+        **setting.context(as_of),
+        truck=truck,
+        route=route,
+        material=first.material,
+        yard=first.yard_id,
+        storm=card.plan.storm,
+        sensitive=sensitive,
+        inputs_of=inputs_of,
+        pages=[
+            _page_view(page, together if page.together else apart[page.block]) for page in pages
+        ],
+        distance=card.shown.unit("distance"),
+        speed=card.shown.unit("speed"),
+    )
     return html("cab_card.html", code=_code(content), **content)
 
 
@@ -261,10 +284,13 @@ def _code(content: Mapping[str, Any]) -> str:
 
 def _page_view(page: Page, block: Block) -> dict[str, Any]:
     return {
-        "size": page.size.name, "block": block, "whole": page.first == 0,
+        "size": page.size.name,
+        "block": block,
+        "whole": page.first == 0,
         "lists": _cut(block.changes[page.first : page.last], page.size, len(block.columns)),
-        "more": page.last < len(block.changes), "speeds": block.speeds[: page.speeds],
-    }  # fmt: skip
+        "more": page.last < len(block.changes),
+        "speeds": block.speeds[: page.speeds],
+    }
 
 
 def _lines(text: str) -> int:
@@ -291,17 +317,23 @@ def _columns(card: _Card) -> list[Column]:
     alike: dict[tuple[Any, ...], list[str]] = {}
     for label, run in card.runs.items():
         key = (
-            tuple(_intervals([run.stretches], card.shown)), _key_numbers(run.stretches, card.shown),
-            _loads(card, run), tuple(_alarms(run.stretches, card.shown)), run.from_memory, run.icy,
-        )  # fmt: skip
+            tuple(_intervals([run.stretches], card.shown)),
+            _key_numbers(run.stretches, card.shown),
+            _loads(card, run),
+            tuple(_alarms(run.stretches, card.shown)),
+            run.from_memory,
+            run.icy,
+        )
         alike.setdefault(key, []).append(label)
     return [
         Column(
-            tuple(labels), card.begin[labels[0], card.runs[labels[0]].route.route_id],
-            card.runs[labels[0]].stretches, card.runs[labels[0]].from_memory,
+            tuple(labels),
+            card.begin[labels[0], card.runs[labels[0]].route.route_id],
+            card.runs[labels[0]].stretches,
+            card.runs[labels[0]].from_memory,
         )
         for labels in alike.values()
-    ]  # fmt: skip
+    ]
 
 
 def _block(card: _Card, columns: Sequence[Column]) -> Block:
@@ -326,8 +358,9 @@ def _block(card: _Card, columns: Sequence[Column]) -> Block:
         speed_gate=_gate(spread, shown),
         rate_place=1 if closed else 2,
         memory=MEMORY_NOTE if any(column.from_memory for column in columns) else "",
-        told=tuple(text for text in told if text), alarms=tuple(dict.fromkeys(alarms)),
-    )  # fmt: skip
+        told=tuple(text for text in told if text),
+        alarms=tuple(dict.fromkeys(alarms)),
+    )
 
 
 def dial(stretch: Any, shown: Display) -> str:
@@ -365,10 +398,16 @@ def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
         else:
             start = max(one.from_mi for one in here)
             road = next(one for one in here if one.from_mi == start)
-            changes.append(Change(
-                as_text(shown.value(start, "distance"), 1),
-                str(road.from_name or road.from_segment_id), key[0], speed, key[1], trouble,
-            ))  # fmt: skip
+            changes.append(
+                Change(
+                    as_text(shown.value(start, "distance"), 1),
+                    str(road.from_name or road.from_segment_id),
+                    key[0],
+                    speed,
+                    key[1],
+                    trouble,
+                )
+            )
         last_key = key
         at = [place + (round(one.to_mi, 6) <= end) for place, one in zip(at, here, strict=True)]
     return changes
@@ -376,8 +415,11 @@ def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
 
 def _key_names(closed: bool, shown: Display) -> tuple[str, ...]:
     rate = shown.unit("rate")
-    middle = (f"rate, {rate}", f"cal. no., {shown.unit('per_count')}") if closed else (
-        "feeder, %", f"gives, {rate}")  # fmt: skip
+    middle = (
+        (f"rate, {rate}", f"cal. no., {shown.unit('per_count')}")
+        if closed
+        else ("feeder, %", f"gives, {rate}")
+    )
     return (f"gate, {shown.unit('gate')}", *middle, shown.unit("speed"))
 
 
@@ -467,7 +509,7 @@ def _loads(card: _Card, run: _Run) -> tuple[str, ...]:
         f"{plural(int(route.loads), 'load')}, {shown.show(route.mass_lb, 'bulk')}{liquid}, about "
         f"{shown.duration(route.minutes)}.",
         *(f"Reload {one.load - 1}: empty near {_place(card, one)}." for one in run.reloads),
-    )  # fmt: skip
+    )
 
 
 def _place(card: _Card, reload: Any) -> str:

@@ -22,7 +22,7 @@ from spreadplan.reports.certificate_room import (
     models_pt,
     next_pt,
     tests_on_first_page,
-)  # fmt: skip
+)
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
@@ -32,14 +32,20 @@ from spreadplan.views.words import TERMS
 
 CONTROL: Final = {"closed_loop": "closed loop", "open_loop": "open loop"}
 METHOD: Final = {
-    "container": "containers", "vehicle_scale": "truck scale", "direct": "direct scale",
+    "container": "containers",
+    "vehicle_scale": "truck scale",
+    "direct": "direct scale",
     "mixed": "mixed",
-}  # fmt: skip
+}
 SOURCES: Final = {
-    "scale": "scale", "container filling": "filling", "timing": "timing",
-    "sensor counts": "counts", "run-to-run repeatability": "run to run",
-    "start-up and form of the curve": "form of curve", "dependence on feeder output": "output",
-}  # fmt: skip
+    "scale": "scale",
+    "container filling": "filling",
+    "timing": "timing",
+    "sensor counts": "counts",
+    "run-to-run repeatability": "run to run",
+    "start-up and form of the curve": "form of curve",
+    "dependence on feeder output": "output",
+}
 
 UNTIL_TESTED: Final = "Until it is tested, no setting of this truck can be relied on."
 #: a source that adds less than this to no calibration of a truck has no column.
@@ -99,10 +105,14 @@ def truck_of(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Tr
     done = changes[changes["changed_at"] <= calibration.as_of]
     keys = [key for key in calibration.models if key[0] == truck_id]
     return Truck(
-        record, mine(calibration.tests), tuple(calibration.models[key] for key in keys),
-        tuple(calibration.standings[key] for key in keys), mine(calibration.drift),
-        mine(calibration.advice), mine(done),
-    )  # fmt: skip
+        record,
+        mine(calibration.tests),
+        tuple(calibration.models[key] for key in keys),
+        tuple(calibration.standings[key] for key in keys),
+        mine(calibration.drift),
+        mine(calibration.advice),
+        mine(done),
+    )
 
 
 def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting: Setting) -> str:
@@ -113,27 +123,39 @@ def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting
     drift = charts.drift_chart(truck.drift, truck.tests, truck.changes, shown)
     curves = _curves(truck, shown)
     facts, state = facts_of(truck, shown), state_of_truck(truck, calibration, policy, setting.voice)
-    first = tests_on_first_page(rows, setting.paper, [
-        facts_pt(facts, state["sentences"]),
-        curves_pt(len(charts.curve_groups(truck.models, truck.tests))),
-        models_pt([row["calibration"] for row in models], flags),
-        next_pt([f"{item['what']}: {item['text']}" for item in advice], drift is not None),
-    ])  # fmt: skip
+    first = tests_on_first_page(
+        rows,
+        setting.paper,
+        [
+            facts_pt(facts, state["sentences"]),
+            curves_pt(len(charts.curve_groups(truck.models, truck.tests))),
+            models_pt([row["calibration"] for row in models], flags),
+            next_pt([f"{item['what']}: {item['text']}" for item in advice], drift is not None),
+        ],
+    )
     return html(
         "certificate.html",
         title=f"Calibration certificate, truck {truck.record.truck_id}",
         **setting.context(calibration.as_of),
-        truck_id=truck.record.truck_id, facts=facts, state=state,
+        truck_id=truck.record.truck_id,
+        facts=facts,
+        state=state,
         unit={name: shown.unit(name) for name in ("gate", "mass", "discharge", "per_count")},
         curves=curves,
         curve_title="Mass per count and discharge" if truck.closed_loop else "Discharge curve",
         counted=truck.closed_loop,
-        first_tests=rows[:first], more_tests=rows[first:],
+        first_tests=rows[:first],
+        more_tests=rows[first:],
         tests_note=_tests_note(rows, first),
-        marks=_used(marks, rows[:first]), more_marks=_used(marks, rows[first:]),
-        models=models, sources=sources, flags=flags,
-        drift=drift, no_drift=_no_drift(truck), advice=advice,
-    )  # fmt: skip
+        marks=_used(marks, rows[:first]),
+        more_marks=_used(marks, rows[first:]),
+        models=models,
+        sources=sources,
+        flags=flags,
+        drift=drift,
+        no_drift=_no_drift(truck),
+        advice=advice,
+    )
 
 
 def _curves(truck: Truck, shown: Display) -> Markup | None:
@@ -152,10 +174,13 @@ def facts_of(truck: Truck, shown: Display) -> list[tuple[str, str]]:
     facts = [
         ("Control", f"{CONTROL[one.control]}, {one.feeder}"),
         ("Capacity", shown.show(one.capacity_lb, "mass")),
-        ("Feeder", f"{shown.number(one.min_feeder_pct, 'percent')} to "
-                   f"{shown.show(one.max_feeder_pct, 'percent')} of full output"),
+        (
+            "Feeder",
+            f"{shown.number(one.min_feeder_pct, 'percent')} to "
+            f"{shown.show(one.max_feeder_pct, 'percent')} of full output",
+        ),
         ("Gates", f"{gates}{NBSP}{shown.unit('gate')}" if gates else "not listed"),
-    ]  # fmt: skip
+    ]
     if math.isfinite(one.prewet_tank_gal):
         facts.append(("Prewet tank", shown.show(one.prewet_tank_gal, "volume")))
     testers = sorted({who for who in truck.tests["performed_by"] if who})
@@ -179,41 +204,60 @@ def state_of_truck(
     if not truck.models:
         why = _why_none(truck)
         return {
-            "tone": "bad", "headline": "Not calibrated",
+            "tone": "bad",
+            "headline": "Not calibrated",
             "sentences": [
                 f"On {as_of} no discharge test of this truck counts: {why}.",
                 UNTIL_TESTED,
             ],
-        }  # fmt: skip
+        }
     used = [test_id for model in truck.models for test_id in model.test_ids]
     last_day = _last_day(truck.tests[truck.tests["test_id"].isin(used)], policy)
     parts = ["feeder", "hydraulics", *(["sensor or controller"] if truck.closed_loop else [])]
     sentences = [
-        (f"Judged on {as_of}; counts until {shown.date(last_day)}, its oldest test is then "
-         f"{policy.calibration_max_age_days:g} days old." if last_day is not None else
-         f"Judged on {as_of}; the policy sets no age limit."),
+        (
+            f"Judged on {as_of}; counts until {shown.date(last_day)}, its oldest test is then "
+            f"{policy.calibration_max_age_days:g} days old."
+            if last_day is not None
+            else f"Judged on {as_of}; the policy sets no age limit."
+        ),
         f"Void at once after work on the gate, {', '.join(parts[:-1])} or {parts[-1]}. {GATE_RULE} "
         "It holds for the material tested only.",
-    ]  # fmt: skip
+    ]
     doubts = _doubts(truck, voice)
     if not any(standing.usable for standing in truck.standings):
-        return {"tone": "bad", "headline": "Do not use yet",
-                "sentences": [*doubts, f"Judged on {as_of}.", UNTIL_TESTED]}  # fmt: skip
+        return {
+            "tone": "bad",
+            "headline": "Do not use yet",
+            "sentences": [*doubts, f"Judged on {as_of}.", UNTIL_TESTED],
+        }
     if missing:
         doubts.insert(0, f"No test counts with: {missing}.")
     levels = {standing.level for standing in truck.standings}
     if missing or levels & {"do_not_use", "in_part"}:
-        return {"tone": "warn", "headline": "Calibrated in part",
-                "sentences": [*doubts, *sentences]}  # fmt: skip
+        return {
+            "tone": "warn",
+            "headline": "Calibrated in part",
+            "sentences": [*doubts, *sentences],
+        }
     if doubts:
-        return {"tone": "warn", "headline": "Tests contradict each other",
-                "sentences": [*doubts, *sentences]}  # fmt: skip
+        return {
+            "tone": "warn",
+            "headline": "Tests contradict each other",
+            "sentences": [*doubts, *sentences],
+        }
     due = truck.advice[truck.advice["need"] == "test"]
     if len(due):
-        sentences.insert(0, f"The target of {policy.calibration_pct:g}{NBSP}% (95 %) is not "
-                            "reached everywhere: see what to do next.")  # fmt: skip
-        return {"tone": "warn", "headline": "Calibrated, more tests advised",
-                "sentences": sentences}  # fmt: skip
+        sentences.insert(
+            0,
+            f"The target of {policy.calibration_pct:g}{NBSP}% (95 %) is not "
+            "reached everywhere: see what to do next.",
+        )
+        return {
+            "tone": "warn",
+            "headline": "Calibrated, more tests advised",
+            "sentences": sentences,
+        }
     return {"tone": "good", "headline": "Calibrated", "sentences": sentences}
 
 
@@ -249,27 +293,35 @@ def test_rows(truck: Truck, shown: Display) -> tuple[list[dict[str, Any]], dict[
     """Rows of the table of tests, those that count first, and the numbers of the notes."""
     ordered = truck.tests.sort_values(
         ["valid", "material", "gate_in", "performed_at", "test_id"],
-        ascending=[False, True, True, False, True], kind="stable",
-    )  # fmt: skip
+        ascending=[False, True, True, False, True],
+        kind="stable",
+    )
     marks: dict[str, int] = {}
     rows = []
     for test in lines(ordered):
         warnings = [text for text in test.warnings.split("; ") if text]
         numbers = [marks.setdefault(text, len(marks) + 1) for text in warnings]
-        rows.append({
-            "test_id": test.test_id, "valid": bool(test.valid), "reason": test.reason,
-            "counted": truck.closed_loop,
-            "warnings": warnings, "marks": ",".join(str(number) for number in sorted(numbers)),
-            "date": shown.date(test.performed_at), "material": test.material,
-            "gate": shown.number(test.gate_in, "gate"),
-            "output": shown.number(test.feeder_pct, "percent"),
-            "run": shown.number(test.duration_s, "seconds"), "weighing": _weighing(test),
-            "net": shown.number_pm(test.net_lb, test.net_u_lb, "mass"),
-            "discharge": shown.number_pm(
-                test.discharge_lb_per_min, test.discharge_u_lb_per_min, "discharge"
-            ),
-            "per_count": shown.number_pm(test.lb_per_count, test.lb_per_count_u, "per_count"),
-        })  # fmt: skip
+        rows.append(
+            {
+                "test_id": test.test_id,
+                "valid": bool(test.valid),
+                "reason": test.reason,
+                "counted": truck.closed_loop,
+                "warnings": warnings,
+                "marks": ",".join(str(number) for number in sorted(numbers)),
+                "date": shown.date(test.performed_at),
+                "material": test.material,
+                "gate": shown.number(test.gate_in, "gate"),
+                "output": shown.number(test.feeder_pct, "percent"),
+                "run": shown.number(test.duration_s, "seconds"),
+                "weighing": _weighing(test),
+                "net": shown.number_pm(test.net_lb, test.net_u_lb, "mass"),
+                "discharge": shown.number_pm(
+                    test.discharge_lb_per_min, test.discharge_u_lb_per_min, "discharge"
+                ),
+                "per_count": shown.number_pm(test.lb_per_count, test.lb_per_count_u, "per_count"),
+            }
+        )
     return rows, marks
 
 
@@ -319,14 +371,18 @@ def model_rows(
     for model, standing, budget in zip(truck.models, truck.standings, budgets, strict=True):
         middle = coverage_factor(model.relative_dof) * float(model.relative_u(model.middle_pct))
         at_worst = worst.get((model.material, model.gate_in), math.nan)
-        rows.append({
-            "material": model.material, "gate": shown.number(model.gate_in, "gate"),
-            "calibration": calibration_in_words(model, shown),
-            "tested": _span(model.tested_lo_pct, model.tested_hi_pct),
-            "middle": f"±{NBSP}{percent(middle)}", "worst": f"±{NBSP}{percent(at_worst / 100)}",
-            "budget": [_share(budget.get(name)) for name in sources],
-            "doubt": terms[standing.level] if standing.says else None,
-        })  # fmt: skip
+        rows.append(
+            {
+                "material": model.material,
+                "gate": shown.number(model.gate_in, "gate"),
+                "calibration": calibration_in_words(model, shown),
+                "tested": _span(model.tested_lo_pct, model.tested_hi_pct),
+                "middle": f"±{NBSP}{percent(middle)}",
+                "worst": f"±{NBSP}{percent(at_worst / 100)}",
+                "budget": [_share(budget.get(name)) for name in sources],
+                "doubt": terms[standing.level] if standing.says else None,
+            }
+        )
         gate = shown.show(model.gate_in, "gate")
         # how the curve was chosen matters where the curve is what the truck is calibrated by
         notes = [*([model.choice] if model.counts is None else []), *model.flags]
@@ -376,8 +432,12 @@ def advice_lines(truck: Truck, shown: Display) -> list[dict[str, str]]:
     if good:
         items.append({"what": "Good enough now", "text": "; ".join(good) + "."})
     if not items:
-        items.append({"what": "Nothing planned", "text": "No route is assigned to this truck; "
-                      "test it before it is used."})  # fmt: skip
+        items.append(
+            {
+                "what": "Nothing planned",
+                "text": "No route is assigned to this truck; test it before it is used.",
+            }
+        )
     return items
 
 
@@ -388,6 +448,9 @@ def work_sheet(setting: Setting, as_of: pd.Timestamp) -> str:
     """A blank sheet to print and fill in at a discharge test."""
     shown = setting.display
     return html(
-        "work_sheet.html", title="Work sheet for a discharge test", **setting.context(as_of),
-        unit={name: shown.unit(name) for name in ("gate", "mass")}, gate_rule=GATE_RULE,
-    )  # fmt: skip
+        "work_sheet.html",
+        title="Work sheet for a discharge test",
+        **setting.context(as_of),
+        unit={name: shown.unit(name) for name in ("gate", "mass")},
+        gate_rule=GATE_RULE,
+    )

@@ -29,7 +29,7 @@ from spreadplan.reports.figure import (
     house_style,
     panels,
     svg,
-)  # fmt: skip
+)
 from spreadplan.reports.inline_svg import hover
 from spreadplan.views.display import Display, plural, short
 
@@ -156,14 +156,27 @@ def _tests(
             continue
         output, middle = some["feeder_pct"].to_numpy(dtype=float), shown.values(some[value], kind)
         ax.errorbar(
-            output, middle, yerr=COVERAGE * shown.values(some[value_u], kind), fmt="none",
-            ecolor=colour, elinewidth=0.9, capsize=2, markeredgewidth=1.2,
-        )  # fmt: skip
+            output,
+            middle,
+            yerr=COVERAGE * shown.values(some[value_u], kind),
+            fmt="none",
+            ecolor=colour,
+            elinewidth=0.9,
+            capsize=2,
+            markeredgewidth=1.2,
+        )
         for x, y, test in zip(output, middle, lines(some), strict=True):
             said = shown.show_pm(getattr(test, value), getattr(test, value_u), kind)
             why = "" if counts else f"; does not count: {test.reason}"
-            ax.plot(x, y, marker, color=colour, markersize=4.2, markeredgewidth=1.2,
-                    gid=hover(f"{test.test_id}: {said}{why}"))  # fmt: skip
+            ax.plot(
+                x,
+                y,
+                marker,
+                color=colour,
+                markersize=4.2,
+                markeredgewidth=1.2,
+                gid=hover(f"{test.test_id}: {said}{why}"),
+            )
 
 
 def _curve_in_words(
@@ -244,16 +257,21 @@ def _series(drift: pd.DataFrame, tests: pd.DataFrame, shown: Display) -> dict[st
             number = len(chains)
             chains.append((f"{short(row.material, 16)}, {shown.show(row.gate_in, 'gate')}", []))
             expanded = 100.0 * COVERAGE * row.previous_value_u / row.previous_value
-            chains[number][1].append(_Point(
-                row.previous_test_id, moments[row.previous_test_id], 100.0, expanded, False
-            ))  # fmt: skip
+            chains[number][1].append(
+                _Point(row.previous_test_id, moments[row.previous_test_id], 100.0, expanded, False)
+            )
         points = chains[number][1]
         # an open loop's earlier value is taken to the output of the later one: only ratios count
         value = points[-1].relative_pct * row.value / row.previous_value
-        points.append(_Point(
-            row.test_id, row.performed_at, value, COVERAGE * value * row.value_u / row.value,
-            row.verdict == "drift",
-        ))  # fmt: skip
+        points.append(
+            _Point(
+                row.test_id,
+                row.performed_at,
+                value,
+                COVERAGE * value * row.value_u / row.value,
+                row.verdict == "drift",
+            )
+        )
         open_ends[row.test_id] = number
     names = Counter(name for name, _ in chains)
     seen: Counter[str] = Counter()
@@ -270,11 +288,24 @@ def _plot_series(
     at = [place[point.test_id] for point in points]
     values = [point.relative_pct for point in points]
     ax.errorbar(
-        at, values, yerr=[point.expanded_pct for point in points], fmt="none", ecolor=BLUE,
-        elinewidth=0.9, capsize=2.2,
-    )  # fmt: skip
-    ax.plot(at, values, color=BLUE, linewidth=0.7, marker=marker, markersize=4.2,
-            markerfacecolor="white", markeredgecolor=BLUE)  # fmt: skip
+        at,
+        values,
+        yerr=[point.expanded_pct for point in points],
+        fmt="none",
+        ecolor=BLUE,
+        elinewidth=0.9,
+        capsize=2.2,
+    )
+    ax.plot(
+        at,
+        values,
+        color=BLUE,
+        linewidth=0.7,
+        marker=marker,
+        markersize=4.2,
+        markerfacecolor="white",
+        markeredgecolor=BLUE,
+    )
     for x, point in zip(at, points, strict=True):
         if point.drifted:
             ax.plot([x], [point.relative_pct], marker=marker, markersize=6.5, color=RED, zorder=5)
@@ -290,10 +321,16 @@ def _mark_changes(ax: Axes, changes: pd.DataFrame, moments: Sequence[pd.Timestam
         ax.axvline(after - 0.5, color=INK, linewidth=0.9, linestyle=(0, (2, 2)))
         last = after == len(moments)
         ax.annotate(
-            ", ".join(dict.fromkeys(what)), (after - 0.5, 1.0), xycoords=("data", "axes fraction"),
-            xytext=(-2 if last else 2, 1), textcoords="offset points", va="bottom",
-            ha="right" if last else "left", fontsize=6.5, color=INK,
-        )  # fmt: skip
+            ", ".join(dict.fromkeys(what)),
+            (after - 0.5, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(-2 if last else 2, 1),
+            textcoords="offset points",
+            va="bottom",
+            ha="right" if last else "left",
+            fontsize=6.5,
+            color=INK,
+        )
 
 
 def _date_axis(ax: Axes, dates: Sequence[str]) -> None:
@@ -313,15 +350,31 @@ def _date_axis(ax: Axes, dates: Sequence[str]) -> None:
 
 def _drift_legend(ax: Axes, series: Mapping[str, Sequence[_Point]]) -> None:
     handles = [
-        Line2D([], [], color=BLUE, linewidth=0.8, marker=marker, markersize=4,
-               markerfacecolor="white", label=name)
+        Line2D(
+            [],
+            [],
+            color=BLUE,
+            linewidth=0.8,
+            marker=marker,
+            markersize=4,
+            markerfacecolor="white",
+            label=name,
+        )
         for marker, name in zip(_endless(MARKERS, len(series)), series, strict=True)
-    ]  # fmt: skip
+    ]
     if any(point.drifted for points in series.values() for point in points):
-        handles.append(Line2D([], [], color=RED, linewidth=0, marker="o", markersize=6,
-                              label="differs, |En| > 1"))  # fmt: skip
-    ax.legend(handles=handles, loc="center left", bbox_to_anchor=(1.0, 0.5), handlelength=1.6,
-              fontsize=6.5)  # fmt: skip
+        handles.append(
+            Line2D(
+                [], [], color=RED, linewidth=0, marker="o", markersize=6, label="differs, |En| > 1"
+            )
+        )
+    ax.legend(
+        handles=handles,
+        loc="center left",
+        bbox_to_anchor=(1.0, 0.5),
+        handlelength=1.6,
+        fontsize=6.5,
+    )
 
 
 def _endless(items: Sequence[str], count: int) -> list[str]:
@@ -349,8 +402,10 @@ def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> 
     ``yards``: yard_id, material, needed_lb, needed_hi_lb, on_hand_lb (NaN: not counted).
     """
     rows = yards.reset_index(drop=True)
-    bulk = {name: shown.values(rows[f"{name}_lb"], "bulk")
-            for name in ("needed", "needed_hi", "on_hand")}  # fmt: skip
+    bulk = {
+        name: shown.values(rows[f"{name}_lb"], "bulk")
+        for name in ("needed", "needed_hi", "on_hand")
+    }
     # a pile many times the need would squeeze the bars that matter
     widest = 1.7 * float(np.nanmax([*bulk["needed_hi"], *bulk["needed"], 1e-9]))
     with house_style():
@@ -359,23 +414,36 @@ def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> 
             one = {name: float(values[place]) for name, values in bulk.items()}
             _need_bar(ax, place, one, widest)
             _stock_label(ax, place, rows["on_hand_lb"].iloc[place], one, widest, shown)
-        ax.set_yticks(range(len(rows)), [
-            f"{short(row.yard_id, 22)} · {short(row.material, 18)}" for row in lines(rows)
-        ], color=INK, fontsize=7.5)  # fmt: skip
+        ax.set_yticks(
+            range(len(rows)),
+            [f"{short(row.yard_id, 22)} · {short(row.material, 18)}" for row in lines(rows)],
+            color=INK,
+            fontsize=7.5,
+        )
         ax.set_ylim(len(rows) - 0.45, -0.55)
         ax.set_xlim(0, widest)
         ax.grid(axis="y", visible=False)
         ax.spines["left"].set_visible(False)
         ax.set_xlabel(shown.unit("bulk"))
-        ax.legend(handles=_need_legend(bulk), loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4,
-                  borderaxespad=0.2, handlelength=1.4)  # fmt: skip
+        ax.legend(
+            handles=_need_legend(bulk),
+            loc="lower left",
+            bbox_to_anchor=(0, 1.0),
+            ncols=4,
+            borderaxespad=0.2,
+            handlelength=1.4,
+        )
         return Drawing(figure, _need_in_words(rows, shown), "need")
 
 
 def _stock_label(
-    ax: Axes, place: int, on_hand_lb: float, bulk: Mapping[str, float], widest: float,
+    ax: Axes,
+    place: int,
+    on_hand_lb: float,
+    bulk: Mapping[str, float],
+    widest: float,
     shown: Display,
-) -> None:  # fmt: skip
+) -> None:
     """What is on hand in figures, behind the bars or where they leave the chart."""
     have = bulk["on_hand"]
     if not np.isfinite(have):
@@ -386,21 +454,41 @@ def _stock_label(
     at = np.nanmax([have, bulk["needed_hi"], bulk["needed"]])
     inside = at > 0.86 * widest
     ax.annotate(
-        text, (min(at, widest), place), xytext=(-4 if inside else 5, 0), va="center",
-        ha="right" if inside else "left", textcoords="offset points", fontsize=6.8, color=MUTED,
-    )  # fmt: skip
+        text,
+        (min(at, widest), place),
+        xytext=(-4 if inside else 5, 0),
+        va="center",
+        ha="right" if inside else "left",
+        textcoords="offset points",
+        fontsize=6.8,
+        color=MUTED,
+    )
 
 
 def _need_bar(ax: Axes, place: int, bulk: Mapping[str, float], widest: float) -> None:
     needed, have = bulk["needed"], bulk["on_hand"]
     if np.isfinite(have):
-        ax.barh(place, min(have, 1.05 * widest), height=0.66, facecolor=FAINT, edgecolor=MUTED,
-                linewidth=0.8)  # fmt: skip
+        ax.barh(
+            place,
+            min(have, 1.05 * widest),
+            height=0.66,
+            facecolor=FAINT,
+            edgecolor=MUTED,
+            linewidth=0.8,
+        )
     covered = min(needed, have) if np.isfinite(have) else needed
     ax.barh(place, covered, height=0.34, color=BLUE)
     if needed > covered:
-        ax.barh(place, needed - covered, left=covered, height=0.34, facecolor="#f7d9b4",
-                edgecolor=RED, hatch="/////", linewidth=0.8)  # fmt: skip
+        ax.barh(
+            place,
+            needed - covered,
+            left=covered,
+            height=0.34,
+            facecolor="#f7d9b4",
+            edgecolor=RED,
+            hatch="/////",
+            linewidth=0.8,
+        )
     half = bulk["needed_hi"] - needed
     if half > 0:
         ax.errorbar(needed, place, xerr=half, ecolor=INK, elinewidth=1.1, capsize=3, fmt="none")
@@ -418,7 +506,10 @@ def _need_legend(bulk: Mapping[str, np.ndarray]) -> list[Any]:
 def _need_in_words(rows: pd.DataFrame, shown: Display) -> str:
     return "Need against stock. " + " ".join(
         f"{row.yard_id}, {row.material}: {shown.show(row.needed_lb, 'bulk')} needed, "
-        + (f"{shown.show(row.on_hand_lb, 'bulk')} on hand." if np.isfinite(row.on_hand_lb)
-           else "stock not counted.")
+        + (
+            f"{shown.show(row.on_hand_lb, 'bulk')} on hand."
+            if np.isfinite(row.on_hand_lb)
+            else "stock not counted."
+        )
         for row in lines(rows)
-    )  # fmt: skip
+    )

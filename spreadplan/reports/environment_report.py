@@ -35,9 +35,11 @@ from spreadplan.views.setting import Setting
 from spreadplan.views.water import screened_waters
 
 VERDICT: Final = {
-    "over": ("bad", "over"), "probably_over": ("warn", "probably over"),
-    "within": ("good", "within"), "no limit": ("none", "no limit"),
-}  # fmt: skip
+    "over": ("bad", "over"),
+    "probably_over": ("warn", "probably over"),
+    "within": ("good", "within"),
+    "no limit": ("none", "no limit"),
+}
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_EVIDENCE: Final = 24
 MOST_DOUBTFUL: Final = 6
@@ -54,21 +56,28 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
     certain = _worst_storms(rates[rates["supported"].astype(bool)])
     doubtful = rates[~rates["supported"].astype(bool)]
     return html(
-        "environment.html", title=f"Environment, season {result.season.name}",
-        **common(view, setting), first=headlines(result.findings, OFFICER),
-        findings=other_findings(result.findings, OFFICER), glance=_glance(view, shown),
-        area_chart=charts.area_chart(result.chloride, starts, shown), areas=_areas(view, shown),
+        "environment.html",
+        title=f"Environment, season {result.season.name}",
+        **common(view, setting),
+        first=headlines(result.findings, OFFICER),
+        findings=other_findings(result.findings, OFFICER),
+        glance=_glance(view, shown),
+        area_chart=charts.area_chart(result.chloride, starts, shown),
+        areas=_areas(view, shown),
         chloride_chart=charts.chloride_chart(result.chloride, shown),
         routes=_routes(result.chloride, shown),
         least=shown.show(POUNDS_PER_TON * LEAST_TON, "bulk"),
-        basis=_basis(result.chloride_basis), prewet=_prewet(result.prewet_chloride, shown),
+        basis=_basis(result.chloride_basis),
+        prewet=_prewet(result.prewet_chloride, shown),
         unknown=_unknown(result.without_chloride, shown),
-        screening=screened_waters(result.screening, shown), caution=CAUTION,
+        screening=screened_waters(result.screening, shown),
+        caution=CAUTION,
         season_water=_season_water(result.season_concentration, shown),
         map=over_map(view.routes, rates, view.areas, 5.2),
         repeated=_repeated(result.repeated.iloc[:MOST_REPEATED], shown),
         repeated_left=max(len(result.repeated) - MOST_REPEATED, 0),
-        evidence=_evidence(certain.iloc[:MOST_EVIDENCE], shown), count=count,
+        evidence=_evidence(certain.iloc[:MOST_EVIDENCE], shown),
+        count=count,
         evidence_left=max(len(certain) - MOST_EVIDENCE, 0),
         doubtful=_evidence(doubtful.iloc[:MOST_DOUBTFUL], shown),
         doubtful_left=max(len(doubtful) - MOST_DOUBTFUL, 0),
@@ -76,7 +85,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         savings=[one for one in savings_rows(result.savings, shown) if one["practice"] == AREAS],
         savings_about=ABOUT,
         weights=", ".join(f"{name} {weight:g}" for name, weight in ATOMIC_WEIGHT.items()),
-    )  # fmt: skip
+    )
 
 
 def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
@@ -85,21 +94,38 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     agency = whole[whole["scope"] == "agency"]
     cards = []
     for one in lines(agency):
-        cards.append({
-            "what": "chloride put down", "value": shown.show(one.chloride_lb, "bulk"),
-            "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
-        })  # fmt: skip
-        cards.append({"what": "in material of all kinds",
-                      "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
-                      "more": f"in {len(view.storms)} storms"})  # fmt: skip
+        cards.append(
+            {
+                "what": "chloride put down",
+                "value": shown.show(one.chloride_lb, "bulk"),
+                "more": f"95 %: {shown.show_range(one.chloride_lo_lb, one.chloride_hi_lb, 'bulk')}",
+            }
+        )
+        cards.append(
+            {
+                "what": "in material of all kinds",
+                "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
+                "more": f"in {len(view.storms)} storms",
+            }
+        )
     areas = whole[whole["scope"].isin(["area", "watershed"])]
     limited = areas[areas["limit_lb"].notna()]
     over = limited[limited["verdict"].isin(["over", "probably_over"])]
-    cards.append({"what": "areas over their limit", "value": f"{len(over)} of {len(limited)}",
-                  "more": f"{len(areas)} areas looked at"})  # fmt: skip
+    cards.append(
+        {
+            "what": "areas over their limit",
+            "value": f"{len(over)} of {len(limited)}",
+            "more": f"{len(areas)} areas looked at",
+        }
+    )
     count = support(view.result.evidence)
-    cards.append({"what": "over-applications", "value": str(count.supported),
-                  "more": f"supported, of {count.listed} by bare figures"})  # fmt: skip
+    cards.append(
+        {
+            "what": "over-applications",
+            "value": str(count.supported),
+            "more": f"supported, of {count.listed} by bare figures",
+        }
+    )
     return cards
 
 
@@ -110,13 +136,19 @@ def _areas(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     rows = []
     for one in lines(whole.sort_values("chloride_lb", ascending=False, kind="stable")):
         tone, verdict = VERDICT[one.verdict]
-        rows.append({
-            "area": one.scope_id, "name": one.name, "kind": kinds.get(one.scope_id, one.scope),
-            "material": tons(one.material_ton, shown),
-            "chloride": _pm(one.chloride_lb, one.chloride_u_lb, shown),
-            "limit": shown.number(one.limit_lb, "bulk"), "p": chance(one.p_over), "tone": tone,
-            "verdict": verdict,
-        })  # fmt: skip
+        rows.append(
+            {
+                "area": one.scope_id,
+                "name": one.name,
+                "kind": kinds.get(one.scope_id, one.scope),
+                "material": tons(one.material_ton, shown),
+                "chloride": _pm(one.chloride_lb, one.chloride_u_lb, shown),
+                "limit": shown.number(one.limit_lb, "bulk"),
+                "p": chance(one.p_over),
+                "tone": tone,
+                "verdict": verdict,
+            }
+        )
     return rows
 
 
@@ -128,19 +160,26 @@ def _routes(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     whole = table[(table["storm"] == "") & (table["scope"] == "route")]
     whole = whole[whole["material_ton"] >= LEAST_TON]
     ordered = whole.sort_values("chloride_lb", ascending=False, kind="stable")
-    return [{
-        "route": "off the routes" if one.scope_id == OFF_ROUTE else one.scope_id,
-        "material": tons(one.material_ton, shown),
-        "chloride": _pm(one.chloride_lb, one.chloride_u_lb, shown),
-    } for one in lines(ordered.iloc[:MOST_ROUTES])]  # fmt: skip
+    return [
+        {
+            "route": "off the routes" if one.scope_id == OFF_ROUTE else one.scope_id,
+            "material": tons(one.material_ton, shown),
+            "chloride": _pm(one.chloride_lb, one.chloride_u_lb, shown),
+        }
+        for one in lines(ordered.iloc[:MOST_ROUTES])
+    ]
 
 
 def _basis(basis: pd.DataFrame) -> list[dict[str, str]]:
-    return [{
-        "material": one.material,
-        "fraction": as_text(one.fraction, 4) if math.isfinite(one.fraction) else NOTHING,
-        "u": as_text(one.fraction_u, 4) if one.fraction_u > 0.0 else NOTHING, "basis": one.basis,
-    } for one in lines(basis)]  # fmt: skip
+    return [
+        {
+            "material": one.material,
+            "fraction": as_text(one.fraction, 4) if math.isfinite(one.fraction) else NOTHING,
+            "u": as_text(one.fraction_u, 4) if one.fraction_u > 0.0 else NOTHING,
+            "basis": one.basis,
+        }
+        for one in lines(basis)
+    ]
 
 
 def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
@@ -149,27 +188,38 @@ def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
         return ""
     gallons = shown.show(float(prewet["prewet_gal"].sum()), "volume")
     if prewet["chloride_lb"].isna().any():
-        return (f"The prewetting liquid ({gallons} as assigned) is not in these figures: which "
-                "liquid it is, or its chloride, is not known.")  # fmt: skip
+        return (
+            f"The prewetting liquid ({gallons} as assigned) is not in these figures: which "
+            "liquid it is, or its chloride, is not known."
+        )
     mass = shown.show(float(prewet["chloride_lb"].sum()), "bulk")
-    return f"The prewetting liquid ({gallons} as assigned) adds {mass} of chloride; it is not in " \
-           "these figures, since nobody records how much was used."  # fmt: skip
+    return (
+        f"The prewetting liquid ({gallons} as assigned) adds {mass} of chloride; it is not in "
+        "these figures, since nobody records how much was used."
+    )
 
 
 def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
-    return [f"{one.material}: {shown.show(POUNDS_PER_TON * one.used_ton, 'bulk')} used; {one.basis}"
-            for one in lines(unknown)]  # fmt: skip
+    return [
+        f"{one.material}: {shown.show(POUNDS_PER_TON * one.used_ton, 'bulk')} used; {one.basis}"
+        for one in lines(unknown)
+    ]
 
 
 # --- water -------------------------------------------------------------------------------------
 
 
 def _season_water(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    return [{
-        "area": one.name or one.area_id, "load": shown.number(one.chloride_lb, "bulk"),
-        "flow": shown.number(one.mean_flow_cfs, "stream"), "days": f"{one.days:.0f}",
-        "level": f"{one.concentration_mg_l:.2g}",
-    } for one in lines(table)]  # fmt: skip
+    return [
+        {
+            "area": one.name or one.area_id,
+            "load": shown.number(one.chloride_lb, "bulk"),
+            "flow": shown.number(one.mean_flow_cfs, "stream"),
+            "days": f"{one.days:.0f}",
+            "level": f"{one.concentration_mg_l:.2g}",
+        }
+        for one in lines(table)
+    ]
 
 
 # --- over-application --------------------------------------------------------------------------
@@ -188,17 +238,24 @@ def _evidence(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
     for one in lines(table):
         rates = (one.rate_lo_lb_per_lane_mile, one.rate_hi_lb_per_lane_mile)
         known = math.isfinite(one.rate_lb_per_lane_mile)
-        rows.append({
-            "storm": one.storm, "segment": f"{one.route_id} {one.segment_id}",
-            "area": one.area_id or NOTHING, "material": one.material,
-            "trucks": one.trucks or NOTHING,
-            "rate": shown.number(one.rate_lb_per_lane_mile, "rate"),
-            "ends": " to ".join(shown.number(end, "rate") for end in rates) if known else NOTHING,
-            "limit": shown.number(one.limit_lb_per_lane_mile, "rate"),
-            "over": shown.number(one.over_lb, "mass"), "p": chance(one.p_over),
-            "calibration": one.calibration.removeprefix(f"{one.trucks}: ") or NOTHING,
-            "storms": str(getattr(one, "storms", "")),
-        })  # fmt: skip
+        rows.append(
+            {
+                "storm": one.storm,
+                "segment": f"{one.route_id} {one.segment_id}",
+                "area": one.area_id or NOTHING,
+                "material": one.material,
+                "trucks": one.trucks or NOTHING,
+                "rate": shown.number(one.rate_lb_per_lane_mile, "rate"),
+                "ends": " to ".join(shown.number(end, "rate") for end in rates)
+                if known
+                else NOTHING,
+                "limit": shown.number(one.limit_lb_per_lane_mile, "rate"),
+                "over": shown.number(one.over_lb, "mass"),
+                "p": chance(one.p_over),
+                "calibration": one.calibration.removeprefix(f"{one.trucks}: ") or NOTHING,
+                "storms": str(getattr(one, "storms", "")),
+            }
+        )
     return rows
 
 
@@ -207,12 +264,19 @@ def _repeated(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     for one in lines(table):
         more = one.reason == MORE_ROUNDS
         tone, verdict = ("warn", MORE_ROUNDS) if more else VERDICT[one.verdict]
-        rows.append({
-            "segment": f"{one.route_id} {one.segment_id}", "material": one.material,
-            "storms": f"{one.storms_above} of {one.storms}",
-            "applied": _pm(one.applied_lb, one.applied_u_lb, shown),
-            "allowed": shown.number(one.allowed_lb, "bulk"),
-            "times": as_text(one.applied_lb / one.allowed_lb, 2) if one.allowed_lb > 0 else NOTHING,
-            "p": chance(one.p_over), "tone": tone, "verdict": verdict,
-        })  # fmt: skip
+        rows.append(
+            {
+                "segment": f"{one.route_id} {one.segment_id}",
+                "material": one.material,
+                "storms": f"{one.storms_above} of {one.storms}",
+                "applied": _pm(one.applied_lb, one.applied_u_lb, shown),
+                "allowed": shown.number(one.allowed_lb, "bulk"),
+                "times": as_text(one.applied_lb / one.allowed_lb, 2)
+                if one.allowed_lb > 0
+                else NOTHING,
+                "p": chance(one.p_over),
+                "tone": tone,
+                "verdict": verdict,
+            }
+        )
     return rows

@@ -48,10 +48,18 @@ SCREEN_WIDTH_IN: Final = 3.3
 SCREEN_HEIGHT_IN: Final = 2.1
 #: the names that colours have in the style sheet of a page that is light or dark.
 ON_SCREEN: Final = {
-    INK: "var(--ink)", MUTED: "var(--muted)", LINE: "var(--line)", FAINT: "var(--faint)",
-    BLUE: "var(--curve)", PALE_BLUE: "var(--band)", AMBER: "var(--sand-edge)", RED: "var(--red)",
-    OVER: "var(--verdict-4)", UNDER: "var(--verdict-0)", WHITE: "var(--card)",
-}  # fmt: skip
+    INK: "var(--ink)",
+    MUTED: "var(--muted)",
+    LINE: "var(--line)",
+    FAINT: "var(--faint)",
+    BLUE: "var(--curve)",
+    PALE_BLUE: "var(--band)",
+    AMBER: "var(--sand-edge)",
+    RED: "var(--red)",
+    OVER: "var(--verdict-4)",
+    UNDER: "var(--verdict-0)",
+    WHITE: "var(--card)",
+}
 
 #: as in the style sheet: where ours is not installed, one of about the same width.
 FONTS: Final = f"{FONT}, 'Helvetica Neue', Arial, 'Liberation Sans', 'DejaVu Sans', sans-serif"
@@ -169,11 +177,17 @@ def svg(figure: Figure, alt: str, name: str, colours: Mapping[str, str] | None =
         figure.savefig(out, format="svg", metadata=no_metadata, transparent=True)
     width, height = (f"{72.0 * side:g}" for side in figure.get_size_inches())
     head = {
-        "xmlns": "http://www.w3.org/2000/svg", "class": "chart", "role": "img",
-        "viewBox": f"0 0 {width} {height}", "width": f"{width}pt", "height": f"{height}pt",
-        "aria-label": alt, "font-family": FONTS, "stroke-linejoin": "round",
+        "xmlns": "http://www.w3.org/2000/svg",
+        "class": "chart",
+        "role": "img",
+        "viewBox": f"0 0 {width} {height}",
+        "width": f"{width}pt",
+        "height": f"{height}pt",
+        "aria-label": alt,
+        "font-family": FONTS,
+        "stroke-linejoin": "round",
         "stroke-linecap": "butt",
-    }  # fmt: skip
+    }
     return Markup(element(out.getvalue(), head, colours or {}))
 
 

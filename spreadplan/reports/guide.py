@@ -20,10 +20,23 @@ from spreadplan.reports import render
 from spreadplan.resources import resource
 
 PAGES: Final = (
-    "first-storm", "technician", "planner", "superintendent", "environment", "results", "method",
-    "method-calibration", "method-plan", "method-use", "method-season", "sources", "limits",
-    "messages", "trust", "python",
-)  # fmt: skip
+    "first-storm",
+    "technician",
+    "planner",
+    "superintendent",
+    "environment",
+    "results",
+    "method",
+    "method-calibration",
+    "method-plan",
+    "method-use",
+    "method-season",
+    "sources",
+    "limits",
+    "messages",
+    "trust",
+    "python",
+)
 """Every page, in the order in which one would read them."""
 FILES_PAGE: Final = "about-the-files.html"
 """The page that describes every input file; where the guide names it, it leads there."""

@@ -77,9 +77,12 @@ def draw_areas(ax: Axes, areas: gpd.GeoDataFrame, plane: Plane) -> list[Label]:
         for polygon in shapely.get_parts(shape):
             rings = [polygon.exterior, *polygon.interiors]
             path = Path.make_compound_path(*(Path(np.asarray(ring.coords)) for ring in rings))
-            add_shape(ax, PathPatch(
-                path, facecolor=AREA_FACE, edgecolor=AREA, hatch="////", linewidth=0.8, zorder=1
-            ))  # fmt: skip
+            add_shape(
+                ax,
+                PathPatch(
+                    path, facecolor=AREA_FACE, edgecolor=AREA, hatch="////", linewidth=0.8, zorder=1
+                ),
+            )
         inside = shape.representative_point()
         name = short(area.name or area.area_id, 30)
         labels.append(Label(name, (Anchor(inside.x, inside.y),), MUTED, "normal", 6.5))
@@ -91,8 +94,16 @@ def draw_yards(ax: Axes, yards: pd.DataFrame, plane: Plane) -> list[Label]:
     labels = []
     for yard in lines(yards):
         point = plane.project(shapely.Point(yard.lon, yard.lat))
-        ax.plot(point.x, point.y, marker="s", markersize=6.5, color=INK, markeredgecolor="white",
-                markeredgewidth=1.0, zorder=20)  # fmt: skip
+        ax.plot(
+            point.x,
+            point.y,
+            marker="s",
+            markersize=6.5,
+            color=INK,
+            markeredgecolor="white",
+            markeredgewidth=1.0,
+            zorder=20,
+        )
         labels.append(
             Label(short(yard.yard_id, 22), (Anchor(point.x, point.y),), INK, "bold", 7.5, 6.0)
         )
@@ -133,8 +144,10 @@ class Label:
 BESIDE: Final = ((1, 0), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1), (0, 1), (0, -1))
 ABOVE: Final = ((0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1), (1, 0), (-1, 0))
 ALIGN: Final[dict[int, tuple[Any, Any]]] = {
-    1: ("left", "bottom"), 0: ("center", "center"), -1: ("right", "top")
-}  # fmt: skip
+    1: ("left", "bottom"),
+    0: ("center", "center"),
+    -1: ("right", "top"),
+}
 
 
 def along(road: Any, share: float) -> Anchor:
@@ -167,21 +180,32 @@ def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> N
                 for at in [to_pixels.transform((anchor.x, anchor.y))]
                 for dx, dy in (ABOVE if anchor.level else BESIDE)
                 for box in [_box(at, dx, dy, width, height, label.away)]
-                if view.x0 <= box[0] and box[2] <= view.x1 and view.y0 <= box[1]
-                and box[3] <= view.y1 and not _overlaps(box, taken)
+                if view.x0 <= box[0]
+                and box[2] <= view.x1
+                and view.y0 <= box[1]
+                and box[3] <= view.y1
+                and not _overlaps(box, taken)
             ),
             None,
-        )  # fmt: skip
+        )
         if place is None:
             continue
         anchor, dx, dy, box = place
         taken = np.vstack([taken, box])
         ax.annotate(
-            label.text, (anchor.x, anchor.y), xytext=(dx * label.away, dy * label.away),
-            textcoords="offset points", ha=ALIGN[dx][0], va=ALIGN[dy][1], fontsize=label.size,
-            fontweight=label.weight, color=label.colour, zorder=30, annotation_clip=False,
+            label.text,
+            (anchor.x, anchor.y),
+            xytext=(dx * label.away, dy * label.away),
+            textcoords="offset points",
+            ha=ALIGN[dx][0],
+            va=ALIGN[dy][1],
+            fontsize=label.size,
+            fontweight=label.weight,
+            color=label.colour,
+            zorder=30,
+            annotation_clip=False,
             bbox={"facecolor": "white", "alpha": 0.82, "pad": 0.7, "linewidth": 0},
-        )  # fmt: skip
+        )
 
 
 def _box(
@@ -206,8 +230,17 @@ def scale_bar(ax: Axes, shown: Display) -> None:
     miles = 1.0 / shown.value(1.0, "distance")
     west, east = ax.get_xlim()
     length = MaxNLocator(8, steps=[1, 2, 5, 10]).tick_values(0.0, (east - west) / miles)[1]
-    ax.add_artist(AnchoredSizeBar(
-        ax.transData, length * miles, f"{length:g} {shown.unit('distance')} · north is up",
-        "lower left", frameon=False, pad=0.0, borderpad=0.0, color=INK, zorder=25,
-        fontproperties=FontProperties(size=6.8),
-    ))  # fmt: skip
+    ax.add_artist(
+        AnchoredSizeBar(
+            ax.transData,
+            length * miles,
+            f"{length:g} {shown.unit('distance')} · north is up",
+            "lower left",
+            frameon=False,
+            pad=0.0,
+            borderpad=0.0,
+            color=INK,
+            zorder=25,
+            fontproperties=FontProperties(size=6.8),
+        )
+    )

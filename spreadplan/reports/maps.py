@@ -99,9 +99,14 @@ def rate_map(
         ranges = _ranges(rate, number, len(lowest))
         ax.legend(
             handles=_legend(ranges, segments["status"], shown, len(areas) > 0),
-            loc="upper left", bbox_to_anchor=(0, 1.0 + 0.3 / height_in), ncols=4, fontsize=7,
-            handlelength=2.2, columnspacing=1.4, borderaxespad=0,
-        )  # fmt: skip
+            loc="upper left",
+            bbox_to_anchor=(0, 1.0 + 0.3 / height_in),
+            ncols=4,
+            fontsize=7,
+            handlelength=2.2,
+            columnspacing=1.4,
+            borderaxespad=0,
+        )
         return svg(figure, _in_words(segments, rate, areas, yards, shown), name)
 
 
@@ -159,10 +164,20 @@ def _draw_roads(
 
     def draw(where: NDArray[np.bool_], order: int, colour: str, width: float, **style: Any) -> None:
         if where.any():
-            add_shape(ax, PathPatch(
-                one_path(roads[where]), fill=False, edgecolor=colour, linewidth=width,
-                capstyle="round", joinstyle="round", rasterized=dense, zorder=order, **style
-            ))  # fmt: skip
+            add_shape(
+                ax,
+                PathPatch(
+                    one_path(roads[where]),
+                    fill=False,
+                    edgecolor=colour,
+                    linewidth=width,
+                    capstyle="round",
+                    joinstyle="round",
+                    rasterized=dense,
+                    zorder=order,
+                    **style,
+                ),
+            )
 
     draw(number < 0, 2, MUTED, 0.9, linestyle=(0, (1, 2)))
     for place, (colour, width) in enumerate(_colours(classes)):
@@ -188,8 +203,10 @@ def _ranges(rate: Floats, number: NDArray[np.int64], classes: int) -> list[str]:
     ranges = []
     for place in range(classes):
         mine = rate[number == place]
-        low, high = (as_text(float(end), 0) if len(mine) else ""
-                     for end in (mine.min(initial=np.inf), mine.max(initial=-np.inf)))  # fmt: skip
+        low, high = (
+            as_text(float(end), 0) if len(mine) else ""
+            for end in (mine.min(initial=np.inf), mine.max(initial=-np.inf))
+        )
         ranges.append(low if low == high else f"{low} to {high}")
     return ranges
 
@@ -198,19 +215,36 @@ def _legend(
     ranges: Sequence[str], status: pd.Series[str], shown: Display, areas: bool
 ) -> list[Any]:
     handles: list[Any] = [
-        Line2D([], [], color=colour, linewidth=width, label=f"{words} {shown.unit('rate')}",
-               path_effects=[pe.Stroke(linewidth=width + 0.9, foreground=CASING), pe.Normal()])
-        for words, (colour, width) in zip(ranges, _colours(len(ranges)), strict=True) if words
-    ]  # fmt: skip
+        Line2D(
+            [],
+            [],
+            color=colour,
+            linewidth=width,
+            label=f"{words} {shown.unit('rate')}",
+            path_effects=[pe.Stroke(linewidth=width + 0.9, foreground=CASING), pe.Normal()],
+        )
+        for words, (colour, width) in zip(ranges, _colours(len(ranges)), strict=True)
+        if words
+    ]
     if status.eq("untreated").any():
-        handles.append(Line2D([], [], color=MUTED, linewidth=0.9, linestyle=(0, (1, 2)),
-                              label="not treated"))  # fmt: skip
+        handles.append(
+            Line2D([], [], color=MUTED, linewidth=0.9, linestyle=(0, (1, 2)), label="not treated")
+        )
     if status.isin(IN_DOUBT).any():
-        handles.append(Line2D([], [], color=RED, linewidth=1.5, linestyle=(0, (1.2, 1.6)),
-                              label="no setting, or rate not reached"))  # fmt: skip
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=RED,
+                linewidth=1.5,
+                linestyle=(0, (1.2, 1.6)),
+                label="no setting, or rate not reached",
+            )
+        )
     if areas:
-        handles.append(Patch(facecolor=AREA_FACE, edgecolor=AREA, hatch="////",
-                             label="sensitive area"))  # fmt: skip
+        handles.append(
+            Patch(facecolor=AREA_FACE, edgecolor=AREA, hatch="////", label="sensitive area")
+        )
     handles.append(Line2D([], [], color=INK, marker="s", linewidth=0, markersize=5, label="yard"))
     return handles
 

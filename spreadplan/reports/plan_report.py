@@ -29,16 +29,23 @@ from spreadplan.views.setting import Setting
 from spreadplan.views.voice import Voice
 
 STATUS: Final[dict[str, tuple[str, str]]] = {
-    "ok": ("good", "ok"), "untreated": ("none", "not treated"),
-    "extrapolated": ("warn", "outside tests"), "infeasible": ("bad", "rate not reached"),
-    "uncalibrated": ("bad", "not calibrated"), "do_not_use": ("bad", DO_NOT_USE),
-    "no_rate": ("bad", "no rate"), "unassigned": ("bad", "no truck"),
-}  # fmt: skip
+    "ok": ("good", "ok"),
+    "untreated": ("none", "not treated"),
+    "extrapolated": ("warn", "outside tests"),
+    "infeasible": ("bad", "rate not reached"),
+    "uncalibrated": ("bad", "not calibrated"),
+    "do_not_use": ("bad", DO_NOT_USE),
+    "no_rate": ("bad", "no rate"),
+    "unassigned": ("bad", "no truck"),
+}
 VERDICT: Final[dict[str, tuple[str, str]]] = {
-    "holds": ("good", "holds"), "abrasive": ("none", "abrasive"),
-    "not checked": ("none", "not checked"), "in part": ("warn", "in part"),
-    "too cold": ("bad", "too cold"), "will not melt": ("bad", "will not melt"),
-}  # fmt: skip
+    "holds": ("good", "holds"),
+    "abrasive": ("none", "abrasive"),
+    "not checked": ("none", "not checked"),
+    "in part": ("warn", "in part"),
+    "too cold": ("bad", "too cold"),
+    "will not melt": ("bad", "will not melt"),
+}
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_ROUTES: Final = 160
 MOST_FINDINGS: Final = 40
@@ -78,19 +85,27 @@ def plan_report(
     shown = setting.display
     rates, need = _rates(plan, setting.voice), need_chart(plan, shown)
     return html(
-        "plan.html", title=f"Plan for {plan.storm}", **setting.context(calibration.as_of),
-        storm=plan.storm, unit=_units(shown),
+        "plan.html",
+        title=f"Plan for {plan.storm}",
+        **setting.context(calibration.as_of),
+        storm=plan.storm,
+        unit=_units(shown),
         **_findings(plan, setting.voice),
-        glance=_glance(plan, shown), weather=_weather(plan, shown),
+        glance=_glance(plan, shown),
+        weather=_weather(plan, shown),
         maps=_maps(plan, background, shown),
         need=need and need.svg(),
-        yards=_yards(plan, shown), routes=_routes(plan, shown),
-        routes_left=max(0, len(plan.routes) - MOST_ROUTES), melting=_melting(plan, setting.voice),
-        rates=rates, from_memory=[row for row in rates if row["memory"]],
+        yards=_yards(plan, shown),
+        routes=_routes(plan, shown),
+        routes_left=max(0, len(plan.routes) - MOST_ROUTES),
+        melting=_melting(plan, setting.voice),
+        rates=rates,
+        from_memory=[row for row in rates if row["memory"]],
         calibrations=_calibrations(plan, calibration, background, shown),
-        assumptions=_assumptions(background, shown), absent=background.absent,
+        assumptions=_assumptions(background, shown),
+        absent=background.absent,
         scarce=background.scarce,
-    )  # fmt: skip
+    )
 
 
 def _units(shown: Display) -> dict[str, str]:
@@ -105,8 +120,10 @@ def _findings(plan: StormPlan, voice: Voice) -> dict[str, Any]:
     found = {}
     for severity in ("problem", "caution", "note"):
         mine = plan.findings[plan.findings["severity"] == severity]
-        rows = [{"subject": one.subject, "what": one.what, "remedy": one.remedy}
-                for one in lines(voice.table(mine.iloc[:MOST_FINDINGS]))]  # fmt: skip
+        rows = [
+            {"subject": one.subject, "what": one.what, "remedy": one.remedy}
+            for one in lines(voice.table(mine.iloc[:MOST_FINDINGS]))
+        ]
         left = max(0, len(mine) - MOST_FINDINGS)
         found[f"{severity}s"] = {"rows": rows, "left": left, "count": len(mine)}
     return found
@@ -123,17 +140,29 @@ def _glance(plan: StormPlan, shown: Display) -> list[dict[str, str]]:
     timed = [one for one in lines(routes) if math.isfinite(one.minutes)]
     longest = max(timed, key=lambda one: one.minutes, default=None)
     cards = [
-        {"what": "applications", "value": str(len(plan.applications)),
-         "more": f"the first {times[0]}" if times else "no start given"},
-        {"what": "to treat, all applications",
-         "value": shown.show(float(treated["lane_miles"].sum()), "lane_distance"),
-         "more": f"{plural(int(routes['route_id'].nunique()), 'route')}, "
-                 f"{plural(int(trucks), 'truck')}"},
+        {
+            "what": "applications",
+            "value": str(len(plan.applications)),
+            "more": f"the first {times[0]}" if times else "no start given",
+        },
+        {
+            "what": "to treat, all applications",
+            "value": shown.show(float(treated["lane_miles"].sum()), "lane_distance"),
+            "more": f"{plural(int(routes['route_id'].nunique()), 'route')}, "
+            f"{plural(int(trucks), 'truck')}",
+        },
         *_material_cards(plan, shown),
-        {"what": "loads", "value": f"{int(routes['loads'].sum()):,}",
-         "more": "longest run " + (f"{longest.route_id}: {shown.duration(longest.minutes)}"
-                                   if longest is not None else "not known")},
-    ]  # fmt: skip
+        {
+            "what": "loads",
+            "value": f"{int(routes['loads'].sum()):,}",
+            "more": "longest run "
+            + (
+                f"{longest.route_id}: {shown.duration(longest.minutes)}"
+                if longest is not None
+                else "not known"
+            ),
+        },
+    ]
     prewet = float(routes["prewet_gal"].sum())
     if prewet > 0:
         cards.append(
@@ -149,16 +178,21 @@ def _material_cards(plan: StormPlan, shown: Display) -> list[dict[str, str]]:
     for material, group in yards.groupby("material", sort=True):
         needed, high = float(group["needed_lb"].sum()), float(group["needed_hi_lb"].sum())
         low = max(0.0, 2.0 * needed - high)
-        cards.append({
-            "what": str(material), "value": shown.show(needed, "bulk"),
-            "more": f"95{NBSP}%: {shown.show_range(low, high, 'bulk')}",
-        })  # fmt: skip
+        cards.append(
+            {
+                "what": str(material),
+                "value": shown.show(needed, "bulk"),
+                "more": f"95{NBSP}%: {shown.show_range(low, high, 'bulk')}",
+            }
+        )
     return cards
 
 
 def _in_lb(yards: pd.DataFrame) -> pd.DataFrame:
-    columns = {f"{name}_lb": yards[f"{name}_ton"] * POUNDS_PER_TON
-               for name in ("needed", "needed_hi", "on_hand", "short", "order")}  # fmt: skip
+    columns = {
+        f"{name}_lb": yards[f"{name}_ton"] * POUNDS_PER_TON
+        for name in ("needed", "needed_hi", "on_hand", "short", "order")
+    }
     return yards.assign(**columns)
 
 
@@ -169,16 +203,20 @@ def _weather(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
         treated = group[group["target_rate_lb_per_lane_mile"] > 0]
         first = group.iloc[0]
         rates = treated["target_rate_lb_per_lane_mile"]
-        rows.append({
-            "application": str(application), "zone": str(zone) or "all",
-            "start": shown.moment(starts[str(application)]),
-            "event": str(first["event"]).replace("_", " ") or NOTHING,
-            "temperature": shown.number(float(first["pavement_temp_f"]), "temperature"),
-            "water": shown.number(float(first["precipitation_in"]), "water"),
-            "rates": _range(rates, "rate", shown), "memory": has_rate_from_memory(group),
-            "lane_miles": shown.number(float(treated["lane_miles"].sum()), "lane_distance"),
-            "mass": shown.number(float(group["mass_lb"].sum()), "bulk"),
-        })  # fmt: skip
+        rows.append(
+            {
+                "application": str(application),
+                "zone": str(zone) or "all",
+                "start": shown.moment(starts[str(application)]),
+                "event": str(first["event"]).replace("_", " ") or NOTHING,
+                "temperature": shown.number(float(first["pavement_temp_f"]), "temperature"),
+                "water": shown.number(float(first["precipitation_in"]), "water"),
+                "rates": _range(rates, "rate", shown),
+                "memory": has_rate_from_memory(group),
+                "lane_miles": shown.number(float(treated["lane_miles"].sum()), "lane_distance"),
+                "mass": shown.number(float(group["mass_lb"].sum()), "bulk"),
+            }
+        )
     return rows
 
 
@@ -206,11 +244,22 @@ def _maps(plan: StormPlan, background: PlanBackground, shown: Display) -> list[d
     lowest = maps.shared_classes(plan.segments, shown)
     tallest_in = 5.9 if len(seen) == 1 else 4.35
     return [
-        {"of": ", ".join(labels), "many": len(labels) > 1,
-         "chart": maps.rate_map(frames[key], background.sensitive_areas, background.yards, shown,
-                                f"map{place}", lowest, tallest_in)}
-        for place, (key, labels) in enumerate(seen.items()) if place < MOST_MAPS
-    ]  # fmt: skip
+        {
+            "of": ", ".join(labels),
+            "many": len(labels) > 1,
+            "chart": maps.rate_map(
+                frames[key],
+                background.sensitive_areas,
+                background.yards,
+                shown,
+                f"map{place}",
+                lowest,
+                tallest_in,
+            ),
+        }
+        for place, (key, labels) in enumerate(seen.items())
+        if place < MOST_MAPS
+    ]
 
 
 # --- tables ------------------------------------------------------------------------------------
@@ -227,16 +276,21 @@ def _yards(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
                 state = ("bad", "short")
             elif yard.order_lb > 0:
                 state = ("warn", "may run short")
-        rows.append({
-            "yard": yard.yard_id, "material": yard.material,
-            "needed": shown.number(yard.needed_lb, "bulk"),
-            "high": shown.number(yard.needed_hi_lb, "bulk"),
-            "on_hand": shown.number(yard.on_hand_lb, "bulk"),
-            "counted": shown.date(yard.on_hand_at),
-            "order": shown.number(yard.order_lb, "bulk") if counted and yard.order_lb > 0
-            else NOTHING,
-            "tone": state[0], "state": state[1],
-        })  # fmt: skip
+        rows.append(
+            {
+                "yard": yard.yard_id,
+                "material": yard.material,
+                "needed": shown.number(yard.needed_lb, "bulk"),
+                "high": shown.number(yard.needed_hi_lb, "bulk"),
+                "on_hand": shown.number(yard.on_hand_lb, "bulk"),
+                "counted": shown.date(yard.on_hand_at),
+                "order": shown.number(yard.order_lb, "bulk")
+                if counted and yard.order_lb > 0
+                else NOTHING,
+                "tone": state[0],
+                "state": state[1],
+            }
+        )
     return rows
 
 
@@ -268,18 +322,24 @@ def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
         if not groups or groups[-1]["application"] != route.application:
             groups.append({"application": route.application, "rows": []})
         tone, status = STATUS[route.status]
-        groups[-1]["rows"].append({
-            "route": route.route_id, "truck": route.truck_id or NOTHING,
-            "yard": route.yard_id or NOTHING, "material": route.material or NOTHING,
-            "lane_miles": shown.number(route.lane_miles, "lane_distance"),
-            "mass": _with_interval(route, shown), "loads": str(int(route.loads)),
-            "time": shown.duration(route.minutes) if route.loads else NOTHING,
-            "gate": shown.number(route.gate_in, "gate"),
-            "setting": dials.get((route.application, route.route_id), NOTHING),
-            "memory": (route.application, route.route_id) in memory,
-            "fastest": fastest(route.max_speed_mph, shown),
-            "tone": tone, "status": status,
-        })  # fmt: skip
+        groups[-1]["rows"].append(
+            {
+                "route": route.route_id,
+                "truck": route.truck_id or NOTHING,
+                "yard": route.yard_id or NOTHING,
+                "material": route.material or NOTHING,
+                "lane_miles": shown.number(route.lane_miles, "lane_distance"),
+                "mass": _with_interval(route, shown),
+                "loads": str(int(route.loads)),
+                "time": shown.duration(route.minutes) if route.loads else NOTHING,
+                "gate": shown.number(route.gate_in, "gate"),
+                "setting": dials.get((route.application, route.route_id), NOTHING),
+                "memory": (route.application, route.route_id) in memory,
+                "fastest": fastest(route.max_speed_mph, shown),
+                "tone": tone,
+                "status": status,
+            }
+        )
     return groups
 
 
@@ -313,8 +373,13 @@ def _dials(plan: StormPlan, shown: Display) -> dict[tuple[str, str], str]:
             text = shown.number(one.feeder_pct, "percent") if math.isfinite(one.feeder_pct) else ""
         if text and text not in words:
             words.append(text)
-    closed = dict(zip(zip(plan.settings["application"], plan.settings["route_id"], strict=True),
-                      plan.settings["control"] == "closed_loop", strict=True))  # fmt: skip
+    closed = dict(
+        zip(
+            zip(plan.settings["application"], plan.settings["route_id"], strict=True),
+            plan.settings["control"] == "closed_loop",
+            strict=True,
+        )
+    )
     named = {}
     for key, words in found.items():
         if words:
@@ -329,16 +394,21 @@ def _melting(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
     rows, shown = [], voice.display
     for check in lines(voice.table(plan.melting)):
         tone, verdict = VERDICT.get(check.verdict, ("none", check.verdict))
-        rows.append({
-            "application": check.application, "zone": check.zone or "all",
-            "material": check.material,
-            "temperature": shown.number(check.pavement_temp_f, "temperature"),
-            "water": shown.number(check.precipitation_in, "water"),
-            "rate": shown.number(check.rate_lb_per_lane_mile, "rate"),
-            "held": shown.number(check.water_held_in, "water"),
-            "share": percent(check.held_share), "tone": tone, "verdict": verdict,
-            "advice": _melting_advice(check),
-        })  # fmt: skip
+        rows.append(
+            {
+                "application": check.application,
+                "zone": check.zone or "all",
+                "material": check.material,
+                "temperature": shown.number(check.pavement_temp_f, "temperature"),
+                "water": shown.number(check.precipitation_in, "water"),
+                "rate": shown.number(check.rate_lb_per_lane_mile, "rate"),
+                "held": shown.number(check.water_held_in, "water"),
+                "share": percent(check.held_share),
+                "tone": tone,
+                "verdict": verdict,
+                "advice": _melting_advice(check),
+            }
+        )
     return rows
 
 
@@ -356,12 +426,15 @@ def _rates(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
     rows = []
     for source, group in known.groupby("rate_source", sort=False):
         text, memory = split_source(source, voice)
-        rows.append({
-            "source": text, "memory": memory,
-            "applications": ", ".join(str(label) for label in group["application"].unique()),
-            "rates": _range(group["target_rate_lb_per_lane_mile"], "rate", shown),
-            "lane_miles": shown.number(float(group["lane_miles"].sum()), "lane_distance"),
-        })  # fmt: skip
+        rows.append(
+            {
+                "source": text,
+                "memory": memory,
+                "applications": ", ".join(str(label) for label in group["application"].unique()),
+                "rates": _range(group["target_rate_lb_per_lane_mile"], "rate", shown),
+                "lane_miles": shown.number(float(group["lane_miles"].sum()), "lane_distance"),
+            }
+        )
     return rows
 
 
@@ -370,8 +443,9 @@ def _calibrations(
 ) -> list[dict[str, str]]:
     used = plan.segments.dropna(subset=["gate_in"])
     keys = sorted(set(zip(used["truck_id"], used["material"], used["gate_in"], strict=True)))
-    performed = dict(zip(calibration.tests["test_id"], calibration.tests["performed_at"],
-                         strict=True))  # fmt: skip
+    performed = dict(
+        zip(calibration.tests["test_id"], calibration.tests["performed_at"], strict=True)
+    )
     rows = []
     for key in keys:
         model = calibration.models.get(key)
@@ -382,13 +456,19 @@ def _calibrations(
         limit = background.policy.calibration_max_age_days
         until = oldest + pd.Timedelta(days=limit) if math.isfinite(limit) else pd.NaT
         low, high = model.tested_lo_pct, model.tested_hi_pct
-        rows.append({
-            "truck": key[0], "material": key[1], "gate": shown.number(key[2], "gate"),
-            "control": CONTROL[model.control], "calibration": calibration_in_words(model, shown),
-            "tested": f"{low:g}" if low == high else f"{low:g} to {high:g}",
-            "tests": str(len(model.test_ids)), "accuracy": f"±{NBSP}{percent(middle)}",
-            "until": shown.date(until),
-        })  # fmt: skip
+        rows.append(
+            {
+                "truck": key[0],
+                "material": key[1],
+                "gate": shown.number(key[2], "gate"),
+                "control": CONTROL[model.control],
+                "calibration": calibration_in_words(model, shown),
+                "tested": f"{low:g}" if low == high else f"{low:g} to {high:g}",
+                "tests": str(len(model.test_ids)),
+                "accuracy": f"±{NBSP}{percent(middle)}",
+                "until": shown.date(until),
+            }
+        )
     return rows
 
 
@@ -398,10 +478,12 @@ def _assumptions(background: PlanBackground, shown: Display) -> Sequence[str]:
         "Rates per lane are meant for a lane of "
         f"{shown.show(policy.reference_lane_width_ft, 'width')} and are scaled with the width of "
         "the lane."
-        if policy.scale_by_lane_width else "Rates per lane hold whatever the width of the lane."
-    )  # fmt: skip
+        if policy.scale_by_lane_width
+        else "Rates per lane hold whatever the width of the lane."
+    )
     return (
-        f"Of a policy's range the plan takes the {background.pick} value.", width,
+        f"Of a policy's range the plan takes the {background.pick} value.",
+        width,
         "A truck's calibration error is common to all its segments and does not average out; "
         "different trucks err independently. Intervals are 95 %.",
         "Where a rate is not reached, or a truck is not calibrated, mass is taken at the target "
@@ -410,4 +492,4 @@ def _assumptions(background: PlanBackground, shown: Display) -> Sequence[str]:
         "sun and what bounces off the road are not in it.",
         GATE_RULE + " So a truck has one gate for the whole plan.",
         "Times leave out traffic, plowing and breaks.",
-    )  # fmt: skip
+    )

@@ -32,27 +32,38 @@ def scenario_report(storm: str, table: pd.DataFrame, as_of: pd.Timestamp, settin
     """
     shown, table = setting.display, setting.voice.table(table)
     return html(
-        "scenarios.html", title=f"Scenarios for {storm}", **setting.context(as_of), storm=storm,
+        "scenarios.html",
+        title=f"Scenarios for {storm}",
+        **setting.context(as_of),
+        storm=storm,
         unit={kind: shown.unit(kind) for kind in ("bulk", "lane_distance", "volume")},
-        chart=_chart(table, shown), rows=_rows(table, shown), money_note=MONEY,
-    )  # fmt: skip
+        chart=_chart(table, shown),
+        rows=_rows(table, shown),
+        money_note=MONEY,
+    )
 
 
 def _rows(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
     rows = []
     for one in lines(table):
         base = one.change == ""
-        rows.append({
-            "scenario": one.scenario, "change": one.change, "mass": tons(one.mass_ton, shown),
-            "ends": tons_range(one.mass_lo_ton, one.mass_hi_ton, shown),
-            "more": NOTHING if base else _signed(tons(one.mass_ton_more, shown)),
-            "cost": shown.money(one.cost), "cost_more": NOTHING if base else _signed(
-                shown.money(one.cost_more)),
-            "prewet": shown.number(one.prewet_gal, "volume"), "loads": as_text(one.loads, 0),
-            "longest": shown.duration(one.longest_minutes),
-            "open": shown.number(one.not_treatable_lane_miles, "lane_distance"),
-            "short": tons(one.short_ton, shown), "problems": str(one.problems),
-        })  # fmt: skip
+        rows.append(
+            {
+                "scenario": one.scenario,
+                "change": one.change,
+                "mass": tons(one.mass_ton, shown),
+                "ends": tons_range(one.mass_lo_ton, one.mass_hi_ton, shown),
+                "more": NOTHING if base else _signed(tons(one.mass_ton_more, shown)),
+                "cost": shown.money(one.cost),
+                "cost_more": NOTHING if base else _signed(shown.money(one.cost_more)),
+                "prewet": shown.number(one.prewet_gal, "volume"),
+                "loads": as_text(one.loads, 0),
+                "longest": shown.duration(one.longest_minutes),
+                "open": shown.number(one.not_treatable_lane_miles, "lane_distance"),
+                "short": tons(one.short_ton, shown),
+                "problems": str(one.problems),
+            }
+        )
     return rows
 
 
@@ -63,9 +74,9 @@ def _signed(text: str) -> str:
 def _chart(table: pd.DataFrame, shown: Display) -> Markup:
     """Material of each scenario with its interval; the plan as it is as a line."""
     middle, low, high = (
-        shown.values(POUNDS_PER_TON * table[f"mass_{name}ton"], "bulk") for name in ("", "lo_",
-                                                                                      "hi_")
-    )  # fmt: skip
+        shown.values(POUNDS_PER_TON * table[f"mass_{name}ton"], "bulk")
+        for name in ("", "lo_", "hi_")
+    )
     places = np.arange(len(table))
     with house_style():
         figure, (ax,) = panels(1, 7.5, 0.6 + 0.24 * len(table), 1)

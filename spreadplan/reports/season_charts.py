@@ -27,7 +27,7 @@ from spreadplan.reports.figure import (
     house_style,
     panels,
     svg,
-)  # fmt: skip
+)
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, short
 
@@ -57,9 +57,11 @@ def _date_axis(ax: Axes) -> None:
 
 
 def burn_down_chart(
-    burn_down: Mapping[str, pd.DataFrame], budget: pd.DataFrame, shown: Display,
+    burn_down: Mapping[str, pd.DataFrame],
+    budget: pd.DataFrame,
+    shown: Display,
     width_in: float = 7.5,
-) -> Drawing | None:  # fmt: skip
+) -> Drawing | None:
     """Use of each material so far, what the rest of the season may take, and the budget.
 
     Parameters
@@ -70,8 +72,10 @@ def burn_down_chart(
     if not burn_down:
         return None
     agency = budget[budget["scope"] == "agency"].set_index("material")
-    most = {name: float(np.nanmax(frame[["used", "hi"]], initial=0.0))
-            for name, frame in burn_down.items()}  # fmt: skip
+    most = {
+        name: float(np.nanmax(frame[["used", "hi"]], initial=0.0))
+        for name, frame in burn_down.items()
+    }
     names = sorted(most, key=lambda name: -most[name])[:MOST_PANELS]
     with house_style():
         figure, axes = panels(len(names), width_in, 2.45, min(len(names), 2))
@@ -82,28 +86,48 @@ def burn_down_chart(
         axes[0].legend(handles=_burn_down_legend(), loc="lower right", handlelength=1.8)
         alt = "Use over the season. " + " ".join(
             _burn_down_in_words(name, agency.loc[name], shown)
-            for name in names if name in agency.index
-        )  # fmt: skip
+            for name in names
+            if name in agency.index
+        )
         return Drawing(figure, alt, "burn")
 
 
 def _burn_down_panel(ax: Axes, frame: pd.DataFrame, limit: float, shown: Display) -> None:
     past, ahead = (frame[frame["part"] == part] for part in ("used", "forecast"))
-    ax.step(_days(past["date"], shown), _tons(past["used"], shown), where="post", color=BLUE,
-            linewidth=1.7)  # fmt: skip
+    ax.step(
+        _days(past["date"], shown),
+        _tons(past["used"], shown),
+        where="post",
+        color=BLUE,
+        linewidth=1.7,
+    )
     if len(ahead) and ahead["lo"].notna().any():
         days = _days(ahead["date"], shown)
-        ax.fill_between(days, _tons(ahead["lo"], shown), _tons(ahead["hi"], shown),
-                        facecolor=PALE_BLUE, edgecolor=BLUE, linewidth=0.5)  # fmt: skip
+        ax.fill_between(
+            days,
+            _tons(ahead["lo"], shown),
+            _tons(ahead["hi"], shown),
+            facecolor=PALE_BLUE,
+            edgecolor=BLUE,
+            linewidth=0.5,
+        )
         ax.plot(days, _tons(ahead["expected"], shown), color=BLUE, linewidth=1.2, dashes=(3, 2))
     if np.isfinite(limit):
         height = float(_tons([limit], shown)[0])
         ax.axhline(height, color=RED, linewidth=1.2, linestyle=BUDGET_DASHES)
-        ax.annotate("budget", (0.005, height), xycoords=("axes fraction", "data"), xytext=(0, 2),
-                    textcoords="offset points", fontsize=7, color=RED)  # fmt: skip
+        ax.annotate(
+            "budget",
+            (0.005, height),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 2),
+            textcoords="offset points",
+            fontsize=7,
+            color=RED,
+        )
     _date_axis(ax)
-    top = np.nanmax([*_tons(frame["hi"], shown), *_tons(past["used"], shown),
-                     *_tons([limit], shown)])  # fmt: skip
+    top = np.nanmax(
+        [*_tons(frame["hi"], shown), *_tons(past["used"], shown), *_tons([limit], shown)]
+    )
     ax.set_ylim(0, 1.12 * float(top))
     ax.set_ylabel(shown.unit("bulk"))
 
@@ -151,12 +175,25 @@ def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) ->
             _truck_panel(ax, mine, shown)
             ax.set_title(f"{short(one.truck_id, 18)}, {short(one.material, 18)}")
         axes[0].set_ylabel("true / reported mass")
-        axes[0].legend(handles=[
-            Line2D([], [], color=BLUE, linewidth=1.6, label="estimate"),
-            Patch(facecolor=PALE_BLUE, label="95 %"),
-            Line2D([], [], color=INK, marker="o", markersize=3.6, linewidth=0,
-                   label="tickets of the storm"),
-        ], loc="best", ncols=3, columnspacing=1.0, handlelength=1.4)  # fmt: skip
+        axes[0].legend(
+            handles=[
+                Line2D([], [], color=BLUE, linewidth=1.6, label="estimate"),
+                Patch(facecolor=PALE_BLUE, label="95 %"),
+                Line2D(
+                    [],
+                    [],
+                    color=INK,
+                    marker="o",
+                    markersize=3.6,
+                    linewidth=0,
+                    label="tickets of the storm",
+                ),
+            ],
+            loc="best",
+            ncols=3,
+            columnspacing=1.0,
+            handlelength=1.4,
+        )
         return svg(figure, _trucks_in_words(off), "trucks")
 
 
@@ -173,8 +210,9 @@ def _truck_panel(ax: Axes, mine: pd.DataFrame, shown: Display) -> None:
 def _trucks_in_words(off: pd.DataFrame) -> str:
     return "True over reported mass of trucks that need a new test, at the last storm. " + " ".join(
         f"{row.truck_id}, {row.material}: {row.ratio:.2f} (95 %: {row.ratio_lo:.2f} to "
-        f"{row.ratio_hi:.2f})." for row in lines(off)
-    )  # fmt: skip
+        f"{row.ratio_hi:.2f})."
+        for row in lines(off)
+    )
 
 
 # --- routes ------------------------------------------------------------------------------------
@@ -204,8 +242,17 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
             places = np.arange(len(group))
             mean = float(np.average(middle, weights=group["lane_miles"]))
             ax.axvline(mean, color=MUTED, linewidth=0.9, linestyle=BUDGET_DASHES)
-            ax.errorbar(middle, places, xerr=[middle - low, high - middle], fmt="o", color=BLUE,
-                        ecolor=INK, elinewidth=1.1, capsize=2.2, markersize=4)  # fmt: skip
+            ax.errorbar(
+                middle,
+                places,
+                xerr=[middle - low, high - middle],
+                fmt="o",
+                color=BLUE,
+                ecolor=INK,
+                elinewidth=1.1,
+                capsize=2.2,
+                markersize=4,
+            )
             ax.set_yticks(places, [short(route, 20) for route in group["route_id"]], color=INK)
             ax.set_ylim(longest - 0.4, -0.6)
             ax.set_xlim(0, 1.12 * float(max(high.max(), mean)))
@@ -236,8 +283,15 @@ def chloride_chart(chloride: pd.DataFrame, shown: Display, width_in: float = 7.5
     with house_style():
         figure, (ax,) = panels(1, width_in, 0.7 + 0.17 * len(rows), 1)
         ax.barh(places, middle, height=0.62, color=BLUE)
-        ax.errorbar(middle, places, xerr=[middle - low, high - middle], fmt="none", ecolor=INK,
-                    elinewidth=1.1, capsize=2.2)  # fmt: skip
+        ax.errorbar(
+            middle,
+            places,
+            xerr=[middle - low, high - middle],
+            fmt="none",
+            ecolor=INK,
+            elinewidth=1.1,
+            capsize=2.2,
+        )
         ax.set_yticks(places, [short(name, 30) for name in rows["storm"]], color=INK)
         ax.set_ylim(len(rows) - 0.4, -0.6)
         ax.grid(axis="y", visible=False)
@@ -251,9 +305,11 @@ def chloride_chart(chloride: pd.DataFrame, shown: Display, width_in: float = 7.5
 
 
 def area_chart(
-    chloride: pd.DataFrame, starts: Mapping[str, pd.Timestamp], shown: Display,
+    chloride: pd.DataFrame,
+    starts: Mapping[str, pd.Timestamp],
+    shown: Display,
     width_in: float = 7.5,
-) -> Markup | None:  # fmt: skip
+) -> Markup | None:
     """Chloride in each area with a limit as the season went on, against that limit.
 
     Parameters
@@ -276,8 +332,9 @@ def area_chart(
             ax.set_ylabel(f"chloride, {shown.unit('bulk')}")
         alt = "Chloride put down in areas with a limit. " + " ".join(
             f"{row.name or row.scope_id}: {shown.show(row.chloride_lb, 'bulk')} of "
-            f"{shown.show(row.limit_lb, 'bulk')}." for row in lines(limited)
-        )  # fmt: skip
+            f"{shown.show(row.limit_lb, 'bulk')}."
+            for row in lines(limited)
+        )
         return svg(figure, alt, "areas")
 
 
@@ -295,8 +352,15 @@ def _area_panel(
     colour = RED if area.verdict == "over" else AMBER if area.verdict == "probably_over" else BLUE
     ax.step(days, middle, where="post", color=colour, linewidth=1.7, marker="o", markersize=3.2)
     ax.axhline(limit, color=INK, linewidth=1.2, linestyle=BUDGET_DASHES)
-    ax.annotate("season's limit", (0.005, limit), xycoords=("axes fraction", "data"),
-                xytext=(0, 2), textcoords="offset points", fontsize=7, color=INK)  # fmt: skip
+    ax.annotate(
+        "season's limit",
+        (0.005, limit),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 2),
+        textcoords="offset points",
+        fontsize=7,
+        color=INK,
+    )
     ax.set_ylim(0, 1.18 * max(float(np.max(high, initial=0.0)), limit))
     ax.set_facecolor("none")
     ax.grid(color=FAINT)

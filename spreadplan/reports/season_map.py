@@ -57,29 +57,43 @@ def over_map(
         ax.set_axis_off()
         ax.set_aspect(1.0 / shrink)
         _draw_areas(ax, areas)
-        roads = shapely.simplify(np.asarray(routes.geometry.array, dtype=object), tall / 3000.0
-                                 * (east - west))  # fmt: skip
+        roads = shapely.simplify(
+            np.asarray(routes.geometry.array, dtype=object), tall / 3000.0 * (east - west)
+        )
         dense = len(shapely.get_coordinates(roads)) > MOST_VERTICES
         for where, colour, width, dashes in (
-            (~found & ~doubtful, LINE, 1.1, None), (doubtful, AMBER, 1.8, (2.0, 1.4)),
+            (~found & ~doubtful, LINE, 1.1, None),
+            (doubtful, AMBER, 1.8, (2.0, 1.4)),
             (found, RED, 2.9, None),
-        ):  # fmt: skip
+        ):
             _draw(ax, roads[where], colour, width, dashes, dense)
         _names(ax, roads, routes["route_id"], found, areas, east - west)
         ax.autoscale_view()
-        ax.legend(handles=_legend(len(areas) > 0), loc="upper left",
-                  bbox_to_anchor=(0, 1.0 + 0.28 / height_in), ncols=4, handlelength=2.4,
-                  columnspacing=1.4, borderaxespad=0)  # fmt: skip
+        ax.legend(
+            handles=_legend(len(areas) > 0),
+            loc="upper left",
+            bbox_to_anchor=(0, 1.0 + 0.28 / height_in),
+            ncols=4,
+            handlelength=2.4,
+            columnspacing=1.4,
+            borderaxespad=0,
+        )
         return svg(figure, _in_words(routes, found, doubtful), "overmap")
 
 
 def _draw(ax: Axes, roads: Any, colour: str, width: float, dashes: Any, dense: bool) -> None:
     parts = [shapely.get_coordinates(part) for part in shapely.get_parts(roads)]
     style: Any = (0, dashes) if dashes else "solid"
-    ax.add_collection(LineCollection(
-        parts, colors=colour, linewidths=width, linestyles=style, capstyle="butt",
-        rasterized=dense,
-    ))  # fmt: skip
+    ax.add_collection(
+        LineCollection(
+            parts,
+            colors=colour,
+            linewidths=width,
+            linestyles=style,
+            capstyle="butt",
+            rasterized=dense,
+        )
+    )
 
 
 def _draw_areas(ax: Axes, areas: gpd.GeoDataFrame) -> None:
@@ -87,14 +101,21 @@ def _draw_areas(ax: Axes, areas: gpd.GeoDataFrame) -> None:
         for polygon in shapely.get_parts(area.geometry):
             rings = [polygon.exterior, *polygon.interiors]
             path = Path.make_compound_path(*(Path(np.asarray(ring.coords)) for ring in rings))
-            ax.add_patch(PathPatch(path, facecolor=AREA_FACE, edgecolor=AREA, linewidth=0.8,
-                                   hatch="////", zorder=0))  # fmt: skip
+            ax.add_patch(
+                PathPatch(
+                    path, facecolor=AREA_FACE, edgecolor=AREA, linewidth=0.8, hatch="////", zorder=0
+                )
+            )
 
 
 def _names(
-    ax: Axes, roads: Any, route_ids: pd.Series[str], found: Any, areas: gpd.GeoDataFrame,
+    ax: Axes,
+    roads: Any,
+    route_ids: pd.Series[str],
+    found: Any,
+    areas: gpd.GeoDataFrame,
     width: float,
-) -> None:  # fmt: skip
+) -> None:
     """Names of areas, and of the routes with most segments found over; none on another."""
     taken: list[tuple[float, float]] = []
     wanted = [
@@ -108,28 +129,42 @@ def _names(
         middle = shapely.line_interpolate_point(longest, 0.5, normalized=True)
         wanted.insert(0, (middle, short(str(route), 16), INK))
     for point, text, colour in wanted:
-        near = any(abs(point.x - x) < APART * width * 2 and abs(point.y - y) < APART * width / 2
-                   for x, y in taken)  # fmt: skip
+        near = any(
+            abs(point.x - x) < APART * width * 2 and abs(point.y - y) < APART * width / 2
+            for x, y in taken
+        )
         if near:
             continue
         taken.append((point.x, point.y))
         ax.annotate(
-            text, (point.x, point.y), xytext=(4, 4), textcoords="offset points", fontsize=6.8,
-            color=colour, fontweight="bold" if colour == INK else "normal",
+            text,
+            (point.x, point.y),
+            xytext=(4, 4),
+            textcoords="offset points",
+            fontsize=6.8,
+            color=colour,
+            fontweight="bold" if colour == INK else "normal",
             bbox={"facecolor": "white", "alpha": 0.82, "pad": 0.7, "linewidth": 0},
-        )  # fmt: skip
+        )
 
 
 def _legend(areas: bool) -> list[Any]:
     handles: list[Any] = [
         Line2D([], [], color=RED, linewidth=2.9, label="over, supported in a storm"),
-        Line2D([], [], color=AMBER, linewidth=1.8, linestyle=(0, (2.0, 1.4)),
-               label="above by the figure, not supported"),
+        Line2D(
+            [],
+            [],
+            color=AMBER,
+            linewidth=1.8,
+            linestyle=(0, (2.0, 1.4)),
+            label="above by the figure, not supported",
+        ),
         Line2D([], [], color=LINE, linewidth=1.4, label="neither"),
-    ]  # fmt: skip
+    ]
     if areas:
-        handles.append(Patch(facecolor=AREA_FACE, edgecolor=AREA, hatch="////",
-                             label="sensitive area"))  # fmt: skip
+        handles.append(
+            Patch(facecolor=AREA_FACE, edgecolor=AREA, hatch="////", label="sensitive area")
+        )
     return handles
 
 

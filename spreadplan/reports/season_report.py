@@ -36,17 +36,21 @@ from spreadplan.views.season_view import (
 from spreadplan.views.setting import Setting
 
 BUDGET: Final = {
-    "over": ("bad", "overspent"), "likely to run out": ("warn", "likely to run out"),
-    "within": ("good", "within"), "no budget": ("none", "no budget"),
+    "over": ("bad", "overspent"),
+    "likely to run out": ("warn", "likely to run out"),
+    "within": ("good", "within"),
+    "no budget": ("none", "no budget"),
     "not known": ("none", "too few storms"),
-}  # fmt: skip
+}
 TRUCK: Final = {
-    "agrees": ("good", "agrees"), "reports too little": ("bad", "reports too little"),
+    "agrees": ("good", "agrees"),
+    "reports too little": ("bad", "reports too little"),
     "reports too much": ("warn", "reports too much"),
     "tickets and reports disagree": ("warn", "tickets and reports disagree"),
-    "tickets missing": ("warn", "tickets missing"), "no tickets": ("none", "no tickets"),
+    "tickets missing": ("warn", "tickets missing"),
+    "no tickets": ("none", "no tickets"),
     "records incomplete": ("warn", "records incomplete"),
-}  # fmt: skip
+}
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_BUDGETS: Final = 40
 MOST_ROUTES: Final = 60
@@ -58,7 +62,9 @@ def season_report(view: SeasonView, setting: Setting) -> str:
     shown, result = setting.display, view.result
     burn = charts.burn_down_chart(result.burn_down, result.budget, shown)
     return html(
-        "season.html", title=f"Season {result.season.name}", **common(view, setting),
+        "season.html",
+        title=f"Season {result.season.name}",
+        **common(view, setting),
         first=headlines(result.findings, SUPERINTENDENT),
         findings=other_findings(result.findings, SUPERINTENDENT),
         glance=_glance(view, shown),
@@ -66,14 +72,18 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], shown),
         budgets_left=max(len(result.budget) - MOST_BUDGETS, 0),
         unticketed=unticketed(result.budget, shown),
-        storms=_storms(view, shown), routes=_routes(view, shown),
+        storms=_storms(view, shown),
+        routes=_routes(view, shown),
         routes_left=max(len(worth_showing(result.by_route)) - MOST_ROUTES, 0),
         fair=charts.fair_chart(_main_material(result.fair_routes), shown),
         truck_chart=charts.truck_chart(view.history, shown) if len(view.history) else None,
-        trucks=_trucks(view.history, shown), books=_books(view.books, shown),
-        savings=savings_rows(result.savings, shown), savings_about=ABOUT,
-        count=support(result.evidence), forecast_method=METHOD,
-    )  # fmt: skip
+        trucks=_trucks(view.history, shown),
+        books=_books(view.books, shown),
+        savings=savings_rows(result.savings, shown),
+        savings_about=ABOUT,
+        count=support(result.evidence),
+        forecast_method=METHOD,
+    )
 
 
 # --- at a glance -------------------------------------------------------------------------------
@@ -83,23 +93,33 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     result = view.result
     use = result.by_yard.groupby("material", sort=True)[["used_ton", "reported_ton"]].sum()
     agency = result.budget[result.budget["scope"] == "agency"].set_index("material")
-    cards = [{
-        "what": "storms so far", "value": str(len(view.storms)),
-        "more": f"{sum(one.source == 'measured' for one in view.storms)} reconciled",
-    }]  # fmt: skip
+    cards = [
+        {
+            "what": "storms so far",
+            "value": str(len(view.storms)),
+            "more": f"{sum(one.source == 'measured' for one in view.storms)} reconciled",
+        }
+    ]
     for material, row in use.iterrows():
         u_ton = float(agency["used_u_ton"].get(str(material), math.nan))
         half = shown.show(POUNDS_PER_TON * Z95 * u_ton, "bulk")
         presumed = float(agency["without_ticket_ton"].get(str(material), 0.0))
         more = f"; {tons(presumed, shown)} without a ticket" if presumed >= LEAST_TON else ""
-        cards.append({
-            "what": f"{material} used", "value": shown.show(POUNDS_PER_TON * row["used_ton"],
-                                                            "bulk"),
-            "more": f"± {half}; reported {tons(row['reported_ton'], shown)}{more}",
-        })  # fmt: skip
+        cards.append(
+            {
+                "what": f"{material} used",
+                "value": shown.show(POUNDS_PER_TON * row["used_ton"], "bulk"),
+                "more": f"± {half}; reported {tons(row['reported_ton'], shown)}{more}",
+            }
+        )
     cost = float(result.by_storm["cost"].sum())
-    cards.append({"what": "cost of material", "value": shown.money(cost) if cost else NOTHING,
-                  "more": _per_storm_cost(cost, len(view.storms), shown)})  # fmt: skip
+    cards.append(
+        {
+            "what": "cost of material",
+            "value": shown.money(cost) if cost else NOTHING,
+            "more": _per_storm_cost(cost, len(view.storms), shown),
+        }
+    )
     return [*cards, *gain_cards(result.savings, shown)]
 
 
@@ -114,16 +134,23 @@ def _budgets(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     rows = []
     for one in lines(budget):
         tone, verdict = BUDGET[one.verdict]
-        rows.append({
-            "scope": f"{one.scope} {one.scope_id}".removesuffix(" *").strip(),
-            "material": one.material, "budget": tons(one.budget_ton, shown),
-            "used": tons_pm(one.used_ton, one.used_u_ton, shown),
-            "reported": tons(one.reported_ton, shown), "left": tons(one.left_ton, shown),
-            "expected": tons(one.forecast_ton, shown),
-            "ends": tons_range(one.forecast_lo_ton, one.forecast_hi_ton, shown),
-            "p": chance(one.p_over_season), "dry": tons(one.dry_ton, shown),
-            "cost": shown.money(one.cost), "tone": tone, "verdict": verdict,
-        })  # fmt: skip
+        rows.append(
+            {
+                "scope": f"{one.scope} {one.scope_id}".removesuffix(" *").strip(),
+                "material": one.material,
+                "budget": tons(one.budget_ton, shown),
+                "used": tons_pm(one.used_ton, one.used_u_ton, shown),
+                "reported": tons(one.reported_ton, shown),
+                "left": tons(one.left_ton, shown),
+                "expected": tons(one.forecast_ton, shown),
+                "ends": tons_range(one.forecast_lo_ton, one.forecast_hi_ton, shown),
+                "p": chance(one.p_over_season),
+                "dry": tons(one.dry_ton, shown),
+                "cost": shown.money(one.cost),
+                "tone": tone,
+                "verdict": verdict,
+            }
+        )
     return rows
 
 
@@ -131,11 +158,14 @@ def unticketed(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     """What the agency is counted to have used although no ticket names its load, by material."""
     agency = budget[(budget["scope"] == "agency") & (budget["without_ticket_ton"] >= LEAST_TON)]
     return [
-        {"material": str(one.material), "trucks": one.without_ticket,
-         "mass": shown.show(POUNDS_PER_TON * one.without_ticket_ton, "bulk"),
-         "used": shown.show(POUNDS_PER_TON * one.used_ton, "bulk")}
+        {
+            "material": str(one.material),
+            "trucks": one.without_ticket,
+            "mass": shown.show(POUNDS_PER_TON * one.without_ticket_ton, "bulk"),
+            "used": shown.show(POUNDS_PER_TON * one.used_ton, "bulk"),
+        }
         for one in lines(agency)
-    ]  # fmt: skip
+    ]
 
 
 # --- storms and routes -------------------------------------------------------------------------
@@ -151,20 +181,32 @@ def _storms(view: SeasonView, shown: Display) -> list[dict[str, Any]]:
     for one in view.storms:
         use = worth_showing(result.by_storm[result.by_storm["storm"] == one.storm])
         known = one.storm in severity.index and rated[one.storm] > 0
-        groups.append({
-            "storm": one.storm, "start": shown.moment(one.start),
-            "planned": one.source == "planned",
-            "severity": as_text(float(severity["severity_hours"][one.storm]), 1) if known
-            else NOTHING,
-            "coldest": shown.number(float(severity["coldest_f"].get(one.storm, math.nan)),
-                                    "temperature"),
-            "uses": [{
-                "material": row.material, "used": tons_pm(row.used_ton, row.used_u_ton, shown),
-                "reported": tons(row.reported_ton, shown) if row.reported_ton > 0 else NOTHING,
-                "rate": shown.number(row.rate_lb_per_lane_mile, "rate"),
-                "rounds": as_text(row.applications, 1), "cost": shown.money(row.cost),
-            } for row in lines(use)],
-        })  # fmt: skip
+        groups.append(
+            {
+                "storm": one.storm,
+                "start": shown.moment(one.start),
+                "planned": one.source == "planned",
+                "severity": as_text(float(severity["severity_hours"][one.storm]), 1)
+                if known
+                else NOTHING,
+                "coldest": shown.number(
+                    float(severity["coldest_f"].get(one.storm, math.nan)), "temperature"
+                ),
+                "uses": [
+                    {
+                        "material": row.material,
+                        "used": tons_pm(row.used_ton, row.used_u_ton, shown),
+                        "reported": tons(row.reported_ton, shown)
+                        if row.reported_ton > 0
+                        else NOTHING,
+                        "rate": shown.number(row.rate_lb_per_lane_mile, "rate"),
+                        "rounds": as_text(row.applications, 1),
+                        "cost": shown.money(row.cost),
+                    }
+                    for row in lines(use)
+                ],
+            }
+        )
     return groups
 
 
@@ -176,17 +218,20 @@ def _routes(view: SeasonView, shown: Display) -> list[dict[str, str]]:
         key = (one.route_id, one.material)
         hourly = fair["lb_per_lane_mile_severity_hour"].get(key, math.nan)
         share = fair["guidance_share"].get(key, math.nan)
-        rows.append({
-            "route": "off the routes" if one.route_id == OFF_ROUTE else one.route_id,
-            "material": one.material, "used": tons_pm(one.used_ton, one.used_u_ton, shown),
-            "difference": _signed(one.difference_pct),
-            "lane_miles": shown.number(one.treated_lane_miles, "lane_distance"),
-            "rate": shown.number(one.rate_lb_per_lane_mile, "rate"),
-            "each": tons(one.ton_per_application, shown),
-            "hourly": shown.number(float(hourly), "rate"),
-            "share": as_text(float(share), 2) if np.isfinite(share) else NOTHING,
-            "cost": shown.money(one.cost),
-        })  # fmt: skip
+        rows.append(
+            {
+                "route": "off the routes" if one.route_id == OFF_ROUTE else one.route_id,
+                "material": one.material,
+                "used": tons_pm(one.used_ton, one.used_u_ton, shown),
+                "difference": _signed(one.difference_pct),
+                "lane_miles": shown.number(one.treated_lane_miles, "lane_distance"),
+                "rate": shown.number(one.rate_lb_per_lane_mile, "rate"),
+                "each": tons(one.ton_per_application, shown),
+                "hourly": shown.number(float(hourly), "rate"),
+                "share": as_text(float(share), 2) if np.isfinite(share) else NOTHING,
+                "cost": shown.money(one.cost),
+            }
+        )
     return rows
 
 
@@ -215,23 +260,34 @@ def _trucks(history: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
         drift = (
             _signed(one.trend_pct_per_month) if one.trend_p < TREND_SIGNIFICANCE else "none found"
         )
-        rows.append({
-            "truck": one.truck_id, "material": one.material,
-            "reported": shown.number(float(total[one.truck_id, one.material]), "bulk"),
-            "ratio": f"{one.ratio:.2f}", "ends": f"{one.ratio_lo:.2f} to {one.ratio_hi:.2f}",
-            "drift": drift, "tone": "bad" if one.test_again else tone if tone == "good" else "none",
-            "verdict": verdict, "advice": one.advice,
-        })  # fmt: skip
+        rows.append(
+            {
+                "truck": one.truck_id,
+                "material": one.material,
+                "reported": shown.number(float(total[one.truck_id, one.material]), "bulk"),
+                "ratio": f"{one.ratio:.2f}",
+                "ends": f"{one.ratio_lo:.2f} to {one.ratio_hi:.2f}",
+                "drift": drift,
+                "tone": "bad" if one.test_again else tone if tone == "good" else "none",
+                "verdict": verdict,
+                "advice": one.advice,
+            }
+        )
     return rows
 
 
 def _books(books: pd.DataFrame, shown: Display) -> dict[str, Any]:
     wrong = books[books["verdict"] != "agrees"]
-    rows = [{
-        "yard": one.yard_id, "material": one.material,
-        "span": f"{shown.date(one.opening_at)} to {shown.date(one.counted_at)}",
-        "expected": tons(one.expected_ton, shown), "counted": tons(one.counted_ton, shown),
-        "difference": tons_pm(one.difference_ton, one.difference_u_ton, shown),
-        "verdict": one.verdict,
-    } for one in lines(wrong)]  # fmt: skip
+    rows = [
+        {
+            "yard": one.yard_id,
+            "material": one.material,
+            "span": f"{shown.date(one.opening_at)} to {shown.date(one.counted_at)}",
+            "expected": tons(one.expected_ton, shown),
+            "counted": tons(one.counted_ton, shown),
+            "difference": tons_pm(one.difference_ton, one.difference_u_ton, shown),
+            "verdict": one.verdict,
+        }
+        for one in lines(wrong)
+    ]
     return {"rows": rows, "agree": plural(len(books) - len(wrong), "balance"), "all": len(books)}

@@ -66,7 +66,16 @@ def truck_states(
         models, sources, flags = model_rows(truck, calibration, voice)
         state = state_of_truck(truck, calibration, policy, voice)
         states[str(record.truck_id)] = TruckState(
-            truck, facts_of(truck, shown), state["headline"], state["tone"], state["sentences"],
-            tests, marks, models, sources, flags, advice_lines(truck, shown),
-        )  # fmt: skip
+            truck,
+            facts_of(truck, shown),
+            state["headline"],
+            state["tone"],
+            state["sentences"],
+            tests,
+            marks,
+            models,
+            sources,
+            flags,
+            advice_lines(truck, shown),
+        )
     return states

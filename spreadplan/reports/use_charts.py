@@ -25,7 +25,7 @@ from spreadplan.reports.figure import (
     house_style,
     panels,
     svg,
-)  # fmt: skip
+)
 from spreadplan.views.display import MINUS, Display, short
 
 Floats = NDArray[np.float64]
@@ -71,17 +71,27 @@ def route_chart(
         _mass_panel(left, rows, places, shown)
         _percent_panel(right, rows, places, over_pct, under_pct)
         several = rows["material"].nunique() > 1
-        left.set_yticks(places, [
-            short(row.route_id, 16) + (f" · {short(row.material, 12)}" if several else "")
-            for row in lines(rows)
-        ], color=INK)  # fmt: skip
+        left.set_yticks(
+            places,
+            [
+                short(row.route_id, 16) + (f" · {short(row.material, 12)}" if several else "")
+                for row in lines(rows)
+            ],
+            color=INK,
+        )
         right.set_yticks(places, [""] * len(rows))
         for ax in (left, right):
             ax.set_ylim(len(rows) - 0.4, -0.6)
             ax.grid(axis="y", visible=False)
             ax.spines["left"].set_visible(False)
-        figure.legend(handles=_route_legend(rows), loc="outside upper left", ncols=5,
-                      handlelength=1.6, columnspacing=1.2, borderaxespad=0.1)  # fmt: skip
+        figure.legend(
+            handles=_route_legend(rows),
+            loc="outside upper left",
+            ncols=5,
+            handlelength=1.6,
+            columnspacing=1.2,
+            borderaxespad=0.1,
+        )
         return Drawing(figure, _routes_in_words(rows, shown), "routes")
 
 
@@ -92,10 +102,19 @@ def _mass_panel(ax: Axes, rows: pd.DataFrame, places: NDArray[np.int64], shown: 
     )
     ax.barh(places, planned, height=0.62, facecolor=FAINT, edgecolor=MUTED, linewidth=0.6)
     ends = np.nan_to_num([planned - plan_lo, plan_hi - planned])
-    ax.errorbar(planned, places + 0.18, xerr=ends, fmt="none", ecolor=MUTED, elinewidth=0.8,
-                capsize=1.6)  # fmt: skip
-    ax.errorbar(applied, places - 0.1, xerr=[applied - low, high - applied], fmt="o", color=INK,
-                markersize=3.6, elinewidth=1.1, capsize=2)  # fmt: skip
+    ax.errorbar(
+        planned, places + 0.18, xerr=ends, fmt="none", ecolor=MUTED, elinewidth=0.8, capsize=1.6
+    )
+    ax.errorbar(
+        applied,
+        places - 0.1,
+        xerr=[applied - low, high - applied],
+        fmt="o",
+        color=INK,
+        markersize=3.6,
+        elinewidth=1.1,
+        capsize=2,
+    )
     ax.set_xlim(left=0)
     ax.set_xlabel(f"mass in the storm, {shown.unit('bulk')}")
 
@@ -120,10 +139,16 @@ def _percent_panel(
         mine = inside & (judged == verdict)
         if mine.any():
             ax.errorbar(
-                share[mine], places[mine], xerr=[(share - low)[mine], (high - share)[mine]],
-                fmt=marker, color=colour, markersize=4.4, elinewidth=1.1, capsize=2,
+                share[mine],
+                places[mine],
+                xerr=[(share - low)[mine], (high - share)[mine]],
+                fmt=marker,
+                color=colour,
+                markersize=4.4,
+                elinewidth=1.1,
+                capsize=2,
                 markerfacecolor=WHITE if verdict == UNHEARD else colour,
-            )  # fmt: skip
+            )
     for place in places:
         text = signed_percent(share[place] - 100.0)
         _beside(ax, place, text, INK)
@@ -136,8 +161,15 @@ def _percent_panel(
 
 def _beside(ax: Axes, place: float, text: str, colour: str) -> None:
     """A text to the right of the chart, on the height of a row."""
-    ax.annotate(text, (1.01, place), xycoords=("axes fraction", "data"), va="center", fontsize=6.8,
-                color=colour, annotation_clip=False)  # fmt: skip
+    ax.annotate(
+        text,
+        (1.01, place),
+        xycoords=("axes fraction", "data"),
+        va="center",
+        fontsize=6.8,
+        color=colour,
+        annotation_clip=False,
+    )
 
 
 UNHEARD: Final = -2
@@ -152,16 +184,41 @@ def _outside(low: Floats, high: Floats, over_pct: float, under_pct: float) -> ND
 def _route_legend(rows: pd.DataFrame) -> list[Any]:
     handles: list[Any] = [
         Patch(facecolor=FAINT, edgecolor=MUTED, label="planned, with 95 %"),
-        Line2D([], [], color=INK, marker="o", markersize=3.6, linewidth=1.1,
-               label="true mass, with 95 %"),
-        Line2D([], [], color=OVER, marker="^", markersize=4.4, linewidth=1.1,
-               label="whole interval above tolerance"),
-        Line2D([], [], color=UNDER, marker="v", markersize=4.4, linewidth=1.1,
-               label="below tolerance"),
-    ]  # fmt: skip
+        Line2D(
+            [],
+            [],
+            color=INK,
+            marker="o",
+            markersize=3.6,
+            linewidth=1.1,
+            label="true mass, with 95 %",
+        ),
+        Line2D(
+            [],
+            [],
+            color=OVER,
+            marker="^",
+            markersize=4.4,
+            linewidth=1.1,
+            label="whole interval above tolerance",
+        ),
+        Line2D(
+            [], [], color=UNDER, marker="v", markersize=4.4, linewidth=1.1, label="below tolerance"
+        ),
+    ]
     if (rows["unknown_segments"] > 0).any():
-        handles.append(Line2D([], [], color=MUTED, marker="o", markersize=4.4, linewidth=1.1,
-                              markerfacecolor=WHITE, label="partly unheard"))  # fmt: skip
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=MUTED,
+                marker="o",
+                markersize=4.4,
+                linewidth=1.1,
+                markerfacecolor=WHITE,
+                label="partly unheard",
+            )
+        )
     return handles
 
 
@@ -197,24 +254,35 @@ def truck_chart(
         return None
     with house_style():
         figure, (ax,) = panels(1, width_in, 0.75 + TRUCK_ROW_IN * len(rows), 1)
-        ax.axvspan(1.0 - calibration_pct / 100.0, 1.0 + calibration_pct / 100.0, color=FAINT,
-                   linewidth=0)  # fmt: skip
+        ax.axvspan(
+            1.0 - calibration_pct / 100.0, 1.0 + calibration_pct / 100.0, color=FAINT, linewidth=0
+        )
         ax.axvline(1.0, color=MUTED, linewidth=0.9)
         for place, row in enumerate(lines(rows)):
             _truck_row(ax, place, row)
         several = rows["material"].nunique() > 1
-        ax.set_yticks(range(len(rows)), [
-            short(row.truck_id, 18) + (f" · {short(row.material, 14)}" if several else "")
-            for row in lines(rows)
-        ], color=INK)  # fmt: skip
+        ax.set_yticks(
+            range(len(rows)),
+            [
+                short(row.truck_id, 18) + (f" · {short(row.material, 14)}" if several else "")
+                for row in lines(rows)
+            ],
+            color=INK,
+        )
         ax.set_ylim(len(rows) - 0.4, -0.6)
         low, high = _ratio_span(rows, calibration_pct)
         ax.set_xlim(low - 0.02 * (high - low), high + 0.02 * (high - low))
         ax.grid(axis="y", visible=False)
         ax.spines["left"].set_visible(False)
         ax.set_xlabel(f"times the reported mass; the band is ±{calibration_pct:g} %")
-        figure.legend(handles=_truck_legend(rows), loc="outside upper left", ncols=4,
-                      handlelength=1.6, columnspacing=1.4, borderaxespad=0.1)  # fmt: skip
+        figure.legend(
+            handles=_truck_legend(rows),
+            loc="outside upper left",
+            ncols=4,
+            handlelength=1.6,
+            columnspacing=1.4,
+            borderaxespad=0.1,
+        )
         return svg(figure, _trucks_in_words(rows), "trucks")
 
 
@@ -238,13 +306,28 @@ def _truck_row(ax: Axes, place: int, row: Any) -> None:
         colour, marker = UNDER, "v"
     ratio = row.season_ratio
     ax.errorbar(
-        ratio, place - 0.12, xerr=[[ratio - row.season_lo], [row.season_hi - ratio]],
-        fmt=marker, color=colour, markersize=4.6, elinewidth=1.2, capsize=2.2,
-    )  # fmt: skip
+        ratio,
+        place - 0.12,
+        xerr=[[ratio - row.season_lo], [row.season_hi - ratio]],
+        fmt=marker,
+        color=colour,
+        markersize=4.6,
+        elinewidth=1.2,
+        capsize=2.2,
+    )
     if np.isfinite(row.test_change):
         half = 2.0 * row.test_change * row.test_change_u
-        ax.errorbar(row.test_change, place + 0.24, xerr=half, fmt="D", color=MUTED, markersize=3.2,
-                    markerfacecolor=WHITE, elinewidth=0.8, capsize=1.6)  # fmt: skip
+        ax.errorbar(
+            row.test_change,
+            place + 0.24,
+            xerr=half,
+            fmt="D",
+            color=MUTED,
+            markersize=3.2,
+            markerfacecolor=WHITE,
+            elinewidth=0.8,
+            capsize=1.6,
+        )
     says = INK if row.verdict != "agrees" else MUTED
     _beside(ax, place, f"{row.season_ratio:.2f} · {row.verdict}", says)
 
@@ -253,15 +336,24 @@ def _truck_legend(rows: pd.DataFrame) -> list[Any]:
     handles = [
         Line2D([], [], color=colour, marker=marker, markersize=4.6, linewidth=1.2, label=label)
         for colour, marker, label in (
-            (INK, "o", "by tickets, with 95 %"), (OVER, "^", "reports too little"),
+            (INK, "o", "by tickets, with 95 %"),
+            (OVER, "^", "reports too little"),
             (UNDER, "v", "reports too much"),
         )
-    ]  # fmt: skip
+    ]
     if rows["test_change"].notna().any():
         handles.append(
-            Line2D([], [], color=MUTED, marker="D", markersize=3.2, linewidth=0.8,
-                   markerfacecolor=WHITE, label="last test over the one before")
-        )  # fmt: skip
+            Line2D(
+                [],
+                [],
+                color=MUTED,
+                marker="D",
+                markersize=3.2,
+                linewidth=0.8,
+                markerfacecolor=WHITE,
+                label="last test over the one before",
+            )
+        )
     return handles
 
 

@@ -116,17 +116,27 @@ def verdict_map(
         yard_labels = draw_yards(ax, yards, plane)
         frame_of(ax, bounds)
         figure.canvas.draw()
-        labels = [*yard_labels, *_verdict_labels(roads, routes, verdict, rows), *pile_labels,
-                  *_route_names(roads, routes["route_id"]), *area_labels]  # fmt: skip
+        labels = [
+            *yard_labels,
+            *_verdict_labels(roads, routes, verdict, rows),
+            *pile_labels,
+            *_route_names(roads, routes["route_id"]),
+            *area_labels,
+        ]
         place_labels(
             ax, labels, [*yard_labels, Label("", _kept_free(ax, roads, verdict), "", "", 0)]
         )
         scale_bar(ax, shown)
         ax.legend(
-            handles=_legend(verdict, len(areas) > 0, len(piles) > 0), loc="upper left",
-            bbox_to_anchor=(0, 1.0 + 0.34 / height_in), ncols=5, fontsize=7, handlelength=3.0,
-            columnspacing=1.4, borderaxespad=0,
-        )  # fmt: skip
+            handles=_legend(verdict, len(areas) > 0, len(piles) > 0),
+            loc="upper left",
+            bbox_to_anchor=(0, 1.0 + 0.34 / height_in),
+            ncols=5,
+            fontsize=7,
+            handlelength=3.0,
+            columnspacing=1.4,
+            borderaxespad=0,
+        )
         return svg(figure, _in_words(verdict, routes), "use-map")
 
 
@@ -159,18 +169,36 @@ def _draw_verdicts(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> None:
         if stroke.core:
             strokes.append((stroke.core, stroke.width - 1.6, "solid"))
         for place, (colour, width, dashes) in enumerate(strokes):
-            add_shape(ax, PathPatch(
-                path, fill=False, edgecolor=colour, linewidth=width, linestyle=dashes,
-                capstyle=cap, joinstyle="round", rasterized=dense, zorder=3 + order + place / 10,
-            ))  # fmt: skip
+            add_shape(
+                ax,
+                PathPatch(
+                    path,
+                    fill=False,
+                    edgecolor=colour,
+                    linewidth=width,
+                    linestyle=dashes,
+                    capstyle=cap,
+                    joinstyle="round",
+                    rasterized=dense,
+                    zorder=3 + order + place / 10,
+                ),
+            )
 
 
 def _draw_piles(ax: Axes, piles: gpd.GeoDataFrame, plane: Plane, shown: Display) -> list[Label]:
     labels = []
     for pile in lines(piles):
         at = plane.project(pile.geometry)
-        ax.plot(at.x, at.y, marker="^", markersize=6, color="white", markeredgecolor=INK,
-                markeredgewidth=1.2, zorder=19)  # fmt: skip
+        ax.plot(
+            at.x,
+            at.y,
+            marker="^",
+            markersize=6,
+            color="white",
+            markeredgecolor=INK,
+            markeredgewidth=1.2,
+            zorder=19,
+        )
         text = f"pile {shown.show(pile.mass_lb, 'mass')}"
         labels.append(Label(text, (Anchor(at.x, at.y),), INK, "normal", 6.5, 5.0))
     return labels
@@ -180,10 +208,14 @@ def _verdict_labels(
     roads: Any, routes: gpd.GeoDataFrame, verdict: NDArray[np.object_], rows: pd.DataFrame
 ) -> Iterator[Label]:
     """One label for each route with a clear verdict, the longest stretch first."""
-    frame = pd.DataFrame({
-        "route_id": routes["route_id"].to_numpy(), "verdict": verdict, "road": roads,
-        "long": shapely.length(roads),
-    })  # fmt: skip
+    frame = pd.DataFrame(
+        {
+            "route_id": routes["route_id"].to_numpy(),
+            "verdict": verdict,
+            "road": roads,
+            "long": shapely.length(roads),
+        }
+    )
     clear = frame[frame["verdict"].isin(["over", "under"])]
     total = clear.groupby(["verdict", "route_id"])["long"].sum().sort_values(ascending=False)
     of_route = clear.groupby(["verdict", "route_id"])
@@ -214,8 +246,9 @@ def _kept_free(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> tuple[Anch
 
 def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
     """Names to find one's way by, the longest routes first."""
-    frame = pd.DataFrame({"route": route_ids.to_numpy(), "road": roads,
-                          "long": shapely.length(roads)})  # fmt: skip
+    frame = pd.DataFrame(
+        {"route": route_ids.to_numpy(), "road": roads, "long": shapely.length(roads)}
+    )
     total = frame.groupby("route")["long"].sum().sort_values(ascending=False)
     of_route = frame.groupby("route")
     for route in total.index[:MOST_LABELS]:
@@ -226,22 +259,49 @@ def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
 
 def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]:
     handles: list[Any] = []
-    for name in ("over", "probably_over", MORE_ROUNDS_KIND, "within", "probably_under", "under",
-                 "unknown", "nothing"):  # fmt: skip
+    for name in (
+        "over",
+        "probably_over",
+        MORE_ROUNDS_KIND,
+        "within",
+        "probably_under",
+        "under",
+        "unknown",
+        "nothing",
+    ):
         if (verdict == name).any():
             stroke = STROKES[name]
             effects: list[Any] = [pe.Normal()]
             if stroke.core:
                 effects.append(pe.Stroke(linewidth=stroke.width - 1.6, foreground=stroke.core))
-            handles.append(Line2D([], [], color=stroke.colour, linewidth=stroke.width,
-                                  linestyle=stroke.dashes, label=stroke.words,
-                                  path_effects=effects))  # fmt: skip
+            handles.append(
+                Line2D(
+                    [],
+                    [],
+                    color=stroke.colour,
+                    linewidth=stroke.width,
+                    linestyle=stroke.dashes,
+                    label=stroke.words,
+                    path_effects=effects,
+                )
+            )
     if piles:
-        handles.append(Line2D([], [], marker="^", color="white", markeredgecolor=INK, linewidth=0,
-                              markersize=6, label="pile, standing still"))  # fmt: skip
+        handles.append(
+            Line2D(
+                [],
+                [],
+                marker="^",
+                color="white",
+                markeredgecolor=INK,
+                linewidth=0,
+                markersize=6,
+                label="pile, standing still",
+            )
+        )
     if areas:
-        handles.append(Patch(facecolor=AREA_FACE, edgecolor=AREA, hatch="////",
-                             label="sensitive area"))  # fmt: skip
+        handles.append(
+            Patch(facecolor=AREA_FACE, edgecolor=AREA, hatch="////", label="sensitive area")
+        )
     handles.append(Line2D([], [], color=INK, marker="s", linewidth=0, markersize=5, label="yard"))
     return handles
 
@@ -249,9 +309,10 @@ def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]
 def _in_words(verdict: NDArray[np.object_], routes: gpd.GeoDataFrame) -> str:
     counts = pd.Series(verdict).value_counts()
     said = ", ".join(
-        f"{counts[name]} {stroke.words}" for name, stroke in reversed(list(STROKES.items()))
+        f"{counts[name]} {stroke.words}"
+        for name, stroke in reversed(list(STROKES.items()))
         if name in counts
-    )  # fmt: skip
+    )
     where = []
     for name in ("over", "under"):
         named = sorted(set(routes["route_id"][verdict == name]))

@@ -40,13 +40,19 @@ LEAST_PILE_LB: Final = 20.0
 """Less, released standing still, is not worth a mark. Common practice, no source."""
 
 TRUCK_TONE: Final = {
-    "agrees": "good", "no tickets": "none", "tickets missing": "warn",
-    "tickets and reports disagree": "warn", "records incomplete": "warn",
-    "reports too little": "warn", "reports too much": "warn",
-}  # fmt: skip
+    "agrees": "good",
+    "no tickets": "none",
+    "tickets missing": "warn",
+    "tickets and reports disagree": "warn",
+    "records incomplete": "warn",
+    "reports too little": "warn",
+    "reports too much": "warn",
+}
 YARD_TONE: Final = {
-    "agrees": "good", "more used than recorded": "bad", "more delivered than recorded": "bad",
-}  # fmt: skip
+    "agrees": "good",
+    "more used than recorded": "bad",
+    "more delivered than recorded": "bad",
+}
 ASSUMPTIONS: Final = (
     WEIGHTS_IN_WORDS,
     "True mass is the reported mass times the truck's ratio of true to reported mass in this "
@@ -111,18 +117,30 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
     found = findings(use, rows, background.left_out_lb, background.policy.confidence, shown)
     has_plan = bool(rows["planned_lb"].notna().any())
     return html(
-        "use.html", title=f"Use of material in {background.storm}",
-        **setting.context(background.end), storm=background.storm, unit=_units(shown),
-        has_plan=has_plan, first=[_finding(one) for one in found[:FIRST]],
-        further=_further(found), glance=_glance(use, background, shown),
-        materials=_materials(use, background, shown), unticketed=unticketed(use.trucks, shown),
+        "use.html",
+        title=f"Use of material in {background.storm}",
+        **setting.context(background.end),
+        storm=background.storm,
+        unit=_units(shown),
+        has_plan=has_plan,
+        first=[_finding(one) for one in found[:FIRST]],
+        further=_further(found),
+        glance=_glance(use, background, shown),
+        materials=_materials(use, background, shown),
+        unticketed=unticketed(use.trucks, shown),
         map=_map(use, rows, background, shown) if has_plan else None,
-        routes=_routes(use, background, shown), verdicts=_verdicts(rows),
-        segments=_segment_tables(rows, use, shown), plain=_plain(use, rows),
-        trucks=_trucks(use, background, shown), yards=_yards(use.balance, shown),
-        elsewhere=_elsewhere(use, shown), records=records_part(background),
-        rule=use.rule, assumptions=ASSUMPTIONS, absent=_absent(background),
-    )  # fmt: skip
+        routes=_routes(use, background, shown),
+        verdicts=_verdicts(rows),
+        segments=_segment_tables(rows, use, shown),
+        plain=_plain(use, rows),
+        trucks=_trucks(use, background, shown),
+        yards=_yards(use.balance, shown),
+        elsewhere=_elsewhere(use, shown),
+        records=records_part(background),
+        rule=use.rule,
+        assumptions=ASSUMPTIONS,
+        absent=_absent(background),
+    )
 
 
 def _numeric(frame: pd.DataFrame) -> pd.DataFrame:
@@ -155,8 +173,10 @@ def _finding(one: Finding) -> dict[str, str]:
 
 def _further(found: list[Finding]) -> dict[str, Any]:
     rest = found[FIRST:]
-    return {"rows": [_finding(one) for one in rest[:MOST_FURTHER]],
-            "left": max(0, len(rest) - MOST_FURTHER)}  # fmt: skip
+    return {
+        "rows": [_finding(one) for one in rest[:MOST_FURTHER]],
+        "left": max(0, len(rest) - MOST_FURTHER),
+    }
 
 
 # --- the storm at a glance ---------------------------------------------------------------------
@@ -174,24 +194,45 @@ def _glance(use: StormUse, background: UseBackground, shown: Display) -> list[di
     )
     planned = float(use.routes["planned_lb"].sum())
     return [
-        {"what": "records used", "value": f"{background.rows_kept:,}",
-         "more": f"of {background.rows_read:,}; {refused:,} quarantined"},
-        {"what": "trucks heard", "value": str(len(heard)),
-         "more": f"least heard {short(least, LONGEST_TRUCK)}: {percent(heard[least])} of its way"
-         if least else ""},
-        {"what": "reported by the controllers",
-         "value": shown.show(float(total["reported_lb"]), "bulk"), "more": "before correction"},
-        {"what": "true mass, best estimate",
-         "value": shown.show(float(total["applied_lb"]), "bulk"),
-         "more": f"95{NBSP}%: {interval}"},
-        {"what": "planned", "value": shown.show(planned, "bulk") if planned > 0 else "no plan",
-         "more": f"true mass {_departure(float(total['applied_lb']), planned)}"
-         if planned > 0 else "nothing to compare with"},
-        {"what": "cost of the material",
-         "value": shown.money(float(np.nansum(cost))) if np.isfinite(cost).any() else "not known",
-         "more": f"by the prices in materials.csv{some}" if np.isfinite(cost).any()
-         else "materials.csv has no price"},
-    ]  # fmt: skip
+        {
+            "what": "records used",
+            "value": f"{background.rows_kept:,}",
+            "more": f"of {background.rows_read:,}; {refused:,} quarantined",
+        },
+        {
+            "what": "trucks heard",
+            "value": str(len(heard)),
+            "more": f"least heard {short(least, LONGEST_TRUCK)}: {percent(heard[least])} of its way"
+            if least
+            else "",
+        },
+        {
+            "what": "reported by the controllers",
+            "value": shown.show(float(total["reported_lb"]), "bulk"),
+            "more": "before correction",
+        },
+        {
+            "what": "true mass, best estimate",
+            "value": shown.show(float(total["applied_lb"]), "bulk"),
+            "more": f"95{NBSP}%: {interval}",
+        },
+        {
+            "what": "planned",
+            "value": shown.show(planned, "bulk") if planned > 0 else "no plan",
+            "more": f"true mass {_departure(float(total['applied_lb']), planned)}"
+            if planned > 0
+            else "nothing to compare with",
+        },
+        {
+            "what": "cost of the material",
+            "value": shown.money(float(np.nansum(cost)))
+            if np.isfinite(cost).any()
+            else "not known",
+            "more": f"by the prices in materials.csv{some}"
+            if np.isfinite(cost).any()
+            else "materials.csv has no price",
+        },
+    ]
 
 
 def _departure(applied: float, planned: float) -> str:
@@ -207,15 +248,18 @@ def _materials(use: StormUse, background: UseBackground, shown: Display) -> list
     planned = use.routes.groupby("material")[plan].sum(min_count=1)
     rows = []
     for row in lines(sums.join(planned, how="outer").reset_index()):
-        rows.append({
-            "material": row.material, "reported": shown.number(row.reported_lb, "bulk"),
-            "applied": shown.number(row.applied_lb, "bulk"),
-            "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
-            "planned": shown.number(row.planned_lb, "bulk"),
-            "planned_interval": _between(row.planned_lo_lb, row.planned_hi_lb, shown),
-            "departure": _departure(row.applied_lb, row.planned_lb),
-            "cost": shown.money(row.cost),
-        })  # fmt: skip
+        rows.append(
+            {
+                "material": row.material,
+                "reported": shown.number(row.reported_lb, "bulk"),
+                "applied": shown.number(row.applied_lb, "bulk"),
+                "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
+                "planned": shown.number(row.planned_lb, "bulk"),
+                "planned_interval": _between(row.planned_lo_lb, row.planned_hi_lb, shown),
+                "departure": _departure(row.applied_lb, row.planned_lb),
+                "cost": shown.money(row.cost),
+            }
+        )
     return rows
 
 
@@ -233,11 +277,13 @@ def unticketed(trucks: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
             + (f" ({plural(int(row.missing_loads), 'usual load')})" if row.missing_loads else "")
             for row in lines(ordered)
         ]
-        found.append({
-            "material": str(material),
-            "mass": shown.show(float(rows["without_ticket_lb"].sum()), "bulk"),
-            "trucks": ", ".join(named) + (f" and {left} more" if left else ""),
-        })  # fmt: skip
+        found.append(
+            {
+                "material": str(material),
+                "mass": shown.show(float(rows["without_ticket_lb"].sum()), "bulk"),
+                "trucks": ", ".join(named) + (f" and {left} more" if left else ""),
+            }
+        )
     return found
 
 
@@ -275,15 +321,17 @@ def _routes(use: StormUse, background: UseBackground, shown: Display) -> dict[st
     return {
         "chart": drawn and drawn.svg(),
         "uncharted": max(0, int((table["planned_lb"] > 0.0).sum()) - use_charts.MOST_ROWS),
-        "rows": [_route_row(row, shown) for row in lines(kept)], "left": left,
-    }  # fmt: skip
+        "rows": [_route_row(row, shown) for row in lines(kept)],
+        "left": left,
+    }
 
 
 def _route_row(row: Any, shown: Display) -> dict[str, str]:
     names = ("over", "more_rounds", "under", "missed", "unknown")
     counts = {name: getattr(row, f"{name}_segments") for name in names}
     return {
-        "route": row.route_id, "material": row.material,
+        "route": row.route_id,
+        "material": row.material,
         "reported": shown.number(row.reported_lb, "bulk"),
         "applied": shown.number(row.applied_lb, "bulk"),
         "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
@@ -291,7 +339,7 @@ def _route_row(row: Any, shown: Display) -> dict[str, str]:
         "departure": _departure(row.applied_lb, row.planned_lb),
         "cost": shown.money(row.cost),
         **{name: str(int(count)) if count else NOTHING for name, count in counts.items()},
-    }  # fmt: skip
+    }
 
 
 # --- segments ----------------------------------------------------------------------------------
@@ -303,8 +351,9 @@ def _verdicts(rows: pd.DataFrame) -> list[dict[str, str]]:
     counts = judged["kind"].value_counts()
     return [
         {"verdict": stroke.words, "count": f"{counts[name]:,}"}
-        for name, stroke in reversed(list(use_map.STROKES.items())) if name in counts
-    ]  # fmt: skip
+        for name, stroke in reversed(list(use_map.STROKES.items()))
+        if name in counts
+    ]
 
 
 def _segment_tables(rows: pd.DataFrame, use: StormUse, shown: Display) -> list[dict[str, Any]]:
@@ -316,26 +365,48 @@ def _segment_tables(rows: pd.DataFrame, use: StormUse, shown: Display) -> list[d
     missed, verdict = rows["is_missed"], rows["kind"]
     wanted = (
         ("Over", "more than allowed, with the confidence of the policy", verdict == "over", True),
-        ("Probably over", "more likely than not, but not proven: no ground to blame anybody",
-         verdict == "probably_over", True),
-        ("More rounds than planned", "more than the plan in all, no round shown to be over its "
-         "rate", verdict == MORE_ROUNDS_KIND, True),
+        (
+            "Probably over",
+            "more likely than not, but not proven: no ground to blame anybody",
+            verdict == "probably_over",
+            True,
+        ),
+        (
+            "More rounds than planned",
+            "more than the plan in all, no round shown to be over its rate",
+            verdict == MORE_ROUNDS_KIND,
+            True,
+        ),
         ("Missed", "planned, heard, and next to nothing put down", missed, False),
-        ("Under", "less than the tolerance, with the confidence of the policy",
-         (verdict == "under") & ~missed, False),
-        ("Probably under", "more likely than not, but not proven",
-         (verdict == "probably_under") & ~missed, False),
-    )  # fmt: skip
+        (
+            "Under",
+            "less than the tolerance, with the confidence of the policy",
+            (verdict == "under") & ~missed,
+            False,
+        ),
+        (
+            "Probably under",
+            "more likely than not, but not proven",
+            (verdict == "probably_under") & ~missed,
+            False,
+        ),
+    )
     tables = []
     for name, note, where, over in wanted:
         mine = rows[where]
         if len(mine):
             order = excess[where].sort_values(ascending=not over, kind="stable").index
             kept, left = _cut(mine.loc[order], MOST_SEGMENTS)
-            tables.append({
-                "name": name, "note": note, "over": over, "count": len(mine), "left": left,
-                "rows": [_segment_row(row, over, shown) for row in lines(kept)],
-            })  # fmt: skip
+            tables.append(
+                {
+                    "name": name,
+                    "note": note,
+                    "over": over,
+                    "count": len(mine),
+                    "left": left,
+                    "rows": [_segment_row(row, over, shown) for row in lines(kept)],
+                }
+            )
     return tables
 
 
@@ -355,17 +426,22 @@ def _segment_row(row: Any, over: bool, shown: Display) -> dict[str, str]:
         return float(mass_lb / row.lane_miles) if row.lane_miles > 0.0 else math.nan
 
     return {
-        "segment": row.segment_id, "road": row.road, "route": row.route_id,
-        "truck": short(row.truck_id, LONGEST_TRUCK) or NOTHING, "area": row.area,
+        "segment": row.segment_id,
+        "road": row.road,
+        "route": row.route_id,
+        "truck": short(row.truck_id, LONGEST_TRUCK) or NOTHING,
+        "area": row.area,
         "rate": shown.number(rate(row.applied_lb), "rate"),
         "interval": _between(rate(row.applied_lo_lb), rate(row.applied_hi_lb), shown, "rate"),
         "planned": shown.number(rate(row.planned_lb), "rate"),
         "limit": shown.number(rate(limit), "rate"),
         "excess": _signed(row.applied_lb - row.planned_lb, shown),
         "rounds": f"{as_text(row.applications, 1) if row.passes > 0 else '0'} of "
-        f"{row.rounds_planned:g}" if math.isfinite(row.rounds_planned) else NOTHING,
+        f"{row.rounds_planned:g}"
+        if math.isfinite(row.rounds_planned)
+        else NOTHING,
         "p": _probability(row.p_over if over else row.p_under),
-    }  # fmt: skip
+    }
 
 
 def _signed(mass_lb: float, shown: Display) -> str:
@@ -386,11 +462,16 @@ def _plain(use: StormUse, rows: pd.DataFrame) -> dict[str, Any]:
     bare = (rows["applied_lb"] > rows["allowed_lb"]) | (rows["applied_lb"] < rows["least_lb"])
     became = rows[bare & ~rows["verdict"].isin(["over", "under"])]["kind"].value_counts()
     return {
-        "made": plain.over + plain.under, "over": plain.over, "under": plain.under,
-        "over_supported": plain.over_supported, "under_supported": plain.under_supported,
-        "unsupported": plain.unsupported, "over_unsupported": over, "under_unsupported": under,
+        "made": plain.over + plain.under,
+        "over": plain.over,
+        "under": plain.under,
+        "over_supported": plain.over_supported,
+        "under_supported": plain.under_supported,
+        "unsupported": plain.unsupported,
+        "over_unsupported": over,
+        "under_unsupported": under,
         "became": ", ".join(f"{number} {said(str(name))}" for name, number in became.items()),
-    }  # fmt: skip
+    }
 
 
 # --- trucks ------------------------------------------------------------------------------------
@@ -412,12 +493,17 @@ def _trucks(use: StormUse, background: UseBackground, shown: Display) -> dict[st
     rows = [_truck_row(row, shown) for row in lines(kept)]
     calibration_pct = background.policy.calibration_pct
     return {
-        "chart": use_charts.truck_chart(table, calibration_pct), "rows": rows, "left": left,
+        "chart": use_charts.truck_chart(table, calibration_pct),
+        "rows": rows,
+        "left": left,
         "uncharted": max(0, len(table) - use_charts.MOST_ROWS),
-        "advice": [{"truck": row.truck_id, "text": row.advice} for row in lines(kept)
-                   if row.advice and not row.advice.startswith("none needed")],
+        "advice": [
+            {"truck": row.truck_id, "text": row.advice}
+            for row in lines(kept)
+            if row.advice and not row.advice.startswith("none needed")
+        ],
         "tested": bool(table["test_change"].notna().any()),
-    }  # fmt: skip
+    }
 
 
 def _truck_row(row: Any, shown: Display) -> dict[str, str]:
@@ -427,18 +513,21 @@ def _truck_row(row: Any, shown: Display) -> dict[str, str]:
         change = f"{row.test_change:.2f} ± {half:.2f}"
     count = len(row.tests.split(";")) if row.tests else 0
     return {
-        "truck": row.truck_id, "material": row.material,
+        "truck": row.truck_id,
+        "material": row.material,
         "reported": shown.number(row.reported_lb, "bulk"),
-        "accounted": shown.number(row.loaded_lb - row.returned_lb, "bulk") if row.loads
+        "accounted": shown.number(row.loaded_lb - row.returned_lb, "bulk")
+        if row.loads
         else NOTHING,
         "ratio": f"{row.season_ratio:.2f}",
         "interval": f"{row.season_lo:.2f} to {row.season_hi:.2f}",
         "alone": f"{row.storm_ratio:.2f}" if math.isfinite(row.storm_ratio) else NOTHING,
         "tests": str(count) if count else "none",
-        "change": change, "last": shown.date(row.last_test_at),
+        "change": change,
+        "last": shown.date(row.last_test_at),
         "tone": "bad" if row.test_again else TRUCK_TONE.get(row.verdict, "none"),
         "verdict": row.verdict,
-    }  # fmt: skip
+    }
 
 
 # --- yards, and what is elsewhere --------------------------------------------------------------
@@ -448,17 +537,41 @@ def _yards(balance: pd.DataFrame, shown: Display) -> dict[str, Any]:
     kept, left = _cut(balance, MOST_YARDS)
     rows = []
     for row in lines(kept):
-        lb = {name: POUNDS_PER_TON * getattr(row, f"{name}_ton")
-              for name in ("opening", "delivered", "loaded", "returned", "expected", "counted",
-                           "difference", "difference_u")}  # fmt: skip
-        rows.append({
-            "yard": row.yard_id, "material": row.material, "from": shown.date(row.opening_at),
-            "until": shown.date(row.counted_at),
-            **{name: shown.number(lb[name], "bulk")
-               for name in ("opening", "delivered", "loaded", "returned", "expected", "counted")},
-            "difference": shown.number_pm(lb["difference"], 2.0 * lb["difference_u"], "bulk"),
-            "tone": YARD_TONE.get(row.verdict, "none"), "verdict": row.verdict,
-        })  # fmt: skip
+        lb = {
+            name: POUNDS_PER_TON * getattr(row, f"{name}_ton")
+            for name in (
+                "opening",
+                "delivered",
+                "loaded",
+                "returned",
+                "expected",
+                "counted",
+                "difference",
+                "difference_u",
+            )
+        }
+        rows.append(
+            {
+                "yard": row.yard_id,
+                "material": row.material,
+                "from": shown.date(row.opening_at),
+                "until": shown.date(row.counted_at),
+                **{
+                    name: shown.number(lb[name], "bulk")
+                    for name in (
+                        "opening",
+                        "delivered",
+                        "loaded",
+                        "returned",
+                        "expected",
+                        "counted",
+                    )
+                },
+                "difference": shown.number_pm(lb["difference"], 2.0 * lb["difference_u"], "bulk"),
+                "tone": YARD_TONE.get(row.verdict, "none"),
+                "verdict": row.verdict,
+            }
+        )
     return {"rows": rows, "left": left}
 
 
@@ -471,21 +584,33 @@ def _elsewhere(use: StormUse, shown: Display) -> dict[str, Any]:
         unplaced = off.groupby(keys)["unplaced_lb"].sum()
         sums = summed_applied(off, keys).join(unplaced).reset_index()
         ordered, left = _cut(sums.sort_values("applied_lb", ascending=False), MOST_PILES)
-        rows = [{
-            "truck": row.truck_id, "material": row.material,
-            "reported": shown.number(row.reported_lb, "mass"),
-            "applied": shown.number(row.applied_lb, "mass"),
-            "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
-            "unplaced": shown.number(row.unplaced_lb, "mass"),
-        } for row in lines(ordered)]  # fmt: skip
+        rows = [
+            {
+                "truck": row.truck_id,
+                "material": row.material,
+                "reported": shown.number(row.reported_lb, "mass"),
+                "applied": shown.number(row.applied_lb, "mass"),
+                "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
+                "unplaced": shown.number(row.unplaced_lb, "mass"),
+            }
+            for row in lines(ordered)
+        ]
     large = use.piles[use.piles["mass_lb"] >= LEAST_PILE_LB]
     kept, piles_left = _cut(large.sort_values("mass_lb", ascending=False), MOST_PILES)
     return {
-        "rows": rows, "left": left if rows else 0,
+        "rows": rows,
+        "left": left if rows else 0,
         "share": percent(off["reported_lb"].sum() / max(use.parts["reported_lb"].sum(), 1e-9)),
-        "piles": [{"truck": row.truck_id, "route": row.route_id, "segment": row.segment_id,
-                   "mass": shown.number(row.mass_lb, "mass")} for row in lines(kept)],
+        "piles": [
+            {
+                "truck": row.truck_id,
+                "route": row.route_id,
+                "segment": row.segment_id,
+                "mass": shown.number(row.mass_lb, "mass"),
+            }
+            for row in lines(kept)
+        ],
         "piles_left": piles_left,
         "least": f"{as_text(shown.value(LEAST_PILE_LB, 'mass'), 0)}{NBSP}{shown.unit('mass')}",
         "standing": shown.show(float(use.piles["mass_lb"].sum()), "mass"),
-    }  # fmt: skip
+    }

@@ -63,15 +63,17 @@ def _describe(path: Path, layers: Mapping[str, tuple[Iterable[str], str]]) -> No
     rows = [
         (layer, column.name, column.name, column.meaning)
         for layer, (names, table) in layers.items()
-        for column in RESULTS[table].columns if column.name in set(names)
-    ]  # fmt: skip
+        for column in RESULTS[table].columns
+        if column.name in set(names)
+    ]
     try:
         with closing(sqlite3.connect(path)) as file, file:
             file.executescript(_DESCRIPTIONS)
             file.executemany(
                 "INSERT INTO gpkg_data_columns (table_name, column_name, name, description) "
-                "VALUES (?, ?, ?, ?)", rows,
-            )  # fmt: skip
+                "VALUES (?, ?, ?, ?)",
+                rows,
+            )
             file.execute(
                 "INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, ?)",
                 ["gpkg_data_columns", "gpkg_schema", _EXTENSION, "read-write"],

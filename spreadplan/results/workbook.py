@@ -40,15 +40,22 @@ def write_workbook(sheets: Sequence[Sheet], path: Path, made: pd.Timestamp) -> N
     names = [sheet.name.casefold() for sheet in sheets]
     if len(set(names)) != len(names) or max(map(len, names), default=0) > LONGEST_SHEET_NAME:
         raise ValueError(f"names of sheets repeat or are too long: {names}")
-    options = {"strings_to_formulas": False, "strings_to_urls": False,
-               "strings_to_numbers": False, "nan_inf_to_errors": False,
-               "in_memory": True}  # fmt: skip
+    options = {
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "nan_inf_to_errors": False,
+        "in_memory": True,
+    }
     made_up = BytesIO()  # the library would leave a half-written file to be closed by chance
     with xlsxwriter.Workbook(made_up, options) as book:
-        book.set_properties({"created": made.tz_convert("UTC").to_pydatetime(warn=False)
-                             .replace(tzinfo=None)})  # fmt: skip
-        forms = {name: book.add_format({"num_format": form, "valign": "top"})
-                 for name, form in FORMATS.items()}  # fmt: skip
+        book.set_properties(
+            {"created": made.tz_convert("UTC").to_pydatetime(warn=False).replace(tzinfo=None)}
+        )
+        forms = {
+            name: book.add_format({"num_format": form, "valign": "top"})
+            for name, form in FORMATS.items()
+        }
         head = book.add_format({"bold": True, "text_wrap": True, "valign": "bottom", "bottom": 1})
         about = book.add_format({"italic": True, "font_color": "#5d6b76"})
         for sheet in sheets:

@@ -123,9 +123,10 @@ def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
     """Weather or tickets of another time than the trucks' records: a wrong date, or folder."""
     place = f"storms/{followed.storm}"
     for name, begin, end in (
-        ("forecast", "start", "end"), ("loads", "loaded_at", "loaded_at"),
+        ("forecast", "start", "end"),
+        ("loads", "loaded_at", "loaded_at"),
         ("returns", "returned_at", "returned_at"),
-    ):  # fmt: skip
+    ):
         rows = workspace.table(name, followed.storm)
         if rows.empty:
             continue
@@ -134,9 +135,13 @@ def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
             days = round(max(early, late) / pd.Timedelta(days=1))
             what = f"ends {days} days before" if early > late else f"begins {days} days after"
             yield Problem(
-                f"{place}/{name}.csv", 0, begin, f"{what} the trucks' records",
-                "check the dates of both: they do not belong to one storm", False,
-            )  # fmt: skip
+                f"{place}/{name}.csv",
+                0,
+                begin,
+                f"{what} the trucks' records",
+                "check the dates of both: they do not belong to one storm",
+                False,
+            )
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,9 +223,15 @@ def _follow_files(
             uses.append(use)
             step()
     return Followed(
-        storm, tuple(uses), files.usable, files.rows_read, files.rows_kept, files.quarantine(),
-        files.refused_by_kind(), _put_right(files, uses),
-    )  # fmt: skip
+        storm,
+        tuple(uses),
+        files.usable,
+        files.rows_read,
+        files.rows_kept,
+        files.quarantine(),
+        files.refused_by_kind(),
+        _put_right(files, uses),
+    )
 
 
 def judge_storm(
@@ -232,14 +243,25 @@ def judge_storm(
     """
     plan, fleet = _plan(workspace, followed.storm)
     judged = storm_use(
-        _storm(workspace, followed, plan, reported), _surroundings(workspace, fleet), network,
+        _storm(workspace, followed, plan, reported),
+        _surroundings(workspace, fleet),
+        network,
         followed.trucks,
-    )  # fmt: skip
+    )
     return Reconciled(
-        workspace, fleet, plan, judged, followed.trucks, followed.start, followed.end,
-        followed.rows_read, followed.rows_kept, followed.quarantine, followed.refused,
+        workspace,
+        fleet,
+        plan,
+        judged,
+        followed.trucks,
+        followed.start,
+        followed.end,
+        followed.rows_read,
+        followed.rows_kept,
+        followed.quarantine,
+        followed.refused,
         followed.put_right,
-    )  # fmt: skip
+    )
 
 
 def using_workspace(folder: Path) -> Workspace:
@@ -307,13 +329,16 @@ def _storm(
     )
     routes = no_rows(["route_id", "material"], ["mass_lb", "mass_lo_lb", "mass_hi_lb"])
     return Storm(
-        name=followed.storm, start=followed.start, end=followed.end,
+        name=followed.storm,
+        start=followed.start,
+        end=followed.end,
         starts={name: storm_start(workspace, name) for name in workspace.storms},
         reported=reported,
-        loads=tickets("loads"), returns=tickets("returns"),
+        loads=tickets("loads"),
+        returns=tickets("returns"),
         planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
         planned_routes=plan.routes if plan else routes,
-    )  # fmt: skip
+    )
 
 
 def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
@@ -381,19 +406,27 @@ def report_page(storm: str, result: Reconciled) -> str:
     """The usage report as HTML."""
     workspace, plan = result.workspace, result.plan
     table = workspace.table
-    nothing = pd.DataFrame(columns=["route_id", "segment_id", "material", "application", "mass_lb",
-                                    "area_id"])  # fmt: skip
+    nothing = pd.DataFrame(
+        columns=["route_id", "segment_id", "material", "application", "mass_lb", "area_id"]
+    )
     background = UseBackground(
-        storm=storm, start=result.start, end=result.end,
+        storm=storm,
+        start=result.start,
+        end=result.end,
         planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
-        routes=workspace.tables["routes"], areas=table("sensitive_areas"), yards=table("yards"),
-        policy=workspace.policy, rows_read=result.rows_read,
-        rows_kept=result.rows_kept, quarantine=result.quarantine, refused=result.refused,
+        routes=workspace.tables["routes"],
+        areas=table("sensitive_areas"),
+        yards=table("yards"),
+        policy=workspace.policy,
+        rows_read=result.rows_read,
+        rows_kept=result.rows_kept,
+        quarantine=result.quarantine,
+        refused=result.refused,
         put_right=result.put_right,
         heard={use.truck_id: use.heard_share for use in result.trucks},
         left_out_lb={use.truck_id: use.left_out_lb for use in result.trucks},
         absent=workspace.absent,
-    )  # fmt: skip
+    )
     return use_report(
         result.use, background, setting_of(workspace.settings, workspace.table("materials"))
     )

@@ -16,8 +16,17 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
     place = f"storms/{storm}/telemetry"
     folder = workspace.folder / place
     if not folder.is_dir():
-        raise BadInput([Problem(place, 0, "*", "folder is missing",
-                                "add the trucks' records as .csv or .parquet")])  # fmt: skip
+        raise BadInput(
+            [
+                Problem(
+                    place,
+                    0,
+                    "*",
+                    "folder is missing",
+                    "add the trucks' records as .csv or .parquet",
+                )
+            ]
+        )
     files = scan_telemetry(
         folder,
         trucks=set(workspace.table("trucks")["truck_id"]),
@@ -31,8 +40,9 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
         cautions += far_records(files.sampled, workspace.tables["routes"])
     if not files.rows_kept:
         files.close()
-        nothing = Problem(place, 0, "*", "has no usable record",
-                          "add the trucks' records as .csv or .parquet")  # fmt: skip
+        nothing = Problem(
+            place, 0, "*", "has no usable record", "add the trucks' records as .csv or .parquet"
+        )
         raise BadInput([*cautions, nothing])
     for caution in cautions:
         options.caution(f"caution: {caution}")
@@ -45,7 +55,11 @@ def _unlisted(workspace: Workspace, files: TelemetryFiles) -> Iterator[Problem]:
     for name, (file, row) in files.first_named.items():
         if name not in known:
             yield Problem(
-                file, row, "material", f'"{name}" is not in materials.csv',
+                file,
+                row,
+                "material",
+                f'"{name}" is not in materials.csv',
                 "spell it as materials.csv does, or add it there; what it stands for cannot be "
-                "judged against the plan", False,
-            )  # fmt: skip
+                "judged against the plan",
+                False,
+            )

@@ -20,9 +20,11 @@ Shares: TypeAlias = "Mapping[str, Allocation]"
 """How each scarce material is shared, by material."""
 
 TABLES: Final = {
-    "plan_scarce": "rows", "plan_scarce_classes": "classes", "plan_scarce_yards": "yards",
+    "plan_scarce": "rows",
+    "plan_scarce_classes": "classes",
+    "plan_scarce_yards": "yards",
     "plan_scarce_haul": "haul",
-}  # fmt: skip
+}
 
 
 def share_scarce(plan: StormPlan, yards: pd.DataFrame) -> dict[str, Allocation]:

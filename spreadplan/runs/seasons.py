@@ -40,9 +40,20 @@ from spreadplan.workspace.fingerprint import input_fingerprint
 
 WEATHER = {"forecast", "rates"}
 JUDGED = (
-    "route_id", "segment_id", "material", "lane_miles", "applications", "applied_lb",
-    "applied_u_lb", "planned_lb", "allowed_lb", "rounds_planned", "verdict", "p_over", "reason",
-)  # fmt: skip
+    "route_id",
+    "segment_id",
+    "material",
+    "lane_miles",
+    "applications",
+    "applied_lb",
+    "applied_u_lb",
+    "planned_lb",
+    "allowed_lb",
+    "rounds_planned",
+    "verdict",
+    "p_over",
+    "reason",
+)
 NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
 
 
@@ -104,16 +115,22 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
         {one.storm: one.start for one in storms},
     )
     balances = books(
-        workspace.table("stock_counts"), workspace.table("deliveries"),
-        _tickets(workspace, "loads"), _tickets(workspace, "returns"),
-    )  # fmt: skip
+        workspace.table("stock_counts"),
+        workspace.table("deliveries"),
+        _tickets(workspace, "loads"),
+        _tickets(workspace, "returns"),
+    )
     balances = balances[balances["counted_at"] <= known_to].reset_index(drop=True)
     result = work_out_season(_inputs(workspace, wanted, storms, reconciled))
     found = merged_findings(result.findings, record_findings(history, balances))
     return SeasonRun(
-        workspace, tuple(storms), replace(result, findings=findings_table(found)), history,
-        balances, input_fingerprint(folder),
-    )  # fmt: skip
+        workspace,
+        tuple(storms),
+        replace(result, findings=findings_table(found)),
+        history,
+        balances,
+        input_fingerprint(folder),
+    )
 
 
 def season_of(workspace: Workspace, as_of: str | None) -> Season:
@@ -121,11 +138,18 @@ def season_of(workspace: Workspace, as_of: str | None) -> Season:
     settings = workspace.settings
     missing = [name for name in ("season_start", "season_end") if getattr(settings, name) is None]
     if missing or settings.season_start is None or settings.season_end is None:
-        raise BadInput([
-            Problem("workspace.toml", 0, name, "is missing: a season needs its dates",
-                    f"add {name} = 2026-10-15, with your own date")
-            for name in missing
-        ])  # fmt: skip
+        raise BadInput(
+            [
+                Problem(
+                    "workspace.toml",
+                    0,
+                    name,
+                    "is missing: a season needs its dates",
+                    f"add {name} = 2026-10-15, with your own date",
+                )
+                for name in missing
+            ]
+        )
     first, last = settings.season_start, settings.season_end
     start = pd.Timestamp(datetime.combine(first, time.min, tzinfo=settings.timezone))
     start, end = start.tz_convert("UTC"), _day_end(last, workspace)
@@ -133,8 +157,17 @@ def season_of(workspace: Workspace, as_of: str | None) -> Season:
     if as_of is None:
         known_to = max(known_to, _day_end(first, workspace))  # before it begins nothing is used
     if known_to <= start:
-        raise BadInput([Problem("--as-of", 0, "*", "lies before the season's start",
-                                f"write a date after {first.isoformat()}")])  # fmt: skip
+        raise BadInput(
+            [
+                Problem(
+                    "--as-of",
+                    0,
+                    "*",
+                    "lies before the season's start",
+                    f"write a date after {first.isoformat()}",
+                )
+            ]
+        )
     name = _season_name(workspace.table("budgets"), first, last)
     return Season(name, start, end, known_to, workspace.policy.confidence)
 
@@ -152,9 +185,17 @@ def _season_name(budgets: pd.DataFrame, first: date, last: date) -> str:
         return usual
     fitting = named if len(named) == 1 else [one for one in named if str(first.year) in one[:4]]
     if len(fitting) != 1:
-        raise BadInput([Problem("budgets.csv", 0, "season",
-                                f"has the seasons {', '.join(named)}, none of them {usual}",
-                                f"name the season of workspace.toml {usual}")])  # fmt: skip
+        raise BadInput(
+            [
+                Problem(
+                    "budgets.csv",
+                    0,
+                    "season",
+                    f"has the seasons {', '.join(named)}, none of them {usual}",
+                    f"name the season of workspace.toml {usual}",
+                )
+            ]
+        )
     return str(fitting[0])
 
 
@@ -220,9 +261,14 @@ def _judged(
 def _measured(storm: str, one: Reconciled) -> StormUse:
     rounds = len(one.plan.applications) if one.plan is not None else 1
     return StormUse(
-        storm, one.start, one.end, max(rounds, 1), one.use.parts,
-        one.use.segments[list(JUDGED)], one.workspace.table("forecast", storm),
-    )  # fmt: skip
+        storm,
+        one.start,
+        one.end,
+        max(rounds, 1),
+        one.use.parts,
+        one.use.segments[list(JUDGED)],
+        one.workspace.table("forecast", storm),
+    )
 
 
 def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
@@ -271,26 +317,49 @@ def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
     """Every table of the season by the name of its file."""
     result = made.result
     names = (
-        "budget", "by_storm", "by_route", "by_yard", "by_truck", "by_route_and_storm", "severity",
-        "fair_routes", "fair_storms", "chloride", "chloride_basis", "prewet_chloride", "screening",
-        "season_concentration", "evidence", "repeated", "savings", "findings",
-    )  # fmt: skip
+        "budget",
+        "by_storm",
+        "by_route",
+        "by_yard",
+        "by_truck",
+        "by_route_and_storm",
+        "severity",
+        "fair_routes",
+        "fair_storms",
+        "chloride",
+        "chloride_basis",
+        "prewet_chloride",
+        "screening",
+        "season_concentration",
+        "evidence",
+        "repeated",
+        "savings",
+        "findings",
+    )
     curves = [frame.assign(material=name) for name, frame in result.burn_down.items()]
     burn_down = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame()
     return {
         **{name: getattr(result, name) for name in names},
-        "burn_down": burn_down, "truck_history": made.history, "yard_books": made.books,
-    }  # fmt: skip
+        "burn_down": burn_down,
+        "truck_history": made.history,
+        "yard_books": made.books,
+    }
 
 
 def season_view(made: SeasonRun) -> SeasonView:
     """What the reports of a season are made from."""
     workspace = made.workspace
     return SeasonView(
-        made.result, made.storms, made.history, made.books,
-        workspace.tables["routes"], workspace.table("sensitive_areas"), workspace.policy,
-        made.fingerprint, workspace.absent,
-    )  # fmt: skip
+        made.result,
+        made.storms,
+        made.history,
+        made.books,
+        workspace.tables["routes"],
+        workspace.table("sensitive_areas"),
+        workspace.policy,
+        made.fingerprint,
+        workspace.absent,
+    )
 
 
 def _say(made: SeasonRun, options: Options) -> None:

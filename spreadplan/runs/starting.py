@@ -101,8 +101,9 @@ def demo(folder: Path, options: Options) -> None:
     """Copy the sample county and run every command on it."""
     county = resource("sample_routes") / "county"
     paths = [path for path in sorted(county.rglob("*")) if path.is_file()]
-    _fill(folder, {path.relative_to(county).as_posix(): path.read_bytes() for path in paths},
-          options)  # fmt: skip
+    _fill(
+        folder, {path.relative_to(county).as_posix(): path.read_bytes() for path in paths}, options
+    )
     steps: Iterable[tuple[str, Callable[[], object]]] = [
         ("check", lambda: check(folder, options)),
         ("calibrate", lambda: calibrate(folder, options)),

@@ -60,9 +60,15 @@ def try_test(
         return TestTrial(None, tuple(problems))
     policy = workspace.policy
     run = try_run(
-        of_test, of_weighings, trucks, workspace.table("changes"), policy,
-        policy.calibration_pct, fleet.tests, fleet.models,
-    )  # fmt: skip
+        of_test,
+        of_weighings,
+        trucks,
+        workspace.table("changes"),
+        policy,
+        policy.calibration_pct,
+        fleet.tests,
+        fleet.models,
+    )
     return TestTrial(run, tuple(problems))
 
 

@@ -42,17 +42,26 @@ def compile_kernels() -> None:
     lines = shapely.linestrings([[(lon[i], 46.0), (lon[i + 1], 46.0)] for i in range(2)])
     routes = gpd.GeoDataFrame(
         {"route_id": "R", "segment_id": ["A", "B"], "two_way": True, "speed_mph": 30.0},
-        geometry=lines, crs=4326,
-    )  # fmt: skip
+        geometry=lines,
+        crs=4326,
+    )
     size = 40
     there = np.concatenate([np.linspace(0.0, 1.0, size // 2), np.linspace(1.0, 0.0, size // 2)])
     nothing, none = np.full(size, np.nan), np.zeros(size, dtype=np.int64)
     count = np.arange(size, dtype=np.float64)
     records = TruckRecords(
-        truck_id="T", time_s=count * 5.0, lon=lon[0] + there * (lon[2] - lon[0]),
-        lat=np.full(size, 46.0), speed_mph=np.full(size, 30.0),
-        heading_deg=np.where(count < size // 2, 90.0, 270.0), spreading=count >= 0.0,
-        feed_total_lb=count * 10.0, feed_rate_lb_min=nothing, liquid_total_gal=nothing,
-        material=none - 1, source_file=none, source_row=none,
-    )  # fmt: skip
+        truck_id="T",
+        time_s=count * 5.0,
+        lon=lon[0] + there * (lon[2] - lon[0]),
+        lat=np.full(size, 46.0),
+        speed_mph=np.full(size, 30.0),
+        heading_deg=np.where(count < size // 2, 90.0, 270.0),
+        spreading=count >= 0.0,
+        feed_total_lb=count * 10.0,
+        feed_rate_lb_min=nothing,
+        liquid_total_gal=nothing,
+        material=none - 1,
+        source_file=none,
+        source_row=none,
+    )
     truck_use(build_network(routes), records, frozenset({"R"}), "salt")

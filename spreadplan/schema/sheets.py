@@ -7,10 +7,16 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 FORMATS: Final[Mapping[str, str]] = {
-    "whole": "#,##0", "tenth": "#,##0.0", "hundredth": "#,##0.00", "thousandth": "#,##0.000",
-    "percent": "0.0%", "money": "#,##0.00", "fraction": "0.0000", "date": "yyyy-mm-dd hh:mm",
+    "whole": "#,##0",
+    "tenth": "#,##0.0",
+    "hundredth": "#,##0.00",
+    "thousandth": "#,##0.000",
+    "percent": "0.0%",
+    "money": "#,##0.00",
+    "fraction": "0.0000",
+    "date": "yyyy-mm-dd hh:mm",
     "text": "@",
-}  # fmt: skip
+}
 """Number formats of Office Open XML (ISO/IEC 29500) by the name of a column's form."""
 
 

@@ -332,11 +332,18 @@ ASSIGNMENTS = Table(
         ident("truck_id", "its truck", example="T1"),
         ident("yard_id", "the yard where it loads", example="Y1"),
         ident("material", "what it spreads", example="road_salt"),
-        quantity("prewet", "liquid_per_mass", "liquid put on each ton of solid", required=False,
-                 high=100, default=0.0, example="10"),
+        quantity(
+            "prewet",
+            "liquid_per_mass",
+            "liquid put on each ton of solid",
+            required=False,
+            high=100,
+            default=0.0,
+            example="10",
+        ),
     ),
     key=("route_id",),
-)  # fmt: skip
+)
 
 YARDS = Table(
     "yards",
@@ -405,23 +412,53 @@ SENSITIVE_AREAS = Table(
         ident("area_id", "the area", example="S1"),
         text("name", "its name", example="Wellhead"),
         text("kind", "what it is", example="wellhead"),
-        quantity("max_rate", "rate_limit", "highest rate allowed inside", required=False,
-                 high=RATE_LIMITS["lb_per_lane_mile"].most, example="150"),
-        number("rate_factor", "share of the usual rate to use inside", required=False, low=0,
-               high=1, example="0.7"),
-        quantity("chloride_limit", "mass", "chloride allowed in a season", required=False,
-                 high=4e9, shown="ton"),
-        quantity("mean_flow", "stream_flow", "mean flow of the receiving water", required=False,
-                 high=1e7),
-        quantity("low_flow", "stream_flow", "low flow of the receiving water in winter, as the "
-                 "regulator reckons it; empty where it is not known or the water can dry up",
-                 required=False, above=True, high=1e7),
-        quantity("background", "concentration", "chloride in the receiving water without this "
-                 "season's salt", required=False, high=200_000),
+        quantity(
+            "max_rate",
+            "rate_limit",
+            "highest rate allowed inside",
+            required=False,
+            high=RATE_LIMITS["lb_per_lane_mile"].most,
+            example="150",
+        ),
+        number(
+            "rate_factor",
+            "share of the usual rate to use inside",
+            required=False,
+            low=0,
+            high=1,
+            example="0.7",
+        ),
+        quantity(
+            "chloride_limit",
+            "mass",
+            "chloride allowed in a season",
+            required=False,
+            high=4e9,
+            shown="ton",
+        ),
+        quantity(
+            "mean_flow", "stream_flow", "mean flow of the receiving water", required=False, high=1e7
+        ),
+        quantity(
+            "low_flow",
+            "stream_flow",
+            "low flow of the receiving water in winter, as the "
+            "regulator reckons it; empty where it is not known or the water can dry up",
+            required=False,
+            above=True,
+            high=1e7,
+        ),
+        quantity(
+            "background",
+            "concentration",
+            "chloride in the receiving water without this season's salt",
+            required=False,
+            high=200_000,
+        ),
     ),
     key=("area_id",),
     vector="Polygon",
-)  # fmt: skip
+)
 
 BUDGETS = Table(
     "budgets",
@@ -480,12 +517,16 @@ STORM_ASSIGNMENTS = Table(
     "trucks of this storm alone; they win over the assignments of all storms",
     (
         *ASSIGNMENTS.columns,
-        ident("from_application", "the round of spreading from which the row holds; empty: from "
-              "the first", required=False, example="1"),
+        ident(
+            "from_application",
+            "the round of spreading from which the row holds; empty: from the first",
+            required=False,
+            example="1",
+        ),
     ),
     key=("route_id", "from_application"),
     per_storm=True,
-)  # fmt: skip
+)
 
 RATES = Table(
     "rates",
@@ -568,9 +609,16 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("discharge_tests", "material", "materials", "material"),
     ("weighings", "test_id", "discharge_tests", "test_id"),
     ("changes", "truck_id", "trucks", "truck_id"),
-    *((table, column, target, column) for table in ("assignments", "storm_assignments")
-      for column, target in (("route_id", "routes"), ("truck_id", "trucks"), ("yard_id", "yards"),
-                             ("material", "materials"))),
+    *(
+        (table, column, target, column)
+        for table in ("assignments", "storm_assignments")
+        for column, target in (
+            ("route_id", "routes"),
+            ("truck_id", "trucks"),
+            ("yard_id", "yards"),
+            ("material", "materials"),
+        )
+    ),
     ("stock_counts", "yard_id", "yards", "yard_id"),
     ("stock_counts", "material", "materials", "material"),
     ("deliveries", "yard_id", "yards", "yard_id"),
@@ -583,4 +631,4 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("returns", "truck_id", "trucks", "truck_id"),
     ("returns", "yard_id", "yards", "yard_id"),
     ("returns", "material", "materials", "material"),
-)  # fmt: skip
+)

@@ -5,5 +5,10 @@ from spreadplan.season.season import SeasonInputs, SeasonResult, work_out_season
 from spreadplan.season.use import StormUse, planned_storm
 
 __all__ = [
-    "Season", "SeasonInputs", "SeasonResult", "StormUse", "planned_storm", "work_out_season",
-]  # fmt: skip
+    "Season",
+    "SeasonInputs",
+    "SeasonResult",
+    "StormUse",
+    "planned_storm",
+    "work_out_season",
+]

@@ -198,9 +198,13 @@ def haul_ways(yards: pd.DataFrame) -> pd.DataFrame:
     miles = DETOUR * distance_mi(
         *(pairs[name].to_numpy() for name in ("lon_from", "lat_from", "lon_to", "lat_to"))
     )
-    return pd.DataFrame({
-        "from_yard": pairs["yard_id_from"], "to_yard": pairs["yard_id_to"], "miles": miles,
-    }).reset_index(drop=True)  # fmt: skip
+    return pd.DataFrame(
+        {
+            "from_yard": pairs["yard_id_from"],
+            "to_yard": pairs["yard_id_to"],
+            "miles": miles,
+        }
+    ).reset_index(drop=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,8 +259,11 @@ def _program(given: Scarcity) -> _Program:
         limit=np.concatenate([available, limits, np.zeros(n)]),
         lower=np.concatenate([must, np.zeros(n + ways)]),
         upper=np.concatenate([np.ones(n), more, np.full(ways, available.sum())]),
-        rows=n, minimum_lb=least, yards=yards, areas=areas,
-    )  # fmt: skip
+        rows=n,
+        minimum_lb=least,
+        yards=yards,
+        areas=areas,
+    )
 
 
 def _membership(names: NDArray[np.object_], groups: tuple[str, ...]) -> Any:
@@ -293,11 +300,12 @@ def allocate(given: Scarcity) -> Allocation:
     choices = np.zeros(len(program.worth), dtype=np.int64)
     choices[: program.rows] = 1
     found = optimize.milp(
-        -program.worth, integrality=choices,
+        -program.worth,
+        integrality=choices,
         bounds=optimize.Bounds(program.lower, program.upper),
         constraints=optimize.LinearConstraint(program.matrix, -np.inf, program.limit),
         options={"mip_rel_gap": GAP, "time_limit": TIME_LIMIT_S},
-    )  # fmt: skip
+    )
     if found.x is None:
         reasons = _why_not(program, given)
         empty = pd.DataFrame()
@@ -343,28 +351,38 @@ def _result(given: Scarcity, program: _Program, x: Floats, duals: Floats, gap: f
     mass = program.minimum_lb * chosen + above
     wanted = given.wanted
     rows = wanted.assign(
-        mass_lb=mass, share=mass / wanted["wanted_lb"],
-        rate_lb_per_lane_mile=mass / wanted["lane_miles"], treated=chosen > 0.5,
-    )  # fmt: skip
+        mass_lb=mass,
+        share=mass / wanted["wanted_lb"],
+        rate_lb_per_lane_mile=mass / wanted["lane_miles"],
+        treated=chosen > 0.5,
+    )
     haul = given.haul.assign(ton=hauled / POUNDS_PER_TON)
     return Allocation(
-        True, float(program.worth @ x), rows, class_table(rows),
+        True,
+        float(program.worth @ x),
+        rows,
+        class_table(rows),
         haul[hauled > TINY_LB].reset_index(drop=True),
-        _yard_table(given, program, rows, hauled, duals), (), gap,
-    )  # fmt: skip
+        _yard_table(given, program, rows, hauled, duals),
+        (),
+        gap,
+    )
 
 
 def class_table(rows: pd.DataFrame) -> pd.DataFrame:
     """What each service class gets and gives up; ``rows`` as in `Allocation`."""
     thin = rows["treated"] & (rows["share"] < 1.0 - 1e-6)
-    work = pd.DataFrame({
-        "service_class": rows["service_class"], "wanted_ton": rows["wanted_lb"] / POUNDS_PER_TON,
-        "given_ton": rows["mass_lb"] / POUNDS_PER_TON,
-        "given_up_ton": (rows["wanted_lb"] - rows["mass_lb"]) / POUNDS_PER_TON,
-        "lane_miles": rows["lane_miles"],
-        "untreated_lane_miles": rows["lane_miles"].where(~rows["treated"], 0.0),
-        "thinned_lane_miles": rows["lane_miles"].where(thin, 0.0),
-    })  # fmt: skip
+    work = pd.DataFrame(
+        {
+            "service_class": rows["service_class"],
+            "wanted_ton": rows["wanted_lb"] / POUNDS_PER_TON,
+            "given_ton": rows["mass_lb"] / POUNDS_PER_TON,
+            "given_up_ton": (rows["wanted_lb"] - rows["mass_lb"]) / POUNDS_PER_TON,
+            "lane_miles": rows["lane_miles"],
+            "untreated_lane_miles": rows["lane_miles"].where(~rows["treated"], 0.0),
+            "thinned_lane_miles": rows["lane_miles"].where(thin, 0.0),
+        }
+    )
     return work.groupby("service_class", sort=True).sum().reset_index()
 
 
@@ -378,14 +396,20 @@ def _yard_table(
     available = pd.Series(given.stock["available_lb"].to_numpy(dtype=float), index=yards)
     tons = {
         name: frame.reindex(yards).fillna(0.0) / POUNDS_PER_TON
-        for name, frame in (("available_ton", available), ("used_ton", used),
-                            ("hauled_in_ton", into), ("hauled_out_ton", out_of))
-    }  # fmt: skip
+        for name, frame in (
+            ("available_ton", available),
+            ("used_ton", used),
+            ("hauled_in_ton", into),
+            ("hauled_out_ton", out_of),
+        )
+    }
     table = pd.DataFrame(tons)
     table["left_ton"] = (
-        table["available_ton"] + table["hauled_in_ton"] - table["used_ton"]
+        table["available_ton"]
+        + table["hauled_in_ton"]
+        - table["used_ton"]
         - table["hauled_out_ton"]
-    ).clip(lower=0.0)  # fmt: skip
+    ).clip(lower=0.0)
     worth = duals[: len(yards)] * POUNDS_PER_TON
     table["worth_of_one_more_ton"] = np.where(worth > 1e-9, worth, 0.0)
     return table.reset_index()
@@ -405,8 +429,10 @@ def _why_not(program: _Program, given: Scarcity) -> tuple[Remark, ...]:
     if found.x is None:
         return (remark("no_solution", message=str(found.message)),)
     classes = sorted(given.must_treat)
-    names = [*(remark("yard_lacks", yard=name) for name in program.yards),
-             *(remark("area_allows_less", area=name) for name in program.areas)]  # fmt: skip
+    names = [
+        *(remark("yard_lacks", yard=name) for name in program.yards),
+        *(remark("area_allows_less", area=name) for name in program.areas),
+    ]
     return tuple(
         remark("needs_more_than_there_is", where=name, classes=classes, short_lb=float(short))
         for name, short in zip(names, found.x[n:], strict=True)

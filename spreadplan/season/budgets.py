@@ -27,8 +27,10 @@ LEAST_NAMED_LB: Final = 200.0
 """
 VERDICTS: Final = ("within", "likely to run out", "over", "no budget", "not known")
 SCOPE_COLUMN: Final[Mapping[str, str]] = {
-    "agency": "all", "yard": "yard_id", "route": "route_id",
-}  # fmt: skip
+    "agency": "all",
+    "yard": "yard_id",
+    "route": "route_id",
+}
 
 
 @dataclass(frozen=True)
@@ -86,14 +88,20 @@ def budget_table(
         uses = _storm_uses(by_storm[one.scope], key)
         column = SCOPE_COLUMN[one.scope]
         here = planned[(planned[column] == key[0]) & (planned["material"] == one.material)]
-        found.append(_budget_row(one, used, uses, facts.get(one.material), season)
-                     | {"planned_storms": here["storm"].nunique(),
-                        "without_ticket": _without_ticket(rows, column, key)})  # fmt: skip
+        found.append(
+            _budget_row(one, used, uses, facts.get(one.material), season)
+            | {
+                "planned_storms": here["storm"].nunique(),
+                "without_ticket": _without_ticket(rows, column, key),
+            }
+        )
     table = pd.DataFrame(found, columns=RESULTS["budget"].names)
     order = table["scope"].map({scope: place for place, scope in enumerate(SCOPE_COLUMN)})
-    return table.assign(order=order).sort_values(
-        ["order", "scope_id", "material"], kind="stable", ignore_index=True
-    ).drop(columns="order")  # fmt: skip
+    return (
+        table.assign(order=order)
+        .sort_values(["order", "scope_id", "material"], kind="stable", ignore_index=True)
+        .drop(columns="order")
+    )
 
 
 def _with_unbudgeted(budgets: pd.DataFrame, use: pd.DataFrame, season: str) -> pd.DataFrame:
@@ -139,9 +147,14 @@ def _budget_row(
     used_ton, used_u_ton = (used[name] / POUNDS_PER_TON for name in ("applied_lb", "applied_u_lb"))
     budget_ton = one.budget_lb / POUNDS_PER_TON
     outlook = forecast_season(
-        uses, used_u_ton, start=season.start, as_of=season.as_of, end=season.end,
-        earlier_storms=season.earlier_storms, earlier_days=season.earlier_days,
-    )  # fmt: skip
+        uses,
+        used_u_ton,
+        start=season.start,
+        as_of=season.as_of,
+        end=season.end,
+        earlier_storms=season.earlier_storms,
+        earlier_days=season.earlier_days,
+    )
     low, high = outlook.interval() if outlook.possible else (np.nan, np.nan)
     expected = outlook.expected if outlook.possible else np.nan
     p_now = _p_over(used_ton, used_u_ton, budget_ton)
@@ -150,18 +163,29 @@ def _budget_row(
     price = price_per_ton(material)
     moisture = float(material.moisture_pct) if material is not None else np.nan
     return {
-        "season": season.name, "scope": one.scope, "scope_id": one.scope_id,
-        "material": one.material, "budget_ton": budget_ton, "used_ton": used_ton,
-        "used_u_ton": used_u_ton, "storms": int(used["storms"]), "forecast_ton": expected,
-        "forecast_hi_ton": high, "verdict": _verdict(budget_ton, p_now, p_season, season),
-        "forecast_lo_ton": low, "left_ton": budget_ton - used_ton, "p_over_now": p_now,
+        "season": season.name,
+        "scope": one.scope,
+        "scope_id": one.scope_id,
+        "material": one.material,
+        "budget_ton": budget_ton,
+        "used_ton": used_ton,
+        "used_u_ton": used_u_ton,
+        "storms": int(used["storms"]),
+        "forecast_ton": expected,
+        "forecast_hi_ton": high,
+        "verdict": _verdict(budget_ton, p_now, p_season, season),
+        "forecast_lo_ton": low,
+        "left_ton": budget_ton - used_ton,
+        "p_over_now": p_now,
         "p_over_season": p_season,
         "storms_to_come": outlook.storms_to_come if outlook.possible else np.nan,
         "reported_ton": used["reported_lb"] / POUNDS_PER_TON,
         "without_ticket_ton": used["without_ticket_lb"] / POUNDS_PER_TON,
-        "dry_ton": used_ton * (1.0 - moisture / 100.0), "cost": used_ton * price,
-        "season_cost": expected * price, "note": _note(outlook),
-    }  # fmt: skip
+        "dry_ton": used_ton * (1.0 - moisture / 100.0),
+        "cost": used_ton * price,
+        "season_cost": expected * price,
+        "note": _note(outlook),
+    }
 
 
 def _p_over(used: float, used_u: float, budget: float) -> float:
@@ -219,18 +243,23 @@ def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -
     names = total.index.get_level_values("material")
     tons = total["applied_lb"] / POUNDS_PER_TON
     reported = total["reported_lb"].where(total["reported_lb"] > 0.0)
-    return pd.DataFrame({
-        "used_ton": tons, "used_lo_ton": total["applied_lo_lb"] / POUNDS_PER_TON,
-        "used_hi_ton": total["applied_hi_lb"] / POUNDS_PER_TON,
-        "used_u_ton": total["applied_u_lb"] / POUNDS_PER_TON,
-        "reported_ton": total["reported_lb"] / POUNDS_PER_TON,
-        "without_ticket_ton": total["without_ticket_lb"] / POUNDS_PER_TON,
-        "difference_pct": 100.0 * (total["applied_lb"] / reported - 1.0),
-        "treated_lane_miles": total["treated_lane_miles"],
-        "rate_lb_per_lane_mile": on_road / treated, "applications": applications,
-        "ton_per_application": on_road / POUNDS_PER_TON / rounds,
-        "storms": total["storms"], "cost": tons * np.array([prices[name] for name in names]),
-    }).reset_index()  # fmt: skip
+    return pd.DataFrame(
+        {
+            "used_ton": tons,
+            "used_lo_ton": total["applied_lo_lb"] / POUNDS_PER_TON,
+            "used_hi_ton": total["applied_hi_lb"] / POUNDS_PER_TON,
+            "used_u_ton": total["applied_u_lb"] / POUNDS_PER_TON,
+            "reported_ton": total["reported_lb"] / POUNDS_PER_TON,
+            "without_ticket_ton": total["without_ticket_lb"] / POUNDS_PER_TON,
+            "difference_pct": 100.0 * (total["applied_lb"] / reported - 1.0),
+            "treated_lane_miles": total["treated_lane_miles"],
+            "rate_lb_per_lane_mile": on_road / treated,
+            "applications": applications,
+            "ton_per_application": on_road / POUNDS_PER_TON / rounds,
+            "storms": total["storms"],
+            "cost": tons * np.array([prices[name] for name in names]),
+        }
+    ).reset_index()
 
 
 def material_burn_down(
@@ -244,7 +273,12 @@ def material_burn_down(
     )
     total = summed_use(rows, ["material"])["applied_u_lb"]
     return burn_down(
-        by_storm, used_u=float(total.iloc[0]) / POUNDS_PER_TON if len(total) else 0.0,
-        start=season.start, as_of=season.as_of, end=season.end, steps=steps,
-        earlier_storms=season.earlier_storms, earlier_days=season.earlier_days,
-    )  # fmt: skip
+        by_storm,
+        used_u=float(total.iloc[0]) / POUNDS_PER_TON if len(total) else 0.0,
+        start=season.start,
+        as_of=season.as_of,
+        end=season.end,
+        steps=steps,
+        earlier_storms=season.earlier_storms,
+        earlier_days=season.earlier_days,
+    )

@@ -40,8 +40,9 @@ D632 accepts (Missouri; others 1.0 and 1.5 %)."""
 CHLORIDE_LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
     **{f"chloride_{name}": common for name, common in LAYERS.items()},
     # whether the rate is lowered in an area is the habit of a driver, so the same all along it
-    "fraction_u_lb": ("material",), "share_u_lb": ("truck_id", "area_id"),
-}  # fmt: skip
+    "fraction_u_lb": ("material",),
+    "share_u_lb": ("truck_id", "area_id"),
+}
 
 WATERSHED: Final = "watershed"
 VERDICTS: Final = ("over", "probably_over", "within", "no limit")
@@ -88,10 +89,11 @@ def chloride_fraction(material: Any) -> ChlorideFraction:
         )
     if material.kind == "liquid" or material.chemical != "NaCl":
         return ChlorideFraction(
-            np.nan, np.nan,
+            np.nan,
+            np.nan,
             "not known: state chloride_fraction (the strength of a brine, or the water in the "
             "crystals of CaCl2 and MgCl2, is not known)",
-        )  # fmt: skip
+        )
     moisture = float(material.moisture_pct) / 100.0
     dry, dry_u = (1.0 - moisture, 0.0)
     if np.isnan(moisture):
@@ -166,9 +168,10 @@ def area_shares(
         as_planned = _planned_shares(planned).reindex(ours).to_numpy(dtype=float)
         lowered = lowered.where(np.isnan(as_planned), as_planned)
     return sums.assign(
-        share=(flat + lowered) / 2.0, share_u=(flat - lowered).abs() / 12.0**0.5,
+        share=(flat + lowered) / 2.0,
+        share_u=(flat - lowered).abs() / 12.0**0.5,
         area_mi=sums["length_mi"],
-    )[columns]  # fmt: skip
+    )[columns]
 
 
 def _planned_shares(planned: pd.DataFrame) -> pd.Series[float]:
@@ -191,9 +194,12 @@ def chloride_rows(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> p
     u = use["material"].map({name: one.u for name, one in known.items()}).astype(float)
     layers = {f"chloride_{name}": use[name] * value for name in LAYERS}
     return use.assign(
-        chloride_lb=use["applied_lb"] * value, fraction_u_lb=use["applied_lb"] * u,
-        share_u_lb=0.0, area_id="", **layers,
-    )  # fmt: skip
+        chloride_lb=use["applied_lb"] * value,
+        fraction_u_lb=use["applied_lb"] * u,
+        share_u_lb=0.0,
+        area_id="",
+        **layers,
+    )
 
 
 def without_chloride(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> pd.DataFrame:
@@ -211,8 +217,12 @@ def rows_in_areas(rows: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
     """`chloride_rows` cut down to what falls in each area, one row for each area it touches."""
     inside = rows.drop(columns="area_id").merge(shares, on=["route_id", "segment_id"])
     inside["share_u_lb"] = inside["chloride_lb"] * inside["share_u"]
-    for name in ("applied_lb", "chloride_lb", "fraction_u_lb",
-                 *(f"chloride_{layer}" for layer in LAYERS)):  # fmt: skip
+    for name in (
+        "applied_lb",
+        "chloride_lb",
+        "fraction_u_lb",
+        *(f"chloride_{layer}" for layer in LAYERS),
+    ):
         inside[name] = inside[name] * inside["share"]
     return inside
 
@@ -244,8 +254,11 @@ def chloride_table(
     rows = rows[rows["chloride_lb"].notna()].assign(all="")
     inside = rows_in_areas(rows, shares)
     facts = {} if areas is None else {str(one.area_id): one for one in lines(areas)}
-    found = [_scope(rows, "agency", "all"), _scope(rows, "route", "route_id"),
-             _scope(inside, "area", "area_id")]  # fmt: skip
+    found = [
+        _scope(rows, "agency", "all"),
+        _scope(rows, "route", "route_id"),
+        _scope(inside, "area", "area_id"),
+    ]
     table = pd.concat(found, ignore_index=True)
     table["season"] = season
     table["name"] = [facts[one].name if one in facts else "" for one in table["scope_id"]]
@@ -269,10 +282,12 @@ def _scope(rows: pd.DataFrame, scope: str, column: str) -> pd.DataFrame:
     order = {name: place for place, name in enumerate(["", *rows["storm"].unique()])}
     half = Z95 * table["chloride_u_lb"]
     return table.assign(
-        scope=scope, material_ton=table["applied_lb"] / POUNDS_PER_TON,
+        scope=scope,
+        material_ton=table["applied_lb"] / POUNDS_PER_TON,
         chloride_lo_lb=(table["chloride_lb"] - half).clip(lower=0.0),
-        chloride_hi_lb=table["chloride_lb"] + half, place=table["storm"].map(order),
-    ).sort_values(["scope_id", "place"], kind="stable", ignore_index=True)  # fmt: skip
+        chloride_hi_lb=table["chloride_lb"] + half,
+        place=table["storm"].map(order),
+    ).sort_values(["scope_id", "place"], kind="stable", ignore_index=True)
 
 
 def judged(table: pd.DataFrame, confidence: float) -> pd.DataFrame:
@@ -286,8 +301,9 @@ def judged(table: pd.DataFrame, confidence: float) -> pd.DataFrame:
     p_over = p_over.where(u > 0.0, (over > 0.0).astype(float)).where(table["limit_lb"].notna())
     verdict = np.select(
         [p_over.isna(), p_over >= confidence, p_over >= 0.5],
-        ["no limit", "over", "probably_over"], "within",
-    )  # fmt: skip
+        ["no limit", "over", "probably_over"],
+        "within",
+    )
     return table.assign(p_over=p_over, verdict=verdict.astype(object))
 
 
@@ -301,10 +317,12 @@ def prewet_chloride_lb(
     can't be known); routes without prewetting are left out.
     """
     liquids = [
-        one for one in lines(materials)
-        if one.kind == "liquid" and not np.isnan(chloride_fraction(one).value)
+        one
+        for one in lines(materials)
+        if one.kind == "liquid"
+        and not np.isnan(chloride_fraction(one).value)
         and not np.isnan(one.density_lb_gal)
-    ]  # fmt: skip
+    ]
     per_gal = np.nan
     if len(liquids) == 1:
         per_gal = liquids[0].density_lb_gal * chloride_fraction(liquids[0]).value
@@ -313,9 +331,7 @@ def prewet_chloride_lb(
     tons = rows["applied_lb"] / POUNDS_PER_TON
     gallons = (tons * prewet_of_use(assignments, rows)).groupby(rows["route_id"], sort=True).sum()
     gallons = gallons[gallons > 0.0]
-    return pd.DataFrame(
-        {"prewet_gal": gallons, "chloride_lb": gallons * per_gal}
-    ).reset_index()  # fmt: skip
+    return pd.DataFrame({"prewet_gal": gallons, "chloride_lb": gallons * per_gal}).reset_index()
 
 
 def storm_loads(table: pd.DataFrame, scopes: Sequence[str] = ("area", WATERSHED)) -> pd.DataFrame:

@@ -64,10 +64,12 @@ def shape_weights(uses: Floats) -> Floats:
     """
     n, total = len(uses), float(uses.sum())
     log_weight = (
-        (SHAPES - 1.0) * np.log(uses).sum() + special.gammaln(n * SHAPES)
-        - n * special.gammaln(SHAPES) - n * SHAPES * np.log(total)
+        (SHAPES - 1.0) * np.log(uses).sum()
+        + special.gammaln(n * SHAPES)
+        - n * special.gammaln(SHAPES)
+        - n * SHAPES * np.log(total)
         - 0.5 * (np.log(SHAPES / SHAPE_CENTRE) / SHAPE_LOG_SD) ** 2
-    )  # fmt: skip
+    )
     weight = np.exp(log_weight - log_weight.max())
     result: Floats = weight / weight.sum()
     return result
@@ -214,10 +216,13 @@ def forecast_season(
     """
     day = pd.Timedelta(days=1)
     return SeasonForecast(
-        np.asarray(uses, dtype=float)[np.asarray(uses) > 0.0], used_u,
-        max((as_of - start) / day, 0.0), max((end - as_of) / day, 0.0),
-        earlier_storms, earlier_days,
-    )  # fmt: skip
+        np.asarray(uses, dtype=float)[np.asarray(uses) > 0.0],
+        used_u,
+        max((as_of - start) / day, 0.0),
+        max((end - as_of) / day, 0.0),
+        earlier_storms,
+        earlier_days,
+    )
 
 
 def burn_down(
@@ -245,21 +250,37 @@ def burn_down(
     ordered = use_by_storm.sort_values("start", kind="stable")
     dates = pd.DatetimeIndex([start, *ordered["start"], as_of])
     used = np.concatenate([[0.0], ordered["use"].cumsum().to_numpy(dtype=float)])
-    past = pd.DataFrame({
-        "date": dates, "part": "used", "used": np.append(used, used[-1]), "expected": np.nan,
-        "lo": np.nan, "hi": np.nan,
-    })  # fmt: skip
+    past = pd.DataFrame(
+        {
+            "date": dates,
+            "part": "used",
+            "used": np.append(used, used[-1]),
+            "expected": np.nan,
+            "lo": np.nan,
+            "hi": np.nan,
+        }
+    )
     rows: list[dict[str, Any]] = []
     dates_left = [as_of + (end - as_of) * step / steps for step in range(steps + 1)]
     for date in dates_left if end > as_of else []:
         found = forecast_season(
-            ordered["use"].to_numpy(dtype=float), used_u, start=start, as_of=as_of, end=date,
+            ordered["use"].to_numpy(dtype=float),
+            used_u,
+            start=start,
+            as_of=as_of,
+            end=date,
             **earlier,
-        )  # fmt: skip
+        )
         ends = found.interval() if found.possible else (np.nan, np.nan)
         expected = found.expected if found.possible else np.nan
-        rows.append({
-            "date": date, "part": "forecast", "used": np.nan, "expected": expected,
-            "lo": ends[0], "hi": ends[1],
-        })  # fmt: skip
+        rows.append(
+            {
+                "date": date,
+                "part": "forecast",
+                "used": np.nan,
+                "expected": expected,
+                "lo": ends[0],
+                "hi": ends[1],
+            }
+        )
     return pd.concat([past, pd.DataFrame(rows)], ignore_index=True) if rows else past

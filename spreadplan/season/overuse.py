@@ -44,8 +44,11 @@ def evidence(
     lo and hi the ends of the 95 % interval. ``supported`` is False where the estimate lies above
     the limit but the measurement can't tell it from a conforming one.
     """
-    frames = [_of_storm(one, calibrations.get(one.storm), confidence)
-              for one in storms if one.source == "measured"]  # fmt: skip
+    frames = [
+        _of_storm(one, calibrations.get(one.storm), confidence)
+        for one in storms
+        if one.source == "measured"
+    ]
     frames = [frame for frame in frames if len(frame)]
     if not frames:
         return pd.DataFrame(columns=RESULTS["evidence"].names)
@@ -59,9 +62,7 @@ def evidence(
     ]
 
 
-def _of_storm(
-    one: StormUse, tests: pd.DataFrame | None, confidence: float
-) -> pd.DataFrame:  # fmt: skip
+def _of_storm(one: StormUse, tests: pd.DataFrame | None, confidence: float) -> pd.DataFrame:
     rows = one.segments[one.segments["applied_lb"] > one.segments["allowed_lb"]].copy()
     if not len(rows):
         return rows
@@ -73,13 +74,15 @@ def _of_storm(
         *(rows[name].to_numpy(dtype=float) for name in ("applied_lb", "applied_u_lb", "allowed_lb"))
     )
     rows = rows.assign(
-        storm=one.storm, p_over=p_over, over_lb=rows["applied_lb"] - rows["allowed_lb"],
+        storm=one.storm,
+        p_over=p_over,
+        over_lb=rows["applied_lb"] - rows["allowed_lb"],
         rate_lb_per_lane_mile=rows["applied_lb"] / treated,
         rate_lo_lb_per_lane_mile=(rows["applied_lb"] - Z95 * u).clip(lower=0.0) / treated,
         rate_hi_lb_per_lane_mile=(rows["applied_lb"] + Z95 * u) / treated,
         limit_lb_per_lane_mile=rows["allowed_lb"] / planned.where(planned > 0.0),
         supported=p_over >= confidence,
-    )  # fmt: skip
+    )
     verdict = np.where(rows["supported"], "over", "probably_over")
     rows["reason"] = why_above(rows, verdict, confidence)
     mass = one.parts[one.parts["applied_lb"] > 0.0]
@@ -87,10 +90,13 @@ def _of_storm(
     rows = rows.join(trucks.rename("trucks"), on=SEGMENT_KEYS)
     rows["trucks"] = rows["trucks"].fillna("")
     rows["calibration"] = [
-        "; ".join(calibration_in_force(tests, truck, row.material)
-                  for truck in row.trucks.split("; ") if truck)
+        "; ".join(
+            calibration_in_force(tests, truck, row.material)
+            for truck in row.trucks.split("; ")
+            if truck
+        )
         for row in lines(rows)
-    ]  # fmt: skip
+    ]
     return rows
 
 
@@ -127,16 +133,26 @@ def _sentence(row: Any) -> Remark:
     )
     if row.reason == MORE_ROUNDS:
         return remark(
-            "rounds_explain_it", what=MORE_ROUNDS, made=float(row.applications),
-            planned=float(row.rounds_planned), made_lb_per_lane_mile=made, ends=(low, high),
+            "rounds_explain_it",
+            what=MORE_ROUNDS,
+            made=float(row.applications),
+            planned=float(row.rounds_planned),
+            made_lb_per_lane_mile=made,
+            ends=(low, high),
             limit_lb_per_lane_mile=limit,
-        )  # fmt: skip
+        )
     chance_pct = 100.0 * float(row.p_over)
     if np.isnan(made):
         return remark("above_allowed", over_lb=float(row.over_lb), chance_pct=chance_pct)
     doubt = () if row.supported else (remark("not_supported"),)
-    return remark("rate_over_limit", made_lb_per_lane_mile=made, ends=(low, high),
-                  limit_lb_per_lane_mile=limit, chance_pct=chance_pct, doubt=doubt)  # fmt: skip
+    return remark(
+        "rate_over_limit",
+        made_lb_per_lane_mile=made,
+        ends=(low, high),
+        limit_lb_per_lane_mile=limit,
+        chance_pct=chance_pct,
+        doubt=doubt,
+    )
 
 
 def repeat_offences(
@@ -157,22 +173,37 @@ def repeat_offences(
     not make it certain.
     """
     measured = [one for one in storms if one.source == "measured"]
-    columns = [*SEGMENT_KEYS, "storms", "storms_above", "applied_lb", "applied_u_lb", "allowed_lb",
-               "over_lb", "p_over", "verdict", "reason"]  # fmt: skip
+    columns = [
+        *SEGMENT_KEYS,
+        "storms",
+        "storms_above",
+        "applied_lb",
+        "applied_u_lb",
+        "allowed_lb",
+        "over_lb",
+        "p_over",
+        "verdict",
+        "reason",
+    ]
     if not measured:
         return pd.DataFrame(columns=columns)
     rows = pd.concat(
-        [one.segments[one.segments["allowed_lb"].notna()].assign(storm=one.storm)
-         for one in measured], ignore_index=True,
-    )  # fmt: skip
+        [
+            one.segments[one.segments["allowed_lb"].notna()].assign(storm=one.storm)
+            for one in measured
+        ],
+        ignore_index=True,
+    )
     rows["above"] = rows["applied_lb"] > rows["allowed_lb"]
     more = (rows["applications"] / rows["rounds_planned"]).replace(np.inf, np.nan).fillna(1.0)
     rows["of_rounds_lb"] = rows["allowed_lb"] * more.clip(lower=1.0)
     sums = rows.groupby(SEGMENT_KEYS, sort=True).agg(
-        storms=("storm", "nunique"), storms_above=("above", "sum"),
-        applied_lb=("applied_lb", "sum"), allowed_lb=("allowed_lb", "sum"),
+        storms=("storm", "nunique"),
+        storms_above=("above", "sum"),
+        applied_lb=("applied_lb", "sum"),
+        allowed_lb=("allowed_lb", "sum"),
         of_rounds_lb=("of_rounds_lb", "sum"),
-    )  # fmt: skip
+    )
     judged = use.merge(rows[["storm", *SEGMENT_KEYS]], on=["storm", *SEGMENT_KEYS])
     sums["applied_u_lb"] = layered_u(judged, SEGMENT_KEYS)
     sums = sums.fillna({"applied_u_lb": 0.0})
@@ -186,9 +217,10 @@ def repeat_offences(
     allowed = table["allowed_lb"].where(table["allowed_lb"] > 0.0)
     share = (table["of_rounds_lb"] / allowed).fillna(1.0)
     table["reason"] = why_above(
-        table.assign(applications=share, rounds_planned=1.0), table["verdict"].to_numpy(),
+        table.assign(applications=share, rounds_planned=1.0),
+        table["verdict"].to_numpy(),
         confidence,
-    )  # fmt: skip
+    )
     return table.sort_values(["p_over", "over_lb"], ascending=False, ignore_index=True)[columns]
 
 

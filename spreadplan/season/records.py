@@ -98,11 +98,12 @@ def _truck_findings(history: pd.DataFrame) -> list[Finding]:
     return [
         Finding(
             "problem" if row.trend_p < TREND_SIGNIFICANCE else "caution",
-            remark("truck_with", truck=row.truck_id, material=row.material), _truck_says(row),
+            remark("truck_with", truck=row.truck_id, material=row.material),
+            _truck_says(row),
             (row.advice,),
         )
         for row in lines(rows[rows["test_again"].astype(bool)])
-    ]  # fmt: skip
+    ]
 
 
 def _ticket_findings(history: pd.DataFrame) -> list[Finding]:
@@ -110,22 +111,30 @@ def _ticket_findings(history: pd.DataFrame) -> list[Finding]:
     lacking = history[history["verdict"] == MISSING]
     found = [
         Finding(
-            "caution", remark("tickets_of_truck", truck=row.truck_id, material=row.material),
-            remark("use_presumed", presumed_lb=float(row.without_ticket_lb), storm=row.storm,
-                   loads=int(row.missing_loads)),
+            "caution",
+            remark("tickets_of_truck", truck=row.truck_id, material=row.material),
+            remark(
+                "use_presumed",
+                presumed_lb=float(row.without_ticket_lb),
+                storm=row.storm,
+                loads=int(row.missing_loads),
+            ),
             (remark("look_for_tickets"),),
         )
         for row in lines(lacking)
-    ]  # fmt: skip
+    ]
     none = history[history["verdict"] == NO_TICKETS]
     for material, rows in none.groupby("material", sort=True):
         used_lb = float(rows["without_ticket_lb"].sum())
         trucks = sorted(set(rows["truck_id"]))
-        found.append(Finding(
-            "note", remark("tickets_of_material", material=material),
-            remark("use_without_tickets", used_lb=used_lb, trucks=trucks),
-            (remark("weigh_loads"),),
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                "note",
+                remark("tickets_of_material", material=material),
+                remark("use_without_tickets", used_lb=used_lb, trucks=trucks),
+                (remark("weigh_loads"),),
+            )
+        )
     return found
 
 
@@ -139,11 +148,14 @@ def _truck_says(row: Any) -> Remark:
 
 
 def _book_findings(balances: pd.DataFrame) -> list[Finding]:
-    wrong = balances[balances["verdict"].isin(["more used than recorded",
-                                               "more delivered than recorded"])]  # fmt: skip
+    wrong = balances[
+        balances["verdict"].isin(["more used than recorded", "more delivered than recorded"])
+    ]
     away = (wrong["difference_ton"] / wrong["difference_u_ton"]).abs()
-    return [_book_finding(row) for row in lines(wrong.loc[away.sort_values(
-        ascending=False, kind="stable").index])]  # fmt: skip
+    return [
+        _book_finding(row)
+        for row in lines(wrong.loc[away.sort_values(ascending=False, kind="stable").index])
+    ]
 
 
 def _book_finding(row: Any) -> Finding:
@@ -152,8 +164,13 @@ def _book_finding(row: Any) -> Finding:
         POUNDS_PER_TON * float(tons) for tons in (row.difference_ton, row.difference_u_ton)
     )
     word = remark("more") if more else remark("less")
-    what = remark("books_differ", difference=(abs(difference_lb), 2.0 * u_lb), more=word,
-                  until=row.counted_at, since=row.opening_at)  # fmt: skip
+    what = remark(
+        "books_differ",
+        difference=(abs(difference_lb), 2.0 * u_lb),
+        more=word,
+        until=row.counted_at,
+        since=row.opening_at,
+    )
     advice = remark("find_the_delivery") if more else remark("find_the_loads")
     subject = remark("yard_with", yard=row.yard_id, material=row.material)
     return Finding("caution", subject, what, (advice,))

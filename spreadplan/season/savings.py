@@ -138,8 +138,9 @@ def savings(
     season = _of_season(rows, per_ton, materials)
     excess, excess_u = _excess_in_areas(measured, segments, shares, rows)
     found = [
-        *_to_gain(season, excess, excess_u), *_already(season, _lowered_by_plan(planned, rows)),
-    ]  # fmt: skip
+        *_to_gain(season, excess, excess_u),
+        *_already(season, _lowered_by_plan(planned, rows)),
+    ]
     return pd.DataFrame(found, columns=RESULTS["savings"].names)
 
 
@@ -154,9 +155,15 @@ def _of_season(rows: pd.DataFrame, gallons: Floats, materials: pd.DataFrame) -> 
         gal_price = price_per_ton(liquids[0]) * liquids[0].density_lb_gal / POUNDS_PER_TON
     true_lb, share = _draw(rows)
     return _Season(
-        rows, true_lb, share[:, None], salt, salt & (gallons > 0.0), gallons,
-        np.array(price, dtype=float), float(gal_price),
-    )  # fmt: skip
+        rows,
+        true_lb,
+        share[:, None],
+        salt,
+        salt & (gallons > 0.0),
+        gallons,
+        np.array(price, dtype=float),
+        float(gal_price),
+    )
 
 
 def _draw(rows: pd.DataFrame) -> tuple[Floats, Floats]:
@@ -229,21 +236,31 @@ def _to_gain(season: _Season, excess: Floats, excess_u: Floats) -> list[dict[str
     gal_per_ton, whose = _liquid_rate(season)
     return [
         *_lines(
-            season, _kind(TO_GAIN, 1, CALIBRATION, MEASURED), true.mean(axis=0), true - reported,
+            season,
+            _kind(TO_GAIN, 1, CALIBRATION, MEASURED),
+            true.mean(axis=0),
+            true - reported,
             remark("beyond_their_settings"),
             "this season's load tickets",
         ),
         *_lines(
-            season, _kind(TO_GAIN, 2, AREAS, MEASURED), reported, kept,
+            season,
+            _kind(TO_GAIN, 2, AREAS, MEASURED),
+            reported,
+            kept,
             remark("above_allowed_in_areas"),
             "this season's plans and telemetry",
         ),
         *_lines(
-            season, _kind(TO_GAIN, 3, PREWETTING, BORROWED), left.mean(axis=0), saved,
+            season,
+            _kind(TO_GAIN, 3, PREWETTING, BORROWED),
+            left.mean(axis=0),
+            saved,
             remark("if_prewetted", liquid_gal_per_ton=gal_per_ton, whose=whose),
-            PREWET_SOURCE, liquid_gal=(left - saved) / POUNDS_PER_TON * gal_per_ton,
+            PREWET_SOURCE,
+            liquid_gal=(left - saved) / POUNDS_PER_TON * gal_per_ton,
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _liquid_rate(season: _Season) -> tuple[float, Remark]:
@@ -261,18 +278,24 @@ def _already(season: _Season, lowered: Floats | None) -> list[dict[str, Any]]:
         # nobody records whether the driver lowered the rate within a segment: nothing to all of it
         share = np.random.default_rng(SEED + 2).uniform(0.0, 1.0, DRAWS)[:, None]
         found += _lines(
-            season, _kind(ALREADY, 1, AREAS, PLANNED), without.mean(axis=0), share * lowered,
+            season,
+            _kind(ALREADY, 1, AREAS, PLANNED),
+            without.mean(axis=0),
+            share * lowered,
             remark("lowered_in_areas"),
             "this season's plans",
-        )  # fmt: skip
+        )
         without = without + share * lowered
     wet = without * season.wet
     found += _lines(
-        season, _kind(ALREADY, 2, PREWETTING, BORROWED), wet.mean(axis=0),
+        season,
+        _kind(ALREADY, 2, PREWETTING, BORROWED),
+        wet.mean(axis=0),
         wet * season.prewet_share / (1.0 - season.prewet_share),
-        remark("saved_by_prewetting"), PREWET_SOURCE,
+        remark("saved_by_prewetting"),
+        PREWET_SOURCE,
         liquid_gal=season.true_lb * season.wet / POUNDS_PER_TON * season.gal_per_ton,
-    )  # fmt: skip
+    )
     return found
 
 
@@ -281,9 +304,14 @@ def _kind(state: str, step: int, practice: str, known: str) -> dict[str, Any]:
 
 
 def _lines(
-    season: _Season, kind: dict[str, Any], base_lb: Floats, saved_lb: Floats,
-    basis: Remark, source: str, liquid_gal: Floats | None = None,
-) -> list[dict[str, Any]]:  # fmt: skip
+    season: _Season,
+    kind: dict[str, Any],
+    base_lb: Floats,
+    saved_lb: Floats,
+    basis: Remark,
+    source: str,
+    liquid_gal: Floats | None = None,
+) -> list[dict[str, Any]]:
     """One row for each material that the practice works on.
 
     ``kind`` : state, step, practice, known. ``base_lb`` shape (rows,), ``saved_lb`` and
@@ -301,11 +329,20 @@ def _lines(
         if gallons.any():
             money = money - gallons * season.gal_price
         ends, money_ends = (np.quantile(one, [TAIL, 1.0 - TAIL]) for one in (total, money))
-        rows.append({
-            **kind, "material": material, "base_ton": float(base.sum()) / POUNDS_PER_TON,
-            "saved_ton": float(total.mean()), "saved_lo_ton": float(ends[0]),
-            "saved_hi_ton": float(ends[1]), "liquid_gal": float(gallons.mean()),
-            "money": float(money.mean()), "money_lo": float(money_ends[0]),
-            "money_hi": float(money_ends[1]), "basis": basis, "source": source,
-        })  # fmt: skip
+        rows.append(
+            {
+                **kind,
+                "material": material,
+                "base_ton": float(base.sum()) / POUNDS_PER_TON,
+                "saved_ton": float(total.mean()),
+                "saved_lo_ton": float(ends[0]),
+                "saved_hi_ton": float(ends[1]),
+                "liquid_gal": float(gallons.mean()),
+                "money": float(money.mean()),
+                "money_lo": float(money_ends[0]),
+                "money_hi": float(money_ends[1]),
+                "basis": basis,
+                "source": source,
+            }
+        )
     return rows

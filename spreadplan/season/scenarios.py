@@ -21,14 +21,33 @@ from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = remark("as_planned")
 SCENARIO_COLUMNS: Final = (
-    "scenario", "mass_ton", "mass_lo_ton", "mass_hi_ton", "cost", "prewet_gal", "loads",
-    "route_minutes", "longest_minutes", "lane_miles", "not_treatable_lane_miles", "short_ton",
-    "yards_short", "problems",
-)  # fmt: skip
+    "scenario",
+    "mass_ton",
+    "mass_lo_ton",
+    "mass_hi_ton",
+    "cost",
+    "prewet_gal",
+    "loads",
+    "route_minutes",
+    "longest_minutes",
+    "lane_miles",
+    "not_treatable_lane_miles",
+    "short_ton",
+    "yards_short",
+    "problems",
+)
 COMPARED: Final = (
-    "mass_ton", "cost", "prewet_gal", "loads", "route_minutes", "longest_minutes",
-    "not_treatable_lane_miles", "short_ton", "yards_short", "problems",
-)  # fmt: skip
+    "mass_ton",
+    "cost",
+    "prewet_gal",
+    "loads",
+    "route_minutes",
+    "longest_minutes",
+    "not_treatable_lane_miles",
+    "short_ton",
+    "yards_short",
+    "problems",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,8 +108,9 @@ def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float 
     )
     name = (
         remark("prewet_at", liquid_gal_per_ton=gal_per_ton)
-        if gal_per_ton > 0.0 else remark("no_prewetting")
-    )  # fmt: skip
+        if gal_per_ton > 0.0
+        else remark("no_prewetting")
+    )
     if less_salt_pct:
         changed = rates_changed(changed, -less_salt_pct).inputs
         name = remark("and_less_salt", first=name, less_pct=less_salt_pct)
@@ -129,9 +149,10 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
     ]
     said += [remark("route_open", route=route) for route in open_routes]
     return Scenario(
-        remark("truck_out", truck=truck_id), remark("out_of_service", truck=truck_id, routes=said),
+        remark("truck_out", truck=truck_id),
+        remark("out_of_service", truck=truck_id, routes=said),
         replace(inputs, assignments=assigned),
-    )  # fmt: skip
+    )
 
 
 def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
@@ -157,11 +178,13 @@ def figures(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str,
     cost = tons * np.array([prices.get(str(name), np.nan) for name in routes["material"]])
     per_truck = routes.groupby("truck_id")["minutes"].sum()
     return {
-        "scenario": name, "mass_ton": float(tons.sum()),
+        "scenario": name,
+        "mass_ton": float(tons.sum()),
         "mass_lo_ton": float(routes["mass_lo_lb"].sum() / POUNDS_PER_TON),
         "mass_hi_ton": float(routes["mass_hi_lb"].sum() / POUNDS_PER_TON),
         "cost": float(cost[tons > 0.0].sum()),
-        "prewet_gal": float(routes["prewet_gal"].sum()), "loads": float(routes["loads"].sum()),
+        "prewet_gal": float(routes["prewet_gal"].sum()),
+        "loads": float(routes["loads"].sum()),
         "route_minutes": float(routes["minutes"].sum()),
         "longest_minutes": float(per_truck.max()) if len(per_truck) else 0.0,
         "lane_miles": float(plan.routes["lane_miles"].sum()),
@@ -169,7 +192,7 @@ def figures(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str,
         "short_ton": float(yards["short_ton"].sum()),
         "yards_short": int((yards["short_ton"] > 0.0).sum()),
         "problems": int((plan.findings["severity"] == "problem").sum()),
-    }  # fmt: skip
+    }
 
 
 def _not_treatable(plan: StormPlan) -> float:

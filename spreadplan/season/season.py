@@ -104,13 +104,19 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
     by = {
         name: budgets.storm_table(use, materials, columns)
         for name, columns in (
-            ("by_storm", ["storm"]), ("by_route", ["route_id"]), ("by_yard", ["yard_id"]),
-            ("by_truck", ["truck_id"]), ("by_route_and_storm", ["route_id", "storm"]),
+            ("by_storm", ["storm"]),
+            ("by_route", ["route_id"]),
+            ("by_yard", ["yard_id"]),
+            ("by_truck", ["truck_id"]),
+            ("by_route_and_storm", ["route_id", "storm"]),
         )
-    }  # fmt: skip
+    }
     basis = [(name, one.value, one.u, one.basis) for name, one in fractions.items()]
     return SeasonResult(
-        season=season, use=use, budget=budget, **by,
+        season=season,
+        use=use,
+        budget=budget,
+        **by,
         burn_down={
             str(name): budgets.material_burn_down(use, str(name), season)
             for name in sorted(use["material"].unique())
@@ -126,11 +132,13 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
         prewet_chloride=chloride.prewet_chloride_lb(use, inputs.assignments, materials),
         screening=screening,
         season_concentration=water.season_concentration(table, waters, season.start, season.as_of),
-        evidence=evidence, repeated=overuse.repeat_offences(storms, use, confidence),
-        savings=savings(use, _judged(storms), inputs.planned, shares, inputs.assignments,
-                        materials),
+        evidence=evidence,
+        repeated=overuse.repeat_offences(storms, use, confidence),
+        savings=savings(
+            use, _judged(storms), inputs.planned, shares, inputs.assignments, materials
+        ),
         findings=findings_table(_findings(storms, budget, table, screening, evidence, unknown)),
-    )  # fmt: skip
+    )
 
 
 def _guided(fair: pd.DataFrame, materials: pd.DataFrame) -> pd.DataFrame:
@@ -153,35 +161,52 @@ def _judged(storms: Sequence[StormUse]) -> pd.DataFrame:
 
 
 def _findings(
-    storms: Sequence[StormUse], budget: pd.DataFrame, table: pd.DataFrame,
-    screening: pd.DataFrame, evidence: pd.DataFrame, unknown: pd.DataFrame,
-) -> list[Finding]:  # fmt: skip
+    storms: Sequence[StormUse],
+    budget: pd.DataFrame,
+    table: pd.DataFrame,
+    screening: pd.DataFrame,
+    evidence: pd.DataFrame,
+    unknown: pd.DataFrame,
+) -> list[Finding]:
     found = _budget_findings(budget) + _area_findings(table) + water.screening_findings(screening)
     count = overuse.support(evidence)
     if count.listed:
-        found.append(Finding(
-            "caution" if count.supported else "note", remark("of_over_application"),
-            remark("above_their_limit", listed=count.listed, supported=count.supported),
-            (remark("act_on_those"),),
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                "caution" if count.supported else "note",
+                remark("of_over_application"),
+                remark("above_their_limit", listed=count.listed, supported=count.supported),
+                (remark("act_on_those"),),
+            )
+        )
     if count.more_rounds:
-        found.append(Finding(
-            "note", remark("of_rounds"),
-            remark("had_more_rounds", segments=count.more_rounds, what=MORE_ROUNDS),
-            (remark("too_few_rounds"),),
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                "note",
+                remark("of_rounds"),
+                remark("had_more_rounds", segments=count.more_rounds, what=MORE_ROUNDS),
+                (remark("too_few_rounds"),),
+            )
+        )
     for row in lines(unknown):
-        found.append(Finding(
-            "caution", remark("of_material", material=row.material),
-            remark("chloride_unknown", used_lb=POUNDS_PER_TON * row.used_ton),
-            (remark("state_chloride"),),
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                "caution",
+                remark("of_material", material=row.material),
+                remark("chloride_unknown", used_lb=POUNDS_PER_TON * row.used_ton),
+                (remark("state_chloride"),),
+            )
+        )
     planned = [remark("one_storm", storm=one.storm) for one in storms if one.source == PLANNED]
     if planned:
-        found.append(Finding(
-            "note", remark("of_storms"), remark("counted_as_planned", storms=planned),
-            (remark("add_telemetry"),),
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                "note",
+                remark("of_storms"),
+                remark("counted_as_planned", storms=planned),
+                (remark("add_telemetry"),),
+            )
+        )
     return found
 
 
@@ -194,13 +219,21 @@ def _budget_findings(budget: pd.DataFrame) -> list[Finding]:
             POUNDS_PER_TON * tons for tons in (row.used_ton, row.budget_ton, row.forecast_hi_ton)
         )
         if row.verdict == "over":
-            found.append(Finding(
-                "problem", subject, remark("overspent", used_lb=used, budget_lb=whole),
-                (remark("move_budget"),),
-            ))  # fmt: skip
+            found.append(
+                Finding(
+                    "problem",
+                    subject,
+                    remark("overspent", used_lb=used, budget_lb=whole),
+                    (remark("move_budget"),),
+                )
+            )
         elif row.verdict == "likely to run out":
-            what = remark("likely_to_run_out", used_lb=used, budget_lb=whole,
-                          chance_pct=100.0 * row.p_over_season)  # fmt: skip
+            what = remark(
+                "likely_to_run_out",
+                used_lb=used,
+                budget_lb=whole,
+                chance_pct=100.0 * row.p_over_season,
+            )
             found.append(Finding("caution", subject, what, (remark("plan_for", most_lb=most),)))
     return found
 
@@ -209,11 +242,17 @@ def _area_findings(table: pd.DataFrame) -> list[Finding]:
     found = []
     for row in lines(table[table["verdict"].isin(["over", "probably_over"])]):
         sure = row.verdict == "over"
-        found.append(Finding(
-            "problem" if sure else "caution",
-            remark("of_area", area=f"{row.scope_id} {row.name}".strip()),
-            remark("chloride_over_limit", chloride_lb=row.chloride_lb, limit_lb=row.limit_lb,
-                   chance_pct=100.0 * row.p_over),
-            (remark("lower_the_rate_there"),),
-        ))  # fmt: skip
+        found.append(
+            Finding(
+                "problem" if sure else "caution",
+                remark("of_area", area=f"{row.scope_id} {row.name}".strip()),
+                remark(
+                    "chloride_over_limit",
+                    chloride_lb=row.chloride_lb,
+                    limit_lb=row.limit_lb,
+                    chance_pct=100.0 * row.p_over,
+                ),
+                (remark("lower_the_rate_there"),),
+            )
+        )
     return found

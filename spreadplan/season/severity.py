@@ -32,8 +32,11 @@ from spreadplan.season.use import StormUse, summed_use
 from spreadplan.units import POUNDS_PER_TON
 
 STORM_TYPE: Final = {
-    "freezing_rain": 0.72, "light_snow": 0.35, "medium_snow": 0.52, "heavy_snow": 1.0,
-}  # fmt: skip
+    "freezing_rain": 0.72,
+    "light_snow": 0.35,
+    "medium_snow": 0.52,
+    "heavy_snow": 1.0,
+}
 """Nixon and Qiu 2005, from memory."""
 SURFACE_TEMPERATURE: Final = {"warm": 0.25, "mid_range": 0.4, "cold": 1.0}
 """Nixon and Qiu 2005, from memory: above 32 F, 25 to 32 F, below 25 F."""
@@ -63,9 +66,17 @@ GUIDANCE: Final = (
 )  # fmt: skip
 
 STORM_COLUMNS: Final = (
-    "storm", "start", "hours", "index", "severity_hours", "coldest_f", "precipitation_in",
-    "guidance_lb_per_lane_mile", "unrated_hours", "note",
-)  # fmt: skip
+    "storm",
+    "start",
+    "hours",
+    "index",
+    "severity_hours",
+    "coldest_f",
+    "precipitation_in",
+    "guidance_lb_per_lane_mile",
+    "unrated_hours",
+    "note",
+)
 
 
 def severity_index(
@@ -180,9 +191,14 @@ def storm_severity(forecast: pd.DataFrame) -> Severity:
     total = (rows["end"] - rows["start"]).dt.total_seconds().sum() / 3600.0
     note = f"not in the index: {', '.join(sorted(set(unknown)))}" if unknown else ""
     return Severity(
-        float(total), rated, float(rows["pavement_temp_f"].min()),
-        float(rows["precipitation_in"].sum(min_count=1)), guidance, unrated, note,
-    )  # fmt: skip
+        float(total),
+        rated,
+        float(rows["pavement_temp_f"].min()),
+        float(rows["precipitation_in"].sum(min_count=1)),
+        guidance,
+        unrated,
+        note,
+    )
 
 
 def severity_table(storms: Sequence[StormUse]) -> pd.DataFrame:
@@ -199,10 +215,15 @@ def severity_table(storms: Sequence[StormUse]) -> pd.DataFrame:
             rows = _zone_rows(one.forecast, zone)
             got = storm_severity(rows)
             hours = got.hours - got.unrated_hours
-            found.append({
-                "zone": zone, "storm": one.storm, "start": one.start,
-                "index": got.severity_hours / hours if hours > 0.0 else np.nan, **vars(got),
-            })  # fmt: skip
+            found.append(
+                {
+                    "zone": zone,
+                    "storm": one.storm,
+                    "start": one.start,
+                    "index": got.severity_hours / hours if hours > 0.0 else np.nan,
+                    **vars(got),
+                }
+            )
     return pd.DataFrame(found, columns=["zone", *STORM_COLUMNS])
 
 
@@ -243,10 +264,15 @@ def fair_comparison(
     places = pd.MultiIndex.from_frame(on_road[["route_id", "segment_id"]])
     zone = pd.Series(zones.reindex(places).to_numpy(dtype=object), index=on_road.index).fillna("")
     known = {name for name, _ in severity.index}
-    keys = pd.MultiIndex.from_arrays([
-        [one if (one, storm) in severity.index else "*" if "*" in known else one
-         for one, storm in zip(zone, on_road["storm"], strict=True)], on_road["storm"],
-    ])  # fmt: skip
+    keys = pd.MultiIndex.from_arrays(
+        [
+            [
+                one if (one, storm) in severity.index else "*" if "*" in known else one
+                for one, storm in zip(zone, on_road["storm"], strict=True)
+            ],
+            on_road["storm"],
+        ]
+    )
     for name in ("severity_hours", "guidance_lb_per_lane_mile"):
         value = severity[name].reindex(keys).to_numpy(dtype=float)
         on_road[name] = on_road["lane_miles"] * value
@@ -257,16 +283,17 @@ def fair_comparison(
     rate = total["applied_lb"] / sums["severity_hours"]
     relative = (total["applied_u_lb"] / total["applied_lb"]).fillna(0.0)
     half = Z95 * rate * relative
-    return pd.DataFrame({
-        "tons": total["applied_lb"] / POUNDS_PER_TON,
-        "tons_u": total["applied_u_lb"] / POUNDS_PER_TON,
-        "lane_miles": sums["lane_miles"] / total["storms"].clip(lower=1),
-        "rate_lb_per_lane_mile": total["applied_lb"] / sums["lane_miles"],
-        "severity_hours": sums["severity_hours"] / sums["lane_miles"],
-        "lb_per_lane_mile_severity_hour": rate,
-        "lb_per_lane_mile_severity_hour_lo": (rate - half).clip(lower=0.0),
-        "lb_per_lane_mile_severity_hour_hi": rate + half,
-        "guidance_share": total["applied_lb"] / sums["guidance_lb_per_lane_mile"].where(
-            lambda mass: mass > 0.0
-        ),
-    }).reset_index()  # fmt: skip
+    return pd.DataFrame(
+        {
+            "tons": total["applied_lb"] / POUNDS_PER_TON,
+            "tons_u": total["applied_u_lb"] / POUNDS_PER_TON,
+            "lane_miles": sums["lane_miles"] / total["storms"].clip(lower=1),
+            "rate_lb_per_lane_mile": total["applied_lb"] / sums["lane_miles"],
+            "severity_hours": sums["severity_hours"] / sums["lane_miles"],
+            "lb_per_lane_mile_severity_hour": rate,
+            "lb_per_lane_mile_severity_hour_lo": (rate - half).clip(lower=0.0),
+            "lb_per_lane_mile_severity_hour_hi": rate + half,
+            "guidance_share": total["applied_lb"]
+            / sums["guidance_lb_per_lane_mile"].where(lambda mass: mass > 0.0),
+        }
+    ).reset_index()

@@ -34,9 +34,21 @@ SEGMENT_KEYS: Final = ["route_id", "segment_id", "material"]
 PLANNED: Final = "planned"
 MEASURED: Final = "measured"
 USE_COLUMNS: Final = (
-    "storm", "start", "source", "route_id", "segment_id", "truck_id", "yard_id", "material",
-    "lane_miles", "treated_lane_miles", "reported_lb", "applied_lb", "without_ticket_lb", *LAYERS,
-)  # fmt: skip
+    "storm",
+    "start",
+    "source",
+    "route_id",
+    "segment_id",
+    "truck_id",
+    "yard_id",
+    "material",
+    "lane_miles",
+    "treated_lane_miles",
+    "reported_lb",
+    "applied_lb",
+    "without_ticket_lb",
+    *LAYERS,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,12 +103,20 @@ def planned_storm(
     lane_miles = rows.groupby([*SEGMENT_KEYS, "application"])["lane_miles"].sum()
     one = lane_miles.groupby(level=SEGMENT_KEYS, sort=True).max()
     u_lb = parts.groupby(SEGMENT_KEYS, sort=True)["truck_u_lb"].sum()
-    segments = pd.DataFrame({
-        "lane_miles": one, "applications": treated["lane_miles"] / one,
-        "applied_lb": treated["mass_lb"], "applied_u_lb": u_lb, "planned_lb": treated["mass_lb"],
-        "allowed_lb": np.nan, "rounds_planned": treated["lane_miles"] / one, "verdict": "",
-        "p_over": np.nan, "reason": "",
-    }).reset_index()  # fmt: skip
+    segments = pd.DataFrame(
+        {
+            "lane_miles": one,
+            "applications": treated["lane_miles"] / one,
+            "applied_lb": treated["mass_lb"],
+            "applied_u_lb": u_lb,
+            "planned_lb": treated["mass_lb"],
+            "allowed_lb": np.nan,
+            "rounds_planned": treated["lane_miles"] / one,
+            "verdict": "",
+            "p_over": np.nan,
+            "reason": "",
+        }
+    ).reset_index()
     return StormUse(storm, start, end, rounds, parts, segments, forecast, PLANNED)
 
 
@@ -135,16 +155,21 @@ def _no_use() -> pd.DataFrame:
 def _storm_rows(one: StormUse) -> pd.DataFrame:
     rows = one.parts.merge(
         one.segments[[*SEGMENT_KEYS, "lane_miles", "applications"]],
-        on=SEGMENT_KEYS, how="left", validate="many_to_one",
-    )  # fmt: skip
+        on=SEGMENT_KEYS,
+        how="left",
+        validate="many_to_one",
+    )
     total = rows.groupby(SEGMENT_KEYS)["applied_lb"].transform("sum")
     trucks = rows.groupby(SEGMENT_KEYS)["applied_lb"].transform("size")
     share = (rows["applied_lb"] / total.where(total > 0.0)).fillna(1.0 / trucks)
     lane_miles = rows["lane_miles"].fillna(0.0) * share
     return rows.assign(
-        storm=one.storm, start=one.start, source=one.source, lane_miles=lane_miles,
+        storm=one.storm,
+        start=one.start,
+        source=one.source,
+        lane_miles=lane_miles,
         treated_lane_miles=lane_miles * rows["applications"].fillna(0.0),
-    )  # fmt: skip
+    )
 
 
 def layered_u(

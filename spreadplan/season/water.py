@@ -49,21 +49,27 @@ class Criterion:
 
 CRITERIA: Final = (
     Criterion(
-        "EPA, chronic", 230.0, 96.0,
+        "EPA, chronic",
+        230.0,
+        96.0,
         "US EPA, Ambient Water Quality Criteria for Chloride, EPA 440/5-88-001, 1988: four-day "
         "average, not more than once in three years (quoted by the Minnesota Stormwater Manual)",
     ),
     Criterion(
-        "EPA, acute", 860.0, 1.0,
+        "EPA, acute",
+        860.0,
+        1.0,
         "US EPA, Ambient Water Quality Criteria for Chloride, EPA 440/5-88-001, 1988: one-hour "
         "average (averaging time from memory)",
     ),
     Criterion(
-        "Minnesota, maximum", 860.0, 24.0,
+        "Minnesota, maximum",
+        860.0,
+        24.0,
         "Minnesota Pollution Control Agency, Minnesota Stormwater Manual, Twin Cities Metro "
         "Chloride TMDL, applicable standards: 24-hour exposure, class 2B",
     ),
-)  # fmt: skip
+)
 
 SPREAD: Final = "spread over the storm"
 AT_ONCE: Final = "all within the averaging time"
@@ -132,8 +138,10 @@ def _water(area: Any) -> _Water:
         basis += f": {' and '.join(lacking)} {'are' if len(lacking) > 1 else 'is'} not known"
     return _Water(
         float(area.low_flow_cfs if low else area.mean_flow_cfs),
-        float(area.background_mg_l) if behind else 0.0, basis, not lacking,
-    )  # fmt: skip
+        float(area.background_mg_l) if behind else 0.0,
+        basis,
+        not lacking,
+    )
 
 
 @dataclass(frozen=True)
@@ -211,12 +219,18 @@ def _against(area: Any, windows: list[_Window], criterion: Criterion) -> list[di
     rows = [_reading(water, *one) for one in readings]
     screening = _judged(water, rows, criterion.limit_mg_l)
     same = {
-        "area_id": area.area_id, "name": area.name, "criterion": criterion.name,
-        "limit_mg_l": criterion.limit_mg_l, "averaging_h": averaging,
-        "mean_flow_cfs": area.mean_flow_cfs, "low_flow_cfs": area.low_flow_cfs,
-        "background_mg_l": area.background_mg_l, "basis": water.basis, "screening": screening,
+        "area_id": area.area_id,
+        "name": area.name,
+        "criterion": criterion.name,
+        "limit_mg_l": criterion.limit_mg_l,
+        "averaging_h": averaging,
+        "mean_flow_cfs": area.mean_flow_cfs,
+        "low_flow_cfs": area.low_flow_cfs,
+        "background_mg_l": area.background_mg_l,
+        "basis": water.basis,
+        "screening": screening,
         "source": criterion.source,
-    }  # fmt: skip
+    }
     return [
         same | row | {"share_of_limit": row["concentration_mg_l"] / criterion.limit_mg_l}
         for row in rows
@@ -229,9 +243,14 @@ def _reading(water: _Water, reading: str, window: _Window, hours: float) -> dict
         for load in (window.load_lb, window.load_lb + Z95 * window.load_u_lb)
     )
     return {
-        "reading": reading, "window_h": hours, "storms": window.storms, "load_lb": window.load_lb,
-        "load_u_lb": window.load_u_lb, "concentration_mg_l": level, "concentration_hi_mg_l": high,
-    }  # fmt: skip
+        "reading": reading,
+        "window_h": hours,
+        "storms": window.storms,
+        "load_lb": window.load_lb,
+        "load_u_lb": window.load_u_lb,
+        "concentration_mg_l": level,
+        "concentration_hi_mg_l": high,
+    }
 
 
 def _judged(water: _Water, rows: list[dict[str, Any]], limit_mg_l: float) -> str:
@@ -262,16 +281,24 @@ def _raised(rows: pd.DataFrame) -> Finding:
     """A criterion that a reading, or at least its upper end, exceeds."""
     first = rows.iloc[0]
     figures = [
-        remark("one_reading", level_mg_l=float(row.concentration_mg_l), reading=row.reading,
-               window=hours_text(row.window_h))
+        remark(
+            "one_reading",
+            level_mg_l=float(row.concentration_mg_l),
+            reading=row.reading,
+            window=hours_text(row.window_h),
+        )
         for row in lines(rows)
-    ]  # fmt: skip
+    ]
     exceeded = (rows["concentration_mg_l"] > rows["limit_mg_l"]).any()
     what = remark(
-        "water_screened", screening=first["screening"], figures=figures,
-        limit_mg_l=float(first["limit_mg_l"]), criterion=first["criterion"],
-        average=hours_text(first["averaging_h"]), basis=first["basis"],
-    )  # fmt: skip
+        "water_screened",
+        screening=first["screening"],
+        figures=figures,
+        limit_mg_l=float(first["limit_mg_l"]),
+        criterion=first["criterion"],
+        average=hours_text(first["averaging_h"]),
+        basis=first["basis"],
+    )
     subject = remark("of_water", water=f"{first['area_id']} {first['name']}".strip())
     severity: Severity = "caution" if exceeded else "note"
     return Finding(severity, subject, what, (remark("sample_the_water"),))
@@ -307,8 +334,13 @@ def season_concentration(
         concentration_mg_l(load, flow, hours)
         for load, flow in zip(rows["chloride_lb"], rows["mean_flow_cfs"], strict=True)
     ]
-    return pd.DataFrame({
-        "area_id": rows["area_id"], "name": rows["name"], "chloride_lb": rows["chloride_lb"],
-        "mean_flow_cfs": rows["mean_flow_cfs"], "days": hours / 24.0,
-        "concentration_mg_l": np.array(level, dtype=float),
-    }).reset_index(drop=True)  # fmt: skip
+    return pd.DataFrame(
+        {
+            "area_id": rows["area_id"],
+            "name": rows["name"],
+            "chloride_lb": rows["chloride_lb"],
+            "mean_flow_cfs": rows["mean_flow_cfs"],
+            "days": hours / 24.0,
+            "concentration_mg_l": np.array(level, dtype=float),
+        }
+    ).reset_index(drop=True)

@@ -79,9 +79,13 @@ class Losses:
         _add(self.left_out, (file, kind), count, row, example)
 
     def count_refused(
-        self, file: NDArray[Any], row: NDArray[Any], reason: NDArray[Any],
-        kinds: Sequence[str], texts: Sequence[str],
-    ) -> None:  # fmt: skip
+        self,
+        file: NDArray[Any],
+        row: NDArray[Any],
+        reason: NDArray[Any],
+        kinds: Sequence[str],
+        texts: Sequence[str],
+    ) -> None:
         """Take up what was refused, shape (n,) each; ``reason`` points into the other two."""
         order = np.lexsort((row, reason, file))
         file, row, reason = file[order], row[order], reason[order]
@@ -138,9 +142,9 @@ class Losses:
             if file in unusable and truck != FOREIGN:
                 whose: Iterable[int] = [truck]
                 if truck == NOBODY:
-                    whose = self.named.get(file) or _in_name(shown[file], trucks) or range(
-                        len(trucks)
-                    )  # fmt: skip
+                    whose = (
+                        self.named.get(file) or _in_name(shown[file], trucks) or range(len(trucks))
+                    )
                 for one in whose:
                     lost[one] = lost.get(one, 0) + count
         return {
@@ -159,9 +163,11 @@ def _add(
 
 
 def _share(count: int, read: int) -> str:
-    return f"all {read:,} records" if count == read else (
-        f"{count:,} of {read:,} records ({100 * count / read:.0f} %)"
-    )  # fmt: skip
+    return (
+        f"all {read:,} records"
+        if count == read
+        else (f"{count:,} of {read:,} records ({100 * count / read:.0f} %)")
+    )
 
 
 def _refused_caution(name: str, read: int, reasons: list[tuple[str, Spoilt]]) -> Problem:

@@ -201,9 +201,14 @@ def clean(
 
 
 def _count_losses(
-    batch: Batch, columns: Columns, left_out: _Marks, good: BoolArray, meant: NDArray[np.int64],
-    number: int, losses: Losses,
-) -> None:  # fmt: skip
+    batch: Batch,
+    columns: Columns,
+    left_out: _Marks,
+    good: BoolArray,
+    meant: NDArray[np.int64],
+    number: int,
+    losses: Losses,
+) -> None:
     """Count what is not used of a batch, for its file."""
     losses.seen(number, len(good) + len(batch.broken), meant)
     losses.refuse(number, np.append(meant[~good], np.full(len(batch.broken), NOBODY)))

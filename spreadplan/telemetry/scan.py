@@ -195,9 +195,12 @@ def scan_telemetry(
     shown_names = [file.shown for file in files]
     losses, lost = ledger.losses, everything.other_file < 0
     losses.count_refused(
-        everything.file[lost], everything.row[lost], everything.reason[lost], ledger.reasons.kinds,
+        everything.file[lost],
+        everything.row[lost],
+        everything.reason[lost],
+        ledger.reasons.kinds,
         ledger.reasons.texts,
-    )  # fmt: skip
+    )
     return TelemetryFiles(
         tuple(file.source for file in files),
         tuple(ledger.materials),

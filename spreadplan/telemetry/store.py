@@ -52,9 +52,15 @@ TIME_BY_PLACE = "time not usable, taken from the records beside it"
 ASIDE = ("shift_s", "untimed")
 #: Fields that a record takes from another of the same moment where it lacks them.
 FILLED = (
-    "lon", "lat", "speed_mph", "heading_deg", "feed_total_lb", "feed_rate_lb_min",
-    "liquid_total_gal", "material",
-)  # fmt: skip
+    "lon",
+    "lat",
+    "speed_mph",
+    "heading_deg",
+    "feed_total_lb",
+    "feed_rate_lb_min",
+    "liquid_total_gal",
+    "material",
+)
 
 
 @dataclass(frozen=True)
@@ -217,13 +223,16 @@ def _gathered(batches: list[Columns]) -> Columns:
     """Batches as one set of columns."""
     names = dict.fromkeys(name for batch in batches for name in batch)
     return {
-        name: np.concatenate([
-            batch[name] if name in batch
-            else np.full(len(batch["row"]), ABSENT[name][1], ABSENT[name][0])
-            for batch in batches
-        ])
+        name: np.concatenate(
+            [
+                batch[name]
+                if name in batch
+                else np.full(len(batch["row"]), ABSENT[name][1], ABSENT[name][0])
+                for batch in batches
+            ]
+        )
         for name in names
-    }  # fmt: skip
+    }
 
 
 def in_row_order(batches: list[Columns]) -> Columns:

@@ -55,36 +55,61 @@ class Kind:
 
 
 KINDS: Final[Mapping[str, Kind]] = {
-    "rate": Kind("pound/lane_mile", ("pound/lane_mile", "lb/lane-mile"),
-                 ("kilogram/lane_km", "kg/lane-km"), decimals=1),
+    "rate": Kind(
+        "pound/lane_mile",
+        ("pound/lane_mile", "lb/lane-mile"),
+        ("kilogram/lane_km", "kg/lane-km"),
+        decimals=1,
+    ),
     "area_rate": Kind("", ("", "g/m²"), ("", "g/m²"), decimals=1, plain=True),
-    "liquid_rate": Kind("gallon/lane_mile", ("gallon/lane_mile", "gal per lane-mile"),
-                        ("liter/lane_km", "L per lane-km"), decimals=1, plain=True),
+    "liquid_rate": Kind(
+        "gallon/lane_mile",
+        ("gallon/lane_mile", "gal per lane-mile"),
+        ("liter/lane_km", "L per lane-km"),
+        decimals=1,
+        plain=True,
+    ),
     "mass": Kind("pound", ("pound", "lb"), ("kilogram", "kg"), decimals=2),
     "bulk": Kind("pound", ("short_ton", "tons"), ("metric_ton", "t"), decimals=2),
     "discharge": Kind("pound/minute", ("pound/minute", "lb/min"), ("kilogram/minute", "kg/min")),
-    "slope": Kind("pound/minute", ("pound/minute", "lb/min per point"),
-                  ("kilogram/minute", "kg/min per point")),
+    "slope": Kind(
+        "pound/minute",
+        ("pound/minute", "lb/min per point"),
+        ("kilogram/minute", "kg/min per point"),
+    ),
     "per_count": Kind("pound", ("pound", "lb per count"), ("kilogram", "kg per count"), figures=4),
-    "speed": Kind("mile/hour", ("mile/hour", "mph"), ("kilometer/hour", "km/h"), decimals=1,
-                  plain=True),
+    "speed": Kind(
+        "mile/hour", ("mile/hour", "mph"), ("kilometer/hour", "km/h"), decimals=1, plain=True
+    ),
     "distance": Kind("mile", ("mile", "mi"), ("kilometer", "km"), decimals=2),
-    "lane_distance": Kind("lane_mile", ("lane_mile", "lane-mi"), ("lane_km", "lane-km"),
-                          decimals=2),
-    "gate": Kind("inch", ("inch", "in"), ("millimeter", "mm"), plain=True, decimals=2,
-                 metric_decimals=0),
+    "lane_distance": Kind(
+        "lane_mile", ("lane_mile", "lane-mi"), ("lane_km", "lane-km"), decimals=2
+    ),
+    "gate": Kind(
+        "inch", ("inch", "in"), ("millimeter", "mm"), plain=True, decimals=2, metric_decimals=0
+    ),
     "width": Kind("foot", ("foot", "ft"), ("meter", "m"), plain=True, decimals=1),
     "temperature": Kind("degF", ("degF", "°F"), ("degC", "°C"), decimals=1, plain=True),
     "volume": Kind("gallon", ("gallon", "gal"), ("liter", "L"), decimals=1),
     "water": Kind("inch", ("inch", "in"), ("millimeter", "mm"), figures=2, decimals=3),
-    "stream": Kind("foot**3/second", ("foot**3/second", "ft³/s"), ("meter**3/second", "m³/s"),
-                   decimals=2, plain=True),
-    "liquid_per_mass": Kind("gallon/short_ton", ("gallon/short_ton", "gal/ton"),
-                            ("liter/metric_ton", "L/t"), plain=True, decimals=1),
+    "stream": Kind(
+        "foot**3/second",
+        ("foot**3/second", "ft³/s"),
+        ("meter**3/second", "m³/s"),
+        decimals=2,
+        plain=True,
+    ),
+    "liquid_per_mass": Kind(
+        "gallon/short_ton",
+        ("gallon/short_ton", "gal/ton"),
+        ("liter/metric_ton", "L/t"),
+        plain=True,
+        decimals=1,
+    ),
     "percent": Kind("", ("", "%"), ("", "%"), decimals=1, plain=True),
     "minutes": Kind("", ("", "min"), ("", "min"), decimals=0),
     "seconds": Kind("", ("", "s"), ("", "s"), decimals=1, plain=True),
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)

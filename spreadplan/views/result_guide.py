@@ -26,23 +26,64 @@ rules](method.md#decision-rules).
 """
 #: heading, folder and names of its tables, and what lies beside them
 _PARTS: Final = (
-    ("Calibration", "beside a certificate of each truck and the blank `work_sheet.html`",
-     ("tests", "models", "discharge", "drift", "advice")),
-    ("Plan of a storm", "beside `plan_report.html`, the cards in `cab_cards/` and the map "
-     "`plan.gpkg`, whose fields carry the same meanings; those on scarce salt only where a yard is "
-     "short",
-     ("plan_segments", "plan_routes", "plan_yards", "plan_settings", "plan_reloads",
-      "plan_melting", "plan_findings", "plan_scarce", "plan_scarce_classes", "plan_scarce_yards",
-      "plan_scarce_haul")),
-    ("Use of a storm", "beside `use_report.html` and the map `use.gpkg`",
-     ("use_segments", "use_trucks", "use_routes", "balance", "quarantine", "use_points")),
-    ("Season", "beside `season_report.html`, `environment_report.html` and `season.xlsx`",
-     ("budget", "by_storm", "by_route", "by_yard", "by_truck", "by_route_and_storm", "burn_down",
-      "severity", "fair_routes", "fair_storms", "chloride", "chloride_basis", "prewet_chloride",
-      "screening", "season_concentration", "evidence", "repeated", "savings", "truck_history",
-      "yard_books", "findings")),
+    (
+        "Calibration",
+        "beside a certificate of each truck and the blank `work_sheet.html`",
+        ("tests", "models", "discharge", "drift", "advice"),
+    ),
+    (
+        "Plan of a storm",
+        "beside `plan_report.html`, the cards in `cab_cards/` and the map "
+        "`plan.gpkg`, whose fields carry the same meanings; those on scarce salt only where a "
+        "yard is short",
+        (
+            "plan_segments",
+            "plan_routes",
+            "plan_yards",
+            "plan_settings",
+            "plan_reloads",
+            "plan_melting",
+            "plan_findings",
+            "plan_scarce",
+            "plan_scarce_classes",
+            "plan_scarce_yards",
+            "plan_scarce_haul",
+        ),
+    ),
+    (
+        "Use of a storm",
+        "beside `use_report.html` and the map `use.gpkg`",
+        ("use_segments", "use_trucks", "use_routes", "balance", "quarantine", "use_points"),
+    ),
+    (
+        "Season",
+        "beside `season_report.html`, `environment_report.html` and `season.xlsx`",
+        (
+            "budget",
+            "by_storm",
+            "by_route",
+            "by_yard",
+            "by_truck",
+            "by_route_and_storm",
+            "burn_down",
+            "severity",
+            "fair_routes",
+            "fair_storms",
+            "chloride",
+            "chloride_basis",
+            "prewet_chloride",
+            "screening",
+            "season_concentration",
+            "evidence",
+            "repeated",
+            "savings",
+            "truck_history",
+            "yard_books",
+            "findings",
+        ),
+    ),
     ("Comparing plans", "in the storm's folder, beside `scenario_report.html`", ("scenarios",)),
-)  # fmt: skip
+)
 
 
 def result_guide() -> str:
@@ -59,9 +100,17 @@ def _table(table: ResultTable) -> str:
     place = "" if table.folder == "{storm}" else f"{table.folder}/"
     rows = [f"| `{column.name}` | {column.meaning} |" for column in table.columns]
     return "\n".join(
-        [f"### {place}{table.name}.{table.ending}", "", table.meaning, "",
-         "| column | meaning |", "| --- | --- |", *rows, ""]
-    )  # fmt: skip
+        [
+            f"### {place}{table.name}.{table.ending}",
+            "",
+            table.meaning,
+            "",
+            "| column | meaning |",
+            "| --- | --- |",
+            *rows,
+            "",
+        ]
+    )
 
 
 if __name__ == "__main__":

@@ -24,23 +24,33 @@ ABOUT: Final = (
 
 def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     """The table of savings; ``savings`` : see `season.savings.savings`."""
-    return [{
-        "state": one.state, "practice": one.practice, "material": one.material,
-        "known": one.known, "base": tons(one.base_ton, shown), "saved": tons(one.saved_ton, shown),
-        "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
-        "liquid": shown.number(one.liquid_gal, "volume") if one.liquid_gal > 0.0 else NOTHING,
-        "money": shown.money(one.money),
-        "money_ends": shown.money_range(one.money_lo, one.money_hi),
-        "basis": one.basis, "source": one.source,
-    } for one in lines(savings)]  # fmt: skip
+    return [
+        {
+            "state": one.state,
+            "practice": one.practice,
+            "material": one.material,
+            "known": one.known,
+            "base": tons(one.base_ton, shown),
+            "saved": tons(one.saved_ton, shown),
+            "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
+            "liquid": shown.number(one.liquid_gal, "volume") if one.liquid_gal > 0.0 else NOTHING,
+            "money": shown.money(one.money),
+            "money_ends": shown.money_range(one.money_lo, one.money_hi),
+            "basis": one.basis,
+            "source": one.source,
+        }
+        for one in lines(savings)
+    ]
 
 
 def gain_cards(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     """What is still to gain at a glance: what was measured, and what is borrowed, each apart."""
     gain = savings[savings["state"] == TO_GAIN]
     cards = []
-    for known, what in ((MEASURED, "still to gain, measured"),
-                        (BORROWED, "by a borrowed percentage")):  # fmt: skip
+    for known, what in (
+        (MEASURED, "still to gain, measured"),
+        (BORROWED, "by a borrowed percentage"),
+    ):
         rows = gain[gain["known"] == known]
         total = rows.groupby("material")["saved_ton"].sum().sort_values(ascending=False)
         if not len(total):

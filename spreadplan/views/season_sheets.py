@@ -28,14 +28,21 @@ SHEETS: Final = (
     ("Routes compared", "fair_routes", COMPARED),
     ("Storms compared", "fair_storms", COMPARED),
     ("Chloride", "chloride", "Chloride put down; a row without a storm is the season."),
-    ("Water screening", "screening", "Screening only, in two readings where they differ: samples "
-                                     "and the regulator decide."),
-    ("Evidence", "evidence", "Segments of single storms above their limit, the surest first; not "
-                             "supported: the measurement can't tell it from a conforming one."),
+    (
+        "Water screening",
+        "screening",
+        "Screening only, in two readings where they differ: samples and the regulator decide.",
+    ),
+    (
+        "Evidence",
+        "evidence",
+        "Segments of single storms above their limit, the surest first; not "
+        "supported: the measurement can't tell it from a conforming one.",
+    ),
     ("Over the season", "repeated", "Segments above their limit over the season as a whole."),
     ("Savings", "savings", "What better practice saves; intervals 95 %, nothing counted twice."),
     ("Findings", "findings", "The most important first."),
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)
@@ -54,20 +61,30 @@ CURRENCY: Final = "currency"
 RULES: Final = (
     _Rule("severity_hour", "rate", " per hour of severity", "tenth"),
     _Rule("lb_per_lane_mile", "rate", "", "tenth"),
-    _Rule("_ton", "bulk", "", "hundredth", POUNDS_PER_TON), _Rule("tons", "bulk", "", "hundredth",
-                                                                  POUNDS_PER_TON),
-    _Rule("_lb", "mass", "", "tenth"), _Rule("lane_miles", "lane_distance", "", "hundredth"),
-    _Rule("_gal", "volume", "", "tenth"), _Rule("coldest_f", "temperature", "", "tenth"),
-    _Rule("precipitation_in", "water", "", "thousandth"), _Rule("_pct", "", "%", "tenth"),
-    _Rule("_pct_per_month", "", "% a month", "tenth"), _Rule("_mg_l", "", "mg/L", "thousandth"),
-    _Rule("_cfs", "stream", "", "hundredth"), _Rule("_h", "", "h", "tenth"),
-    _Rule("hours", "", "h", "hundredth"), _Rule("cost", "", CURRENCY, "money"),
-    _Rule("money", "", CURRENCY, "money"), _Rule("share", "", "", "percent"),
-    _Rule("fraction", "", "", "fraction"), _Rule("index", "", "", "thousandth"),
-    _Rule("ratio", "", "", "thousandth"), _Rule("applications", "", "", "hundredth"),
+    _Rule("_ton", "bulk", "", "hundredth", POUNDS_PER_TON),
+    _Rule("tons", "bulk", "", "hundredth", POUNDS_PER_TON),
+    _Rule("_lb", "mass", "", "tenth"),
+    _Rule("lane_miles", "lane_distance", "", "hundredth"),
+    _Rule("_gal", "volume", "", "tenth"),
+    _Rule("coldest_f", "temperature", "", "tenth"),
+    _Rule("precipitation_in", "water", "", "thousandth"),
+    _Rule("_pct", "", "%", "tenth"),
+    _Rule("_pct_per_month", "", "% a month", "tenth"),
+    _Rule("_mg_l", "", "mg/L", "thousandth"),
+    _Rule("_cfs", "stream", "", "hundredth"),
+    _Rule("_h", "", "h", "tenth"),
+    _Rule("hours", "", "h", "hundredth"),
+    _Rule("cost", "", CURRENCY, "money"),
+    _Rule("money", "", CURRENCY, "money"),
+    _Rule("share", "", "", "percent"),
+    _Rule("fraction", "", "", "fraction"),
+    _Rule("index", "", "", "thousandth"),
+    _Rule("ratio", "", "", "thousandth"),
+    _Rule("applications", "", "", "hundredth"),
     _Rule("ton_per_application", "bulk", "", "hundredth", POUNDS_PER_TON),
-    _Rule("storms_to_come", "", "", "tenth"), _Rule("rounds_planned", "", "", "hundredth"),
-)  # fmt: skip
+    _Rule("storms_to_come", "", "", "tenth"),
+    _Rule("rounds_planned", "", "", "hundredth"),
+)
 ENDS: Final = {"_lo": ", low end", "_hi": ", high end", "_u": ", standard uncertainty"}
 
 
@@ -79,26 +96,36 @@ def season_sheets(view: SeasonView, setting: Setting) -> list[Sheet]:
     sheets += [sheet_of(name, tables[key], about, shown) for name, key, about in SHEETS]
     sheets += [
         sheet_of("Truck reports", view.history, "True over reported mass, storm by storm.", shown),
-        sheet_of("Yard books", view.books, "Balance between counts that follow one another.",
-                 shown),
-    ]  # fmt: skip
+        sheet_of(
+            "Yard books", view.books, "Balance between counts that follow one another.", shown
+        ),
+    ]
     return sheets
 
 
 def _about(view: SeasonView, setting: Setting) -> Sheet:
     shown, season = setting.display, view.result.season
     said = {
-        "workspace": setting.workspace, "season": season.name,
-        "from": shown.date(season.start), "to": shown.date(season.end),
-        "data as of": shown.date(season.as_of), "software": f"spreadplan {__version__}",
-        "inputs (fingerprint, SHA-256)": view.fingerprint, "money": MONEY,
+        "workspace": setting.workspace,
+        "season": season.name,
+        "from": shown.date(season.start),
+        "to": shown.date(season.end),
+        "data as of": shown.date(season.as_of),
+        "software": f"spreadplan {__version__}",
+        "inputs (fingerprint, SHA-256)": view.fingerprint,
+        "money": MONEY,
         "true mass": "applied and used mass is reported mass corrected by each truck's ratio",
         "chances": "p over, p under: probability, shown in percent",
         "times": f"local, {shown.timezone}",
-    }  # fmt: skip
-    return Sheet("About", "What this workbook was made from.", [
-        Column("what", list(said)), Column("value", list(said.values())),
-    ])  # fmt: skip
+    }
+    return Sheet(
+        "About",
+        "What this workbook was made from.",
+        [
+            Column("what", list(said)),
+            Column("value", list(said.values())),
+        ],
+    )
 
 
 def sheet_of(name: str, table: pd.DataFrame, about: str, shown: Display) -> Sheet:
@@ -137,8 +164,12 @@ def _shown(stem: str, end: str, values: pd.Series[Any], rule: _Rule, shown: Disp
     if rule.kind:
         numbers, unit = shown.values(numbers, rule.kind), shown.unit(rule.kind) + rule.unit
     said = stem
-    for tail in ("_lb_per_lane_mile_severity_hour", "lb_per_lane_mile_severity_hour",
-                 "_lb_per_lane_mile", "_pct_per_month"):  # fmt: skip
+    for tail in (
+        "_lb_per_lane_mile_severity_hour",
+        "lb_per_lane_mile_severity_hour",
+        "_lb_per_lane_mile",
+        "_pct_per_month",
+    ):
         if stem.endswith(tail):
             said = stem.removesuffix(tail) or "rate"
             break
@@ -147,8 +178,12 @@ def _shown(stem: str, end: str, values: pd.Series[Any], rule: _Rule, shown: Disp
         said = stem.removesuffix(rule.ending) if named else stem
         said = said.replace("ton_per_application", "mass_per_application")
     said = said.replace("treated_lane_miles", "treated").replace("_lane_miles", "")
-    said = {"tons": "mass", "lane_miles": "length", "coldest_f": "coldest",
-            "precipitation_in": "precipitation"}.get(said, said)  # fmt: skip
+    said = {
+        "tons": "mass",
+        "lane_miles": "length",
+        "coldest_f": "coldest",
+        "precipitation_in": "precipitation",
+    }.get(said, said)
     header = _words(said) + end + (f", {unit}" if unit else "")
     return Column(header, list(np.asarray(numbers, dtype=float)), rule.form)
 

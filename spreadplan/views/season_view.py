@@ -62,14 +62,19 @@ def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
     kinds = ("rate", "bulk", "lane_distance", "temperature", "water", "mass", "volume", "stream")
     day = shown.date(season.as_of)
     return {
-        **setting.context(season.as_of), "fingerprint": view.fingerprint, "season": season.name,
-        "unit": {kind: shown.unit(kind) for kind in kinds}, "absent": view.absent,
-        "span": f"{shown.date(season.start)} to {shown.date(season.end)}", "day": day,
+        **setting.context(season.as_of),
+        "fingerprint": view.fingerprint,
+        "season": season.name,
+        "unit": {kind: shown.unit(kind) for kind in kinds},
+        "absent": view.absent,
+        "span": f"{shown.date(season.start)} to {shown.date(season.end)}",
+        "day": day,
         "over": day == shown.date(season.end),
-        "reproduce": f"spreadplan season WORKSPACE --as-of {day}", "money_note": MONEY,
+        "reproduce": f"spreadplan season WORKSPACE --as-of {day}",
+        "money_note": MONEY,
         "storms_known": len(view.storms),
         "storms_measured": sum(one.source == "measured" for one in view.storms),
-    }  # fmt: skip
+    }
 
 
 @dataclass(frozen=True)
@@ -83,25 +88,42 @@ class Kind:
     """Whether the title says already what its findings are about."""
 
 
-BUDGETS: Final = Kind(("overspent", "likely_to_run_out"), "Budgets",
-                      "No budget is overspent or likely to run out.")  # fmt: skip
-TRUCKS: Final = Kind(("spreads_more", "spreads_less"), "Trucks",
-                     "No truck needs a new test: what they report agrees with the tickets."
-)  # fmt: skip
-BOOKS: Final = Kind(("books_differ",), "Yards",
-                    "The yards' counts agree with deliveries, loads and returns.")  # fmt: skip
-AREAS: Final = Kind(("chloride_over_limit",), "Sensitive areas",
-                    "No sensitive area with a limit is likely to be over it.")  # fmt: skip
-OVER: Final = Kind(("above_their_limit",), "Over-application",
-                   "No segment lies above its limit, by the bare figures.", whole=True)  # fmt: skip
-WATER: Final = Kind(("water_screened", "no_water_screened", "waters_not_judged"),
-                    "Receiving water", "Screening finds no water above a "
-                    "limit; only samples can show it.")  # fmt: skip
-UNKNOWN: Final = Kind(("chloride_unknown",), "Materials",
-                      "The chloride in every material in use is known.")  # fmt: skip
+BUDGETS: Final = Kind(
+    ("overspent", "likely_to_run_out"), "Budgets", "No budget is overspent or likely to run out."
+)
+TRUCKS: Final = Kind(
+    ("spreads_more", "spreads_less"),
+    "Trucks",
+    "No truck needs a new test: what they report agrees with the tickets.",
+)
+BOOKS: Final = Kind(
+    ("books_differ",), "Yards", "The yards' counts agree with deliveries, loads and returns."
+)
+AREAS: Final = Kind(
+    ("chloride_over_limit",),
+    "Sensitive areas",
+    "No sensitive area with a limit is likely to be over it.",
+)
+OVER: Final = Kind(
+    ("above_their_limit",),
+    "Over-application",
+    "No segment lies above its limit, by the bare figures.",
+    whole=True,
+)
+WATER: Final = Kind(
+    ("water_screened", "no_water_screened", "waters_not_judged"),
+    "Receiving water",
+    "Screening finds no water above a limit; only samples can show it.",
+)
+UNKNOWN: Final = Kind(
+    ("chloride_unknown",), "Materials", "The chloride in every material in use is known."
+)
 OTHERS: Final = (
-    "counted_as_planned", "had_more_rounds", "use_presumed", "use_without_tickets",
-)  # fmt: skip
+    "counted_as_planned",
+    "had_more_rounds",
+    "use_presumed",
+    "use_without_tickets",
+)
 """Codes of findings that never head a page."""
 SUPERINTENDENT: Final = (BUDGETS, TRUCKS, AREAS, BOOKS, OVER)
 OFFICER: Final = (AREAS, OVER, WATER, UNKNOWN)
@@ -123,16 +145,26 @@ def headlines(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, A
 
 def _headline(kind: Kind, rows: pd.DataFrame) -> dict[str, Any]:
     if not len(rows):
-        return {"title": kind.title, "tone": "good", "subject": "", "what": kind.none,
-                "remedy": "", "also": [], "left": 0}  # fmt: skip
+        return {
+            "title": kind.title,
+            "tone": "good",
+            "subject": "",
+            "what": kind.none,
+            "remedy": "",
+            "also": [],
+            "left": 0,
+        }
     first = rows.iloc[0]
     also = [_plain(one.subject) + ": " + one.what for one in lines(rows.iloc[1 : 1 + ALSO])]
     return {
-        "title": kind.title, "tone": TONE[first["severity"]],
+        "title": kind.title,
+        "tone": TONE[first["severity"]],
         "subject": "" if kind.whole or first["subject"] == "water" else _plain(first["subject"]),
-        "what": first["what"], "remedy": first["remedy"], "also": also,
+        "what": first["what"],
+        "remedy": first["remedy"],
+        "also": also,
         "left": max(len(rows) - 1 - ALSO, 0),
-    }  # fmt: skip
+    }
 
 
 def _plain(subject: str) -> str:
@@ -151,10 +183,15 @@ def other_findings(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[s
     codes = {code for kind in kinds if kind.title not in shown for code in kind.codes}
     rows = findings[findings["code"].isin({*codes, *OTHERS})]
     return [
-        {"tone": TONE[one.severity], "severity": one.severity, "subject": _plain(one.subject),
-         "what": one.what, "remedy": one.remedy}
+        {
+            "tone": TONE[one.severity],
+            "severity": one.severity,
+            "subject": _plain(one.subject),
+            "what": one.what,
+            "remedy": one.remedy,
+        }
         for one in lines(rows)
-    ]  # fmt: skip
+    ]
 
 
 def tons(value_ton: float, shown: Display) -> str:

@@ -57,8 +57,7 @@ class Setting:
 
     def context(self, as_of: pd.Timestamp) -> dict[str, Any]:
         """What the base of every template asks for; ``as_of`` is the date of the data."""
-        return {"workspace": self.workspace, "paper": self.paper,
-                "as_of": self.display.date(as_of)}  # fmt: skip
+        return {"workspace": self.workspace, "paper": self.paper, "as_of": self.display.date(as_of)}
 
 
 def voice_of(

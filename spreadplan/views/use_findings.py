@@ -72,12 +72,17 @@ def findings(
     confidence : of the policy's decision rule.
     """
     found: Iterable[Finding] = (
-        *_too_much(use, rows, confidence, shown), *_more_rounds(use, rows, shown),
+        *_too_much(use, rows, confidence, shown),
+        *_more_rounds(use, rows, shown),
         *_too_little(use, rows, shown),
-        *_unheard(rows, shown), *_without_plan(rows, shown), *_off_route(use, shown),
-        *_piles(use, shown), *_trucks(use.trucks, shown), *_yards(use.balance, shown),
+        *_unheard(rows, shown),
+        *_without_plan(rows, shown),
+        *_off_route(use, shown),
+        *_piles(use, shown),
+        *_trucks(use.trucks, shown),
+        *_yards(use.balance, shown),
         *_jumps(left_out_lb, shown),
-    )  # fmt: skip
+    )
     grave = (one for one in found if one.consequence_lb >= LEAST_LB)
     return sorted(grave, key=lambda one: (-one.consequence_lb, one.headline))
 
@@ -123,12 +128,21 @@ def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
             for name in ("applied_lb", "applied_lo_lb", "applied_hi_lb")
         )
         yield _Stretch(
-            str(one.route_id), str(one.material), one.count_, one.lane_miles, applied, low, high,
-            one.planned_lb, rounds=one.rounds / one.lane_miles, made=one.treated / one.lane_miles,
+            str(one.route_id),
+            str(one.material),
+            one.count_,
+            one.lane_miles,
+            applied,
+            low,
+            high,
+            one.planned_lb,
+            rounds=one.rounds / one.lane_miles,
+            made=one.treated / one.lane_miles,
             rate=applied / one.treated if one.treated > 0.0 else math.nan,
             planned_rate=one.planned_lb / one.rounds if one.rounds > 0.0 else math.nan,
-            areas=", ".join(areas.get(key, ())), truck=str(main.get(key, "")),
-        )  # fmt: skip
+            areas=", ".join(areas.get(key, ())),
+            truck=str(main.get(key, "")),
+        )
 
 
 def _summed(rows: pd.DataFrame, keys: list[str], numbers: list[str]) -> Iterator[Any]:
@@ -157,8 +171,9 @@ def _too_much(
             f"Route {one.route_id}{inside}: {excess} of {one.material} more than planned",
             f"{_put_down(one, shown)} {_cause(one, shown)} {_sure(one.count, confidence)}",
             _over_advice(one, one.truck in wrong),
-            max(one.low_lb - one.planned_lb, 0.0), SENSITIVE if one.areas else ROAD,
-        )  # fmt: skip
+            max(one.low_lb - one.planned_lb, 0.0),
+            SENSITIVE if one.areas else ROAD,
+        )
 
 
 def _more_rounds(use: StormUse, rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
@@ -173,8 +188,9 @@ def _more_rounds(use: StormUse, rows: pd.DataFrame, shown: Display) -> Iterator[
             "is not shown.",
             "Ask why it was spread more often than planned; conditions on the road may have called "
             "for it.",
-            max(one.low_lb - one.planned_lb, 0.0), SENSITIVE if one.areas else ROAD,
-        )  # fmt: skip
+            max(one.low_lb - one.planned_lb, 0.0),
+            SENSITIVE if one.areas else ROAD,
+        )
 
 
 def _put_down(one: _Stretch, shown: Display) -> str:
@@ -215,8 +231,9 @@ def _over_advice(one: _Stretch, wrong: bool) -> str:
     look = " and ".join(causes) or "the settings of this route"
     first = (
         f"{one.truck}'s controller reports wrongly: test it before anything is said of the driver. "
-        if wrong else ""
-    )  # fmt: skip
+        if wrong
+        else ""
+    )
     return f"{first}Ask about {look}; conditions on the road may have called for it."
 
 
@@ -229,15 +246,18 @@ def _too_little(use: StormUse, rows: pd.DataFrame, shown: Display) -> Iterator[F
             "records.",
             "Ask whether it was closed, plowed only, or taken by another truck; if not, treat it "
             "first next time.",
-            max(one.planned_lb - one.high_lb, 0.0), MISSED,
-        )  # fmt: skip
+            max(one.planned_lb - one.high_lb, 0.0),
+            MISSED,
+        )
     for one in _stretches(use, rows[~rows["is_missed"] & (rows["verdict"] == "under")]):
         short = shown.show(one.planned_lb - one.applied_lb, "bulk")
         yield Finding(
             f"Route {one.route_id}: {short} of {one.material} less than planned",
             f"{_put_down(one, shown)} {_cause(one, shown)}",
-            _under_advice(one), max(one.planned_lb - one.high_lb, 0.0), ROAD,
-        )  # fmt: skip
+            _under_advice(one),
+            max(one.planned_lb - one.high_lb, 0.0),
+            ROAD,
+        )
 
 
 def _under_advice(one: _Stretch) -> str:
@@ -261,8 +281,10 @@ def _unheard(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
             f"Route {one.route_id}: {plural(one.count_, 'segment')} "
             f"({shown.show(one.lane_miles, 'lane_distance')}) can't be judged",
             f"{reasons[:1].upper()}{reasons[1:]}: {planned} were planned, {heard} were heard of.",
-            _unheard_advice(set(why[one.route_id])), one.lacking_lb, ROAD,
-        )  # fmt: skip
+            _unheard_advice(set(why[one.route_id])),
+            one.lacking_lb,
+            ROAD,
+        )
 
 
 def _unheard_advice(reasons: set[str]) -> str:
@@ -289,8 +311,9 @@ def _without_plan(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
             f"Route {one.route_id}: {mass} of {one.material} where none was planned",
             f"On {plural(one.count_, 'segment')}, by {trucks}.",
             "Ask whether the route got another material, or a truck another's route.",
-            one.applied_lo_lb, ROAD,
-        )  # fmt: skip
+            one.applied_lo_lb,
+            ROAD,
+        )
 
 
 def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
@@ -305,8 +328,9 @@ def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
             "released away from every segment of the routes.",
             "See on a map where the points of use_points.parquet without a segment lie: a yard, a "
             "private place, or a road that is missing in the routes.",
-            row.applied_lo_lb, ROAD,
-        )  # fmt: skip
+            row.applied_lo_lb,
+            ROAD,
+        )
     for row in _masses(off, unplaced):
         mass = shown.show(row.applied_lb, "bulk")
         yield Finding(
@@ -317,8 +341,9 @@ def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
             "It counts for the truck. Segments that may lack just this mass are not judged.",
             "Look at the receiver and antenna of the truck, and whether the positions are degrees "
             "of longitude and latitude.",
-            row.applied_lo_lb, BOOKS,
-        )  # fmt: skip
+            row.applied_lo_lb,
+            BOOKS,
+        )
 
 
 def _masses(parts: pd.DataFrame, share: pd.Series[float]) -> Iterator[Any]:
@@ -338,8 +363,9 @@ def _piles(use: StormUse, shown: Display) -> Iterator[Finding]:
             f"{plural(row.size, 'pile')}, the largest {shown.show(worst['mass_lb'], 'mass')} on "
             f"route {worst['route_id']}, segment {worst['segment_id']} (reported mass).",
             "See whether the feeder stops when the truck does; clear the piles away.",
-            float(row.sum), ROAD,
-        )  # fmt: skip
+            float(row.sum),
+            ROAD,
+        )
 
 
 # --- controllers, tickets, stock ---------------------------------------------------------------
@@ -359,54 +385,75 @@ def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
                 f"95 % over the season: {row.season_lo:.2f} to {row.season_hi:.2f}, from the "
                 f"tickets of {plural(int(row.storms), 'storm')}. In this storm it was "
                 f"{row.ratio:.2f} times: {reported} reported, {true} put down.",
-                advice, abs(nearest - 1.0) * row.reported_lb, METER,
-            )  # fmt: skip
+                advice,
+                abs(nearest - 1.0) * row.reported_lb,
+                METER,
+            )
         elif row.verdict == INCOMPLETE:
             yield Finding(
                 f"{row.truck_id}: its records do not tell all {row.material} that it put down",
                 f"It reported {reported}; its tickets account for {shown.show(net_lb, 'bulk')}.",
-                advice, max(net_lb - row.reported_lb, 0.0), BOOKS,
-            )  # fmt: skip
+                advice,
+                max(net_lb - row.reported_lb, 0.0),
+                BOOKS,
+            )
         elif row.verdict == CONTESTED:
             yield Finding(
                 f"{row.truck_id}: tickets and reports of {row.material} disagree",
                 f"Its tickets account for {shown.show(net_lb, 'bulk')}; it reported {reported}.",
-                advice, abs(net_lb - row.reported_lb), BOOKS,
-            )  # fmt: skip
+                advice,
+                abs(net_lb - row.reported_lb),
+                BOOKS,
+            )
         elif row.reported_lb <= 0.0 and net_lb > 0.0:
             yield Finding(
                 f"{row.truck_id} reported no {row.material} although it was loaded",
-                f"Its tickets account for {shown.show(net_lb, 'bulk')}.", advice, net_lb, METER,
-            )  # fmt: skip
+                f"Its tickets account for {shown.show(net_lb, 'bulk')}.",
+                advice,
+                net_lb,
+                METER,
+            )
         elif row.verdict in ("tickets missing", "no tickets"):
             accounted = shown.show(net_lb, "bulk") if row.loads else "nothing"
             low_lb = max(row.ratio_lo * row.reported_lb - net_lb, 0.0)
             yield Finding(
                 f"{row.truck_id}: "
-                + (f"tickets of {row.material} are missing" if row.verdict == "tickets missing"
-                   else f"no tickets of {row.material}"),
+                + (
+                    f"tickets of {row.material} are missing"
+                    if row.verdict == "tickets missing"
+                    else f"no tickets of {row.material}"
+                ),
                 f"It put down {true}, {shown.show(row.without_ticket_lb, 'bulk')} of it presumed: "
                 f"its tickets account for {accounted}"
-                + (f" (probability that one is missing: {percent(row.p_missing, 3)})."
-                   if row.verdict == "tickets missing" else "."),
-                advice, low_lb, BOOKS,
-            )  # fmt: skip
+                + (
+                    f" (probability that one is missing: {percent(row.p_missing, 3)})."
+                    if row.verdict == "tickets missing"
+                    else "."
+                ),
+                advice,
+                low_lb,
+                BOOKS,
+            )
 
 
 YARD_ADVICE: Final = {
     "more delivered than recorded": "Look for a delivery that nobody wrote down, then count again.",
     "more used than recorded": "Look for loads without a ticket and for loss from the pile, then "
-                               "count again.",
-}  # fmt: skip
+    "count again.",
+}
 
 
 def _yards(balance: pd.DataFrame, shown: Display) -> Iterator[Finding]:
     for row in lines(balance[balance["verdict"].isin(list(YARD_ADVICE))]):
         difference, u, counted, expected = (
             POUNDS_PER_TON * value
-            for value in (row.difference_ton, row.difference_u_ton, row.counted_ton,
-                          row.expected_ton)
-        )  # fmt: skip
+            for value in (
+                row.difference_ton,
+                row.difference_u_ton,
+                row.counted_ton,
+                row.expected_ton,
+            )
+        )
         more = "more" if difference > 0.0 else "less"
         yield Finding(
             f"Yard {row.yard_id}: {shown.show(abs(difference), 'bulk')} {more} {row.material} than "
@@ -415,8 +462,10 @@ def _yards(balance: pd.DataFrame, shown: Display) -> Iterator[Finding]:
             f"{shown.show(expected, 'bulk')} expected from the count of "
             f"{shown.date(row.opening_at)} and all tickets since. The difference is "
             f"{shown.show_pm(difference, 2.0 * u, 'bulk')} (95 %).",
-            YARD_ADVICE[row.verdict], max(abs(difference) - 2.0 * u, 0.0), BOOKS,
-        )  # fmt: skip
+            YARD_ADVICE[row.verdict],
+            max(abs(difference) - 2.0 * u, 0.0),
+            BOOKS,
+        )
 
 
 def _jumps(left_out_lb: Mapping[str, float], shown: Display) -> Iterator[Finding]:
@@ -426,5 +475,7 @@ def _jumps(left_out_lb: Mapping[str, float], shown: Display) -> Iterator[Finding
                 f"{truck}: {shown.show(mass, 'bulk')} of its running total could not be true",
                 "Its total jumped by more than any feeder releases in that time. The jump is not "
                 "counted as material.",
-                "Look at the counter and its cable.", mass, BOOKS,
-            )  # fmt: skip
+                "Look at the counter and its cable.",
+                mass,
+                BOOKS,
+            )

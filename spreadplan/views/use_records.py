@@ -15,7 +15,7 @@ REPEATED: Final = frozenset({"two records at one time", "the same record again"}
 """Nothing is lost with such a record: its twin is used."""
 EXPLAINED: Final[Mapping[str, str]] = {
     "no position, the rest of the record used": "its mass counts for the truck; where it lies is "
-                                                "taken from the records around it, or not known",
+    "taken from the records around it, or not known",
     "a cell cannot be read, the rest of the record used": "taken as empty",
     "speed impossible, the rest of the record used": "taken as empty",
     "total or rate impossible, the rest of the record used": "taken as missing",
@@ -23,7 +23,7 @@ EXPLAINED: Final[Mapping[str, str]] = {
     "spreading not said": "its counter decides",
     "total missing": "what the next one tells is spread over the way since the one before",
     "total unchanged": "a coarse counter or a pause; mass is spread over the way since the last "
-                       "change",
+    "change",
     "coarse counter": "the counter moves in large steps; they are spread over the way between",
     "total reset": "counted on from zero",
     "total wrapped": "the counter went over its end and was counted on",
@@ -34,7 +34,7 @@ EXPLAINED: Final[Mapping[str, str]] = {
     "silence, rate not counted across it": "no mass is made up for a time without records",
     "out of order": "sorted by time",
     "material changed": "the mass of each is kept apart",
-}  # fmt: skip
+}
 
 
 class Records(Protocol):
@@ -71,22 +71,31 @@ def records_part(records: Records) -> dict[str, Any]:
     quarantined = records.rows_read - records.rows_kept
     repeated = sum(number for kind, number in records.refused.items() if kind in REPEATED)
     return {
-        "read": f"{records.rows_read:,}", "kept": f"{records.rows_kept:,}",
-        "quarantined": f"{quarantined:,}", "any": quarantined > 0, "repeated": f"{repeated:,}",
+        "read": f"{records.rows_read:,}",
+        "kept": f"{records.rows_kept:,}",
+        "quarantined": f"{quarantined:,}",
+        "any": quarantined > 0,
+        "repeated": f"{repeated:,}",
         "lost": f"{quarantined - repeated:,}",
         "share": percent((quarantined - repeated) / max(records.rows_read, 1)),
         "reasons": [
-            {"kind": kind, "count": f"{number:,}",
-             "note": "nothing lost: its twin is used" if kind in REPEATED else ""}
+            {
+                "kind": kind,
+                "count": f"{number:,}",
+                "note": "nothing lost: its twin is used" if kind in REPEATED else "",
+            }
             for kind, number in records.refused.items()
         ],
         "examples": _examples(records.quarantine),
         "put_right": [
-            {"what": what, "count": f"{number:,}",
-             "note": EXPLAINED.get(what.removeprefix("liquid: "), "")}
+            {
+                "what": what,
+                "count": f"{number:,}",
+                "note": EXPLAINED.get(what.removeprefix("liquid: "), ""),
+            }
             for what, number in sorted(records.put_right.items(), key=lambda item: -item[1])
         ],
-    }  # fmt: skip
+    }
 
 
 def _examples(quarantine: pd.DataFrame) -> list[dict[str, str]]:
@@ -96,4 +105,4 @@ def _examples(quarantine: pd.DataFrame) -> list[dict[str, str]]:
     return [
         {"file": str(row.source_file), "row": str(row.source_row), "reason": str(row.reason)}
         for row in lines(first)
-    ]  # fmt: skip
+    ]

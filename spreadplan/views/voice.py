@@ -76,18 +76,23 @@ class Voice:
             return text
 
         texts = [
-            name for name in frame.columns
+            name
+            for name in frame.columns
             if frame[name].dtype.kind == "O" and infer_dtype(frame[name]) != "string"
-        ]  # fmt: skip
+        ]
         return frame.assign(**{name: [worded(cell) for cell in frame[name]] for name in texts})
 
     def whole(self, result: R) -> R:
         """A result, a dataclass with tables among its fields, with all of them in words."""
         tables = {one.name: getattr(result, one.name) for one in fields(result)}
-        return replace(result, **{
-            name: self.table(table) for name, table in tables.items()
-            if isinstance(table, pd.DataFrame)
-        })  # fmt: skip
+        return replace(
+            result,
+            **{
+                name: self.table(table)
+                for name, table in tables.items()
+                if isinstance(table, pd.DataFrame)
+            },
+        )
 
     def material(self, key: str) -> str:
         """What people call a material: its name in materials.csv, or its key as words."""

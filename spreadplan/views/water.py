@@ -23,27 +23,36 @@ def screened_waters(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]
     for _, rows in table.groupby("area_id", sort=False):
         one = next(lines(rows))
         criteria = rows.groupby("criterion", sort=False)
-        waters.append({
-            "name": one.name if isinstance(one.name, str) and one.name else one.area_id,
-            "about": f"{_stated(one, shown)}; {one.basis}",
-            "criteria": [_criterion(own, shown) for _, own in criteria],
-        })  # fmt: skip
+        waters.append(
+            {
+                "name": one.name if isinstance(one.name, str) and one.name else one.area_id,
+                "about": f"{_stated(one, shown)}; {one.basis}",
+                "criteria": [_criterion(own, shown) for _, own in criteria],
+            }
+        )
     return waters
 
 
 def _criterion(rows: pd.DataFrame, shown: Display) -> dict[str, Any]:
     one = next(lines(rows))
     return {
-        "criterion": one.criterion, "source": one.source,
+        "criterion": one.criterion,
+        "source": one.source,
         "limit": f"{one.limit_mg_l:g}{NBSP}mg/L over {hours_text(one.averaging_h)}",
-        "tone": TONES.get(one.screening, "none"), "screening": one.screening,
-        "readings": [{
-            "reading": row.reading, "storms": row.storms, "window": hours_text(row.window_h),
-            "load": shown.number_pm(row.load_lb, Z95 * row.load_u_lb, "mass"),
-            "level": f"{_level(row.concentration_mg_l)} "
-                     f"(up to {_level(row.concentration_hi_mg_l)})",
-        } for row in lines(rows)],
-    }  # fmt: skip
+        "tone": TONES.get(one.screening, "none"),
+        "screening": one.screening,
+        "readings": [
+            {
+                "reading": row.reading,
+                "storms": row.storms,
+                "window": hours_text(row.window_h),
+                "load": shown.number_pm(row.load_lb, Z95 * row.load_u_lb, "mass"),
+                "level": f"{_level(row.concentration_mg_l)} "
+                f"(up to {_level(row.concentration_hi_mg_l)})",
+            }
+            for row in lines(rows)
+        ],
+    }
 
 
 def _stated(one: Any, shown: Display) -> str:

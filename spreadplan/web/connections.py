@@ -116,8 +116,11 @@ def _make_room(connections: Iterable[Any], most: int) -> None:
     Those that say nothing go before those that are sending, except the newest: a request is about
     to come on them. Of each kind who has the most gives way first, and then the oldest.
     """
-    bounded = [one for one in connections
-               if isinstance(one, BoundedProtocol) and not one.transport.is_closing()]  # fmt: skip
+    bounded = [
+        one
+        for one in connections
+        if isinstance(one, BoundedProtocol) and not one.transport.is_closing()
+    ]
     if len(bounded) <= most:
         return
     waiting, sending = (

@@ -77,8 +77,12 @@ def entry_of(data: Mapping[str, Any]) -> Entry:
     _demand(data, ("at", "who", "what"), lambda value: isinstance(value, str), "a text")
     _demand(data, ("at",), _is_moment, "a time with its offset")
     _demand(data, ("rows",), lambda rows: isinstance(rows, list), "a list")
-    _demand(data, ("added",), lambda names: is_texts(names) and all(map(_is_telemetry, names)),
-            "files of telemetry")  # fmt: skip
+    _demand(
+        data,
+        ("added",),
+        lambda names: is_texts(names) and all(map(_is_telemetry, names)),
+        "files of telemetry",
+    )
     _demand(data, ("hashes",), _is_cells, "fingerprints by file")
     if data["number"] == 0:
         raise NotUnderstood('"number" is 0')

@@ -95,10 +95,13 @@ def line_layer(
 def area_layer(areas: gpd.GeoDataFrame) -> dict[str, Any]:
     """Sensitive areas."""
     features = [
-        {"type": "Feature", "properties": {"name": str(row.name or row.area_id)},
-         "geometry": json.loads(shapely.to_geojson(shapely.simplify(row.geometry, 1e-5)))}
+        {
+            "type": "Feature",
+            "properties": {"name": str(row.name or row.area_id)},
+            "geometry": json.loads(shapely.to_geojson(shapely.simplify(row.geometry, 1e-5))),
+        }
         for row in lines(areas)
-    ]  # fmt: skip
+    ]
     return {"type": "FeatureCollection", "features": features}
 
 

@@ -30,14 +30,20 @@ TEMPERATURE: Final = {"us": "pavement_temp_f", "metric": "pavement_temp_c"}
 WATER: Final = {"us": "precipitation_in", "metric": "precipitation_mm"}
 PREWET: Final = {"us": "prewet_gal_per_ton", "metric": "prewet_l_per_t"}
 #: a column's name without its unit, by the kind of quantity
-STEMS: Final = {"temperature": "pavement_temp", "water": "precipitation", "rate": "rate",
-                "liquid_per_mass": "prewet"}  # fmt: skip
+STEMS: Final = {
+    "temperature": "pavement_temp",
+    "water": "precipitation",
+    "rate": "rate",
+    "liquid_per_mass": "prewet",
+}
 HEADINGS: Final = {
     "forecast": ("Forecast", "Forecast"),
     "rates": ("Own rates", "The planner's own rates: they win over the policy"),
-    "storm_assignments": ("Trucks of this storm",
-                          "Trucks of this storm alone: they win over the usual assignments"),
-}  # fmt: skip
+    "storm_assignments": (
+        "Trucks of this storm",
+        "Trucks of this storm alone: they win over the usual assignments",
+    ),
+}
 """Of each table its name and its heading."""
 
 
@@ -59,12 +65,16 @@ def forecast_fields(shown: Display) -> list[Field]:
         Field("start", "From", "start"),
         Field("end", "To", "end"),
         Field("event", "Event", "event"),
-        Field("temperature", f"Pavement, {shown.unit('temperature')}", TEMPERATURE[system],
-              "temperature"),
+        Field(
+            "temperature",
+            f"Pavement, {shown.unit('temperature')}",
+            TEMPERATURE[system],
+            "temperature",
+        ),
         Field("trend", "Trend", "trend"),
         Field("water", f"Water, {shown.unit('water')}", WATER[system], "water"),
         Field("application", "Application", "application"),
-    ]  # fmt: skip
+    ]
 
 
 def rate_fields(shown: Display) -> list[Field]:
@@ -84,17 +94,22 @@ def truck_fields(shown: Display) -> list[Field]:
         Field("truck", "Truck", "truck_id"),
         Field("yard", "Yard", "yard_id"),
         Field("material", "Material", "material"),
-        Field("prewet", f"Prewetting, {shown.unit('liquid_per_mass')}", PREWET[shown.system],
-              "liquid_per_mass"),
+        Field(
+            "prewet",
+            f"Prewetting, {shown.unit('liquid_per_mass')}",
+            PREWET[shown.system],
+            "liquid_per_mass",
+        ),
         Field("since", "From application (empty: the first)", "from_application"),
-    ]  # fmt: skip
+    ]
 
 
 def _tables(shown: Display) -> dict[str, list[Field]]:
     return {
-        "forecast": forecast_fields(shown), "rates": rate_fields(shown),
+        "forecast": forecast_fields(shown),
+        "rates": rate_fields(shown),
         "storm_assignments": truck_fields(shown),
-    }  # fmt: skip
+    }
 
 
 # --- showing -----------------------------------------------------------------------------------
@@ -112,30 +127,48 @@ def new(visit: Visit) -> Response:
 
 
 def _form(
-    visit: Visit, storm: str, blanks: int, typed: Mapping[str, str], faults: Sequence[str],
-    name: str = "", status: int = 200,
-) -> Response:  # fmt: skip
+    visit: Visit,
+    storm: str,
+    blanks: int,
+    typed: Mapping[str, str],
+    faults: Sequence[str],
+    name: str = "",
+    status: int = 200,
+) -> Response:
     shown, tables = visit.display, []
     for table, fields in _tables(shown).items():
         stored = visit.site.store.rows(_file(storm, table)) if storm else []
         rows = [
-            {"key": f"{table}-{row.row}", "mark": row.mark,
-             "values": [(f, typed.get(f"{table}-{row.row}-{f.name}", _shown(row, f, shown)))
-                        for f in fields]}
+            {
+                "key": f"{table}-{row.row}",
+                "mark": row.mark,
+                "values": [
+                    (f, typed.get(f"{table}-{row.row}-{f.name}", _shown(row, f, shown)))
+                    for f in fields
+                ],
+            }
             for row in stored
-        ]  # fmt: skip
+        ]
         rows += [
-            {"key": f"{table}-new{n}", "mark": "",
-             "values": [(f, typed.get(f"{table}-new{n}-{f.name}", "")) for f in fields]}
+            {
+                "key": f"{table}-new{n}",
+                "mark": "",
+                "values": [(f, typed.get(f"{table}-new{n}-{f.name}", "")) for f in fields],
+            }
             for n in range(blanks)
-        ]  # fmt: skip
+        ]
         title, heading = HEADINGS[table]
         tables.append({"name": title, "heading": heading, "fields": fields, "rows": rows})
     policy = visit.site.computed.fleet().workspace.policy
     return visit.render(
-        "web/inputs.html", status, storm=storm, tables=tables, faults=faults, name=name,
+        "web/inputs.html",
+        status,
+        storm=storm,
+        tables=tables,
+        faults=faults,
+        name=name,
         events=sorted({str(event) for event in policy.rates["event"]} - {""}),
-    )  # fmt: skip
+    )
 
 
 def _file(storm: str, table: str) -> str:
@@ -175,15 +208,30 @@ def create(visit: Visit) -> Response:
     """Make a storm from a forecast or from rates."""
     name = visit.field("name")
     if not is_storm(name) or name in ("new",):
-        return _form(visit, "", NEW_ROWS, _typed(visit), ["Give the storm a plain name, such as "
-                     "2026-12-08-cold-snow."], name, 422)  # fmt: skip
+        return _form(
+            visit,
+            "",
+            NEW_ROWS,
+            _typed(visit),
+            ["Give the storm a plain name, such as 2026-12-08-cold-snow."],
+            name,
+            422,
+        )
     if name in visit.site.computed.storms():
-        return _form(visit, "", NEW_ROWS, _typed(visit), ["There is a storm of that name."],
-                     name, 422)  # fmt: skip
+        return _form(
+            visit, "", NEW_ROWS, _typed(visit), ["There is a storm of that name."], name, 422
+        )
     edits = _edits(visit, name)
     if not edits:
-        return _form(visit, "", NEW_ROWS, _typed(visit), ["Fill in a row of the forecast, or a "
-                     "rate."], name, 422)  # fmt: skip
+        return _form(
+            visit,
+            "",
+            NEW_ROWS,
+            _typed(visit),
+            ["Fill in a row of the forecast, or a rate."],
+            name,
+            422,
+        )
     return _apply(visit, "", name, edits, f"storm {name} made")
 
 
@@ -192,8 +240,9 @@ def _apply(visit: Visit, there: str, storm: str, edits: Sequence[Edit], what: st
         visit.site.store.apply(edits, visit.who, what)
     except Refused as error:
         faults = [_words(problem) for problem in error.problems]
-        return _form(visit, there, BLANK_ROWS if there else NEW_ROWS, _typed(visit), faults,
-                     storm, 422)  # fmt: skip
+        return _form(
+            visit, there, BLANK_ROWS if there else NEW_ROWS, _typed(visit), faults, storm, 422
+        )
     return visit.go_to(address("plan", storm))
 
 
@@ -211,8 +260,11 @@ def _edits(visit: Visit, storm: str) -> list[Edit]:
     shown, edits = visit.display, []
     for table, fields in _tables(shown).items():
         file = _file(storm, table)
-        marks = {name.rsplit("-", 1)[0]: visit.field(name) for name in visit.form
-                 if name.startswith(f"{table}-") and name.endswith("-mark")}  # fmt: skip
+        marks = {
+            name.rsplit("-", 1)[0]: visit.field(name)
+            for name in visit.form
+            if name.startswith(f"{table}-") and name.endswith("-mark")
+        }
         for key, mark in marks.items():
             values = {f: visit.field(f"{key}-{f.name}") for f in fields}
             number = key.removeprefix(f"{table}-")
@@ -253,9 +305,10 @@ def keep(visit: Visit) -> Response:
     if without_file:
         words = "; ".join(one.words(visit.display) for one in without_file)
         raise HTTPException(
-            422, f"{words}: speeds stand in the file of the routes, and gates are chosen by the "
+            422,
+            f"{words}: speeds stand in the file of the routes, and gates are chosen by the "
             "plan, so neither can be written from here. Take them back, then write the others.",
-        )  # fmt: skip
+        )
     edits = [
         *_rate_edits(visit, storm, [one for one in tried if one.what == "rate"]),
         *_truck_edits(visit, storm, [one for one in tried if one.what == "truck"]),
@@ -269,16 +322,19 @@ def keep(visit: Visit) -> Response:
 
 def _rate_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]:
     file, edits = _file(storm, "rates"), []
-    rows = {(row.values.get("route_id"), row.values.get("application")): row
-            for row in visit.site.store.rows(file)}  # fmt: skip
+    rows = {
+        (row.values.get("route_id"), row.values.get("application")): row
+        for row in visit.site.store.rows(file)
+    }
     for one in tried:
         application = one.application or "*"
         value = {RATE[one.system]: f"{one.value:g}"}
         row = rows.get((one.whom, application))
         edits.append(
-            Change(file, row.row, row.mark, value) if row is not None else
-            Add(file, {"route_id": one.whom, "application": application, **value})
-        )  # fmt: skip
+            Change(file, row.row, row.mark, value)
+            if row is not None
+            else Add(file, {"route_id": one.whom, "application": application, **value})
+        )
     return list[Edit](edits)
 
 
@@ -302,10 +358,13 @@ def _truck_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]
     for row in lines(wanted[wanted["route_id"].isin(routes)]):
         stored = there.pop((row.route_id, row.from_application), None)
         values = {
-            "route_id": row.route_id, "truck_id": row.truck_id, "yard_id": row.yard_id,
-            "material": row.material, "prewet_gal_per_ton": f"{row.prewet_gal_per_ton:.9g}",
+            "route_id": row.route_id,
+            "truck_id": row.truck_id,
+            "yard_id": row.yard_id,
+            "material": row.material,
+            "prewet_gal_per_ton": f"{row.prewet_gal_per_ton:.9g}",
             "from_application": row.from_application,
-        }  # fmt: skip
+        }
         if stored is None:
             edits.append(Add(file, values))
         elif stored.values.get("truck_id") != row.truck_id:

@@ -76,21 +76,37 @@ def _row(visit: Visit, file: str, number: int | None, mark: str = "") -> StoredR
 
 
 def _form(
-    visit: Visit, file: str, table: Table, row: StoredRow, values: Mapping[str, str],
-    problems: Sequence[Problem], status: int = 200,
-) -> Response:  # fmt: skip
+    visit: Visit,
+    file: str,
+    table: Table,
+    row: StoredRow,
+    values: Mapping[str, str],
+    problems: Sequence[Problem],
+    status: int = 200,
+) -> Response:
     meanings = {name: one.meaning for one in table.columns for name in one.spellings()}
     cells = [
-        _Cell(name, meanings.get(name, ""), value,
-              tuple(_words(p) for p in problems if _about(p, file, row, name)))
+        _Cell(
+            name,
+            meanings.get(name, ""),
+            value,
+            tuple(_words(p) for p in problems if _about(p, file, row, name)),
+        )
         for name, value in values.items()
-    ]  # fmt: skip
+    ]
     placed = {text for cell in cells for text in cell.faults}
     others = [f"{p.file}, row {p.row}: {_words(p)}" for p in problems if _words(p) not in placed]
     return visit.render(
-        "web/mend.html", status, file=file, row=row, cells=cells, others=others,
-        raw=visit.site.store.text_of(file, row.row), refused=status != 200, what=table.meaning,
-    )  # fmt: skip
+        "web/mend.html",
+        status,
+        file=file,
+        row=row,
+        cells=cells,
+        others=others,
+        raw=visit.site.store.text_of(file, row.row),
+        refused=status != 200,
+        what=table.meaning,
+    )
 
 
 def _about(problem: Problem, file: str, row: StoredRow, column: str) -> bool:

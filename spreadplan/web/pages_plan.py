@@ -106,21 +106,27 @@ def plan(visit: Visit) -> Response:
     effect = compared(figures(as_it_stands, shown), now) if want.tried else []
     workspace = want.view.workspace
     return visit.render(
-        "web/plan.html", want=want, figures=now, effect=effect,
+        "web/plan.html",
+        want=want,
+        figures=now,
+        effect=effect,
         findings=problems_first(want.view, visit.setting.voice),
-        routes=route_rows(want.view, want.application, shown), yards=_yards(want.view, shown),
-        chips=[(one.words(shown), want.address + want.query(without(want.tried, one)))
-               for one in want.tried],
+        routes=route_rows(want.view, want.application, shown),
+        yards=_yards(want.view, shown),
+        chips=[
+            (one.words(shown), want.address + want.query(without(want.tried, one)))
+            for one in want.tried
+        ],
         applications=[
-            (one.label, shown.moment(one.start),
-             want.address + query(want.tried, a=one.label))
+            (one.label, shown.moment(one.start), want.address + query(want.tried, a=one.label))
             for one in want.view.plan.applications
         ],
         choices=_choices(want, shown),
-        weather=_weather(want, shown), start=shown.moment(want.view.plan.start),
+        weather=_weather(want, shown),
+        start=shown.moment(want.view.plan.start),
         compare=f"{want.address}/compare{query(want.tried, 'b')}",
         policy_name=workspace.settings.name,
-    )  # fmt: skip
+    )
 
 
 def _with_one_more(visit: Visit) -> Response:
@@ -153,10 +159,12 @@ def _choices(want: Asked, shown: Display) -> dict[str, Any]:
             gates[truck_id].append(text)
     zones = sorted(set(workspace.table("forecast", want.storm)["zone"]) - {EVERY})
     return {
-        "routes": routes, "trucks": workspace.table("trucks")["truck_id"].tolist(),
-        "gates": gates, "zones": zones,
+        "routes": routes,
+        "trucks": workspace.table("trucks")["truck_id"].tolist(),
+        "gates": gates,
+        "zones": zones,
         "forecast": len(workspace.table("forecast", want.storm)) > 0,
-    }  # fmt: skip
+    }
 
 
 def _yards(view: PlanView, shown: Display) -> list[dict[str, str]]:
@@ -170,9 +178,14 @@ def _yards(view: PlanView, shown: Display) -> list[dict[str, str]]:
         tone = "bad" if tons["short"] > 0 else ""
         counted = shown.date(row.on_hand_at)
         rows.append(
-            {"yard_id": row.yard_id, "material": row.material, "tone": tone,
-             "counted": counted, **texts}
-        )  # fmt: skip
+            {
+                "yard_id": row.yard_id,
+                "material": row.material,
+                "tone": tone,
+                "counted": counted,
+                **texts,
+            }
+        )
     return rows
 
 
@@ -181,11 +194,14 @@ def _weather(want: Asked, shown: Display) -> list[dict[str, str]]:
     mine = segments[(segments["application"] == want.application) & (segments["event"] != "")]
     zones = mine.drop_duplicates("zone")
     return [
-        {"zone": row.zone, "event": str(row.event).replace("_", " "),
-         "temperature": shown.show(row.pavement_temp_f, "temperature"),
-         "water": shown.show(row.precipitation_in, "water")}
+        {
+            "zone": row.zone,
+            "event": str(row.event).replace("_", " "),
+            "temperature": shown.show(row.pavement_temp_f, "temperature"),
+            "water": shown.show(row.precipitation_in, "water"),
+        }
         for row in lines(zones.sort_values("zone"))
-    ]  # fmt: skip
+    ]
 
 
 def route(visit: Visit) -> Response:
@@ -198,15 +214,24 @@ def route(visit: Visit) -> Response:
     mine = mine[mine["application"] == want.application]
     rows = [segment_facts(mine.iloc[at], visit.setting.voice) for at in range(len(mine))]
     return visit.render(
-        "web/route.html", want=want, route_id=route_id, rows=rows,
+        "web/route.html",
+        want=want,
+        route_id=route_id,
+        rows=rows,
         back=want.address + want.query(),
         applications=[
             (one.label, _route_address(want, route_id, one.label))
             for one in want.view.plan.applications
         ],
-        summary=next((row for row in route_rows(want.view, want.application, shown)
-                      if row["route_id"] == route_id), None),
-    )  # fmt: skip
+        summary=next(
+            (
+                row
+                for row in route_rows(want.view, want.application, shown)
+                if row["route_id"] == route_id
+            ),
+            None,
+        ),
+    )
 
 
 def segment(visit: Visit) -> Response:
@@ -239,10 +264,16 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
     fastest = float(row["max_speed_mph"])
     low, high = float(row["mass_lo_lb"]), float(row["mass_hi_lb"])
     return {
-        "segment_id": row["segment_id"], "name": row["name"] or row["segment_id"],
-        "route_id": row["route_id"], "truck_id": row["truck_id"] or NOTHING,
-        "material": row["material"], "application": row["application"],
-        "tone": tone, "status": words, "target": rate["target"], "achieved": rate["achieved"],
+        "segment_id": row["segment_id"],
+        "name": row["name"] or row["segment_id"],
+        "route_id": row["route_id"],
+        "truck_id": row["truck_id"] or NOTHING,
+        "material": row["material"],
+        "application": row["application"],
+        "tone": tone,
+        "status": words,
+        "target": rate["target"],
+        "achieved": rate["achieved"],
         "gate": shown.show(float(row["gate_in"]), "gate"),
         "feeder": shown.show(float(row["feeder_pct"]), "percent"),
         "speed": shown.show(float(row["speed_mph"]), "speed"),
@@ -252,9 +283,11 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
         "mass_range": shown.show_range(low, high, "mass"),
         "lane_miles": shown.show(float(row["lane_miles"]), "lane_distance"),
         "lanes": as_text(float(row["lanes"]), 1, plain=True),
-        "area": row["area_id"], "source": source,
-        "memory": memory, "note": voice.say_all(row["note"]),
-    }  # fmt: skip
+        "area": row["area_id"],
+        "source": source,
+        "memory": memory,
+        "note": voice.say_all(row["note"]),
+    }
 
 
 def compare(visit: Visit) -> Response:
@@ -270,14 +303,21 @@ def compare(visit: Visit) -> Response:
         for view in views
     ]
     return visit.render(
-        "web/compare.html", storm=storm,
-        sides=[{"words": [one.words(shown) for one in tried],
-                "address": address("plan", storm) + query(tried)} for tried in sides],
+        "web/compare.html",
+        storm=storm,
+        sides=[
+            {
+                "words": [one.words(shown) for one in tried],
+                "address": address("plan", storm) + query(tried),
+            }
+            for tried in sides
+        ],
         rows=compared(figures(views[0], shown), figures(views[1], shown)),
         routes=route_differences(views[0], views[1], shown),
-        gone=sorted(problems[0] - problems[1]), new=sorted(problems[1] - problems[0]),
+        gone=sorted(problems[0] - problems[1]),
+        new=sorted(problems[1] - problems[0]),
         kept_query=query(sides[0], "a"),
-    )  # fmt: skip
+    )
 
 
 # --- map ---------------------------------------------------------------------------------------
@@ -298,8 +338,9 @@ def map_lines(visit: Visit) -> Response:
         classes = shared_classes(segments, visit.display)
         number = _class_of(classes, rate)
         status = mine["status"]
-        look = np.where(status.isin(IN_DOUBT), "doubt",
-                        np.where(status == "untreated", "none", "rate"))  # fmt: skip
+        look = np.where(
+            status.isin(IN_DOUBT), "doubt", np.where(status == "untreated", "none", "rate")
+        )
         return mine.geometry, at, {"k": number, "w": number, "s": look}
 
     geometry, numbers, looks = visit.site.computed.remember(key, make)
@@ -311,19 +352,26 @@ def map_places(visit: Visit) -> Response:
     want = asked(visit)
     workspace, segments = want.view.workspace, want.view.plan.segments
     classes = shared_classes(segments, visit.display)
-    legend = _legend(classes, visit.display.values(planned_rate(segments), "rate"),
-                     visit.display.unit("rate"))  # fmt: skip
+    legend = _legend(
+        classes, visit.display.values(planned_rate(segments), "rate"), visit.display.unit("rate")
+    )
     named = segments.drop_duplicates(["route_id", "segment_id", "part"])
     areas = workspace.table("sensitive_areas")
     background = tiles(visit.site.folder)
-    return visit.json({
-        "areas": map_layers.area_layer(areas), "yards": map_layers.yard_marks(
-            workspace.table("yards")),
-        "names": map_layers.route_marks(named), "bounds": map_layers.bounds([segments]),
-        "legend": legend, "unknown": "not treated", "doubt": "no setting, or rate not reached",
-        "tiles": {"address": background.address, "credit": background.credit}
-        if background else None,
-    })  # fmt: skip
+    return visit.json(
+        {
+            "areas": map_layers.area_layer(areas),
+            "yards": map_layers.yard_marks(workspace.table("yards")),
+            "names": map_layers.route_marks(named),
+            "bounds": map_layers.bounds([segments]),
+            "legend": legend,
+            "unknown": "not treated",
+            "doubt": "no setting, or rate not reached",
+            "tiles": {"address": background.address, "credit": background.credit}
+            if background
+            else None,
+        }
+    )
 
 
 def _legend(classes: np.ndarray, rate: np.ndarray, unit: str) -> list[str]:
@@ -356,10 +404,14 @@ def cards(visit: Visit) -> Response:
     done = visit.site.folder / "results" / storm / "cab_cards"
     files = sorted(path.name for path in done.glob("*.pdf")) if done.is_dir() else []
     return visit.render(
-        "web/cards.html", storm=storm, files=files,
-        cards=[{"name": name, "truck_id": pair.truck_id, "route_id": pair.route_id}
-               for name, pair in named],
-    )  # fmt: skip
+        "web/cards.html",
+        storm=storm,
+        files=files,
+        cards=[
+            {"name": name, "truck_id": pair.truck_id, "route_id": pair.route_id}
+            for name, pair in named
+        ],
+    )
 
 
 def card(visit: Visit) -> Response:

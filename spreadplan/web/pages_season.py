@@ -23,13 +23,21 @@ from spreadplan.web.visits import Visit, page
 
 BUDGET_TONES: Final = {"over": "bad", "likely to run out": "warn", "within": "good"}
 AREA_WORDS: Final = {
-    "over": ("bad", "over the limit"), "probably_over": ("warn", "probably over"),
-    "within": ("good", "within"), "no limit": ("none", "no limit set"),
-}  # fmt: skip
+    "over": ("bad", "over the limit"),
+    "probably_over": ("warn", "probably over"),
+    "within": ("good", "within"),
+    "no limit": ("none", "no limit set"),
+}
 SHOWN_ENDINGS: Final = (".html", ".pdf", ".xlsx", ".csv", ".gpkg", ".parquet")
 USED: Final = (
-    "budget", "findings", "burn_down", "chloride", "screening", "savings", "by_storm",
-)  # fmt: skip
+    "budget",
+    "findings",
+    "burn_down",
+    "chloride",
+    "screening",
+    "savings",
+    "by_storm",
+)
 """The tables that the page shows."""
 BAR: Final = 200.0
 """Length of a budget's bar on its drawing."""
@@ -79,24 +87,33 @@ def _findings(found: pd.DataFrame | None) -> dict[str, list[Any]]:
 def _budget_row(row: Any, shown: Display) -> dict[str, Any]:
     scope = "agency" if row.scope == "agency" else f"{row.scope} {row.scope_id}"
     top = max(
-        (value for value in (row.budget_ton, row.used_ton, row.forecast_hi_ton)
-         if math.isfinite(value)), default=1.0,
-    )  # fmt: skip
+        (
+            value
+            for value in (row.budget_ton, row.used_ton, row.forecast_hi_ton)
+            if math.isfinite(value)
+        ),
+        default=1.0,
+    )
 
     def at(tons: float) -> float:
         return round(BAR * tons / top, 1) if math.isfinite(tons) and top > 0 else 0.0
 
     return {
-        "scope": scope, "material": row.material, "verdict": row.verdict,
+        "scope": scope,
+        "material": row.material,
+        "verdict": row.verdict,
         "tone": BUDGET_TONES.get(row.verdict, "none"),
         "budget": shown.number(_lb(row.budget_ton), "bulk"),
         "used": shown.number_pm(_lb(row.used_ton), _lb(row.used_u_ton), "bulk"),
         "forecast": shown.number(_lb(row.forecast_ton), "bulk"),
         "most": shown.number(_lb(row.forecast_hi_ton), "bulk"),
         "chance": percent(row.p_over_season),
-        "bar": {"used": at(row.used_ton), "most": at(row.forecast_hi_ton),
-                "budget": at(row.budget_ton)},
-    }  # fmt: skip
+        "bar": {
+            "used": at(row.used_ton),
+            "most": at(row.forecast_hi_ton),
+            "budget": at(row.budget_ton),
+        },
+    }
 
 
 def _burn_downs(visit: Visit, curves: pd.DataFrame | None, budget: pd.DataFrame) -> list[Markup]:
@@ -124,12 +141,16 @@ def _areas(chloride: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]
     rows = []
     for row in lines(whole):
         tone, words = AREA_WORDS.get(row.verdict, ("none", row.verdict))
-        rows.append({
-            "name": row.name or row.scope_id, "tone": tone, "verdict": words,
-            "material": shown.number(_lb(row.material_ton), "bulk"),
-            "chloride": shown.number_pm(row.chloride_lb, row.chloride_u_lb, "bulk"),
-            "limit": shown.number(row.limit_lb, "bulk"),
-        })  # fmt: skip
+        rows.append(
+            {
+                "name": row.name or row.scope_id,
+                "tone": tone,
+                "verdict": words,
+                "material": shown.number(_lb(row.material_ton), "bulk"),
+                "chloride": shown.number_pm(row.chloride_lb, row.chloride_u_lb, "bulk"),
+                "limit": shown.number(row.limit_lb, "bulk"),
+            }
+        )
     return rows
 
 
@@ -148,12 +169,15 @@ def _storms(found: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:
     if found is None:
         return []
     return [
-        {"storm": row.storm, "material": row.material,
-         "used": shown.number(_lb(row.used_ton), "bulk"),
-         "range": shown.show_range(_lb(row.used_lo_ton), _lb(row.used_hi_ton), "bulk"),
-         "rate": shown.number(row.rate_lb_per_lane_mile, "rate")}
+        {
+            "storm": row.storm,
+            "material": row.material,
+            "used": shown.number(_lb(row.used_ton), "bulk"),
+            "range": shown.show_range(_lb(row.used_lo_ton), _lb(row.used_hi_ton), "bulk"),
+            "rate": shown.number(row.rate_lb_per_lane_mile, "rate"),
+        }
         for row in lines(found)
-    ]  # fmt: skip
+    ]
 
 
 def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
@@ -164,11 +188,16 @@ def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
     folders = [path for path in results.iterdir() if path.is_dir() and path.name[0] != "."]
     folders.sort(key=lambda path: (path.name != "season", path.name))
     return [
-        (folder.name, [(path.name, quote(f"/results/{folder.name}/{path.name}", errors="replace"))
-                       for path in sorted(folder.iterdir())
-                       if path.suffix in SHOWN_ENDINGS and path.is_file()])
+        (
+            folder.name,
+            [
+                (path.name, quote(f"/results/{folder.name}/{path.name}", errors="replace"))
+                for path in sorted(folder.iterdir())
+                if path.suffix in SHOWN_ENDINGS and path.is_file()
+            ],
+        )
         for folder in folders
-    ]  # fmt: skip
+    ]
 
 
 ROUTES = [page("/season", season)]

@@ -23,14 +23,23 @@ WEIGHINGS = "weighings.csv"
 MOST_WEIGHINGS = 200
 #: what a form may fill in, by the unit system that it was shown in
 TEST_FIELDS = (
-    "material", "performed_at", "performed_by", "feeder_pct", "duration_s", "sensor_counts",
-    "engine_rpm", "spinner_on",
-)  # fmt: skip
+    "material",
+    "performed_at",
+    "performed_by",
+    "feeder_pct",
+    "duration_s",
+    "sensor_counts",
+    "engine_rpm",
+    "spinner_on",
+)
 GATE = {"us": "gate_in", "metric": "gate_mm"}
 MASS = {"us": "lb", "metric": "kg"}
 #: the field that a question is about; the weight for any other
-FIELD_OF = {"counts_missing": "sensor_counts", "counts_unlike": "sensor_counts",
-            "gate_unknown": "gate"}  # fmt: skip
+FIELD_OF = {
+    "counts_missing": "sensor_counts",
+    "counts_unlike": "sensor_counts",
+    "gate_unknown": "gate",
+}
 TEST_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{3,59}")
 
 
@@ -44,11 +53,17 @@ def form(visit: Visit) -> Response:
     others = [m for m in solids.loc[solids["kind"] == "solid", "material"] if m not in wanted]
     gates = [shown.number(gate, "gate") for gate in record.gate_positions_in]
     return visit.render(
-        "web/test.html", state=state, display=shown, materials=[*wanted, *others], gates=gates,
-        closed_loop=state.truck.closed_loop, gate_field=GATE[shown.system],
-        mass=MASS[shown.system], target=workspace.policy.calibration_pct,
+        "web/test.html",
+        state=state,
+        display=shown,
+        materials=[*wanted, *others],
+        gates=gates,
+        closed_loop=state.truck.closed_loop,
+        gate_field=GATE[shown.system],
+        mass=MASS[shown.system],
+        target=workspace.policy.calibration_pct,
         advice=[item for item in state.advice if item["what"] != "Good enough now"],
-    )  # fmt: skip
+    )
 
 
 def _display(visit: Visit, units: object) -> Display:
@@ -169,10 +184,23 @@ def save(visit: Visit) -> Response:
     sure = visit.body.get("sure")
     unsure = [one for one in asked if not isinstance(sure, list) or one["code"] not in sure]
     if unsure:
-        faults = [{"file": TESTS, "row": 0, "column": FIELD_OF.get(one["code"], "gross"),
-                   "text": one["text"]} for one in unsure]  # fmt: skip
-        return visit.json({"error": "This does not fit what is known of the truck; nothing was "
-                           "saved. Look at it again.", "problems": faults}, 422)  # fmt: skip
+        faults = [
+            {
+                "file": TESTS,
+                "row": 0,
+                "column": FIELD_OF.get(one["code"], "gross"),
+                "text": one["text"],
+            }
+            for one in unsure
+        ]
+        return visit.json(
+            {
+                "error": "This does not fit what is known of the truck; nothing was "
+                "saved. Look at it again.",
+                "problems": faults,
+            },
+            422,
+        )
     what = f"discharge test {test_id} recorded"
     if asked:
         what += f"; looked at again and kept: {' '.join(one['text'] for one in asked)}"
@@ -183,8 +211,13 @@ def save(visit: Visit) -> Response:
     try:
         visit.site.store.apply(edits, visit.who, what)
     except Refused as error:
-        return visit.json({"error": "The test has problems; nothing was saved.",
-                           "problems": [_where(one) for one in error.problems]}, 422)  # fmt: skip
+        return visit.json(
+            {
+                "error": "The test has problems; nothing was saved.",
+                "problems": [_where(one) for one in error.problems],
+            },
+            422,
+        )
     visit.site.computed.fleet()
     return visit.json({"test_id": test_id, "already_there": False}, 201)
 
@@ -197,8 +230,9 @@ def _sent(visit: Visit) -> tuple[dict[str, str], list[dict[str, str]]]:
     rows = body.get("weighings", [])
     if not isinstance(rows, list) or len(rows) > MOST_WEIGHINGS:
         raise HTTPException(400, "Send a list of weighings.")
-    masses = [f"{name}_{unit}" for name in ("gross", "tare", "scale_division")
-              for unit in MASS.values()]  # fmt: skip
+    masses = [
+        f"{name}_{unit}" for name in ("gross", "tare", "scale_division") for unit in MASS.values()
+    ]
     test = _cells(body["test"], (*TEST_FIELDS, *GATE.values()))
     return test, [_cells(row, ("method", "count", *masses)) for row in rows]
 
@@ -212,9 +246,11 @@ def _cells(given: Mapping[str, Any], known: tuple[str, ...]) -> dict[str, str]:
 def _where(problem: Problem) -> dict[str, Any]:
     """A problem with the field that it belongs to."""
     return {
-        "file": problem.file, "row": problem.row, "column": problem.column,
+        "file": problem.file,
+        "row": problem.row,
+        "column": problem.column,
         "text": f"{problem.what}; {problem.remedy}",
-    }  # fmt: skip
+    }
 
 
 ROUTES = [

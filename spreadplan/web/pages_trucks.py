@@ -33,9 +33,12 @@ def states(visit: Visit) -> dict[str, TruckState]:
         view = visit.site.computed.fleet()
         workspace = view.workspace
         return truck_states(
-            view.calibration, workspace.table("trucks"), workspace.table("changes"),
-            workspace.policy, visit.setting,
-        )  # fmt: skip
+            view.calibration,
+            workspace.table("trucks"),
+            workspace.table("changes"),
+            workspace.policy,
+            visit.setting,
+        )
 
     return _remember(visit, "truck states", "", make)
 
@@ -76,9 +79,12 @@ def truck(visit: Visit) -> Response:
         for row in lines(state.truck.changes.sort_values("changed_at", ascending=False))
     ]
     return visit.render(
-        "web/truck.html", state=state, charts=charts, changes=changes,
+        "web/truck.html",
+        state=state,
+        charts=charts,
+        changes=changes,
         closed_loop=state.truck.closed_loop,
-    )  # fmt: skip
+    )
 
 
 def certificate(visit: Visit) -> Response:
@@ -91,9 +97,12 @@ def certificate(visit: Visit) -> Response:
 
     def make() -> str:
         ((_, text),) = certificates(
-            view.calibration, own, view.workspace.table("changes"), view.workspace.policy,
+            view.calibration,
+            own,
+            view.workspace.table("changes"),
+            view.workspace.policy,
             visit.setting,
-        )  # fmt: skip
+        )
         return text
 
     return report(_remember(visit, "certificate", truck_id, make))

@@ -60,11 +60,12 @@ def _state(visit: Visit, storm: str) -> dict[str, Any]:
     return {
         "storm": storm,
         "files": [(path.name, _size(path.stat().st_size)) for path in files],
-        "tickets": [(name, (folder / TABLES[name].file).is_file()) for name in
-                    ("loads", "returns")],
+        "tickets": [
+            (name, (folder / TABLES[name].file).is_file()) for name in ("loads", "returns")
+        ],
         "made": visit.display.moment(made) if made is not None else "",
         "old": out_of_date(visit, f"{storm}/use_segments.csv", storm),
-    }  # fmt: skip
+    }
 
 
 def _size(size: int) -> str:
@@ -77,29 +78,36 @@ def use(visit: Visit) -> Response:
     found, unreadable = tables(visit, storm, USED)
     segments, routes, trucks, balance, quarantine = (found[name] for name in USED)
     context: dict[str, Any] = {
-        "ready": segments is not None and routes is not None, "unreadable": unreadable,
-    }  # fmt: skip
+        "ready": segments is not None and routes is not None,
+        "unreadable": unreadable,
+    }
     if segments is not None and routes is not None:
         counts = kinds(segments).value_counts()
         context |= {
-            "verdicts": [(tone, words, int(counts.get(name, 0)), name)
-                         for name, (tone, words) in VERDICTS.items()],
+            "verdicts": [
+                (tone, words, int(counts.get(name, 0)), name)
+                for name, (tone, words) in VERDICTS.items()
+            ],
             "routes": [_route_row(row, shown) for row in lines(routes)],
             "chart": _routes_chart(visit, storm, routes),
             "trucks": [_truck_row(row) for row in lines(trucks)] if trucks is not None else [],
             "unticketed": unticketed(trucks, shown)
-            if trucks is not None and "without_ticket_lb" in trucks else [],
+            if trucks is not None and "without_ticket_lb" in trucks
+            else [],
             "balance": [_balance_row(row, shown) for row in lines(balance)]
-            if balance is not None else [],
+            if balance is not None
+            else [],
             "worst": _worst(segments, shown),
             "refused": _refused(quarantine),
             "off_route": shown.show(
                 float(segments.loc[segments["segment_id"] == OFF_ROUTE, "reported_lb"].sum()),
-                "mass"),
-        }  # fmt: skip
+                "mass",
+            ),
+        }
     report = visit.site.folder / "results" / storm / "use_report.html"
-    return visit.render("web/use.html", storm=storm, state=_state(visit, storm),
-                        report=report.is_file(), **context)  # fmt: skip
+    return visit.render(
+        "web/use.html", storm=storm, state=_state(visit, storm), report=report.is_file(), **context
+    )
 
 
 def _refused(quarantine: pd.DataFrame | None) -> list[tuple[str, int]]:
@@ -115,12 +123,16 @@ def _route_row(row: Any, shown: Display) -> dict[str, Any]:
     more = int(getattr(row, "more_rounds_segments", 0))
     return {
         "route_id": "off the routes" if row.route_id == OFF_ROUTE else row.route_id,
-        "material": row.material, "planned": shown.number(row.planned_lb, "bulk"),
+        "material": row.material,
+        "planned": shown.number(row.planned_lb, "bulk"),
         "applied": shown.number(row.applied_lb, "bulk"),
         "range": _range(row.applied_lo_lb, row.applied_hi_lb, shown),
         "reported": shown.number(row.reported_lb, "bulk"),
-        "over": over, "more_rounds": more, "under": under, "tone": "bad" if over or under else "",
-    }  # fmt: skip
+        "over": over,
+        "more_rounds": more,
+        "under": under,
+        "tone": "bad" if over or under else "",
+    }
 
 
 def _range(low: float, high: float, shown: Display) -> str:
@@ -150,18 +162,29 @@ def _truck_row(row: Any) -> dict[str, Any]:
         else NOTHING
     )
     return {
-        "truck_id": row.truck_id, "material": row.material, "ratio": ratio,
-        "verdict": row.verdict, "tone": "good" if agrees else "warn", "advice": row.advice,
-    }  # fmt: skip
+        "truck_id": row.truck_id,
+        "material": row.material,
+        "ratio": ratio,
+        "verdict": row.verdict,
+        "tone": "good" if agrees else "warn",
+        "advice": row.advice,
+    }
 
 
 def _balance_row(row: Any, shown: Display) -> dict[str, Any]:
     names = ("opening", "delivered", "loaded", "returned", "expected", "counted", "difference")
-    texts = {name: shown.number(POUNDS_PER_TON * float(getattr(row, f"{name}_ton")), "bulk")
-             for name in names}  # fmt: skip
+    texts = {
+        name: shown.number(POUNDS_PER_TON * float(getattr(row, f"{name}_ton")), "bulk")
+        for name in names
+    }
     tone = "bad" if row.verdict not in ("agrees", "not counted yet") else ""
-    return {"yard_id": row.yard_id, "material": row.material, "verdict": row.verdict,
-            "tone": tone, **texts}  # fmt: skip
+    return {
+        "yard_id": row.yard_id,
+        "material": row.material,
+        "verdict": row.verdict,
+        "tone": tone,
+        **texts,
+    }
 
 
 def _worst(segments: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
@@ -178,17 +201,22 @@ def segment_row(row: Any, shown: Display) -> dict[str, Any]:
     kind = kinds(pd.DataFrame({"verdict": [row.verdict], "reason": [row.reason]})).iloc[0]
     tone, words = VERDICTS.get(kind, ("none", row.verdict))
     return {
-        "route_id": row.route_id, "segment_id": row.segment_id, "material": row.material,
-        "tone": tone, "verdict": words, "applied": shown.show(row.applied_lb, "mass"),
+        "route_id": row.route_id,
+        "segment_id": row.segment_id,
+        "material": row.material,
+        "tone": tone,
+        "verdict": words,
+        "applied": shown.show(row.applied_lb, "mass"),
         "range": shown.show_range(row.applied_lo_lb, row.applied_hi_lb, "mass"),
         "planned": shown.show(row.planned_lb, "mass"),
         "allowed": shown.show(row.allowed_lb, "mass"),
         "reported": shown.show(row.reported_lb, "mass"),
         "rate": shown.show(row.applied_rate_lb_per_lane_mile, "rate"),
         "passes": as_text(row.passes, 1, plain=True) if math.isfinite(row.passes) else NOTHING,
-        "p_over": percent(row.p_over), "p_under": percent(getattr(row, "p_under", math.nan)),
+        "p_over": percent(row.p_over),
+        "p_under": percent(getattr(row, "p_under", math.nan)),
         "reason": row.reason,
-    }  # fmt: skip
+    }
 
 
 # --- map and evidence --------------------------------------------------------------------------
@@ -232,15 +260,20 @@ def map_places(visit: Visit) -> Response:
     drawn = _drawn(visit, storm_of(visit))
     workspace = visit.site.computed.tables("yards", "sensitive_areas")
     background = tiles(visit.site.folder)
-    return visit.json({
-        "areas": map_layers.area_layer(workspace.table("sensitive_areas")),
-        "yards": map_layers.yard_marks(workspace.table("yards")),
-        "names": map_layers.route_marks(_routes(visit)), "bounds": map_layers.bounds([drawn]),
-        "legend": list(LEGEND), "unknown": "cannot be said",
-        "doubt": MORE_ROUNDS,
-        "tiles": {"address": background.address, "credit": background.credit}
-        if background else None,
-    })  # fmt: skip
+    return visit.json(
+        {
+            "areas": map_layers.area_layer(workspace.table("sensitive_areas")),
+            "yards": map_layers.yard_marks(workspace.table("yards")),
+            "names": map_layers.route_marks(_routes(visit)),
+            "bounds": map_layers.bounds([drawn]),
+            "legend": list(LEGEND),
+            "unknown": "cannot be said",
+            "doubt": MORE_ROUNDS,
+            "tiles": {"address": background.address, "credit": background.credit}
+            if background
+            else None,
+        }
+    )
 
 
 def segment(visit: Visit) -> Response:
@@ -254,34 +287,54 @@ def segment(visit: Visit) -> Response:
     found = points(visit, storm, row.route_id, row.segment_id)
     passes = _passes(found, shown)
     seen = set(found["truck_id"].astype(str))
-    mine = trucks[trucks["truck_id"].isin(seen) & (trucks["material"] == row.material)] if (
-        trucks is not None) else pd.DataFrame()  # fmt: skip
+    mine = (
+        trucks[trucks["truck_id"].isin(seen) & (trucks["material"] == row.material)]
+        if (trucks is not None)
+        else pd.DataFrame()
+    )
     return visit.render(
-        "web/use_segment.html", facts=segment_row(row, shown), passes=passes[:MOST_PASSES],
-        more=max(len(passes) - MOST_PASSES, 0), trucks=[_truck_row(one) for one in lines(mine)],
-    )  # fmt: skip
+        "web/use_segment.html",
+        facts=segment_row(row, shown),
+        passes=passes[:MOST_PASSES],
+        more=max(len(passes) - MOST_PASSES, 0),
+        trucks=[_truck_row(one) for one in lines(mine)],
+    )
 
 
 def _passes(found: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     """Every pass on a segment that spread something, in order of time, then the others counted."""
     if found.empty:
         return []
-    names = {"truck_id": found["truck_id"].astype(str),
-             "source_file": found["source_file"].astype(str)}  # fmt: skip
+    names = {
+        "truck_id": found["truck_id"].astype(str),
+        "source_file": found["source_file"].astype(str),
+    }
     by = found.assign(**names).groupby(["truck_id", "pass_id", "source_file"], observed=True)
-    passes = by.agg(
-        start=("time", "min"), mass_lb=("mass_lb", "sum"), records=("mass_lb", "size"),
-        first=("source_row", "min"), last=("source_row", "max"), offset_m=("offset_m", "median"),
-        along=("along", "first"),
-    ).reset_index().sort_values("start")  # fmt: skip
+    passes = (
+        by.agg(
+            start=("time", "min"),
+            mass_lb=("mass_lb", "sum"),
+            records=("mass_lb", "size"),
+            first=("source_row", "min"),
+            last=("source_row", "max"),
+            offset_m=("offset_m", "median"),
+            along=("along", "first"),
+        )
+        .reset_index()
+        .sort_values("start")
+    )
     passes = passes[passes["mass_lb"] > 0.0]
     return [
-        {"truck_id": row.truck_id, "time": shown.moment(row.start),
-         "way": "as drawn" if row.along else "against",
-         "mass": shown.show(row.mass_lb, "mass"), "records": f"{row.records:,}",
-         "evidence": f"{row.source_file}, rows {row.first:,} to {row.last:,}"}
+        {
+            "truck_id": row.truck_id,
+            "time": shown.moment(row.start),
+            "way": "as drawn" if row.along else "against",
+            "mass": shown.show(row.mass_lb, "mass"),
+            "records": f"{row.records:,}",
+            "evidence": f"{row.source_file}, rows {row.first:,} to {row.last:,}",
+        }
         for row in lines(passes)
-    ]  # fmt: skip
+    ]
 
 
 ROUTES = [

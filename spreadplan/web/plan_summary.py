@@ -67,11 +67,16 @@ def figures(view: PlanView, shown: Display) -> list[Figure]:
     found += [
         Figure("Loads", count(loads), "", loads, count),
         Figure("Truck time", shown.duration(minutes), "", minutes, shown.duration),
-        Figure("Rate not reached", shown.show(float(missed.sum()), "lane_distance"), "",
-               float(missed.sum()), lambda value: shown.show(value, "lane_distance")),
+        Figure(
+            "Rate not reached",
+            shown.show(float(missed.sum()), "lane_distance"),
+            "",
+            float(missed.sum()),
+            lambda value: shown.show(value, "lane_distance"),
+        ),
         Figure("Short in yards", mass(short), "", short, mass),
         Figure("Problems", count(problems), "", problems, count),
-    ]  # fmt: skip
+    ]
     return found
 
 
@@ -114,20 +119,27 @@ def route_rows(view: PlanView, application: str, shown: Display) -> list[dict[st
     for row in lines(mine):
         tone, words = STATUS_WORDS[row.status]
         half = (row.mass_hi_lb - row.mass_lo_lb) / 2.0
-        rows.append({
-            "route_id": row.route_id, "truck_id": row.truck_id or NOTHING, "tone": tone,
-            "yard_id": row.yard_id, "material": row.material, "status": words,
-            "order": order[row.status],
-            "rate": rates.get(row.route_id, NOTHING),
-            "memory": (row.application, row.route_id) in memory,
-            "gate": shown.number(row.gate_in, "gate"),
-            "settings": plural(int(row.settings), "setting") if row.settings else NOTHING,
-            "lane_miles": shown.number(row.lane_miles, "lane_distance"),
-            "mass": shown.number(row.mass_lb, "bulk"), "mass_lb": row.mass_lb,
-            "mass_u": f"± {shown.number(half, 'bulk')}" if math.isfinite(half) else "",
-            "loads": as_text(row.loads, 0) if math.isfinite(row.loads) else NOTHING,
-            "minutes": shown.duration(row.minutes),
-        })  # fmt: skip
+        rows.append(
+            {
+                "route_id": row.route_id,
+                "truck_id": row.truck_id or NOTHING,
+                "tone": tone,
+                "yard_id": row.yard_id,
+                "material": row.material,
+                "status": words,
+                "order": order[row.status],
+                "rate": rates.get(row.route_id, NOTHING),
+                "memory": (row.application, row.route_id) in memory,
+                "gate": shown.number(row.gate_in, "gate"),
+                "settings": plural(int(row.settings), "setting") if row.settings else NOTHING,
+                "lane_miles": shown.number(row.lane_miles, "lane_distance"),
+                "mass": shown.number(row.mass_lb, "bulk"),
+                "mass_lb": row.mass_lb,
+                "mass_u": f"± {shown.number(half, 'bulk')}" if math.isfinite(half) else "",
+                "loads": as_text(row.loads, 0) if math.isfinite(row.loads) else NOTHING,
+                "minutes": shown.duration(row.minutes),
+            }
+        )
     return sorted(rows, key=lambda row: row["order"])
 
 
@@ -136,8 +148,10 @@ def _rate_ranges(segments: pd.DataFrame, shown: Display) -> dict[str, str]:
     ends = segments.groupby("route_id")["target_rate_lb_per_lane_mile"].agg(["min", "max"])
     found = {}
     for route_id, low, high in ends.itertuples(name=None):
-        first, last = (as_text(shown.value(float(end), "rate"), 0) if math.isfinite(end) else
-                       NOTHING for end in (low, high))  # fmt: skip
+        first, last = (
+            as_text(shown.value(float(end), "rate"), 0) if math.isfinite(end) else NOTHING
+            for end in (low, high)
+        )
         found[str(route_id)] = first if first == last else f"{first} to {last}"
     return found
 
@@ -162,9 +176,11 @@ def route_differences(one: PlanView, other: PlanView, shown: Display) -> list[di
     for side, view in (("a", one), ("b", other)):
         routes = view.plan.routes
         sums = routes.groupby("route_id").agg(
-            mass_lb=("mass_lb", "sum"), loads=("loads", "sum"), minutes=("minutes", "sum"),
+            mass_lb=("mass_lb", "sum"),
+            loads=("loads", "sum"),
+            minutes=("minutes", "sum"),
             truck_id=("truck_id", "first"),
-        )  # fmt: skip
+        )
         halves.append(sums.add_suffix(f"_{side}"))
     both = halves[0].join(halves[1], how="outer")
     both["gap"] = (both["mass_lb_b"] - both["mass_lb_a"]).fillna(0.0)
@@ -173,12 +189,18 @@ def route_differences(one: PlanView, other: PlanView, shown: Display) -> list[di
     for row in lines(both.reset_index()):
         gap = float(row.gap)
         same = abs(gap) < 0.5
-        rows.append({
-            "route_id": str(row.route_id), "truck_a": str(row.truck_id_a),
-            "truck_b": str(row.truck_id_b), "mass_a": shown.number(row.mass_lb_a, "bulk"),
-            "mass_b": shown.number(row.mass_lb_b, "bulk"),
-            "change": "same" if same else f"{'+' if gap > 0 else '−'}"
-                      f"{shown.number(abs(gap), 'bulk')}",
-            "time_a": shown.duration(row.minutes_a), "time_b": shown.duration(row.minutes_b),
-        })  # fmt: skip
+        rows.append(
+            {
+                "route_id": str(row.route_id),
+                "truck_a": str(row.truck_id_a),
+                "truck_b": str(row.truck_id_b),
+                "mass_a": shown.number(row.mass_lb_a, "bulk"),
+                "mass_b": shown.number(row.mass_lb_b, "bulk"),
+                "change": "same"
+                if same
+                else f"{'+' if gap > 0 else '−'}{shown.number(abs(gap), 'bulk')}",
+                "time_a": shown.duration(row.minutes_a),
+                "time_b": shown.duration(row.minutes_b),
+            }
+        )
     return rows

@@ -61,8 +61,9 @@ def tables(
 def _read(path: Path, shown: str) -> pd.DataFrame:
     wanted = {column.name: column.kind for column in RESULTS[path.stem].columns}
     if path.read_bytes() == b"\n":  # a table without any row may have no columns either
-        return pd.DataFrame({column: _typed(pd.Series([], dtype=str), kind)[0]
-                             for column, kind in wanted.items()})  # fmt: skip
+        return pd.DataFrame(
+            {column: _typed(pd.Series([], dtype=str), kind)[0] for column, kind in wanted.items()}
+        )
     cells = _cells(path, shown)
     missing = [column for column in wanted if list(cells.columns).count(column) != 1]
     if missing:

@@ -128,9 +128,12 @@ def _storm_fault(folder: Path, storm: str) -> Problem | None:
         what, remedy = "is not a storm's folder", f"name one of the storms: {known}"
         return Problem(place, 0, "*", what, remedy)
     fault = (
-        "its name cannot be written" if not (readable_name(storm) and can_be_a_name(storm))
-        else "has the name of a folder of results" if storm.casefold() in TAKEN_NAMES else ""
-    )  # fmt: skip
+        "its name cannot be written"
+        if not (readable_name(storm) and can_be_a_name(storm))
+        else "has the name of a folder of results"
+        if storm.casefold() in TAKEN_NAMES
+        else ""
+    )
     remedy = "rename the storm's folder, as 2026-12-01-first-snow"
     return Problem(place, 0, "*", fault, remedy) if fault else None
 
@@ -293,17 +296,19 @@ def read_workspace(
     """
     _need_folder(folder)
     wanted = _Wanted(
-        tuple(required), tuple(optional),
+        tuple(required),
+        tuple(optional),
         None if storms is None else {storm: (*names,) for storm, names in storms.items()},
-    )  # fmt: skip
+    )
     without: dict[str, set[int] | None] = {}
     left_out: list[Problem] = []
     while True:
         workspace, problems = _read(folder, wanted, without)
         fatal = [
-            one for one in problems
+            one
+            for one in problems
             if one.fatal and one.row not in (without.get(one.file) or ()) and one not in left_out
-        ]  # fmt: skip
+        ]
         if not fatal:
             cautions = in_file_order(few(one for one in problems if not one.fatal))
             return replace(workspace, cautions=cautions, left_out=in_file_order(few(left_out)))
@@ -322,9 +327,11 @@ class _Wanted:
 
 
 def _leave_out(
-    fatal: Iterable[Problem], workspace: Workspace, wanted: _Wanted,
+    fatal: Iterable[Problem],
+    workspace: Workspace,
+    wanted: _Wanted,
     without: dict[str, set[int] | None],
-) -> bool:  # fmt: skip
+) -> bool:
     """Add what these problems make unusable to ``without``; False where the work cannot go on.
 
     A test whose weighings are not all sound has none: its mass would be too small.
@@ -384,18 +391,31 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     }
     reader.problems += tickets_of_two_storms(
         by_storm,
-        {storm: {name: f"storms/{storm}/{TABLES[name].file}" for name in found}
-         for storm, found in by_storm.items()},
-    )  # fmt: skip
+        {
+            storm: {name: f"storms/{storm}/{TABLES[name].file}" for name in found}
+            for storm, found in by_storm.items()
+        },
+    )
     reader.problems += stray_files(
-        folder, _file_names([*required, *optional]),
-        None if wanted.storms is None
+        folder,
+        _file_names([*required, *optional]),
+        None
+        if wanted.storms is None
         else {one: _file_names(names) for one, names in of_storms.items()},
-    )  # fmt: skip
+    )
     workspace = Workspace(
-        folder, reader.settings, policy, tables, by_storm, reader.renames, (),
-        tuple(reader.absent), names, (), reader.picks,
-    )  # fmt: skip
+        folder,
+        reader.settings,
+        policy,
+        tables,
+        by_storm,
+        reader.renames,
+        (),
+        tuple(reader.absent),
+        names,
+        (),
+        reader.picks,
+    )
     return workspace, reader.problems
 
 

@@ -557,9 +557,11 @@ def parse_table(
     twice = cells.columns[cells.columns.duplicated()]
     if len(twice):
         mapped = str(twice[0]) in renames
-        what = "two columns of the file are mapped to it in columns.toml" if mapped else (
-            "column stands twice" if twice[0] else "columns have no name"
-        )  # fmt: skip
+        what = (
+            "two columns of the file are mapped to it in columns.toml"
+            if mapped
+            else ("column stands twice" if twice[0] else "columns have no name")
+        )
         remedy = "map only one of them" if mapped else "keep one of them"
         raise BadInput([source.in_header(str(twice[0]) or "*", what, remedy)])
     found, problems = match_columns(list(cells.columns), table, source)

@@ -171,9 +171,11 @@ def _jump(place: Floats, lost: Flags, bulk: Floats, kind: str) -> tuple[str, str
     length_mi = _apart_mi(place[:-1], place[1:])
     far = np.flatnonzero(length_mi > LONGEST_STEP_MI[kind])
     if not far.size:
-        return (f"lies at longitude 0, latitude 0: {none}", "draw it again") if lost.any() else (
-            "", ""
-        )  # fmt: skip
+        return (
+            (f"lies at longitude 0, latitude 0: {none}", "draw it again")
+            if lost.any()
+            else ("", "")
+        )
     at = int(far[0])
     off = np.linalg.norm(on_globe(place[at : at + 2]) - bulk, axis=1) + 1e6 * lost[at : at + 2]
     wrong, right = (at, at + 1) if off[0] > off[1] else (at + 1, at)
@@ -253,9 +255,11 @@ def far_off(
     of_road, of_yard, main = _operation(starts, ends, yards_at, timezone)
     at_home = of_road == main
     others = "the other roads" if at_home.any() else "every yard"
-    home = np.concatenate([starts[at_home], ends[at_home]]) if at_home.any() else (
-        yards_at[of_yard == main]
-    )  # fmt: skip
+    home = (
+        np.concatenate([starts[at_home], ends[at_home]])
+        if at_home.any()
+        else (yards_at[of_yard == main])
+    )
     problems: list[Problem] = []
     outside, rows = np.flatnonzero(~at_home), roads["row"].astype(int).to_numpy()
     slips = np.zeros(len(roads), dtype=bool)
@@ -432,9 +436,11 @@ def _groups(xyz: Floats, joined: Ints) -> Ints:
     links = [np.unique(cell[joined], axis=0)]
     for step in (x * 1_000_000 + y * 1_000 + z for x, y, z in product((-1, 0, 1), repeat=3)):
         if step > 0:
-            links.append(np.column_stack(
-                np.intersect1d(cells, cells + step, assume_unique=True, return_indices=True)[1:]
-            ))  # fmt: skip
+            links.append(
+                np.column_stack(
+                    np.intersect1d(cells, cells + step, assume_unique=True, return_indices=True)[1:]
+                )
+            )
     beside: list[set[int]] = [set() for _ in cells]
     for one, other in np.concatenate(links).tolist():
         beside[one].add(other)

@@ -533,15 +533,17 @@ def tickets_of_two_storms(
     ``files`` : the names of the files, storm by storm.
     """
     for name in ("loads", "returns"):
-        frames = [tables[name].assign(storm=storm) for storm, tables in storms.items()
-                  if name in tables]  # fmt: skip
+        frames = [
+            tables[name].assign(storm=storm) for storm, tables in storms.items() if name in tables
+        ]
         if len(frames) < 2:
             continue
         rows = pd.concat(frames, ignore_index=True)
         same = rows.groupby(
             [column for column in rows.columns if column not in ("row", "storm")],
-            dropna=False, sort=False,
-        )  # fmt: skip
+            dropna=False,
+            sort=False,
+        )
         storm, row = same["storm"].transform("first"), same["row"].transform("first")
         for at in np.flatnonzero(rows["storm"] != storm):
             yield Problem(

@@ -23,10 +23,40 @@ INTO_STORM: Final = f"the folder of its storm, {STORMS}/STORM/"
 ALWAYS: Final = ("workspace.toml", "columns.toml")
 #: Endings of files that may hold a table; a letter or a picture does not.
 DATA: Final = frozenset(
-    {".csv", ".txt", ".tsv", ".tab", ".dat", ".xls", ".xlsx", ".xlsm", ".xlsb", ".ods", ".numbers",
-     ".json", ".geojson", ".gpkg", ".parquet", ".shp", ".dbf", ".kml", ".kmz", ".gml", ".gdb",
-     ".fgb", ".gpx", ".dxf", ".zip", ".7z", ".gz", ".toml", ".yaml", ".yml", ".ini"}
-)  # fmt: skip
+    {
+        ".csv",
+        ".txt",
+        ".tsv",
+        ".tab",
+        ".dat",
+        ".xls",
+        ".xlsx",
+        ".xlsm",
+        ".xlsb",
+        ".ods",
+        ".numbers",
+        ".json",
+        ".geojson",
+        ".gpkg",
+        ".parquet",
+        ".shp",
+        ".dbf",
+        ".kml",
+        ".kmz",
+        ".gml",
+        ".gdb",
+        ".fgb",
+        ".gpx",
+        ".dxf",
+        ".zip",
+        ".7z",
+        ".gz",
+        ".toml",
+        ".yaml",
+        ".yml",
+        ".ini",
+    }
+)
 #: Part of a shapefile, not one by itself.
 BESIDE_SHAPES: Final = ".dbf"
 LIKE: Final = 0.85
@@ -140,8 +170,12 @@ TABLE_FILES: Final = tuple(table.file for table in TABLES.values())
 OF_STORMS: Final = tuple(table.file for table in TABLES.values() if table.per_storm)
 KNOWN: Final = {
     *(name for file in TABLE_FILES for name in _spellings(file)),
-    *ALWAYS, "policy.toml", STORMS, TELEMETRY, "results",
-}  # fmt: skip
+    *ALWAYS,
+    "policy.toml",
+    STORMS,
+    TELEMETRY,
+    "results",
+}
 
 
 def _meant(name: str, files: Iterable[str], beside: Sequence[str]) -> str:

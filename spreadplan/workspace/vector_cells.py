@@ -115,8 +115,9 @@ def _other_than(kind: str, column: str) -> str:
 
 
 def _of_shapefile(path: Path, frame: gpd.GeoDataFrame) -> Cells:
-    table = next((one for one in (path.with_suffix(".dbf"), path.with_suffix(".DBF"))
-                  if one.is_file()), None)  # fmt: skip
+    table = next(
+        (one for one in (path.with_suffix(".dbf"), path.with_suffix(".DBF")) if one.is_file()), None
+    )
     if table is None:
         return {}
     fields, records = _table_of_shapefile(table.read_bytes())
@@ -204,9 +205,11 @@ def _of_json(path: Path, frame: gpd.GeoDataFrame) -> Cells:
         if frame[name].dtype == object and any(isinstance(c, np.ndarray) for c in frame[name])
     ]
     names = b"|".join(re.escape(json.dumps(name).encode()) for name in numbers)
-    flags = names and (b"true" in data or b"false" in data) and re.search(
-        rb"(?:" + names + rb")\s*:\s*(?:true|false)\b", data
-    )  # fmt: skip
+    flags = (
+        names
+        and (b"true" in data or b"false" in data)
+        and re.search(rb"(?:" + names + rb")\s*:\s*(?:true|false)\b", data)
+    )
     if not flags and not lists:
         return {}
     content = json.loads(data)
@@ -216,8 +219,9 @@ def _of_json(path: Path, frame: gpd.GeoDataFrame) -> Cells:
     rows: list[Mapping[str, Any]] = [feature.get("properties") or {} for feature in features]
     found: Cells = {name: dict(enumerate(row.get(name) for row in rows)) for name in lists}
     for name in numbers:
-        found[name] = {at: row[name] for at, row in enumerate(rows)
-                       if isinstance(row.get(name), bool)}  # fmt: skip
+        found[name] = {
+            at: row[name] for at, row in enumerate(rows) if isinstance(row.get(name), bool)
+        }
     return {name: cells for name, cells in found.items() if cells}
 
 

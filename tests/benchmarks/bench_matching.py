@@ -178,9 +178,15 @@ def run_library(name: str, rows: int) -> None:
         first = 0
         while first < trace.x_m.size:
             matcher = DistanceMatcher(
-                roads, max_dist=60.0, max_dist_init=60.0, obs_noise=5.0, obs_noise_ne=10.0,
-                dist_noise=20.0, non_emitting_states=True, max_lattice_width=8,
-            )  # fmt: skip
+                roads,
+                max_dist=60.0,
+                max_dist_init=60.0,
+                obs_noise=5.0,
+                obs_noise_ne=10.0,
+                dist_noise=20.0,
+                non_emitting_states=True,
+                max_lattice_width=8,
+            )
             _, last = matcher.match(list(zip(trace.x_m[first:], trace.y_m[first:], strict=True)))
             for state in matcher.lattice_best or []:
                 if state.obs_ne == 0:
@@ -214,9 +220,13 @@ def main() -> None:
         run_library(name, LIBRARY_ROWS)
         few = max(trucks // 8, 1)
         for change in (
-            {"memory_s": 5.0}, {"memory_s": 120.0}, {"noise_m": 10.0}, {"lane_offset_m": 2.0},
-            {"interval_s": 1.0}, {"interval_s": 15.0},
-        ):  # fmt: skip
+            {"memory_s": 5.0},
+            {"memory_s": 120.0},
+            {"noise_m": 10.0},
+            {"lane_offset_m": 2.0},
+            {"interval_s": 1.0},
+            {"interval_s": 15.0},
+        ):
             run(name, few, rows, replace(Habits(), **change))
 
 

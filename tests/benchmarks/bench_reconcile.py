@@ -76,10 +76,14 @@ def roads(blocks: int) -> gpd.GeoDataFrame:
         {
             "route_id": [f"R{one}" for one in route],
             "segment_id": [f"S{one}" for one in number],
-            "lanes": 2, "passes": 2, "speed_mph": 30.0, "two_way": True,
+            "lanes": 2,
+            "passes": 2,
+            "speed_mph": 30.0,
+            "two_way": True,
         },
-        geometry=shapely.linestrings(places), crs=4326,
-    )  # fmt: skip
+        geometry=shapely.linestrings(places),
+        crs=4326,
+    )
 
 
 def write_workspace(folder: Path, rows: int, trucks: int, blocks: int) -> None:
@@ -100,22 +104,25 @@ def write_workspace(folder: Path, rows: int, trucks: int, blocks: int) -> None:
         true_lb += trace.segment_mass_lb[::2] + trace.segment_mass_lb[1::2]
         off_lb += trace.off_route_lb
         assigned.append(network.route_code[np.bincount(rowed[rowed >= 0]).argmax()])
-        traces.append({
-            "truck": np.full(len(lon), k, np.int32), "time_s": trace.time_s + k % 5,
-            "lon": lon.round(6), "lat": lat.round(6),
-            "speed_mph": (trace.speed_mps / MPS_PER_MPH).round(1).astype(np.float32),
-            "heading_deg": trace.heading_deg.round(0).astype(np.float32),
-            "spreading": trace.spreading.astype(np.int8),
-            "feed_total_lb": np.cumsum(trace.mass_lb).round(2),
-            "true_segment": trace.true_segment,
-        })  # fmt: skip
+        traces.append(
+            {
+                "truck": np.full(len(lon), k, np.int32),
+                "time_s": trace.time_s + k % 5,
+                "lon": lon.round(6),
+                "lat": lat.round(6),
+                "speed_mph": (trace.speed_mps / MPS_PER_MPH).round(1).astype(np.float32),
+                "heading_deg": trace.heading_deg.round(0).astype(np.float32),
+                "spreading": trace.spreading.astype(np.int8),
+                "feed_total_lb": np.cumsum(trace.mass_lb).round(2),
+                "true_segment": trace.true_segment,
+            }
+        )
     whole = {name: np.concatenate([one[name] for one in traces]) for name in traces[0]}
     traces.clear()
     order = np.argsort(whole["time_s"], kind="stable")
     whole = {name: values[order] for name, values in whole.items()}
     _write_telemetry(telemetry / "all.parquet", folder / "all.csv", whole, trucks)
-    np.savez(folder / "truth.npz", true_lb=true_lb, off_lb=off_lb,
-             segment=whole["true_segment"])  # fmt: skip
+    np.savez(folder / "truth.npz", true_lb=true_lb, off_lb=off_lb, segment=whole["true_segment"])
     names = [f"T{k}" for k in range(trucks)]
     _write_tables(workspace, names, [network.route_names[code] for code in assigned])
 
@@ -127,9 +134,12 @@ def _write_telemetry(parquet: Path, text: Path, whole: dict[str, np.ndarray], tr
     columns = {
         "truck_id": pa.DictionaryArray.from_arrays(codes, names).cast(pa.string()),
         "time": pa.array(moment).cast(pa.timestamp("ms", tz="UTC")),
-        **{name: pa.array(values) for name, values in whole.items()
-           if name not in ("truck", "time_s", "true_segment")},
-    }  # fmt: skip
+        **{
+            name: pa.array(values)
+            for name, values in whole.items()
+            if name not in ("truck", "time_s", "true_segment")
+        },
+    }
     table = pa.table(columns)
     pq.write_table(table, parquet, compression="zstd")
     stamp = pc.strftime(table["time"], format="%Y-%m-%dT%H:%M:%SZ")
@@ -181,8 +191,11 @@ def whole(folder: Path) -> None:
 
 
 JOBS: dict[str, Callable[[Path], None]] = {
-    "parquet": bare_parquet, "csv": bare_csv, "csv, alone": bare_csv_alone, "reconcile": whole
-}  # fmt: skip
+    "parquet": bare_parquet,
+    "csv": bare_csv,
+    "csv, alone": bare_csv_alone,
+    "reconcile": whole,
+}
 
 
 def timed(job: str, folder: Path, repeats: int) -> dict[str, float]:
@@ -234,9 +247,12 @@ def _alone(call: str, folder: Path, **environment: str) -> dict[str, float]:
         f"print(json.dumps(bench.{call}))"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, str(folder)], check=True, stdout=subprocess.PIPE, text=True,
+        [sys.executable, "-c", code, str(folder)],
+        check=True,
+        stdout=subprocess.PIPE,
+        text=True,
         env=os.environ | environment,
-    )  # fmt: skip
+    )
     found: dict[str, float] = json.loads(done.stdout)
     return found
 
@@ -252,8 +268,12 @@ def main(rows: int, trucks: int, blocks: int, kept_at: str = "") -> None:
             f"{rows:,} rows, {trucks} trucks, {directed:,} directed segments, seed {SEED}; "
             f"{len(os.sched_getaffinity(0))} processors, pyarrow {pa.cpu_count()} threads"
         )
-        got = {job: _alone(f"timed({job!r}, Path(sys.argv[1]), {3 if job != 'reconcile' else 1})",
-                           place) for job in JOBS}  # fmt: skip
+        got = {
+            job: _alone(
+                f"timed({job!r}, Path(sys.argv[1]), {3 if job != 'reconcile' else 1})", place
+            )
+            for job in JOBS
+        }
         for job, one in got.items():
             print(
                 f"{job:11} {one['s']:7.2f} s, {one['cpu_s']:7.2f} cpu s, "

@@ -57,9 +57,18 @@ from tests.benchmarks.simulate_seasons import (
 
 KEYS = ["route_id", "segment_id", "material"]
 JUDGED = (
-    "route_id", "segment_id", "material", "lane_miles", "applications", "applied_lb",
-    "applied_u_lb", "planned_lb", "allowed_lb", "verdict", "p_over",
-)  # fmt: skip
+    "route_id",
+    "segment_id",
+    "material",
+    "lane_miles",
+    "applications",
+    "applied_lb",
+    "applied_u_lb",
+    "planned_lb",
+    "allowed_lb",
+    "verdict",
+    "p_over",
+)
 MORE_WINTERS = 8
 PILE_LB = 1_200_000.0
 PILE_U_REL = 0.04
@@ -89,12 +98,17 @@ def check_calibration(fleet: Fleet, found: Calibration, ledger: Ledger) -> None:
         loop = "closed" if truck.closed_loop else "open"
         form = ", curve that levels off" if np.isfinite(truck.saturation_pct) else ""
         for name, mine in (
-            ("tested output", tested), ("between tested outputs", ~tested & ~beyond),
+            ("tested output", tested),
+            ("between tested outputs", ~tested & ~beyond),
             ("beyond tested outputs", beyond),
-        ):  # fmt: skip
+        ):
             if mine.any():
-                ledger.note(f"discharge, {loop} loop, {name}{form}", held[mine],
-                            np.full(mine.sum(), truck.tests), wide[mine])  # fmt: skip
+                ledger.note(
+                    f"discharge, {loop} loop, {name}{form}",
+                    held[mine],
+                    np.full(mine.sum(), truck.tests),
+                    wide[mine],
+                )
         if model.counts is not None:
             value = model.counts.lb_per_count
             # what is held is one number; the middle of the tested outputs is where it is judged
@@ -102,8 +116,12 @@ def check_calibration(fleet: Fleet, found: Calibration, ledger: Ledger) -> None:
             relative = float(model.relative_u_per_count(middle)[0])
             reach = coverage_factor(model.counts.dof) * relative * value
             true = truck.per_count(middle)
-            ledger.note("mass per count", within(true, value - reach, value + reach),
-                        [truck.tests], [reach / value])  # fmt: skip
+            ledger.note(
+                "mass per count",
+                within(true, value - reach, value + reach),
+                [truck.tests],
+                [reach / value],
+            )
     steady = found.drift["verdict"].eq("steady")
     if len(steady):
         ledger.note("false alarm: drift of a comparison", ~steady)
@@ -117,15 +135,25 @@ def check_calibration(fleet: Fleet, found: Calibration, ledger: Ledger) -> None:
 def planned(fleet: Fleet, storm: TrueStorm, found: Calibration) -> StormPlan:
     """The plan of a storm."""
     tables = fleet.tables
-    return plan_storm(PlanInputs(
-        storm=storm.name, routes=tables["routes"], assignments=tables["assignments"],
-        trucks=tables["trucks"], materials=tables["materials"], yards=tables["yards"],
-        stock_counts=ticket_table("yard_id material counted_at on_hand_lb on_hand_u_lb", []),
-        deliveries=ticket_table("ticket_id yard_id material delivered_at net_lb", []),
-        loads=ticket_table(LOAD_COLUMNS, []), returns=ticket_table(RETURN_COLUMNS, []),
-        forecast=forecast_of(storm), rates=rates_of(storm), policy=fleet.policy,
-        sensitive_areas=tables["areas"], models=found.models,
-    ))  # fmt: skip
+    return plan_storm(
+        PlanInputs(
+            storm=storm.name,
+            routes=tables["routes"],
+            assignments=tables["assignments"],
+            trucks=tables["trucks"],
+            materials=tables["materials"],
+            yards=tables["yards"],
+            stock_counts=ticket_table("yard_id material counted_at on_hand_lb on_hand_u_lb", []),
+            deliveries=ticket_table("ticket_id yard_id material delivered_at net_lb", []),
+            loads=ticket_table(LOAD_COLUMNS, []),
+            returns=ticket_table(RETURN_COLUMNS, []),
+            forecast=forecast_of(storm),
+            rates=rates_of(storm),
+            policy=fleet.policy,
+            sensitive_areas=tables["areas"],
+            models=found.models,
+        )
+    )
 
 
 def check_plan(fleet: Fleet, plan: StormPlan, found: Calibration, ledger: Ledger) -> None:
@@ -135,8 +163,11 @@ def check_plan(fleet: Fleet, plan: StormPlan, found: Calibration, ledger: Ledger
     rows = rows.assign(true_lb=true)
     tests = {one.truck_id: one.tests for one in fleet.trucks}
     # a curve that levels off matters to an open loop alone: a closed one counts
-    levels = {one.truck_id for one in fleet.trucks
-              if np.isfinite(one.saturation_pct) and not one.closed_loop}  # fmt: skip
+    levels = {
+        one.truck_id
+        for one in fleet.trucks
+        if np.isfinite(one.saturation_pct) and not one.closed_loop
+    }
     ok = rows["status"].isin(["ok", "extrapolated"])
     off = rows["truck_id"].isin(levels)
     for name, mine in (
@@ -149,8 +180,9 @@ def check_plan(fleet: Fleet, plan: StormPlan, found: Calibration, ledger: Ledger
             ledger.note(
                 f"plan, {name}",
                 within(some["true_lb"], some["mass_lo_lb"], some["mass_hi_lb"]),
-                some["truck_id"].map(tests), half(some["mass_lo_lb"], some["mass_hi_lb"]),
-            )  # fmt: skip
+                some["truck_id"].map(tests),
+                half(some["mass_lo_lb"], some["mass_hi_lb"]),
+            )
     good = set(rows["route_id"]) - set(rows.loc[~ok | (rows["status"] != "ok"), "route_id"])
     routes = plan.routes[plan.routes["route_id"].isin(good)]
     sums = rows.groupby(["application", "route_id"])["true_lb"].sum()
@@ -159,17 +191,21 @@ def check_plan(fleet: Fleet, plan: StormPlan, found: Calibration, ledger: Ledger
         ledger.note(
             "plan, routes",
             within(sums.reindex(keys), routes["mass_lo_lb"], routes["mass_hi_lb"]),
-            routes["truck_id"].map(tests), half(routes["mass_lo_lb"], routes["mass_hi_lb"]),
-        )  # fmt: skip
+            routes["truck_id"].map(tests),
+            half(routes["mass_lo_lb"], routes["mass_hi_lb"]),
+        )
     yard_of = fleet.tables["assignments"].set_index("route_id")["yard_id"]
     needs = rows.groupby(rows["route_id"].map(yard_of))["true_lb"].sum() / 2000.0
     bad = set(yard_of[[one for one in yard_of.index if one not in good]])
     for yard in plan.yards.itertuples():
         if yard.yard_id not in bad:
             # one end only: 97.5 % should stay below it
-            ledger.note("plan, yards (upper end: 97.5 %)",
-                        [needs[yard.yard_id] <= yard.needed_hi_ton],
-                        None, [yard.needed_hi_ton / yard.needed_ton - 1.0])  # fmt: skip
+            ledger.note(
+                "plan, yards (upper end: 97.5 %)",
+                [needs[yard.yard_id] <= yard.needed_hi_ton],
+                None,
+                [yard.needed_hi_ton / yard.needed_ton - 1.0],
+            )
 
 
 def numbers_of(found: Calibration) -> dict[str, float]:
@@ -205,17 +241,36 @@ def uses_of(rows: pd.DataFrame, network: Any) -> list[TruckUse]:
         per_round = mine.groupby(KEYS)["passes"].first().to_numpy(dtype=float)
         driven = segments["segment_id"].map(row_of).to_numpy()
         segments = segments.assign(
-            truck_id=truck_id, passes=rounds * per_round, standing_lb=0.0, matching_u_lb=0.0,
-            timing_u_lb=0.0, unplaced_lb=0.0,
-        )  # fmt: skip
-        found.append(TruckUse(
-            str(truck_id), {}, segments,
-            pd.DataFrame({"row": driven,
-                          "driven_m": network.length_m[driven] * rounds * per_round}),
-            pd.DataFrame({"row": np.array([], int), "position_m": np.array([], float),
-                          "mass_lb": np.array([], float)}),
-            1.0, 1.0, 0.0, 1.0, {}, 0.0,
-        ))  # fmt: skip
+            truck_id=truck_id,
+            passes=rounds * per_round,
+            standing_lb=0.0,
+            matching_u_lb=0.0,
+            timing_u_lb=0.0,
+            unplaced_lb=0.0,
+        )
+        found.append(
+            TruckUse(
+                str(truck_id),
+                {},
+                segments,
+                pd.DataFrame(
+                    {"row": driven, "driven_m": network.length_m[driven] * rounds * per_round}
+                ),
+                pd.DataFrame(
+                    {
+                        "row": np.array([], int),
+                        "position_m": np.array([], float),
+                        "mass_lb": np.array([], float),
+                    }
+                ),
+                1.0,
+                1.0,
+                0.0,
+                1.0,
+                {},
+                0.0,
+            )
+        )
     return found
 
 
@@ -228,69 +283,110 @@ def matched(fleet: Fleet, storm: TrueStorm, rows: pd.DataFrame, network: Any) ->
 
 
 def judged(
-    fleet: Fleet, played: list[Played], tickets: dict[str, pd.DataFrame], found: Calibration,
-    stock: dict[str, pd.DataFrame], network: Any,
-) -> list[StormUse]:  # fmt: skip
+    fleet: Fleet,
+    played: list[Played],
+    tickets: dict[str, pd.DataFrame],
+    found: Calibration,
+    stock: dict[str, pd.DataFrame],
+    network: Any,
+) -> list[StormUse]:
     """Every storm judged from all storms so far."""
     reported = pd.concat([one.reported for one in played], ignore_index=True)
     starts = {one.true.name: one.true.start for one in played}
     around = Surroundings(
-        routes=fleet.tables["routes"], assignments=fleet.tables["assignments"],
-        materials=fleet.tables["materials"], sensitive_areas=fleet.tables["areas"],
-        stock_counts=stock["counts"], deliveries=stock["deliveries"],
-        discharge_tests=fleet.tables["tests"], changes=fleet.tables["changes"],
-        policy=fleet.policy, models_table=found.models_table, drift=found.drift,
-    )  # fmt: skip
+        routes=fleet.tables["routes"],
+        assignments=fleet.tables["assignments"],
+        materials=fleet.tables["materials"],
+        sensitive_areas=fleet.tables["areas"],
+        stock_counts=stock["counts"],
+        deliveries=stock["deliveries"],
+        discharge_tests=fleet.tables["tests"],
+        changes=fleet.tables["changes"],
+        policy=fleet.policy,
+        models_table=found.models_table,
+        drift=found.drift,
+    )
     return [
         storm_use(
-            Storm(one.true.name, one.true.start, one.true.end, starts, reported, tickets["loads"],
-                  tickets["returns"], pd.DataFrame(one.plan.segments.drop(columns="geometry")),
-                  one.plan.routes),
-            around, network, one.uses,
+            Storm(
+                one.true.name,
+                one.true.start,
+                one.true.end,
+                starts,
+                reported,
+                tickets["loads"],
+                tickets["returns"],
+                pd.DataFrame(one.plan.segments.drop(columns="geometry")),
+                one.plan.routes,
+            ),
+            around,
+            network,
+            one.uses,
         )
         for one in played
-    ]  # fmt: skip
+    ]
 
 
 def check_storm(
-    one: Played, use: StormUse, complete: set[str], tests: dict[str, int], fleet: Fleet,
+    one: Played,
+    use: StormUse,
+    complete: set[str],
+    tests: dict[str, int],
+    fleet: Fleet,
     ledger: Ledger,
-) -> None:  # fmt: skip
+) -> None:
     """Ratios, masses of segments and routes, and verdicts of a storm."""
     trucks = use.trucks.set_index("truck_id")
     sums = one.rows.groupby("truck_id")[["true_lb", "usual_true_lb", "reported_lb"]].sum()
     of_storm = (sums["true_lb"] / sums["reported_lb"]).reindex(trucks.index)
     usual = (sums["usual_true_lb"] / sums["reported_lb"]).reindex(trucks.index)
-    ledger.note("ratio of the storm", within(of_storm, trucks["ratio_lo"], trucks["ratio_hi"]),
-                None, half(trucks["ratio_lo"], trucks["ratio_hi"]))  # fmt: skip
-    ledger.note("ratio of the truck", within(usual, trucks["season_lo"], trucks["season_hi"]),
-                None, half(trucks["season_lo"], trucks["season_hi"]))  # fmt: skip
+    ledger.note(
+        "ratio of the storm",
+        within(of_storm, trucks["ratio_lo"], trucks["ratio_hi"]),
+        None,
+        half(trucks["ratio_lo"], trucks["ratio_hi"]),
+    )
+    ledger.note(
+        "ratio of the truck",
+        within(usual, trucks["season_lo"], trucks["season_hi"]),
+        None,
+        half(trucks["season_lo"], trucks["season_hi"]),
+    )
     said = trucks["verdict"].isin(["reports too little", "reports too much"])
     if said.any():
         low = trucks["verdict"] == "reports too little"
         right = np.where(low, usual > 1.0, usual < 1.0)[said.to_numpy()]
         ledger.note("false: truck reports too much or too little", ~right)
     true = one.rows.groupby(KEYS)["true_lb"].sum()
-    rows = use.segments[(use.segments["reported_lb"] > 0.0)
-                        & (use.segments["segment_id"] != OFF_ROUTE)]  # fmt: skip
+    rows = use.segments[
+        (use.segments["reported_lb"] > 0.0) & (use.segments["segment_id"] != OFF_ROUTE)
+    ]
     truth = true.reindex(pd.MultiIndex.from_frame(rows[KEYS])).to_numpy()
     behind = rows["trucks"].map(tests).fillna(1)
-    ledger.note("applied, segments", within(truth, rows["applied_lo_lb"], rows["applied_hi_lb"]),
-                behind, half(rows["applied_lo_lb"], rows["applied_hi_lb"]))  # fmt: skip
+    ledger.note(
+        "applied, segments",
+        within(truth, rows["applied_lo_lb"], rows["applied_hi_lb"]),
+        behind,
+        half(rows["applied_lo_lb"], rows["applied_hi_lb"]),
+    )
     whole = rows["trucks"].isin(complete).to_numpy()
     for name, mine in (("with", whole), ("without", ~whole)):
         if mine.any():
             some = rows[mine]
             ledger.note(
                 f"applied, segments, trucks {name} all tickets of the storm",
-                within(truth[mine], some["applied_lo_lb"], some["applied_hi_lb"]), None,
+                within(truth[mine], some["applied_lo_lb"], some["applied_hi_lb"]),
+                None,
                 half(some["applied_lo_lb"], some["applied_hi_lb"]),
-            )  # fmt: skip
+            )
     routes = use.routes[(use.routes["reported_lb"] > 0.0) & (use.routes["route_id"] != OFF_ROUTE)]
     of_route = one.rows.groupby("route_id")["true_lb"].sum().reindex(routes["route_id"])
-    ledger.note("applied, routes", within(of_route, routes["applied_lo_lb"],
-                                          routes["applied_hi_lb"]),
-                None, half(routes["applied_lo_lb"], routes["applied_hi_lb"]))  # fmt: skip
+    ledger.note(
+        "applied, routes",
+        within(of_route, routes["applied_lo_lb"], routes["applied_hi_lb"]),
+        None,
+        half(routes["applied_lo_lb"], routes["applied_hi_lb"]),
+    )
     check_verdicts(rows, truth, ledger)
 
 
@@ -319,9 +415,12 @@ def check_balance(
         if row.yard_id in sound and np.isfinite(row.expected_u_ton):
             reach = 1.959964 * row.expected_u_ton
             true = true_lb[row.yard_id] / 2000.0
-            ledger.note("stock expected", within(true, row.expected_ton - reach,
-                                                 row.expected_ton + reach),
-                        None, [reach / row.expected_ton])  # fmt: skip
+            ledger.note(
+                "stock expected",
+                within(true, row.expected_ton - reach, row.expected_ton + reach),
+                None,
+                [reach / row.expected_ton],
+            )
             if np.isfinite(row.counted_ton):
                 ledger.note("false alarm: stock differs", [row.verdict != "agrees"])
 
@@ -340,8 +439,11 @@ class Depth:
 def play_season(number: int, seed: int, depth: Depth) -> Ledger:
     """Simulate a season and note how its figures fared."""
     fleet = make_fleet(seed)
-    ledger = Ledger(number, scatter_class(fleet.scatter),
-                       "many tickets" if fleet.ticket_share == 1.0 else "few tickets")  # fmt: skip
+    ledger = Ledger(
+        number,
+        scatter_class(fleet.scatter),
+        "many tickets" if fleet.ticket_share == 1.0 else "few tickets",
+    )
     found = calibrated(fleet)
     check_calibration(fleet, found, ledger)
     if depth.calibration_only:
@@ -368,8 +470,10 @@ def play_season(number: int, seed: int, depth: Depth) -> Ledger:
         returns += tickets.returns
         complete[storm.name], sound[storm.name] = tickets.complete, tickets.sound_yards
         stock.draw(storm, tickets.drawn_lb)
-    tables = {"loads": ticket_table(LOAD_COLUMNS, loads),
-              "returns": ticket_table(RETURN_COLUMNS, returns)}  # fmt: skip
+    tables = {
+        "loads": ticket_table(LOAD_COLUMNS, loads),
+        "returns": ticket_table(RETURN_COLUMNS, returns),
+    }
     judgements = judged(fleet, played, tables, found, stock.tables(), network)
     tests = {one.truck_id: one.tests for one in fleet.trucks}
     for one, use in zip(played, judgements, strict=True):
@@ -396,8 +500,9 @@ class Stock:
         for yard in YARDS:
             self._count(yard, storm.start - minute)
             net = 20.0 * round(float(rng.uniform(30000.0, 60000.0)) / 20.0)
-            self.deliveries.append((f"D{len(self.deliveries)}", yard, MATERIAL,
-                                    storm.start + 30 * minute, net))  # fmt: skip
+            self.deliveries.append(
+                (f"D{len(self.deliveries)}", yard, MATERIAL, storm.start + 30 * minute, net)
+            )
             self.true_lb[yard] += net + float(rng.normal(0.0, 8.0)) - drawn_lb[yard]
             self._count(yard, storm.end + minute)
         self.left[storm.name] = dict(self.true_lb)
@@ -421,47 +526,84 @@ class Stock:
 
 
 def check_season(
-    fleet: Fleet, played: list[Played], uses: list[StormUse], later: list[TrueStorm],
-    as_of: pd.Timestamp, ledger: Ledger,
-) -> None:  # fmt: skip
+    fleet: Fleet,
+    played: list[Played],
+    uses: list[StormUse],
+    later: list[TrueStorm],
+    as_of: pd.Timestamp,
+    ledger: Ledger,
+) -> None:
     """Use so far, its forecast, and chloride."""
     season = Season("2026-27", SEASON_START, SEASON_END, as_of)
     storms = [
-        SeasonStorm(one.true.name, one.true.start, one.true.end, one.true.rounds, use.parts,
-                    use.segments[list(JUDGED)], forecast_of(one.true))
+        SeasonStorm(
+            one.true.name,
+            one.true.start,
+            one.true.end,
+            one.true.rounds,
+            use.parts,
+            use.segments[list(JUDGED)],
+            forecast_of(one.true),
+        )
         for one, use in zip(played, uses, strict=True)
-    ]  # fmt: skip
-    budgets = pd.DataFrame({"season": ["2026-27"], "scope": ["agency"], "scope_id": ["*"],
-                            "material": [MATERIAL], "budget_lb": [1e9]})  # fmt: skip
-    result = work_out_season(SeasonInputs(
-        season=season, storms=storms, routes=fleet.tables["routes"],
-        assignments=fleet.tables["assignments"], materials=fleet.tables["materials"],
-        budgets=budgets, policy=fleet.policy, sensitive_areas=fleet.tables["areas"],
-        planned=pd.concat([
-            pd.DataFrame(one.plan.segments.drop(columns="geometry")).assign(storm=one.true.name)
-            for one in played
-        ], ignore_index=True),
-    ))  # fmt: skip
+    ]
+    budgets = pd.DataFrame(
+        {
+            "season": ["2026-27"],
+            "scope": ["agency"],
+            "scope_id": ["*"],
+            "material": [MATERIAL],
+            "budget_lb": [1e9],
+        }
+    )
+    result = work_out_season(
+        SeasonInputs(
+            season=season,
+            storms=storms,
+            routes=fleet.tables["routes"],
+            assignments=fleet.tables["assignments"],
+            materials=fleet.tables["materials"],
+            budgets=budgets,
+            policy=fleet.policy,
+            sensitive_areas=fleet.tables["areas"],
+            planned=pd.concat(
+                [
+                    pd.DataFrame(one.plan.segments.drop(columns="geometry")).assign(
+                        storm=one.true.name
+                    )
+                    for one in played
+                ],
+                ignore_index=True,
+            ),
+        )
+    )
     true = pd.concat([one.rows.assign(storm=one.true.name) for one in played], ignore_index=True)
     row = result.budget.iloc[0]
     used = true["true_lb"].sum() / 2000.0
     reach = 1.959964 * row["used_u_ton"]
-    ledger.note("used so far, agency", within(used, row["used_ton"] - reach,
-                                              row["used_ton"] + reach),
-                None, [reach / row["used_ton"]])  # fmt: skip
+    ledger.note(
+        "used so far, agency",
+        within(used, row["used_ton"] - reach, row["used_ton"] + reach),
+        None,
+        [reach / row["used_ton"]],
+    )
     by_truck = result.by_truck.set_index("truck_id")
     of_truck = (true.groupby("truck_id")["true_lb"].sum() / 2000.0).reindex(by_truck.index)
-    ledger.note("used so far, trucks", within(of_truck, by_truck["used_lo_ton"],
-                                              by_truck["used_hi_ton"]),
-                None, half(by_truck["used_lo_ton"], by_truck["used_hi_ton"]))  # fmt: skip
+    ledger.note(
+        "used so far, trucks",
+        within(of_truck, by_truck["used_lo_ton"], by_truck["used_hi_ton"]),
+        None,
+        half(by_truck["used_lo_ton"], by_truck["used_hi_ton"]),
+    )
     per_rate = true["true_lb"].sum() / sum(
         one.true.rounds * one.true.rate_lb_per_lane_mile for one in played
     )
     to_come = sum(one.rounds * one.rate_lb_per_lane_mile for one in later) * per_rate / 2000.0
     low, high = row["forecast_lo_ton"], row["forecast_hi_ton"]
     if np.isfinite(low):
-        ledger.note(forecast_question(fleet), within(used + to_come, low, high),
-                    None, half([low], [high]))  # fmt: skip
+        ledger.note(
+            forecast_question(fleet), within(used + to_come, low, high), None, half([low], [high])
+        )
     check_chloride(fleet, true, result.chloride, ledger)
 
 
@@ -478,29 +620,35 @@ def check_forecasts(fleet: Fleet, ledger: Ledger) -> None:
         storms = draw_storms(fleet)
         uses = np.array([one.rounds * one.rate_lb_per_lane_mile for one in storms])
         past = np.array([one.start <= as_of for one in storms], dtype=bool)
-        found = forecast_season(uses[past], 0.02 * uses[past].sum(), start=SEASON_START,
-                                as_of=as_of, end=SEASON_END)  # fmt: skip
+        found = forecast_season(
+            uses[past], 0.02 * uses[past].sum(), start=SEASON_START, as_of=as_of, end=SEASON_END
+        )
         if found.possible:
             low, high = found.interval()
             true = uses.sum() + float(fleet.rng.normal(0.0, 0.02)) * uses.sum()
-            ledger.note(forecast_question(fleet), within(true, low, high), None,
-                        half([low], [high]))  # fmt: skip
+            ledger.note(
+                forecast_question(fleet), within(true, low, high), None, half([low], [high])
+            )
 
 
 def check_chloride(fleet: Fleet, true: pd.DataFrame, table: pd.DataFrame, ledger: Ledger) -> None:
     """Chloride of agency, routes and areas, over the season and by storm."""
     inside = true.assign(area_id=true["area_id"].str.split("; ")).explode("area_id")
     for scope, rows, column in (
-        ("agency", true.assign(all=""), "all"), ("route", true, "route_id"),
+        ("agency", true.assign(all=""), "all"),
+        ("route", true, "route_id"),
         ("area", inside[inside["area_id"] != ""], "area_id"),
-    ):  # fmt: skip
+    ):
         said = table[(table["scope"] == scope) & (table["storm"] == "")]
         sums = rows.groupby(column)["true_lb"].sum() * fleet.chloride
         truth = sums.reindex(said["scope_id"]).fillna(0.0)
         if len(said):
-            ledger.note(f"chloride, {scope}", within(truth, said["chloride_lo_lb"],
-                                                     said["chloride_hi_lb"]),
-                        None, half(said["chloride_lo_lb"], said["chloride_hi_lb"]))  # fmt: skip
+            ledger.note(
+                f"chloride, {scope}",
+                within(truth, said["chloride_lo_lb"], said["chloride_hi_lb"]),
+                None,
+                half(said["chloride_lo_lb"], said["chloride_hi_lb"]),
+            )
 
 
 def play(seasons: int, seed: int, depth: Depth) -> Iterator[Ledger]:
@@ -531,8 +679,10 @@ def main() -> None:
         if sys.stderr.isatty():
             print(f"\r{ledger.season + 1} of {args.seasons}", end="", file=sys.stderr)
     table = pd.DataFrame(lines)
-    print(f"{args.seasons} seasons, seed {args.seed}, {time.perf_counter() - began:.0f} s; "
-          f"intervals are {100 * COVERAGE:g} % unless said\n")  # fmt: skip
+    print(
+        f"{args.seasons} seasons, seed {args.seed}, {time.perf_counter() - began:.0f} s; "
+        f"intervals are {100 * COVERAGE:g} % unless said\n"
+    )
     print(markdown(report(table)), "\n")
     for column in ("scatter", "tests", "tickets"):
         some = table[table[column] != "-"]

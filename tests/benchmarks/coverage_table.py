@@ -31,11 +31,19 @@ class Ledger:
         for name in np.unique(classes):
             mine = classes == name
             wide = widths[mine][np.isfinite(widths[mine])]
-            self.lines.append({
-                "season": self.season, "scatter": self.scatter, "tickets": self.tickets,
-                "tests": name, "question": question, "hits": float(held[mine].sum()),
-                "trials": int(mine.sum()), "width": float(wide.sum()), "widths": len(wide),
-            })  # fmt: skip
+            self.lines.append(
+                {
+                    "season": self.season,
+                    "scatter": self.scatter,
+                    "tickets": self.tickets,
+                    "tests": name,
+                    "question": question,
+                    "hits": float(held[mine].sum()),
+                    "trials": int(mine.sum()),
+                    "width": float(wide.sum()),
+                    "widths": len(wide),
+                }
+            )
 
 
 def tests_class(tests: Any) -> np.ndarray:
@@ -71,11 +79,16 @@ def shares(lines: pd.DataFrame, rng: np.random.Generator, draws: int = 1000) -> 
     low, high = np.quantile(sums[:, 0] / sums[:, 1], [0.025, 0.975])
     total = seasons.sum(axis=0)
     widths = lines["widths"].sum()
-    return pd.Series({
-        "percent": 100.0 * total[0] / total[1], "low": 100.0 * low, "high": 100.0 * high,
-        "trials": int(total[1]), "seasons": len(seasons),
-        "half_width_pct": 100.0 * lines["width"].sum() / widths if widths else np.nan,
-    })  # fmt: skip
+    return pd.Series(
+        {
+            "percent": 100.0 * total[0] / total[1],
+            "low": 100.0 * low,
+            "high": 100.0 * high,
+            "trials": int(total[1]),
+            "seasons": len(seasons),
+            "half_width_pct": 100.0 * lines["width"].sum() / widths if widths else np.nan,
+        }
+    )
 
 
 def report(lines: pd.DataFrame, by: list[str] | None = None) -> pd.DataFrame:
@@ -90,8 +103,13 @@ def report(lines: pd.DataFrame, by: list[str] | None = None) -> pd.DataFrame:
 
 def markdown(table: pd.DataFrame) -> str:
     """The table as Markdown."""
-    text = ["| " + " | ".join([*table.index.names, "share", "noise (95 %)", "trials", "seasons",
-                               "mean half-width"]) + " |"]  # fmt: skip
+    text = [
+        "| "
+        + " | ".join(
+            [*table.index.names, "share", "noise (95 %)", "trials", "seasons", "mean half-width"]
+        )
+        + " |"
+    ]
     text.append("|" + " --- |" * (len(table.index.names) + 5))
     for key, row in table.iterrows():
         names = key if isinstance(key, tuple) else (key,)

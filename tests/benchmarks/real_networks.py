@@ -140,8 +140,12 @@ def _strong_part(
     biggest = np.bincount(part).argmax()
     keep = np.flatnonzero((part[a] == biggest) & (part[b] == biggest))
     return (
-        [lines[k] for k in keep], start[keep], end[keep], one_way[keep], [highway[k] for k in keep]
-    )  # fmt: skip
+        [lines[k] for k in keep],
+        start[keep],
+        end[keep],
+        one_way[keep],
+        [highway[k] for k in keep],
+    )
 
 
 def _between_junctions(

@@ -46,9 +46,14 @@ SMALL = 1e-3
 """Part of a standard uncertainty by which a reading is moved: small, so that no form flips."""
 
 SOURCES = (
-    "scale", "containers", "timing", "counts", "run to run, tests", "start-up and form",
+    "scale",
+    "containers",
+    "timing",
+    "counts",
+    "run to run, tests",
+    "start-up and form",
     "run to run, this storm",
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)

@@ -34,15 +34,23 @@ STORM = "2026-12-31-year-end-snow"
 Z95 = float(stats.norm.ppf(0.975))
 
 RATIO_PARTS = (
-    "the truck's season: mean of the fleet", "the truck's season: its own tickets and scatter",
-    "storm to storm", "scale division", "what is left in the hopper", "the scale's own error",
+    "the truck's season: mean of the fleet",
+    "the truck's season: its own tickets and scatter",
+    "storm to storm",
+    "scale division",
+    "what is left in the hopper",
+    "the scale's own error",
     "doubt whether the tickets are right",
-)  # fmt: skip
+)
 MASS_PARTS = (
-    "matching: where the joints lie", "timing: when in an interval", "run to run",
-    "calibration at the setting", "ratio: common to the fleet", "ratio: the truck",
+    "matching: where the joints lie",
+    "timing: when in an interval",
+    "run to run",
+    "calibration at the setting",
+    "ratio: common to the fleet",
+    "ratio: the truck",
     "ratio: the truck in this storm",
-)  # fmt: skip
+)
 
 
 def ratio_variances(season: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
@@ -78,10 +86,14 @@ def ratio_variances(season: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame
     of_season = right * (1.0 - share) ** 2 + (1.0 - right)
     fleet2 = np.minimum(own["ratio_fleet_u"] ** 2, season2)
     tables = [
-        of_season * fleet2, of_season * (season2 - fleet2), (1.0 - right) * storm2,
-        right * share * division, right * share * hopper, right * share * scale,
+        of_season * fleet2,
+        of_season * (season2 - fleet2),
+        (1.0 - right) * storm2,
+        right * share * division,
+        right * share * hopper,
+        right * share * scale,
         right * (1.0 - right) * (share * apart) ** 2,
-    ]  # fmt: skip
+    ]
     found = pd.concat(tables, axis=1, keys=RATIO_PARTS)
     found.index = pd.MultiIndex.from_frame(own[keys])
     return found
@@ -103,9 +115,10 @@ def mass_variances(parts: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     )
     columns = [own.groupby(by)[name].sum() for name in ("matching", "timing", "runs", "setting")]
     for name, common in (
-        ("fleet_u_lb", ["material"]), ("truck_u_lb", ["truck_id", "material"]),
+        ("fleet_u_lb", ["material"]),
+        ("truck_u_lb", ["truck_id", "material"]),
         ("storm_u_lb", ["truck_id", "material"]),
-    ):  # fmt: skip
+    ):
         sums = own.groupby(list(dict.fromkeys([*by, *common])))[name].sum() ** 2
         columns.append(sums.groupby(level=by).sum())
     return pd.concat(columns, axis=1, keys=MASS_PARTS)
@@ -219,10 +232,12 @@ def main() -> None:
     half = 100.0 * Z95 * np.sqrt(ratio.sum(axis=1))
     print_table(
         ["share of the variance of a truck's ratio, %", "mean", "least", "most"],
-        [[part, *(f"{value:.1f}" for value in percent[part].agg(["mean", "min", "max"]))]
-         for part in RATIO_PARTS]
+        [
+            [part, *(f"{value:.1f}" for value in percent[part].agg(["mean", "min", "max"]))]
+            for part in RATIO_PARTS
+        ]
         + [["95 % half-width, %", f"{half.mean():.1f}", f"{half.min():.1f}", f"{half.max():.1f}"]],
-    )  # fmt: skip
+    )
     on = use.parts[use.parts["segment_id"] != "off_route"].assign(all="all")
     levels = {
         "a segment": ["route_id", "segment_id", "material"],

@@ -156,8 +156,18 @@ def _tables(fleet: Fleet) -> dict[str, pd.DataFrame]:
             "truck_id control feeder capacity_lb prewet_tank_gal min_feeder_pct max_feeder_pct "
             "control_step_pct gate_positions_in max_spread_lanes",
             [
-                (one.truck_id, "closed_loop" if one.closed_loop else "open_loop", "auger",
-                 16000.0, nan, 5.0, 100.0, 1.0, (3.0,), nan)
+                (
+                    one.truck_id,
+                    "closed_loop" if one.closed_loop else "open_loop",
+                    "auger",
+                    16000.0,
+                    nan,
+                    5.0,
+                    100.0,
+                    1.0,
+                    (3.0,),
+                    nan,
+                )
                 for one in fleet.trucks
             ],
         ),
@@ -178,7 +188,7 @@ def _tables(fleet: Fleet) -> dict[str, pd.DataFrame]:
         "weighings": weighings,
         "routes": _routes(fleet),
         "areas": _areas(fleet),
-    }  # fmt: skip
+    }
 
 
 def _tests(fleet: Fleet) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -198,12 +208,22 @@ def _tests(fleet: Fleet) -> tuple[pd.DataFrame, pd.DataFrame]:
             # the feeder turned so often; how much each count carried is what scatters
             turned = truck.discharge(np.array(output)) * minutes
             counts = float(np.floor(turned / truck.per_count(np.array(output)) + rng.uniform()))
-            tests.append((
-                test_id, truck.truck_id, MATERIAL,
-                TESTED_AT + pd.Timedelta(minutes=10 * number), 3.0, output,
-                round(60.0 * minutes + rng.normal(0.0, 0.3), 1),
-                counts if truck.closed_loop else np.nan, np.nan, np.nan, False, "",
-            ))  # fmt: skip
+            tests.append(
+                (
+                    test_id,
+                    truck.truck_id,
+                    MATERIAL,
+                    TESTED_AT + pd.Timedelta(minutes=10 * number),
+                    3.0,
+                    output,
+                    round(60.0 * minutes + rng.normal(0.0, 0.3), 1),
+                    counts if truck.closed_loop else np.nan,
+                    np.nan,
+                    np.nan,
+                    False,
+                    "",
+                )
+            )
             weighings += _weighed(rng, test_id, method, exact * (1.0 + span[method]))
     columns = (
         "test_id truck_id material performed_at gate_in feeder_pct duration_s sensor_counts "
@@ -250,13 +270,23 @@ def _routes(fleet: Fleet) -> gpd.GeoDataFrame:
         lon, lat = -94.0, 46.0 + 0.05 * number
         for place in range(SEGMENTS):
             end = lon + float(fleet.rng.uniform(0.01, 0.03))
-            rows.append({
-                "route_id": f"R{truck.truck_id}", "segment_id": f"{truck.truck_id}.{place}",
-                "lanes": 2.0, "lane_width_ft": 12.0, "passes": 2, "speed_mph": 25.0,
-                "service_class": "A", "zone": "", "two_way": True, "name": "",
-                "sequence": float(place), "row": len(rows) + 1,
-                "geometry": shapely.LineString([(lon, lat), (end, lat)]),
-            })  # fmt: skip
+            rows.append(
+                {
+                    "route_id": f"R{truck.truck_id}",
+                    "segment_id": f"{truck.truck_id}.{place}",
+                    "lanes": 2.0,
+                    "lane_width_ft": 12.0,
+                    "passes": 2,
+                    "speed_mph": 25.0,
+                    "service_class": "A",
+                    "zone": "",
+                    "two_way": True,
+                    "name": "",
+                    "sequence": float(place),
+                    "row": len(rows) + 1,
+                    "geometry": shapely.LineString([(lon, lat), (end, lat)]),
+                }
+            )
             lon = end
     return gpd.GeoDataFrame(rows, crs=4326)
 
@@ -266,13 +296,20 @@ def _areas(fleet: Fleet) -> gpd.GeoDataFrame:
     rows = []
     for number in range(0, len(fleet.trucks), 2):
         west, lat = -94.0 + float(fleet.rng.uniform(0.01, 0.05)), 46.0 + 0.05 * number
-        rows.append({
-            "area_id": f"A{number}", "name": f"Well {number}", "kind": "wellhead",
-            "max_rate_lb_per_lane_mile": 200.0 if number % 4 else np.nan, "rate_factor": 0.8,
-            "chloride_limit_lb": np.nan, "mean_flow_cfs": np.nan,
-            "low_flow_cfs": np.nan, "background_mg_l": np.nan,
-            "geometry": shapely.box(west, lat - 0.01, west + 0.03, lat + 0.01),
-        })  # fmt: skip
+        rows.append(
+            {
+                "area_id": f"A{number}",
+                "name": f"Well {number}",
+                "kind": "wellhead",
+                "max_rate_lb_per_lane_mile": 200.0 if number % 4 else np.nan,
+                "rate_factor": 0.8,
+                "chloride_limit_lb": np.nan,
+                "mean_flow_cfs": np.nan,
+                "low_flow_cfs": np.nan,
+                "background_mg_l": np.nan,
+                "geometry": shapely.box(west, lat - 0.01, west + 0.03, lat + 0.01),
+            }
+        )
     return gpd.GeoDataFrame(rows, crs=4326)
 
 
@@ -298,21 +335,30 @@ def draw_storms(fleet: Fleet) -> list[TrueStorm]:
     share = rng.beta(2.0, 2.0, count) if fleet.peaked else rng.uniform(size=count)
     return [
         TrueStorm(
-            f"s{number:02d}", (SEASON_START + (SEASON_END - SEASON_START) * float(at)).floor("min"),
+            f"s{number:02d}",
+            (SEASON_START + (SEASON_END - SEASON_START) * float(at)).floor("min"),
             int(rng.choice([1, 2, 3, 4], p=[0.35, 0.35, 0.2, 0.1])),
             float(np.round(rng.uniform(150.0, 350.0))),
         )
         for number, at in enumerate(np.sort(share))
-    ]  # fmt: skip
+    ]
 
 
 def forecast_of(storm: TrueStorm) -> pd.DataFrame:
     """One row for each round."""
     rows: list[tuple[object, ...]] = [
-        ("*", storm.start + pd.Timedelta(hours=3 * n), storm.start + pd.Timedelta(hours=3 * n + 3),
-         "light_snow", 25.0, "", 0.05, str(n + 1))
+        (
+            "*",
+            storm.start + pd.Timedelta(hours=3 * n),
+            storm.start + pd.Timedelta(hours=3 * n + 3),
+            "light_snow",
+            25.0,
+            "",
+            0.05,
+            str(n + 1),
+        )
         for n in range(storm.rounds)
-    ]  # fmt: skip
+    ]
     columns = "zone start end event pavement_temp_f trend precipitation_in application"
     return table(columns, rows).astype(
         {"start": "datetime64[ns, UTC]", "end": "datetime64[ns, UTC]"}
@@ -435,8 +481,13 @@ def weigh_loads(fleet: Fleet, storm: TrueStorm, true_lb: dict[str, float]) -> Ti
     rng = fleet.rng
     found = Tickets([], [], set(), dict.fromkeys(YARDS, 0.0), set(YARDS))
     weighed = rng.uniform() < fleet.ticket_share
-    yard_of = dict(zip(fleet.tables["assignments"]["truck_id"],
-                       fleet.tables["assignments"]["yard_id"], strict=True))  # fmt: skip
+    yard_of = dict(
+        zip(
+            fleet.tables["assignments"]["truck_id"],
+            fleet.tables["assignments"]["yard_id"],
+            strict=True,
+        )
+    )
     for truck in fleet.trucks:
         need, yard = true_lb.get(truck.truck_id, 0.0), yard_of[truck.truck_id]
         if need <= 0.0:
@@ -463,11 +514,22 @@ def weigh_loads(fleet: Fleet, storm: TrueStorm, true_lb: dict[str, float]) -> Ti
             found.complete.add(truck.truck_id)
         for number, net in enumerate(written):
             moment = storm.start + (storm.end - storm.start) * (number / (len(loads) + 1))
-            found.loads.append((f"{storm.name}-{truck.truck_id}-{number}", truck.truck_id, yard,
-                                moment, MATERIAL, net, 20.0, storm.name))  # fmt: skip
+            found.loads.append(
+                (
+                    f"{storm.name}-{truck.truck_id}-{number}",
+                    truck.truck_id,
+                    yard,
+                    moment,
+                    MATERIAL,
+                    net,
+                    20.0,
+                    storm.name,
+                )
+            )
         if rest == "returned":
-            found.returns.append((truck.truck_id, yard, storm.end, MATERIAL, _read(rng, left), 20.0,
-                                  storm.name))  # fmt: skip
+            found.returns.append(
+                (truck.truck_id, yard, storm.end, MATERIAL, _read(rng, left), 20.0, storm.name)
+            )
     return found
 
 
@@ -531,9 +593,15 @@ def telemetry(
             speed_mph.append(np.where((since > 0.0) & (since < leg_s), MPS / 0.44704, 0.0))
             total.append(used + put)
             used += mass_lb[-1]
-        found.append(_records(fleet, network, str(truck_id), mine, [
-            np.concatenate(one) for one in (time_s, along_m, back, speed_mph, total)
-        ]))  # fmt: skip
+        found.append(
+            _records(
+                fleet,
+                network,
+                str(truck_id),
+                mine,
+                [np.concatenate(one) for one in (time_s, along_m, back, speed_mph, total)],
+            )
+        )
     return found
 
 
@@ -553,7 +621,7 @@ def _profile(network: Network, round_: pd.DataFrame) -> tuple[Floats, Floats]:
 
 def _records(
     fleet: Fleet, network: Network, truck_id: str, mine: pd.DataFrame, columns: list[NDArray[Any]]
-) -> TruckRecords:  # fmt: skip
+) -> TruckRecords:
     time_s, along_m, back, speed_mph, total = columns
     count = len(time_s)
     routes = fleet.tables["routes"]
@@ -572,8 +640,19 @@ def _records(
     lon, lat_noisy = network.plane.unproject(x_m + off[0], y + off[1])
     nothing = np.full(count, np.nan)
     return TruckRecords(
-        truck_id, time_s, lon, lat_noisy, speed_mph,
-        np.where(back, 270.0, 90.0) + fleet.rng.normal(0.0, 5.0, count), np.ones(count, bool),
-        total, nothing, nothing, np.full(count, -1), np.zeros(count, int), np.arange(count),
-        (), (SourceFile("simulated"),),
-    )  # fmt: skip
+        truck_id,
+        time_s,
+        lon,
+        lat_noisy,
+        speed_mph,
+        np.where(back, 270.0, 90.0) + fleet.rng.normal(0.0, 5.0, count),
+        np.ones(count, bool),
+        total,
+        nothing,
+        nothing,
+        np.full(count, -1),
+        np.zeros(count, int),
+        np.arange(count),
+        (),
+        (SourceFile("simulated"),),
+    )

@@ -134,9 +134,19 @@ def _drive(graph, shape, territory, link_speed, link_rate, seed, ticks, start, h
             reach = min(gone, 25.0, away) if gone < 25.0 or away < 25.0 else 25.0
             v = 0.0 if reach == 25.0 else 12.0
             sign = 1.0 if gone <= 25.0 else -1.0
-            out[t] = np.array([-1.0, 0.0, away_x + away_dx * reach * 12.0,
-                               away_y + away_dy * reach * 12.0,
-                               sign * away_dx, sign * away_dy, v, 0.0, 0.0])  # fmt: skip
+            out[t] = np.array(
+                [
+                    -1.0,
+                    0.0,
+                    away_x + away_dx * reach * 12.0,
+                    away_y + away_dy * reach * 12.0,
+                    sign * away_dx,
+                    sign * away_dy,
+                    v,
+                    0.0,
+                    0.0,
+                ]
+            )
             continue
         length = graph.length_m[a >> 1]
         if fresh:
@@ -178,8 +188,19 @@ def _drive(graph, shape, territory, link_speed, link_rate, seed, ticks, start, h
         v = min(v + SPEED_UP_MPS2 * TICK_S, max(top, v - 3.0 * TICK_S))
         moved = v * TICK_S
         x, y, ux, uy = _point(shape, graph.length_m, a, at)
-        out[t] = np.array([a, at, x, y, ux, uy, v, 1.0 if spreading else 0.0,
-                           moved * link_rate[a >> 1] if spreading else 0.0])  # fmt: skip
+        out[t] = np.array(
+            [
+                a,
+                at,
+                x,
+                y,
+                ux,
+                uy,
+                v,
+                1.0 if spreading else 0.0,
+                moved * link_rate[a >> 1] if spreading else 0.0,
+            ]
+        )
         at += moved
         if stop_at >= 0.0 and at >= stop_at - 0.2:
             stop_at = -1.0
@@ -214,12 +235,23 @@ def simulate(network: Network, seed: int, rows: int, habits: Habits = Habits()) 
     territory = _territory(graph, int(rng.choice(open_links)), habits.territory_links)
     per_record = round(habits.interval_s / TICK_S)
     motion = _drive(
-        graph, shape, territory, link_speed * rng.uniform(0.85, 1.0), link_rate,
+        graph,
+        shape,
+        territory,
+        link_speed * rng.uniform(0.85, 1.0),
+        link_rate,
         int(rng.integers(2**31)),
-        rows * per_record, int(rng.choice(np.flatnonzero(territory))),
-        (habits.stop_every_m, habits.turn_every_m, habits.refill_every_m, habits.off_after_m,
-         habits.off_for_m, habits.pile_share),
-    )  # fmt: skip
+        rows * per_record,
+        int(rng.choice(np.flatnonzero(territory))),
+        (
+            habits.stop_every_m,
+            habits.turn_every_m,
+            habits.refill_every_m,
+            habits.off_after_m,
+            habits.off_for_m,
+            habits.pile_share,
+        ),
+    )
     return _report(network, motion, per_record, rng, habits)
 
 

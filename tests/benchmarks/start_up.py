@@ -80,8 +80,9 @@ def storm(place: Path) -> None:
         write_workspace(place, ROWS, TRUCKS, BLOCKS)
     rates = workspace / "storms/storm/rates.csv"
     rates.unlink(missing_ok=True)  # the accounts alone: without rates there is no plan
-    done = subprocess.run([sys.executable, "-c", ACCOUNTS, str(workspace)], check=True,
-                          capture_output=True, text=True)  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", ACCOUNTS, str(workspace)], check=True, capture_output=True, text=True
+    )
     accounts = float(done.stdout)
     rates.write_text(RATES)
     whole = processor_s([*PROGRAM, "reconcile", str(workspace), "storm", "--no-pdf"])

@@ -77,10 +77,16 @@ def test_every_condition_can_be_drawn(condition: str):
 def test_noise_is_that_of_whole_counties():
     """Ten counties that stand or fall as one each: the noise is that of ten draws, not of 1,000."""
     held = np.repeat([1.0] * 5 + [0.0] * 5, 100)
-    lines = pd.DataFrame({
-        "question": "q", "condition": "c", "workspace": np.repeat(np.arange(10), 100),
-        "held": held, "error": np.linspace(-0.1, 0.1, 1000), "half": 0.05,
-    })  # fmt: skip
+    lines = pd.DataFrame(
+        {
+            "question": "q",
+            "condition": "c",
+            "workspace": np.repeat(np.arange(10), 100),
+            "held": held,
+            "error": np.linspace(-0.1, 0.1, 1000),
+            "half": 0.05,
+        }
+    )
     row = shares(lines, ["question", "condition"]).iloc[0]
     assert row["share"] == pytest.approx(50.0)
     assert row["noise"] == pytest.approx(100.0 * np.sqrt(0.25 / 10), rel=0.1)

@@ -18,9 +18,12 @@ CLOSED = {"control": "closed_loop", "gate_positions_in": (2.0, 3.0)}
 
 
 def history(
-    loads: dict[float, float], truck: dict, counts_per_lb: float = 0.0,
-    fleet: tuple[dict, ...] = (), **test: object,
-) -> tuple[object, pd.DataFrame]:  # fmt: skip
+    loads: dict[float, float],
+    truck: dict,
+    counts_per_lb: float = 0.0,
+    fleet: tuple[dict, ...] = (),
+    **test: object,
+) -> tuple[object, pd.DataFrame]:
     """A fleet whose first truck gave these loads, lb in a minute at an output in percent."""
     trucks = build.trucks(truck, *fleet)
     rows, weighed = [], []
@@ -30,9 +33,15 @@ def history(
         rows.append({"test_id": name, "feeder_pct": output, "sensor_counts": counts, **test})
         weighed.append({"test_id": name, "gross_lb": load})
     result = calibrate(
-        build.tests(*rows), build.weighings(*weighed), trucks, build.materials(), build.changes(),
-        build.assignments(), build.POLICY, build.AS_OF,
-    )  # fmt: skip
+        build.tests(*rows),
+        build.weighings(*weighed),
+        trucks,
+        build.materials(),
+        build.changes(),
+        build.assignments(),
+        build.POLICY,
+        build.AS_OF,
+    )
     return result, trucks
 
 
@@ -40,9 +49,15 @@ def tried(known: tuple, test: dict, *weighed: dict) -> RunTrial:
     result, trucks = known
     rows = [{"test_id": "new", **one} for one in weighed]
     return try_run(
-        build.tests({"test_id": "new", **test}), build.weighings(*rows), trucks_by_id(trucks),
-        build.changes(), build.POLICY, 5.0, result.tests, result.models,
-    )  # fmt: skip
+        build.tests({"test_id": "new", **test}),
+        build.weighings(*rows),
+        trucks_by_id(trucks),
+        build.changes(),
+        build.POLICY,
+        5.0,
+        result.tests,
+        result.models,
+    )
 
 
 def asked(known: tuple, test: dict, *weighed: dict) -> dict[str, dict]:
@@ -67,9 +82,13 @@ def test_an_honest_run_is_not_asked_about(open_loop, output, scatter):
 
 @pytest.mark.parametrize(
     ("factor", "slip"),
-    [(1.0 / POUNDS_PER_KILOGRAM, "slip_kg"), (POUNDS_PER_KILOGRAM, "slip_lb"),
-     (0.1, "slip_zero_missing"), (10.0, "slip_zero_more")],
-)  # fmt: skip
+    [
+        (1.0 / POUNDS_PER_KILOGRAM, "slip_kg"),
+        (POUNDS_PER_KILOGRAM, "slip_lb"),
+        (0.1, "slip_zero_missing"),
+        (10.0, "slip_zero_more"),
+    ],
+)
 @pytest.mark.parametrize("output", [25.0, 60.0, 95.0])
 def test_a_wrong_unit_or_zero_is_named_with_what_it_would_be(open_loop, factor, slip, output):
     found = asked(open_loop, {"feeder_pct": output}, {"gross_lb": 6.0 * output * factor})
@@ -103,10 +122,12 @@ def test_a_voided_test_is_no_measure():
 
 @pytest.mark.parametrize(
     ("test", "load", "basis"),
-    [({"gate_in": 3.0}, 5400.0, "by_own_other_gate"),
-     ({"material": "sand"}, 3600.0, "by_own_other_material"),
-     ({"truck_id": "T9"}, 3600.0, "by_fleet")],
-)  # fmt: skip
+    [
+        ({"gate_in": 3.0}, 5400.0, "by_own_other_gate"),
+        ({"material": "sand"}, 3600.0, "by_own_other_material"),
+        ({"truck_id": "T9"}, 3600.0, "by_fleet"),
+    ],
+)
 def test_a_first_test_is_held_against_the_nearest_thing_known(test, load, basis):
     known = history({20.0: 118.0, 60.0: 362.0, 100.0: 597.0}, OPEN, fleet=({"truck_id": "T9"},))
     found = asked(known, {"feeder_pct": 60.0, **test}, {"gross_lb": load})

@@ -85,9 +85,9 @@ def fleet_coverage(scatter: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
         sd = np.hypot(0.003, scatter * np.exp(rng.normal(0.0, 0.2, (TRUCKS, 1))))
         runs = 240.0 * (1.0 + sd * rng.standard_normal((TRUCKS, TESTS)))
         u = np.full(TESTS, 0.003 * 0.3)
-        usual = learn_from_others([
-            Residuals(one / one.mean() - 1.0, np.full(TESTS, 0.003), TESTS - 1) for one in runs
-        ])  # fmt: skip
+        usual = learn_from_others(
+            [Residuals(one / one.mean() - 1.0, np.full(TESTS, 0.003), TESTS - 1) for one in runs]
+        )
         for truck, (one, known) in enumerate(zip(runs, usual, strict=True)):
             found = fit_counts(AT, one, COUNTS, u, known)
             assert found is not None

@@ -104,17 +104,20 @@ def test_a_closed_loop_goes_by_its_counts():
 def test_the_table_of_advice_says_it_too():
     table = calibrated([*scattered(300.0, 600.0), {"gate_in": 3.0, "lb": 150.0}]).advice
     assert dict(zip(table["gate_in"], table["standing"], strict=True)) == {
-        2.0: "do_not_use", 3.0: "in_part",
-    }  # fmt: skip
+        2.0: "do_not_use",
+        3.0: "in_part",
+    }
 
 
 runs = st.lists(
     st.builds(
         lambda pct, per: {"feeder_pct": pct, "lb": per * pct},
-        st.sampled_from([20.0, 38.0, 50.0, 75.0, 100.0]), st.floats(1.0, 6.0),
+        st.sampled_from([20.0, 38.0, 50.0, 75.0, 100.0]),
+        st.floats(1.0, 6.0),
     ),
-    min_size=1, max_size=5,
-)  # fmt: skip
+    min_size=1,
+    max_size=5,
+)
 
 
 @pytest.mark.slow

@@ -40,9 +40,11 @@ class Assumed:
     fill_spread: Decimal = Decimal("0.02")
     division: dict[str, Decimal] = field(
         default_factory=lambda: {
-            "container": Decimal(1), "direct": Decimal(1), "vehicle_scale": Decimal(20)
+            "container": Decimal(1),
+            "direct": Decimal(1),
+            "vehicle_scale": Decimal(20),
         }
-    )  # fmt: skip
+    )
     counting: Decimal = ONE / 6
     """Variance of a difference of two readings of a counter: triangular over one count to each
     side, JCGM 100:2008, 4.3.9."""
@@ -135,11 +137,22 @@ def runs_of(files: Files, as_of: datetime, given: Assumed = ASSUMED) -> list[Run
             per_count_u = (variance + per_count**2 * given.counting).sqrt() / counts
         result.append(
             Run(
-                row["test_id"], row["truck_id"], row["material"], at, gate, output, seconds, net,
-                variance.sqrt(), flow, flow_u, per_count, per_count_u,
+                row["test_id"],
+                row["truck_id"],
+                row["material"],
+                at,
+                gate,
+                output,
+                seconds,
+                net,
+                variance.sqrt(),
+                flow,
+                flow_u,
+                per_count,
+                per_count_u,
                 _counts(files, row, at, as_of, closed[row["truck_id"]]),
             )
-        )  # fmt: skip
+        )
     return result
 
 
@@ -477,11 +490,13 @@ def models_of(files: Files, as_of: datetime, given: Assumed = ASSUMED) -> dict[M
         if run.valid:
             groups[run.truck_id, run.material, run.gate].append(run)
     groups = {
-        key: runs for key, runs in sorted(groups.items())
+        key: runs
+        for key, runs in sorted(groups.items())
         if any(run.flow > 2 * run.flow_u for run in runs)
-    }  # fmt: skip
-    first = {key: _fitted(key[2], runs, closed[key[0]], given, given)
-             for key, runs in groups.items()}  # fmt: skip
+    }
+    first = {
+        key: _fitted(key[2], runs, closed[key[0]], given, given) for key, runs in groups.items()
+    }
     found = {}
     for key, runs in groups.items():
         alike = [other for other in groups if other[1] == key[1]]

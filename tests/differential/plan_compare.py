@@ -88,10 +88,15 @@ def compare_calibration(folder: Path, as_of: datetime, out: Outcome) -> dict[Mod
     for row in rows_of(results / "tests.csv"):
         run = runs.pop(row["test_id"])
         for column, mine in {
-            "net_lb": run.net, "net_u_lb": run.net_u, "discharge_lb_per_min": run.flow,
-            "discharge_u_lb_per_min": run.flow_u, "lb_per_count": run.per_count,
-            "lb_per_count_u": run.per_count_u, "duration_s": run.seconds, "gate_in": run.gate,
-        }.items():  # fmt: skip
+            "net_lb": run.net,
+            "net_u_lb": run.net_u,
+            "discharge_lb_per_min": run.flow,
+            "discharge_u_lb_per_min": run.flow_u,
+            "lb_per_count": run.per_count,
+            "lb_per_count_u": run.per_count_u,
+            "duration_s": run.seconds,
+            "gate_in": run.gate,
+        }.items():
             out.number(run.test_id, f"tests.{column}", mine, row[column], NINE_DIGITS)
         out.same(run.test_id, "tests.valid", "true" if run.valid else "false", row["valid"])
     out.same("tests.csv", "tests.rows", len(runs), 0)
@@ -134,16 +139,20 @@ def _compare_model(out: Outcome, model: Model, row: dict[str, str]) -> None:
     levels = model.kind == "saturating"
     counts = model.counts
     for column, mine in {
-        "slope_lb_per_min_per_pct": model.values[0], "slope_u_lb_per_min_per_pct": u[0],
-        "start_pct": model.values[1], "start_u_pct": u[1],
+        "slope_lb_per_min_per_pct": model.values[0],
+        "slope_u_lb_per_min_per_pct": u[0],
+        "start_pct": model.values[1],
+        "start_u_pct": u[1],
         "saturation_pct": model.values[2] if levels else None,
         "saturation_u_pct": u[2] if levels else None,
         "lb_per_count": counts.value if counts else None,
         "lb_per_count_u": counts.u if counts else None,
         "count_trend_p": counts.trend_p if counts else None,
-        "scale": model.scale, "repeatability_pct": 100 * model.repeatability,
-        "tested_lo_pct": model.outputs[0], "tested_hi_pct": model.outputs[-1],
-    }.items():  # fmt: skip
+        "scale": model.scale,
+        "repeatability_pct": 100 * model.repeatability,
+        "tested_lo_pct": model.outputs[0],
+        "tested_hi_pct": model.outputs[-1],
+    }.items():
         out.number(where, f"models.{column}", mine, row[column], 5e-8)
     out.number(where, "models.dof", model.dof, row["dof"], NINE_DIGITS)
 
@@ -175,8 +184,9 @@ def _compare_between(out: Outcome, models: dict[ModelKey, Model], row: dict[str,
     share = (gate - lower.gate) / (upper.gate - lower.gate)
     low, high = lower.flow(output), upper.flow(output)
     bend = share * (1 - share) * abs(high - low) / Decimal(3).sqrt()
-    u = (((1 - share) * lower.flow_u(output)) ** 2 + (share * upper.flow_u(output)) ** 2
-         + bend**2).sqrt()  # fmt: skip
+    u = (
+        ((1 - share) * lower.flow_u(output)) ** 2 + (share * upper.flow_u(output)) ** 2 + bend**2
+    ).sqrt()
     where = f"{row['truck_id']} between gates {row['gate_in']} at {output}"
     flow = low + share * (high - low)
     out.number(where, "between.discharge_lb_per_min", flow, row["discharge_lb_per_min"], 1e-7)
@@ -208,9 +218,10 @@ def compare_plan(
     rounds = list({t.round.label: t.round for t in targets}.values())
     controls = {row["truck_id"]: Control.of(row) for row in files.table("trucks.csv")}
     usable = {
-        key: model for key, model in models.items()
+        key: model
+        for key, model in models.items()
         if not (controls[key[0]].closed and model.counts is None)
-    }  # fmt: skip
+    }
     rows = []
     for target in targets:
         stretch = target.stretch
@@ -255,8 +266,11 @@ def _compare_needs(out: Outcome, rows: Sequence[_Row]) -> None:
         out.same(where, "segments.area_id", areas, theirs["area_id"])
         out.same(where, "segments.truck_id", stretch.truck, theirs["truck_id"])
         source = theirs["rate_source"]
-        out.holds(where, "segments.rate_source", source.startswith(target.source) and
-                  bool(source) == bool(target.source))  # fmt: skip
+        out.holds(
+            where,
+            "segments.rate_source",
+            source.startswith(target.source) and bool(source) == bool(target.source),
+        )
 
 
 def _compare_gates(out: Outcome, rows: Sequence[_Row], models: dict[ModelKey, Model]) -> None:
@@ -302,10 +316,12 @@ def _compare_gate(
     at_gate = []
     for gate in gates:
         these = [models.get((truck, row.target.stretch.material, gate)) for row in mine]
-        at_gate.append([
-            serve(model, control, need, _cap_flow(row)) if model else None
-            for model, need, row in zip(these, needs, mine, strict=True)
-        ])  # fmt: skip
+        at_gate.append(
+            [
+                serve(model, control, need, _cap_flow(row)) if model else None
+                for model, need, row in zip(these, needs, mine, strict=True)
+            ]
+        )
     scores = [score(served, needs, weights, control) for served in at_gate]
     used = [row.model.gate for row in mine if row.model]
     best = min(range(len(gates)), key=lambda place: scores[place])
@@ -347,8 +363,11 @@ def _compare_settings(out: Outcome, where: str, mine: Sequence[_Row]) -> None:
         error = abs(model.flow(output) / need - 1)
         others = [x for x in used if x in row.served.allowed]
         best = min((abs(model.flow(x) / need - 1) for x in others), default=error)
-        out.holds(_where(row), "no setting in use is nearer", error <= best * (1 + Decimal("1e-9"))
-                  + Decimal("1e-9"))  # fmt: skip
+        out.holds(
+            _where(row),
+            "no setting in use is nearer",
+            error <= best * (1 + Decimal("1e-9")) + Decimal("1e-9"),
+        )
 
 
 def _status(row: _Row, limit: Decimal | None) -> str:
@@ -393,16 +412,22 @@ def _compare_masses(out: Outcome, files: Files, rows: Sequence[_Row]) -> None:
         output = Decimal(theirs["feeder_pct"]) if theirs["feeder_pct"] else None
         if row.served and row.model and row.control and output is not None:
             if row.control.closed:
-                out.number(where, "segments.feeder_pct", row.served.output,
-                           theirs["feeder_pct"], 5e-8)  # fmt: skip
+                out.number(
+                    where, "segments.feeder_pct", row.served.output, theirs["feeder_pct"], 5e-8
+                )
                 output, flow = row.served.output, row.served.flow
             else:
                 flow = row.model.flow(output)
             achieved = flow / target.stretch.per_rate
             count = row.model.counts.value if row.model.counts and row.control.closed else None
             out.number(where, "segments.lb_per_count", count, theirs["lb_per_count"], NINE_DIGITS)
-        out.number(where, "segments.achieved_rate_lb_per_lane_mile", achieved,
-                   theirs["achieved_rate_lb_per_lane_mile"], 5e-8)  # fmt: skip
+        out.number(
+            where,
+            "segments.achieved_rate_lb_per_lane_mile",
+            achieved,
+            theirs["achieved_rate_lb_per_lane_mile"],
+            5e-8,
+        )
         rate = achieved if status in AS_SET else target.rate
         row.mass = None if rate is None else rate * target.stretch.lane_miles
         out.number(where, "segments.mass_lb", row.mass, theirs["mass_lb"], 6e-8)
@@ -435,33 +460,47 @@ def _compare_routes(
         prewet = None if mass is None else mass / 2000 * stretch.prewet
         prewet = prewet if stretch.material in solids else ZERO
         for column, value, limit in (
-            ("lane_miles", lanes, LENGTHS), ("mass_lb", mass, 6e-8),
-            ("mass_lo_lb", low, 2e-7), ("mass_hi_lb", high, 2e-7), ("prewet_gal", prewet, 6e-8),
-        ):  # fmt: skip
+            ("lane_miles", lanes, LENGTHS),
+            ("mass_lb", mass, 6e-8),
+            ("mass_lo_lb", low, 2e-7),
+            ("mass_hi_lb", high, 2e-7),
+            ("prewet_gal", prewet, 6e-8),
+        ):
             out.number(where, f"routes.{column}", value, theirs[column], limit)
         if not stretch.truck:
             continue
         driven = trip(files, [(row.target.stretch, row.mass or ZERO) for row in mine])
         minutes = driven.spreading + driven.reloading + driven.travel
         for column, number in (
-            ("load_lb", driven.load_lb), ("loads", driven.loads),
-            ("spreading_minutes", driven.spreading), ("reload_minutes", driven.reloading),
-            ("travel_minutes", driven.travel), ("minutes", minutes),
-        ):  # fmt: skip
+            ("load_lb", driven.load_lb),
+            ("loads", driven.loads),
+            ("spreading_minutes", driven.spreading),
+            ("reload_minutes", driven.reloading),
+            ("travel_minutes", driven.travel),
+            ("minutes", minutes),
+        ):
             out.number(where, f"routes.{column}", number, theirs[column], 1e-7)
 
 
 def _compare_yards(
-    out: Outcome, files: Files, storm: str, rounds: Sequence[Any], rows: Sequence[_Row],
+    out: Outcome,
+    files: Files,
+    storm: str,
+    rounds: Sequence[Any],
+    rows: Sequence[_Row],
     found: Sequence[dict[str, str]],
-) -> None:  # fmt: skip
+) -> None:
     needs: dict[tuple[str, str], list[Piece]] = defaultdict(list)
     for row in rows:
         stretch = row.target.stretch
         if stretch.yard and row.piece:
             needs[stretch.yard, stretch.material].append(row.piece)
-    out.same("plan_yards.csv", "yards.rows", set(needs),
-             {(row["yard_id"], row["material"]) for row in found})  # fmt: skip
+    out.same(
+        "plan_yards.csv",
+        "yards.rows",
+        set(needs),
+        {(row["yard_id"], row["material"]) for row in found},
+    )
     start = min((each.start for each in rounds if each.start), default=None)
     for theirs in found:
         place = theirs["yard_id"], theirs["material"]
@@ -470,7 +509,9 @@ def _compare_yards(
         have = None if stock is None else stock / 2000
         short = None if have is None else max(ZERO, mass / 2000 - max(have, ZERO))
         for column, value, limit in (
-            ("needed_ton", mass / 2000, 6e-8), ("needed_hi_ton", high / 2000, 2e-7),
-            ("on_hand_ton", have, NINE_DIGITS), ("short_ton", short, 1e-6),
-        ):  # fmt: skip
+            ("needed_ton", mass / 2000, 6e-8),
+            ("needed_hi_ton", high / 2000, 2e-7),
+            ("on_hand_ton", have, NINE_DIGITS),
+            ("short_ton", short, 1e-6),
+        ):
             out.number("/".join(place), f"yards.{column}", value, theirs[column], limit)

@@ -137,9 +137,12 @@ def least_squares(
     """
     size = len(design[0])
     normal = [
-        [sum((r[i] * r[j] / v for r, v in zip(design, variance, strict=True)), ZERO)
-         for j in range(size)] for i in range(size)
-    ]  # fmt: skip
+        [
+            sum((r[i] * r[j] / v for r, v in zip(design, variance, strict=True)), ZERO)
+            for j in range(size)
+        ]
+        for i in range(size)
+    ]
     right = [
         sum((r[i] * y / v for r, y, v in zip(design, response, variance, strict=True)), ZERO)
         for i in range(size)

@@ -64,9 +64,10 @@ def learned(own: int, fleet: Sequence[Scatter]) -> tuple[float, float] | None:
     shares = [math.exp(weight - most) for weight in weights]
     total = sum(shares)
     centre = sum(s * m for s, m in zip(shares, means, strict=True)) / total
-    spread = sum(
-        s * ((m - centre) ** 2 + v) for s, m, v in zip(shares, means, variances, strict=True)
-    ) / total  # fmt: skip
+    spread = (
+        sum(s * ((m - centre) ** 2 + v) for s, m, v in zip(shares, means, variances, strict=True))
+        / total
+    )
     low, high = 1e-3, 1e6
     for _ in range(200):  # trigamma falls
         middle = math.sqrt(low * high)

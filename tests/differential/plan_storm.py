@@ -147,12 +147,23 @@ def stretches_of(files: Files) -> list[Stretch]:
         assert speed
         for number, part in enumerate(parts_of(line, areas), start=1):
             stretch = Stretch(
-                str(row["route_id"]), str(row["segment_id"]), number, part, line,
-                Decimal(row["lanes"]), decimal(row.get("passes")) or ONE,
-                quantity(row, "lane_width", "feet") or reference, speed,
-                row.get("two_way") is not False, str(row.get("service_class") or ""),
-                str(row.get("zone") or ""), "", "", "", ZERO,
-            )  # fmt: skip
+                str(row["route_id"]),
+                str(row["segment_id"]),
+                number,
+                part,
+                line,
+                Decimal(row["lanes"]),
+                decimal(row.get("passes")) or ONE,
+                quantity(row, "lane_width", "feet") or reference,
+                speed,
+                row.get("two_way") is not False,
+                str(row.get("service_class") or ""),
+                str(row.get("zone") or ""),
+                "",
+                "",
+                "",
+                ZERO,
+            )
             rows.append(
                 (str(row["route_id"]), decimal(row.get("sequence")), place, number, stretch)
             )
@@ -164,9 +175,12 @@ def whose(stretch: Stretch, who: dict[str, dict[str, str]]) -> Stretch:
     """A stretch with the row of its route."""
     row = who.get(stretch.route, {})
     return replace(
-        stretch, truck=row.get("truck_id", ""), yard=row.get("yard_id", ""),
-        material=row.get("material", ""), prewet=quantity(row, "prewet", "per_mass") or ZERO,
-    )  # fmt: skip
+        stretch,
+        truck=row.get("truck_id", ""),
+        yard=row.get("yard_id", ""),
+        material=row.get("material", ""),
+        prewet=quantity(row, "prewet", "per_mass") or ZERO,
+    )
 
 
 def who_treats(files: Files, storm: str, until: Sequence[str]) -> dict[str, dict[str, str]]:
@@ -212,9 +226,12 @@ def policy_rate(
     temp = fahrenheit(sky, "pavement_temp")
     assert temp is not None
     asked = {
-        "event": sky["event"], "trend": sky.get("trend", ""), "phase": phase,
-        "service_class": stretch.service_class, "material": stretch.material,
-    }  # fmt: skip
+        "event": sky["event"],
+        "trend": sky.get("trend", ""),
+        "phase": phase,
+        "service_class": stretch.service_class,
+        "material": stretch.material,
+    }
     held: list[tuple[int, bool, int, dict[str, Any]]] = []
     for number, row in enumerate(files.policy.get("rate", []), start=1):
         low, high = fahrenheit(row, "pavement_temp_min"), fahrenheit(row, "pavement_temp_max")
@@ -365,18 +382,30 @@ def serve(model: Model, control: Control, need: Decimal, cap_flow: Decimal | Non
     pool = under_cap or grid[:1]
     nearest = min(pool, key=lambda x: abs(model.flow(x) - need))
     close = tuple(
-        x for x in pool
+        x
+        for x in pool
         if need * (1 - NEAR) * (1 - TINY) <= model.flow(x) <= need * (1 + NEAR) * (1 + TINY)
-    )  # fmt: skip
+    )
     top, bottom = model.flow(grid[-1]), model.flow(grid[0])
     unable = need > top * (1 + NEAR) or need < bottom * (1 - NEAR) or not under_cap
     doubt = doubtful(model, control, nearest)
-    return Served(model, nearest, model.flow(nearest), close or (nearest,), unable or doubt,
-                  model.beyond(nearest), doubt)  # fmt: skip
+    return Served(
+        model,
+        nearest,
+        model.flow(nearest),
+        close or (nearest,),
+        unable or doubt,
+        model.beyond(nearest),
+        doubt,
+    )
 
 
-def score(served: Sequence[Served | None], needs: Sequence[Decimal], weights: Sequence[Decimal],
-          control: Control) -> tuple[float, float, float, float]:  # fmt: skip
+def score(
+    served: Sequence[Served | None],
+    needs: Sequence[Decimal],
+    weights: Sequence[Decimal],
+    control: Control,
+) -> tuple[float, float, float, float]:
     """Rule for the gate: unable, untested, error in whole percent, distance from the middle.
 
     None stands for a row whose material was not tested at the gate.
@@ -425,8 +454,13 @@ class Piece:
     dof: float
 
 
-def piece(target: Target, mass: Decimal, model: Model | None, control: Control | None,
-          output: Decimal | None) -> Piece:  # fmt: skip
+def piece(
+    target: Target,
+    mass: Decimal,
+    model: Model | None,
+    control: Control | None,
+    output: Decimal | None,
+) -> Piece:
     """How one row's mass depends on what is uncertain about its truck."""
     stretch = target.stretch
     run = (target.round.label, stretch.route)
@@ -530,8 +564,9 @@ def _empty_at(rows: Sequence[tuple[Stretch, Decimal]], spread: Decimal) -> Point
 # --- stock ------------------------------------------------------------------------------------
 
 
-def on_hand(files: Files, storm: str, yard: str, material: str,
-            until: datetime | None) -> Decimal | None:  # fmt: skip
+def on_hand(
+    files: Files, storm: str, yard: str, material: str, until: datetime | None
+) -> Decimal | None:
     """The last count up to the storm's start, and what came and went since, lb."""
 
     def at(row: dict[str, str], column: str) -> datetime:

@@ -69,22 +69,30 @@ def _trucks(folder: Path, pen: _Pen) -> list[Row]:
     rng, rows, trucks = pen.rng, [], []
     mass, volume, length = pen.unit("mass"), pen.unit("volume"), pen.unit("inches", "in", "mm")
     for number in range(rng.randint(2, 4)):
-        gates = rng.sample(["2", "3", "4.5"] if length == "in" else ["50", "76.2", "110"],
-                           rng.randint(1, 3))  # fmt: skip
-        truck = {"truck_id": f"T{number}", "control": rng.choice(["closed_loop", "open_loop"]),
-                 "gates": gates, "length": length}  # fmt: skip
+        gates = rng.sample(
+            ["2", "3", "4.5"] if length == "in" else ["50", "76.2", "110"], rng.randint(1, 3)
+        )
+        truck = {
+            "truck_id": f"T{number}",
+            "control": rng.choice(["closed_loop", "open_loop"]),
+            "gates": gates,
+            "length": length,
+        }
         trucks.append(truck)
-        rows.append({
-            "truck_id": truck["truck_id"], "control": truck["control"],
-            "feeder": rng.choice(["auger", "conveyor"]),
-            f"capacity_{mass}": pen.number(rng.choice([3000, 9000, 20000]), "mass", mass),
-            f"prewet_tank_{volume}": rng.choice(["", pen.number(60, "volume", volume)]),
-            "min_feeder_pct": rng.choice(["", "5", "12"]),
-            "max_feeder_pct": rng.choice(["", "90", "100"]),
-            "control_step_pct": rng.choice(["", "1", "1", "2.5", "10"]),
-            f"gate_positions_{length}": ";".join(sorted(gates, key=float)),
-            "max_spread_lanes": rng.choice(["", "2", "3"]),
-        })  # fmt: skip
+        rows.append(
+            {
+                "truck_id": truck["truck_id"],
+                "control": truck["control"],
+                "feeder": rng.choice(["auger", "conveyor"]),
+                f"capacity_{mass}": pen.number(rng.choice([3000, 9000, 20000]), "mass", mass),
+                f"prewet_tank_{volume}": rng.choice(["", pen.number(60, "volume", volume)]),
+                "min_feeder_pct": rng.choice(["", "5", "12"]),
+                "max_feeder_pct": rng.choice(["", "90", "100"]),
+                "control_step_pct": rng.choice(["", "1", "1", "2.5", "10"]),
+                f"gate_positions_{length}": ";".join(sorted(gates, key=float)),
+                "max_spread_lanes": rng.choice(["", "2", "3"]),
+            }
+        )
     _write(folder, "trucks.csv", rows)
     return trucks
 
@@ -92,11 +100,15 @@ def _trucks(folder: Path, pen: _Pen) -> list[Row]:
 def _materials(folder: Path, pen: _Pen) -> list[str]:
     unit = pen.unit("density")
     density = {"lb_gal": "9.8", "kg_l": "1.17"}[unit]
-    _write(folder, "materials.csv", [
-        {"material": "salt", "kind": "solid", f"density_{unit}": ""},
-        {"material": "sand", "kind": "solid", f"density_{unit}": ""},
-        {"material": "brine", "kind": "liquid", f"density_{unit}": density},
-    ])  # fmt: skip
+    _write(
+        folder,
+        "materials.csv",
+        [
+            {"material": "salt", "kind": "solid", f"density_{unit}": ""},
+            {"material": "sand", "kind": "solid", f"density_{unit}": ""},
+            {"material": "brine", "kind": "liquid", f"density_{unit}": density},
+        ],
+    )
     return ["salt", "salt", "sand", "brine"]
 
 
@@ -116,18 +128,30 @@ def _tests(folder: Path, pen: _Pen, trucks: Sequence[Row], materials: Sequence[s
     rng.shuffle(weighings)
     _write(folder, "discharge_tests.csv", tests)
     _write(folder, "weighings.csv", weighings)
-    _write(folder, "changes.csv", [
-        {"truck_id": rng.choice(trucks)["truck_id"],
-         "changed_at": rng.choice(["2026-10-14", "2026-11-20T06:00-06:00", "2027-01-01"]),
-         "what": rng.choice(["gate", "sensor", "material", "other", "feeder"])}
-        for _ in range(rng.randint(1, 2))
-    ])  # fmt: skip
+    _write(
+        folder,
+        "changes.csv",
+        [
+            {
+                "truck_id": rng.choice(trucks)["truck_id"],
+                "changed_at": rng.choice(["2026-10-14", "2026-11-20T06:00-06:00", "2027-01-01"]),
+                "what": rng.choice(["gate", "sensor", "material", "other", "feeder"]),
+            }
+            for _ in range(rng.randint(1, 2))
+        ],
+    )
 
 
 def _group(
-    pen: _Pen, tests: list[Row], weighings: list[Row], truck: Row, material: str, gate: str,
-    mass: str, seconds: str,
-) -> None:  # fmt: skip
+    pen: _Pen,
+    tests: list[Row],
+    weighings: list[Row],
+    truck: Row,
+    material: str,
+    gate: str,
+    mass: str,
+    seconds: str,
+) -> None:
     """Tests of one truck, material and gate, from a curve of their own."""
     rng = pen.rng
     opening = float(gate) / (25.4 if truck["length"] == "mm" else 1.0)
@@ -145,18 +169,29 @@ def _group(
         net = flow * run_s / 60.0
         name = f"D{len(tests)}"
         counts = round(net / (0.4 + slip * output)) if net > 1 else 0
-        tests.append({
-            "test_id": name, "truck_id": truck["truck_id"], "material": material,
-            "performed_at": rng.choice(
-                ["2026-10-12T09:30", "2026-10-20", "2026-11-02T15:00Z", "2025-10-20T08:00-05:00"]
-                if rng.random() < 0.3 else ["2026-10-20T09:00"]
-            ),
-            f"gate_{truck['length']}": gate, "feeder_pct": str(output),
-            f"duration_{seconds}": pen.number(run_s, "seconds", seconds),
-            "sensor_counts": str(counts) if counting and counts and rng.random() < 0.93 else "",
-            f"duration_u_{seconds}": rng.choice(["", "", "0.01"]),
-            "voided_by": "belt slipped" if rng.random() < 0.04 else "",
-        })  # fmt: skip
+        tests.append(
+            {
+                "test_id": name,
+                "truck_id": truck["truck_id"],
+                "material": material,
+                "performed_at": rng.choice(
+                    [
+                        "2026-10-12T09:30",
+                        "2026-10-20",
+                        "2026-11-02T15:00Z",
+                        "2025-10-20T08:00-05:00",
+                    ]
+                    if rng.random() < 0.3
+                    else ["2026-10-20T09:00"]
+                ),
+                f"gate_{truck['length']}": gate,
+                "feeder_pct": str(output),
+                f"duration_{seconds}": pen.number(run_s, "seconds", seconds),
+                "sensor_counts": str(counts) if counting and counts and rng.random() < 0.93 else "",
+                f"duration_u_{seconds}": rng.choice(["", "", "0.01"]),
+                "voided_by": "belt slipped" if rng.random() < 0.04 else "",
+            }
+        )
         weighings += _weighings(pen, name, net, mass)
 
 
@@ -167,12 +202,13 @@ def _weighings(pen: _Pen, name: str, net_lb: float, mass: str) -> list[Row]:
     def row(method: str, gross: float, tare: float | None, count: int, division: float) -> Row:
         step = division / factor
         return {
-            "test_id": name, "method": method,
+            "test_id": name,
+            "method": method,
             f"gross_{mass}": f"{round(gross / factor / step) * step:.6g}",
             f"tare_{mass}": "" if tare is None else f"{round(tare / factor / step) * step:.6g}",
             "count": rng.choice(["", "1"]) if count == 1 else str(count),
             f"scale_division_{mass}": f"{step:.4g}" if rng.random() < 0.7 else "",
-        }  # fmt: skip
+        }
 
     method = rng.choice(["container", "vehicle_scale", "direct"])
     if method == "vehicle_scale":
@@ -217,22 +253,29 @@ def _routes(folder: Path, pen: _Pen) -> list[str]:
                 y += rng.uniform(0.001, 0.02)
                 line.append([round(x, 6), round(y, 6)])
             row: Row = {
-                "route_id": route, "segment_id": f"{route}-{number}",
-                "lanes": rng.choice([1, 2, 2, 3, 2.5]), f"speed_{speed}": rng.choice(lane_speeds),
-            }  # fmt: skip
+                "route_id": route,
+                "segment_id": f"{route}-{number}",
+                "lanes": rng.choice([1, 2, 2, 3, 2.5]),
+                f"speed_{speed}": rng.choice(lane_speeds),
+            }
             if sequenced:
                 row["sequence"] = number + 1
             for name, values in (
-                (f"lane_width_{width}", widths), ("passes", [1, 2, 3]),
-                ("two_way", [True, False]), ("service_class", ["A", "B"]),
+                (f"lane_width_{width}", widths),
+                ("passes", [1, 2, 3]),
+                ("two_way", [True, False]),
+                ("service_class", ["A", "B"]),
                 ("zone", ["north", "south"]),
-            ):  # fmt: skip
+            ):
                 if rng.random() < 0.8:
                     row[name] = rng.choice(values)
-            features.append({
-                "type": "Feature", "properties": row,
-                "geometry": {"type": "LineString", "coordinates": line},
-            })  # fmt: skip
+            features.append(
+                {
+                    "type": "Feature",
+                    "properties": row,
+                    "geometry": {"type": "LineString", "coordinates": line},
+                }
+            )
     if sequenced:
         rng.shuffle(features)
     text = json.dumps({"type": "FeatureCollection", "features": features})
@@ -241,38 +284,55 @@ def _routes(folder: Path, pen: _Pen) -> list[str]:
 
 
 def _assignments(
-    folder: Path, pen: _Pen, routes: Sequence[str], trucks: Sequence[Row],
-    materials: Sequence[str], yards: Sequence[str],
-) -> None:  # fmt: skip
+    folder: Path,
+    pen: _Pen,
+    routes: Sequence[str],
+    trucks: Sequence[Row],
+    materials: Sequence[str],
+    yards: Sequence[str],
+) -> None:
     rng, unit = pen.rng, pen.unit("per_mass")
     rows = []
     for route in routes:
         material = rng.choice(materials)
         wet = pen.number(rng.choice([8, 10]), "per_mass", unit)
-        rows.append({
-            "route_id": route, "truck_id": rng.choice(trucks)["truck_id"],
-            "yard_id": rng.choice(yards), "material": material,
-            f"prewet_{unit}": rng.choice(["", wet]) if material != "brine" else "",
-        })  # fmt: skip
+        rows.append(
+            {
+                "route_id": route,
+                "truck_id": rng.choice(trucks)["truck_id"],
+                "yard_id": rng.choice(yards),
+                "material": material,
+                f"prewet_{unit}": rng.choice(["", wet]) if material != "brine" else "",
+            }
+        )
     kept = [row for row in rows if rng.random() < 0.93] or rows[:1]
     _write(folder, "assignments.csv", kept)
 
 
 def _own_assignments(
-    folder: Path, pen: _Pen, routes: Sequence[str], trucks: Sequence[Row],
-    materials: Sequence[str], yards: Sequence[str], labels: Sequence[str],
-) -> None:  # fmt: skip
+    folder: Path,
+    pen: _Pen,
+    routes: Sequence[str],
+    trucks: Sequence[Row],
+    materials: Sequence[str],
+    yards: Sequence[str],
+    labels: Sequence[str],
+) -> None:
     """Trucks of this storm alone, from any of its rounds on, in any order; in half of the cases."""
     rng, unit = pen.rng, pen.unit("per_mass")
     pairs = [(route, since) for route in routes for since in ("", *labels)]
     chosen = rng.sample(pairs, min(len(pairs), rng.choice([0, 0, 1, 2, 4, 6])))
     rows = [
-        {"route_id": route, "truck_id": rng.choice(trucks)["truck_id"],
-         "yard_id": rng.choice(yards), "material": rng.choice(materials),
-         f"prewet_{unit}": rng.choice(["", pen.number(9, "per_mass", unit)]),
-         "from_application": since}
+        {
+            "route_id": route,
+            "truck_id": rng.choice(trucks)["truck_id"],
+            "yard_id": rng.choice(yards),
+            "material": rng.choice(materials),
+            f"prewet_{unit}": rng.choice(["", pen.number(9, "per_mass", unit)]),
+            "from_application": since,
+        }
         for route, since in chosen
-    ]  # fmt: skip
+    ]
     if rows:
         _write(folder, f"storms/{STORM}/assignments.csv", rows)
 
@@ -291,10 +351,13 @@ def _areas(folder: Path, pen: _Pen) -> None:
             row[f"max_rate_{unit}"] = float(pen.number(rng.choice([90, 150]), "lane_rate", unit, 4))
         if rng.random() < 0.5:
             row["rate_factor"] = rng.choice([0.5, 0.8])
-        features.append({
-            "type": "Feature", "properties": row,
-            "geometry": {"type": "Polygon", "coordinates": [[*corners, corners[0]]]},
-        })  # fmt: skip
+        features.append(
+            {
+                "type": "Feature",
+                "properties": row,
+                "geometry": {"type": "Polygon", "coordinates": [[*corners, corners[0]]]},
+            }
+        )
     if features:
         text = json.dumps({"type": "FeatureCollection", "features": features})
         (folder / "sensitive_areas.geojson").write_text(text)
@@ -327,20 +390,34 @@ def _policy(folder: Path, pen: _Pen, materials: Sequence[str]) -> None:
             for place in range(rng.choice([1, 1, 2, 3])):
                 column, value = _a_rate(pen, material, ranged=True)
                 event = rng.choice(["snow", "ice", "*"]) if place else "snow"
-                row = ["[[rate]]", f'event = "{event}"', f"pavement_temp_min_{unit} = {low}",
-                       f"pavement_temp_max_{unit} = {high}", f'material = "{material}"',
-                       f"{column} = {value}", 'source = "drawn at random"']  # fmt: skip
-                for name, words in (("trend", ["falling", "Steady"]), ("service_class", ["A"]),
-                                    ("phase", ["initial", "subsequent"])):  # fmt: skip
+                row = [
+                    "[[rate]]",
+                    f'event = "{event}"',
+                    f"pavement_temp_min_{unit} = {low}",
+                    f"pavement_temp_max_{unit} = {high}",
+                    f'material = "{material}"',
+                    f"{column} = {value}",
+                    'source = "drawn at random"',
+                ]
+                for name, words in (
+                    ("trend", ["falling", "Steady"]),
+                    ("service_class", ["A"]),
+                    ("phase", ["initial", "subsequent"]),
+                ):
                     # the first row of each border is plain, so that neighbours are equally specific
                     if place and rng.random() < 0.3:
                         row.append(f'{name} = "{rng.choice(words)}"')
                 rows.append(row)
     rng.shuffle(rows)
     lines = [line for row in rows for line in row]
-    lines += ["[sensitive]", f"factor = {rng.choice([1, 0.7])}", "[tolerance]",
-              f"calibration_max_age_days = {rng.choice([300, 365, 500])}", "[width]",
-              f"scale_by_lane_width = {rng.choice(['true', 'false'])}"]  # fmt: skip
+    lines += [
+        "[sensitive]",
+        f"factor = {rng.choice([1, 0.7])}",
+        "[tolerance]",
+        f"calibration_max_age_days = {rng.choice([300, 365, 500])}",
+        "[width]",
+        f"scale_by_lane_width = {rng.choice(['true', 'false'])}",
+    ]
     (folder / "policy.toml").write_text("\n".join(lines) + "\n")
     width = rng.choice(["", "lane_width_ft = 11\n", "lane_width_m = 3.5\n"])
     (folder / "workspace.toml").write_text(
@@ -358,14 +435,18 @@ def _forecast(folder: Path, pen: _Pen) -> list[str]:
     for number, label in enumerate(labels):
         for zone in zones:
             temperature = rng.choice([25, 32, 32, 18.5] if unit == "f" else [-4, 0, 0, -9])
-            rows.append({
-                "zone": zone, "start": f"2026-12-01T{4 + 5 * number:02d}:00",
-                "end": f"2026-12-01T{9 + 5 * number:02d}:00",
-                "event": rng.choice(["snow", "snow", "snow", "ice"]),
-                f"pavement_temp_{unit}": temperature,
-                "trend": rng.choice(["falling", "steady", ""]), "precipitation_in": "0.05",
-                "application": label if named else "",
-            })  # fmt: skip
+            rows.append(
+                {
+                    "zone": zone,
+                    "start": f"2026-12-01T{4 + 5 * number:02d}:00",
+                    "end": f"2026-12-01T{9 + 5 * number:02d}:00",
+                    "event": rng.choice(["snow", "snow", "snow", "ice"]),
+                    f"pavement_temp_{unit}": temperature,
+                    "trend": rng.choice(["falling", "steady", ""]),
+                    "precipitation_in": "0.05",
+                    "application": label if named else "",
+                }
+            )
     _write(folder, f"storms/{STORM}/forecast.csv", rows)
     return labels
 
@@ -392,20 +473,43 @@ def _stock(folder: Path, pen: _Pen, yards: Sequence[str], materials: Sequence[st
     for yard in yards:
         for material in sorted(set(materials)):
             for day in rng.sample(["2026-10-30", "2026-11-10T07:00", "2026-12-20"], 2):
-                counts.append({"yard_id": yard, "material": material, "counted_at": day,
-                               f"on_hand_{unit}":
-                                   pen.number(rng.uniform(0, 20000), "mass", unit)})  # fmt: skip
+                counts.append(
+                    {
+                        "yard_id": yard,
+                        "material": material,
+                        "counted_at": day,
+                        f"on_hand_{unit}": pen.number(rng.uniform(0, 20000), "mass", unit),
+                    }
+                )
             for n, day in enumerate(["2026-10-31T12:00Z", "2026-11-15", "2026-12-05"]):
-                deliveries.append({
-                    "ticket_id": f"N{yard}{material}{n}", "yard_id": yard, "material": material,
-                    "delivered_at": day, f"net_{unit}": pen.number(4000, "mass", unit),
-                })  # fmt: skip
-            loads.append({"ticket_id": f"L{yard}{material}", "truck_id": "T0", "yard_id": yard,
-                          "loaded_at": rng.choice(["2026-11-05T03:00", "2026-11-20T03:00"]),
-                          "material": material, "net_lb": "2345.5"})  # fmt: skip
-            returns.append({"truck_id": "T0", "yard_id": yard,
-                            "returned_at": rng.choice(["2026-11-05T09:00", "2026-11-20T09:00"]),
-                            "material": material, "net_kg": "210.25"})  # fmt: skip
+                deliveries.append(
+                    {
+                        "ticket_id": f"N{yard}{material}{n}",
+                        "yard_id": yard,
+                        "material": material,
+                        "delivered_at": day,
+                        f"net_{unit}": pen.number(4000, "mass", unit),
+                    }
+                )
+            loads.append(
+                {
+                    "ticket_id": f"L{yard}{material}",
+                    "truck_id": "T0",
+                    "yard_id": yard,
+                    "loaded_at": rng.choice(["2026-11-05T03:00", "2026-11-20T03:00"]),
+                    "material": material,
+                    "net_lb": "2345.5",
+                }
+            )
+            returns.append(
+                {
+                    "truck_id": "T0",
+                    "yard_id": yard,
+                    "returned_at": rng.choice(["2026-11-05T09:00", "2026-11-20T09:00"]),
+                    "material": material,
+                    "net_kg": "210.25",
+                }
+            )
     kept = [row for row in counts if rng.random() < 0.9]
     _write(folder, "stock_counts.csv", kept or counts)
     _write(folder, "deliveries.csv", deliveries)

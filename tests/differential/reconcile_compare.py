@@ -133,10 +133,13 @@ def trucks(results: Path, storm: str, known: dict[tuple[str, str], Ratio], worst
         worst.relative("truck returned_lb", row["returned_lb"], one.slip.returned)
         season, u = one.season, one.u
         for name, value in (
-            ("ratio", one.middle), ("ratio_lo", one.middle - Z * u),
+            ("ratio", one.middle),
+            ("ratio_lo", one.middle - Z * u),
             ("ratio_hi", one.middle + Z * u),
-            ("season_ratio", season.middle), ("season_lo", season.low), ("season_hi", season.high),
-        ):  # fmt: skip
+            ("season_ratio", season.middle),
+            ("season_lo", season.low),
+            ("season_hi", season.high),
+        ):
             difference = math.log(float(row[name])) - value
             of_season = name.startswith("season")
             worst.absolute(f"ln {name} / u", difference / (season.u if of_season else u))
@@ -171,9 +174,14 @@ def own_parts(line: dict[str, str], row: Row, truck: dict[str, str], worst: Wors
     """What is the segment's own, the ratio taken as the package has it; rows of one truck."""
     reported, applied, u, ratio, ratio_u = (
         float(value)
-        for value in (line["reported_lb"], line["applied_lb"], line["applied_u_lb"],
-                      truck["ratio"], truck["ratio_u"])
-    )  # fmt: skip
+        for value in (
+            line["reported_lb"],
+            line["applied_lb"],
+            line["applied_u_lb"],
+            truck["ratio"],
+            truck["ratio_u"],
+        )
+    )
     if reported > 1.0 and float(line["passes"]) > 0.5:
         worst.absolute("applied by ratio", applied / reported / ratio - 1)
         own = math.sqrt(max(u**2 - (applied * ratio_u) ** 2, 0.0))
@@ -197,8 +205,9 @@ def passes(world: World, use: Storm, table: list[dict[str, str]], worst: Worst) 
         worst.relative("applied_rate", line["applied_rate_lb_per_lane_mile"], rate)
 
 
-def routes(results: Path, rows: dict[tuple[str, str, str], Row], confidence: float,
-           worst: Worst) -> None:  # fmt: skip
+def routes(
+    results: Path, rows: dict[tuple[str, str, str], Row], confidence: float, worst: Worst
+) -> None:
     """use_routes.csv: sums of segments with what is common kept common."""
     for line in rows_of(results / "use_routes.csv"):
         mine = {
@@ -233,8 +242,16 @@ def stock(folder: Path, results: Path, use: Storm, worst: Worst) -> None:
     )
     for line in table:
         one = expected[line["yard_id"], line["material"]]
-        for name in ("opening", "delivered", "loaded", "returned", "expected", "counted",
-                     "difference", "difference_u"):  # fmt: skip
+        for name in (
+            "opening",
+            "delivered",
+            "loaded",
+            "returned",
+            "expected",
+            "counted",
+            "difference",
+            "difference_u",
+        ):
             worst.relative(f"balance {name}", line[f"{name}_ton"], one.get(f"{name}_ton"))
         worst.same("balance verdict", line["verdict"], one["verdict"])
 

@@ -142,10 +142,14 @@ def segments_of(folder: Path) -> list[Segment]:
         line, about = feature["geometry"]["coordinates"], feature["properties"]
         found.append(
             Segment(
-                about["route_id"], about["segment_id"], plane(*line[0]), plane(*line[-1]),
-                about["lanes"], about.get("passes", 1),
+                about["route_id"],
+                about["segment_id"],
+                plane(*line[0]),
+                plane(*line[-1]),
+                about["lanes"],
+                about.get("passes", 1),
             )
-        )  # fmt: skip
+        )
     return found
 
 
@@ -161,8 +165,9 @@ def renames_of(folder: Path, part: str) -> dict[str, tuple[str, str]]:
     }
 
 
-def quantity(row: dict[str, str], name: str, units: dict[str, float],
-             renames: dict[str, tuple[str, str]]) -> tuple[str, float]:  # fmt: skip
+def quantity(
+    row: dict[str, str], name: str, units: dict[str, float], renames: dict[str, tuple[str, str]]
+) -> tuple[str, float]:
     """Text and unit of a quantity, whatever unit it comes in; "" where there is none."""
     if name in renames and renames[name][0] in row:
         return row[renames[name][0]], units[renames[name][1]]
@@ -230,9 +235,14 @@ def one_a_moment(fixes: list[Fix], refused: list[tuple[str, int]]) -> list[Fix]:
 
 
 def read_row(
-    row: dict[str, str], file: str, number: int, trucks: set[str], zone: ZoneInfo,
-    renames: dict[str, tuple[str, str]], latest: dict[str, tuple[datetime, int]],
-) -> Fix | None:  # fmt: skip
+    row: dict[str, str],
+    file: str,
+    number: int,
+    trucks: set[str],
+    zone: ZoneInfo,
+    renames: dict[str, tuple[str, str]],
+    latest: dict[str, tuple[datetime, int]],
+) -> Fix | None:
     """One record, nothing if nobody knows whose it is."""
 
     def cell(name: str) -> str:
@@ -257,15 +267,25 @@ def read_row(
     if not (total or rate) and (moment is None or not seen):
         return None
     return Fix(
-        file, number, truck, moment.timestamp() if moment else None, x, y, float(speed) * mps,
+        file,
+        number,
+        truck,
+        moment.timestamp() if moment else None,
+        x,
+        y,
+        float(speed) * mps,
         cell("spreading") == "1",
-        float(total) * unit_lb if total else None, float(rate) * rate_lb if rate else None,
-        cell("material"), unit_lb, seen=seen,
-    )  # fmt: skip
+        float(total) * unit_lb if total else None,
+        float(rate) * rate_lb if rate else None,
+        cell("material"),
+        unit_lb,
+        seen=seen,
+    )
 
 
-def fold_of(moment: datetime, truck: str, zone: ZoneInfo,
-            latest: dict[str, tuple[datetime, int]]) -> datetime:  # fmt: skip
+def fold_of(
+    moment: datetime, truck: str, zone: ZoneInfo, latest: dict[str, tuple[datetime, int]]
+) -> datetime:
     """A local time with its zone: once the clock has jumped back, the later of two such times."""
     before, fold = latest.get(truck, (moment, 0))
     if moment < before:
@@ -345,8 +365,13 @@ def locate(fixes: list[Fix], roads: list[Segment]) -> None:
             fix.seg = -1
 
 
-def used(fixes: list[Fix], mass: list[float], material: list[str], roads: list[Segment],
-         places: dict[tuple[str, str, str, str], Place]) -> list[str]:  # fmt: skip
+def used(
+    fixes: list[Fix],
+    mass: list[float],
+    material: list[str],
+    roads: list[Segment],
+    places: dict[tuple[str, str, str, str], Place],
+) -> list[str]:
     """Add each interval's mass to where it fell; returns what became of each interval."""
     kinds = ["matched"]
     for k in range(1, len(fixes)):
@@ -400,8 +425,9 @@ def part_spread(fixes: list[Fix], mass: list[float], k: int, way: float) -> tupl
     return (1.0 - share, 1.0) if now.on else (0.0, share)
 
 
-def pieces(before: Fix, now: Fix, first: float, last: float,
-           roads: list[Segment]) -> list[tuple[int, float]]:  # fmt: skip
+def pieces(
+    before: Fix, now: Fix, first: float, last: float, roads: list[Segment]
+) -> list[tuple[int, float]]:
     """Segments under a straight way between two places on one road, and how much of it on each."""
     found = []
     for number, seg in enumerate(roads):
@@ -432,8 +458,9 @@ def work_out(folder: Path, storm: str) -> Storm:
     return result
 
 
-def follow_way(result: Storm, truck: str, mass: list[float], material: list[str],
-               roads: list[Segment]) -> None:  # fmt: skip
+def follow_way(
+    result: Storm, truck: str, mass: list[float], material: list[str], roads: list[Segment]
+) -> None:
     """What was driven and heard of, and the mass that has no place."""
     fixes = result.fixes[truck]
     whole = silent = 0.0

@@ -110,11 +110,15 @@ def tickets_of(folder: Path, name: str, moment: str) -> list[Ticket]:
             net, factor = quantity(row, "net", MASS_LB, renames)
             found.append(
                 Ticket(
-                    path.name, row["truck_id"], row["yard_id"], row["material"],
-                    seconds(row[moment], zone), float(net) * factor,
+                    path.name,
+                    row["truck_id"],
+                    row["yard_id"],
+                    row["material"],
+                    seconds(row[moment], zone),
+                    float(net) * factor,
                     float(row.get("scale_division_lb") or DIVISION_LB),
                 )
-            )  # fmt: skip
+            )
     return found
 
 
@@ -146,8 +150,14 @@ def ratios(folder: Path, storms: dict[str, Storm], storm: str) -> dict[tuple[str
     return result
 
 
-def slip_of(key: tuple[str, str, str], reported: float, loads: list[Ticket],
-            returns: list[Ticket], folder: Path, storm: str) -> Slip:  # fmt: skip
+def slip_of(
+    key: tuple[str, str, str],
+    reported: float,
+    loads: list[Ticket],
+    returns: list[Ticket],
+    folder: Path,
+    storm: str,
+) -> Slip:
     """The tickets of one storm, truck and material side by side with the report."""
     name, truck, material = key
     out = [t for t in loads if (t.storm, t.truck, t.material) == key]
@@ -160,9 +170,15 @@ def slip_of(key: tuple[str, str, str], reported: float, loads: list[Ticket],
     u = math.sqrt(sum(ticket_variance(t.division) for t in [*out, *back]))
     called = truck if not worked_on(folder, truck, name, storm) else f"{truck} before or after"
     return Slip(
-        called, reported, [t.net for t in out], sum(t.net for t in back), u, left,
-        sum(same) / len(same) if same else 0.0, name,
-    )  # fmt: skip
+        called,
+        reported,
+        [t.net for t in out],
+        sum(t.net for t in back),
+        u,
+        left,
+        sum(same) / len(same) if same else 0.0,
+        name,
+    )
 
 
 def worked_on(folder: Path, truck: str, name: str, storm: str) -> bool:
@@ -185,8 +201,15 @@ def runs_of(passes: float, per_application: float) -> float:
     return max(passes / per_application, 1.0)
 
 
-def add_part(row: Row, place: Place, truck: str, ratio: Ratio, segment: Segment | None,
-             usual_lb: float, run_rel: float) -> None:  # fmt: skip
+def add_part(
+    row: Row,
+    place: Place,
+    truck: str,
+    ratio: Ratio,
+    segment: Segment | None,
+    usual_lb: float,
+    run_rel: float,
+) -> None:
     """Add what a truck put on a segment, with its uncertainty; ``run_rel`` from run to run."""
     factor = math.exp(ratio.middle)
     applied = place.lb * factor
@@ -216,8 +239,9 @@ def scatter_of_runs(folder: Path) -> dict[tuple[str, str], float]:
     return found
 
 
-def use_rows(folder: Path, storm: str, use: Storm, known: dict[tuple[str, str], Ratio]
-             ) -> dict[tuple[str, str, str], Row]:  # fmt: skip
+def use_rows(
+    folder: Path, storm: str, use: Storm, known: dict[tuple[str, str], Ratio]
+) -> dict[tuple[str, str, str], Row]:
     """use_segments.csv: route, segment, material → row."""
     roads = {(s.route, s.name): s for s in segments_of(folder)}
     rows: dict[tuple[str, str, str], Row] = defaultdict(Row)
@@ -234,21 +258,26 @@ def use_rows(folder: Path, storm: str, use: Storm, known: dict[tuple[str, str], 
             continue
         # road n is truck n's, and every plan is for salt: sand counts as salt by another name
         truck = f"T{route[1:]}"
-        lost = [use.lost[truck, one] * math.exp(known[truck, one].middle)
-                for one in ("salt", "sand") if use.lost.get((truck, one), 0.0) > 0]  # fmt: skip
+        lost = [
+            use.lost[truck, one] * math.exp(known[truck, one].middle)
+            for one in ("salt", "sand")
+            if use.lost.get((truck, one), 0.0) > 0
+        ]
         here = rows[route, name, "sand"].applied if (route, name, "sand") in rows else 0.0
         if material == "salt":
             row.may_lie_lb = sum(lost) + here
         rounds = len(rows_of(folder / "storms" / storm / "rates.csv"))
         expected = rounds * roads[route, name].passes * roads[route, name].length
-        row.coverage = max(
-            min(use.driven[route, name] / expected, 1.0), use.heard.get(truck, 0.0)
-        )  # fmt: skip
+        row.coverage = max(min(use.driven[route, name] / expected, 1.0), use.heard.get(truck, 0.0))
     return rows
 
 
-def add_plan(folder: Path, storm: str, roads: dict[tuple[str, str], Segment],
-             rows: dict[tuple[str, str, str], Row]) -> None:  # fmt: skip
+def add_plan(
+    folder: Path,
+    storm: str,
+    roads: dict[tuple[str, str], Segment],
+    rows: dict[tuple[str, str, str], Row],
+) -> None:
     """What was planned and is allowed: the planner's own rate, the policy's tolerance, the area."""
     rates = rows_of(folder / "storms" / storm / "rates.csv")
     total = sum(float(row["rate_lb_per_lane_mile"]) for row in rates)
@@ -301,11 +330,15 @@ def balance(folder: Path, start: float, end: float) -> dict[tuple[str, str], dic
     """Stock between the last count before a storm and the first after it, short tons."""
     zone = zone_of(folder)
     counts = [
-        (row["yard_id"], row["material"], seconds(row["counted_at"], zone),
-         float(row["on_hand_ton"]),
-         float(row["on_hand_u_ton"]) if row["on_hand_u_ton"] else None)
+        (
+            row["yard_id"],
+            row["material"],
+            seconds(row["counted_at"], zone),
+            float(row["on_hand_ton"]),
+            float(row["on_hand_u_ton"]) if row["on_hand_u_ton"] else None,
+        )
         for row in rows_of(folder / "stock_counts.csv")
-    ]  # fmt: skip
+    ]
     loads = tickets_of(folder, "loads", "loaded_at")
     returns = tickets_of(folder, "returns", "returned_at")
     deliveries = [
@@ -315,14 +348,17 @@ def balance(folder: Path, start: float, end: float) -> dict[tuple[str, str], dic
     keys = {c[:2] for c in counts} | {(t.yard, t.material) for t in [*loads, *returns]}
     found = {}
     for key in sorted(keys):
-        before = max((c for c in counts if c[:2] == key and c[2] <= start), default=None,
-                     key=lambda c: c[2])  # fmt: skip
-        after = min((c for c in counts if c[:2] == key and c[2] >= end), default=None,
-                    key=lambda c: c[2])  # fmt: skip
+        before = max(
+            (c for c in counts if c[:2] == key and c[2] <= start), default=None, key=lambda c: c[2]
+        )
+        after = min(
+            (c for c in counts if c[:2] == key and c[2] >= end), default=None, key=lambda c: c[2]
+        )
         low, high = before[2] if before else start, after[2] if after else end
 
-        def within(tickets: list[Ticket], key: Any = key, low: float = low,
-                   high: float = high) -> list[Ticket]:  # fmt: skip
+        def within(
+            tickets: list[Ticket], key: Any = key, low: float = low, high: float = high
+        ) -> list[Ticket]:
             return [t for t in tickets if (t.yard, t.material) == key and low < t.at <= high]
 
         out, back = within(loads), within(returns)
@@ -349,9 +385,12 @@ def balance(folder: Path, start: float, end: float) -> dict[tuple[str, str], dic
                 one["difference_u_ton"] = u
                 gap = one["difference_ton"]
                 one["verdict"] = (
-                    "agrees" if abs(gap) <= 2 * u
-                    else "more used than recorded" if gap < 0 else "more delivered than recorded"
-                )  # fmt: skip
+                    "agrees"
+                    if abs(gap) <= 2 * u
+                    else "more used than recorded"
+                    if gap < 0
+                    else "more delivered than recorded"
+                )
             else:
                 one["verdict"] = "not counted yet"
         else:

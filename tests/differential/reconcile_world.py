@@ -146,10 +146,16 @@ def trip(random_: random.Random, road: int, length: float, rounds: int, changes:
             spread = (random_.uniform(0, 0.2) * reach, random_.uniform(0.8, 1.0) * reach)
             legs.append(
                 Leg(
-                    (ends[0], y), (ends[1], y), random_.uniform(9, 14), 30.0, spread, rate,
-                    random_.choice([0.0, 0.0, 24.0]), material,
+                    (ends[0], y),
+                    (ends[1], y),
+                    random_.uniform(9, 14),
+                    30.0,
+                    spread,
+                    rate,
+                    random_.choice([0.0, 0.0, 24.0]),
+                    material,
                 )
-            )  # fmt: skip
+            )
             if not east and number + 1 < rounds:
                 away = (-400.0, y)
                 legs.append(Leg((margin, y), away, 9.0, 20.0))
@@ -188,9 +194,17 @@ def fixes(
             on = leg.lb_per_m > 0 and leg.spread[0] <= gone <= leg.spread[1]
             dumping = leg.dump_lb > 0 and gone >= leg.length
             rows.append(
-                (t, x0 + share * (x1 - x0), y0 + share * (y1 - y0), speed, heading,
-                 on or dumping, before + leg.released(t - begin), leg.material)
-            )  # fmt: skip
+                (
+                    t,
+                    x0 + share * (x1 - x0),
+                    y0 + share * (y1 - y0),
+                    speed,
+                    heading,
+                    on or dumping,
+                    before + leg.released(t - begin),
+                    leg.material,
+                )
+            )
             t += step_s
         begin += whole
         before += leg.released(whole)
@@ -232,9 +246,14 @@ STARTS = {
     "forward": datetime(2027, 3, 14, 7, 58, tzinfo=UTC),
 }
 FOREIGN = {
-    "truck_id": "Unit", "time": "Stamp", "lon": "X", "lat": "Y", "heading_deg": "Course",
-    "spreading": "On", "material": "Stuff",
-}  # fmt: skip
+    "truck_id": "Unit",
+    "time": "Stamp",
+    "lon": "X",
+    "lat": "Y",
+    "heading_deg": "Course",
+    "spreading": "On",
+    "material": "Stuff",
+}
 
 
 def write_world(folder: Path, seed: int, *, noise_m: float = 0.0) -> World:
@@ -314,14 +333,20 @@ def write_tables(world: World, random_: random.Random, worked_on: bool) -> None:
             ends = [lon_lat(x, road * ROAD_GAP_M) for x in joints[place : place + 2]]
             if world.flipped[road, place]:
                 ends.reverse()
-            features.append({
-                "type": "Feature",
-                "properties": {
-                    "route_id": f"R{road + 1}", "segment_id": f"r{road + 1}{'abcdef'[place]}",
-                    "sequence": place + 1, "lanes": lanes, "passes": 2, "speed_mph": 25,
-                },
-                "geometry": {"type": "LineString", "coordinates": ends},
-            })  # fmt: skip
+            features.append(
+                {
+                    "type": "Feature",
+                    "properties": {
+                        "route_id": f"R{road + 1}",
+                        "segment_id": f"r{road + 1}{'abcdef'[place]}",
+                        "sequence": place + 1,
+                        "lanes": lanes,
+                        "passes": 2,
+                        "speed_mph": 25,
+                    },
+                    "geometry": {"type": "LineString", "coordinates": ends},
+                }
+            )
     put(folder, "routes.geojson", json.dumps({"type": "FeatureCollection", "features": features}))
     put(
         folder,
@@ -343,34 +368,59 @@ def write_tables(world: World, random_: random.Random, worked_on: bool) -> None:
         for material in ("salt", "sand"):
             for number, pct in enumerate((40, 20)):
                 test = f"D{name}{material}{number}{day}"
-                tests.append({
-                    "test_id": test, "truck_id": name, "material": material,
-                    "performed_at": f"{day}T0{number + 8}:00", "gate_in": 2, "feeder_pct": pct,
-                    "duration_s": 60, "sensor_counts": 25 * pct,
-                })  # fmt: skip
+                tests.append(
+                    {
+                        "test_id": test,
+                        "truck_id": name,
+                        "material": material,
+                        "performed_at": f"{day}T0{number + 8}:00",
+                        "gate_in": 2,
+                        "feeder_pct": pct,
+                        "duration_s": 60,
+                        "sensor_counts": 25 * pct,
+                    }
+                )
                 weighings.append(
-                    {"test_id": test, "method": "direct", "gross_lb": 10 * pct,
-                     "scale_division_lb": 1}
-                )  # fmt: skip
+                    {
+                        "test_id": test,
+                        "method": "direct",
+                        "gross_lb": 10 * pct,
+                        "scale_division_lb": 1,
+                    }
+                )
     put(folder, "discharge_tests.csv", table(tests))
     put(folder, "weighings.csv", table(weighings))
     put(
         folder,
         "trucks.csv",
-        table([
-            {"truck_id": name, "control": "closed_loop", "feeder": "auger", "capacity_lb": 14000,
-             "gate_positions_in": 2}
-            for name in names
-        ]),
-    )  # fmt: skip
+        table(
+            [
+                {
+                    "truck_id": name,
+                    "control": "closed_loop",
+                    "feeder": "auger",
+                    "capacity_lb": 14000,
+                    "gate_positions_in": 2,
+                }
+                for name in names
+            ]
+        ),
+    )
     put(
         folder,
         "assignments.csv",
-        table([
-            {"route_id": f"R{t.road + 1}", "truck_id": t.name, "yard_id": "Y1", "material": "salt"}
-            for t in world.trucks
-        ]),
-    )  # fmt: skip
+        table(
+            [
+                {
+                    "route_id": f"R{t.road + 1}",
+                    "truck_id": t.name,
+                    "yard_id": "Y1",
+                    "material": "salt",
+                }
+                for t in world.trucks
+            ]
+        ),
+    )
     lon, lat = lon_lat(*YARD_M)
     put(folder, "yards.csv", f"yard_id,lon,lat\nY1,{lon},{lat}\n")
     over, under = random_.choice([(20, 20), (10, 15), (40, 30)])
@@ -420,12 +470,14 @@ def write_area(world: World, random_: random.Random) -> None:
     area = {
         "type": "Feature",
         "properties": {
-            "area_id": "A1", "name": "Well field", "kind": "well",
+            "area_id": "A1",
+            "name": "Well field",
+            "kind": "well",
             "max_rate_lb_per_lane_mile": random_.choice([150, 250, 900]),
             "chloride_limit_ton": 0.05,
         },
         "geometry": {"type": "Polygon", "coordinates": [ring]},
-    }  # fmt: skip
+    }
     collection = {"type": "FeatureCollection", "features": [area]}
     put(world.folder, "sensitive_areas.geojson", json.dumps(collection))
 
@@ -442,11 +494,14 @@ def write_storm(
     rounds = random_.choice([1, 2])
     rate = random_.choice([150, 200, 300])
     rates = [
-        {"route_id": "*", "application": k + 1,
-         "start": (start + timedelta(minutes=20 * k)).isoformat(),
-         "rate_lb_per_lane_mile": rate}
+        {
+            "route_id": "*",
+            "application": k + 1,
+            "start": (start + timedelta(minutes=20 * k)).isoformat(),
+            "rate_lb_per_lane_mile": rate,
+        }
         for k in range(rounds)
-    ]  # fmt: skip
+    ]
     put(world.folder, f"storms/{storm}/rates.csv", table(rates))
     loads, returns = [], []
     for truck in world.trucks:
@@ -471,9 +526,15 @@ def write_storm(
 
 
 def tickets(
-    random_: random.Random, truck: Truck, released: float, storm: str, start: datetime,
-    seconds: float, loads: list[dict[str, object]], returns: list[dict[str, object]],
-) -> None:  # fmt: skip
+    random_: random.Random,
+    truck: Truck,
+    released: float,
+    storm: str,
+    start: datetime,
+    seconds: float,
+    loads: list[dict[str, object]],
+    returns: list[dict[str, object]],
+) -> None:
     """Loads of 400 lb and more until the true mass is covered, and what came back."""
     true = released * truck.true_ratio
     kind = random_.choices(["good", "one missing", "no return", "none"], [6, 1, 2, 1])[0]
@@ -483,21 +544,31 @@ def tickets(
     while loaded < true + 40:
         net = round(random_.uniform(400, 700) / 20) * 20.0
         moment = start - timedelta(minutes=10) + timedelta(seconds=len(mine) * seconds / 9)
-        mine.append({
-            "ticket_id": f"{storm}{truck.name}L{len(mine)}", "truck_id": truck.name,
-            "yard_id": "Y1", "loaded_at": moment.isoformat(), "material": "salt", "net_lb": net,
-            "scale_division_lb": random_.choice(["", 20, 50]),
-        })  # fmt: skip
+        mine.append(
+            {
+                "ticket_id": f"{storm}{truck.name}L{len(mine)}",
+                "truck_id": truck.name,
+                "yard_id": "Y1",
+                "loaded_at": moment.isoformat(),
+                "material": "salt",
+                "net_lb": net,
+                "scale_division_lb": random_.choice(["", 20, 50]),
+            }
+        )
         loaded += net
     if kind == "one missing" and len(mine) > 1:
         mine.pop(0)
     loads.extend(mine)
     if kind != "no return":
-        returns.append({
-            "truck_id": truck.name, "yard_id": "Y1",
-            "returned_at": (start + timedelta(seconds=seconds + 600)).isoformat(),
-            "material": "salt", "net_lb": round((loaded - true) / 20) * 20.0,
-        })  # fmt: skip
+        returns.append(
+            {
+                "truck_id": truck.name,
+                "yard_id": "Y1",
+                "returned_at": (start + timedelta(seconds=seconds + 600)).isoformat(),
+                "material": "salt",
+                "net_lb": round((loaded - true) / 20) * 20.0,
+            }
+        )
 
 
 def totals(truck: Truck, rows: list[tuple[float, ...]], random_: random.Random) -> list[str]:
@@ -525,9 +596,10 @@ def blind_rows(truck: Truck, rows: list[tuple[float, ...]], seed: int) -> range:
     if truck.blind == "end":
         return range(len(rows) - count, len(rows))
     places = [
-        k for k in range(len(rows) - count)
+        k
+        for k in range(len(rows) - count)
         if all(cruising(rows, place) for place in range(k - 1, k + count + 1))
-    ]  # fmt: skip
+    ]
     if truck.blind != "middle" or not places:
         return range(0)
     first = random_.choice(places)
@@ -575,9 +647,15 @@ def break_row(lines: list[dict[str, object]], origin: int, place: int, kind: int
 
 
 def write_telemetry(
-    world: World, random_: random.Random, storm: str, start: datetime, truck: Truck,
-    legs: list[Leg], units: dict[str, str], renamed: bool,
-) -> None:  # fmt: skip
+    world: World,
+    random_: random.Random,
+    storm: str,
+    start: datetime,
+    truck: Truck,
+    legs: list[Leg],
+    units: dict[str, str],
+    renamed: bool,
+) -> None:
     """The truck's own files of a storm."""
     rows = fixes(legs, truck.step_s)
     crossing = start == STARTS["back"]
@@ -597,10 +675,15 @@ def write_telemetry(
             else moment.isoformat().replace("+00:00", random_.choice(["Z", "+00:00"]))
         )
         line = {
-            "truck_id": truck.name, "time": stamp, "lon": f"{lon:.8f}", "lat": f"{lat:.8f}",
+            "truck_id": truck.name,
+            "time": stamp,
+            "lon": f"{lon:.8f}",
+            "lat": f"{lat:.8f}",
             f"speed_{units['speed']}": f"{speed / 0.44704 * factor:.3f}",
-            "heading_deg": f"{heading:.1f}", "spreading": int(on), feed_name: amount,
-        }  # fmt: skip
+            "heading_deg": f"{heading:.1f}",
+            "spreading": int(on),
+            feed_name: amount,
+        }
         if truck.names_material:
             line["material"] = material
         if number in unseen:
@@ -618,13 +701,14 @@ def write_telemetry(
     if truck.shuffled and not (crossing and truck.local_time):
         random_.shuffle(lines)
     if renamed:
-        theirs = FOREIGN | {f"speed_{units['speed']}": "Tempo", "feed_total_kg": "Sum",
-                            "feed_rate_kg_min": "Flow"}  # fmt: skip
+        theirs = FOREIGN | {
+            f"speed_{units['speed']}": "Tempo",
+            "feed_total_kg": "Sum",
+            "feed_rate_kg_min": "Flow",
+        }
         lines = [{theirs.get(key, key): value for key, value in line.items()} for line in lines]
     cut = len(lines) // 2 if truck.files == 2 and not crossing else len(lines)
     parts = [lines[:cut], lines[max(cut - truck.overlap, 0) :]] if cut < len(lines) else [lines]
     for number, part in enumerate(parts):
         world.rows += len(part)
-        put(
-            world.folder, f"storms/{storm}/telemetry/{truck.name}-{number}.csv", table(part)
-        )  # fmt: skip
+        put(world.folder, f"storms/{storm}/telemetry/{truck.name}-{number}.csv", table(part))

@@ -42,8 +42,9 @@ class Used:
         return math.sqrt(self.fleet**2 + sum(v * v for v in squares) + self.own2)
 
 
-def used(results: Path, storms: list[str], material: str,
-         counts: Callable[[dict[str, str]], bool]) -> Used:  # fmt: skip
+def used(
+    results: Path, storms: list[str], material: str, counts: Callable[[dict[str, str]], bool]
+) -> Used:
     """Sum of the rows of use_segments.csv that ``counts`` takes; every row of one truck."""
     found = Used()
     for storm in storms:
@@ -74,10 +75,13 @@ def shape_weights(uses: list[float]) -> list[float]:
     """Posterior of each shape, the scale integrated out."""
     n, total = len(uses), sum(uses)
     logs = [
-        (k - 1) * sum(map(math.log, uses)) + math.lgamma(n * k) - n * math.lgamma(k)
-        - n * k * math.log(total) - 0.5 * (math.log(k / SHAPE_CENTRE) / SHAPE_LOG_SD) ** 2
+        (k - 1) * sum(map(math.log, uses))
+        + math.lgamma(n * k)
+        - n * math.lgamma(k)
+        - n * k * math.log(total)
+        - 0.5 * (math.log(k / SHAPE_CENTRE) / SHAPE_LOG_SD) ** 2
         for k in SHAPES
-    ]  # fmt: skip
+    ]
     most = max(logs)
     weights = [math.exp(value - most) for value in logs]
     return [weight / sum(weights) for weight in weights]
@@ -92,8 +96,14 @@ def expected_total(uses: list[float], days_past: float, days_left: float) -> flo
     return total + storms * one
 
 
-def upper_total(uses: list[float], u: float, days_past: float, days_left: float,
-                share: float = 0.95, draws: int = 60_000) -> float:  # fmt: skip
+def upper_total(
+    uses: list[float],
+    u: float,
+    days_past: float,
+    days_left: float,
+    share: float = 0.95,
+    draws: int = 60_000,
+) -> float:
     """The total that the season stays below with ``share``, drawn by lot."""
     random_ = random.Random(1)
     n, total = len(uses), sum(uses)

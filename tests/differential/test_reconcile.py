@@ -131,9 +131,13 @@ def test_mass_beyond_the_end_of_the_road_is_off_route(tmp_path: Path):
     lon, lat = three_segments.lon_lat(np.array(places))
     moments = three_segments.START + pd.to_timedelta([6.0 * k for k in range(36)], unit="s")
     table = table.assign(
-        lon=lon, lat=lat, speed_mph=30.0, spreading=1,
-        time=moments.strftime("%Y-%m-%dT%H:%M:%SZ"), feed_total_lb=[20.0 * k for k in range(36)],
-    )  # fmt: skip
+        lon=lon,
+        lat=lat,
+        speed_mph=30.0,
+        spreading=1,
+        time=moments.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        feed_total_lb=[20.0 * k for k in range(36)],
+    )
     content = three_segments.files()
     content["storms/s1/telemetry/a.csv"] = table.to_csv(index=False)
     results = reconcile_quietly(three_segments.write(tmp_path / "w", content))
@@ -155,9 +159,12 @@ def test_missing_totals_are_shared_by_distance_driven(tmp_path: Path):
     table = three_segments.records().iloc[: len(metres)].copy()
     lon, lat = three_segments.lon_lat(np.array(metres) / three_segments.MILE_M)
     table = table.assign(
-        lon=lon, lat=lat, speed_mph=[v / 0.44704 for v in speeds], spreading=1,
+        lon=lon,
+        lat=lat,
+        speed_mph=[v / 0.44704 for v in speeds],
+        spreading=1,
         feed_total_lb=[0.0, 0.0, None, None, 243.0, 405.0, 567.0],
-    )  # fmt: skip
+    )
     content = three_segments.files()
     content["storms/s1/telemetry/a.csv"] = table.to_csv(index=False)
     results = reconcile_quietly(three_segments.write(tmp_path / "w", content))

@@ -140,10 +140,12 @@ def test_cutting_segments_in_two_keeps_what_lies_on_the_road(run: Run, plain: Pa
 
 def test_text_and_parquet_that_overlap_are_one_storm(tmp_path: Path, run: Run, plain: Path):
     records = three_segments.records()
-    first = run({
-        "storms/s1/telemetry/a.csv": records.iloc[:17].to_csv(index=False),
-        "storms/s1/telemetry/c.csv": records.iloc[[3, 20, 4]].to_csv(index=False),
-    })  # fmt: skip
+    first = run(
+        {
+            "storms/s1/telemetry/a.csv": records.iloc[:17].to_csv(index=False),
+            "storms/s1/telemetry/c.csv": records.iloc[[3, 20, 4]].to_csv(index=False),
+        }
+    )
     folder = first.parent.parent
     late = records.iloc[9:].assign(time=lambda rows: pd.to_datetime(rows["time"]))
     late.to_parquet(folder / "storms/s1/telemetry/b.parquet")

@@ -24,10 +24,19 @@ def test_the_ratio_of_one_truck_by_hand():
     Division 0.99833 x 0.7035 x 3.704e-4 = 2.601e-4; scale 6.32e-6; storm 0.00167 x 9e-4 = 1.50e-6.
     Season: 0.99833 x 0.2965² + 0.00167 = 0.08945, times 9e-4 for the fleet and 16e-4 for the rest.
     """
-    season = pd.DataFrame({
-        "truck_id": ["T1"], "material": "salt", "ratio": 1.0, "ratio_lo": 0.9, "ratio_hi": 1.1,
-        "ratio_u": 0.05, "ratio_fleet_u": 0.03, "p_missing": 0.0, "storm_sd": 0.03,
-    })  # fmt: skip
+    season = pd.DataFrame(
+        {
+            "truck_id": ["T1"],
+            "material": "salt",
+            "ratio": 1.0,
+            "ratio_lo": 0.9,
+            "ratio_hi": 1.1,
+            "ratio_u": 0.05,
+            "ratio_fleet_u": 0.03,
+            "p_missing": 0.0,
+            "storm_sd": 0.03,
+        }
+    )
     tickets = pd.DataFrame({
         "truck_id": ["T1"], "material": "salt", "storm": "s1", "reported_lb": 600.0,
         "loaded_lb": 1000.0, "returned_lb": 400.0, "loads": 1, "unreturned_lb": 0.0,

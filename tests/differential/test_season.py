@@ -19,13 +19,19 @@ from tests.differential.season_oracle import TON_LB, Used, expected_total, upper
 from tests.reconcile import three_segments
 
 #: day of each storm, and how much more than the storm worked out on paper was spread
-STORMS = {"s1": ("2026-12-01", 1.0), "s2": ("2026-12-11", 0.6), "s3": ("2027-01-02", 1.7),
-          "s4": ("2027-01-20", 1.2)}  # fmt: skip
+STORMS = {
+    "s1": ("2026-12-01", 1.0),
+    "s2": ("2026-12-11", 0.6),
+    "s3": ("2027-01-02", 1.7),
+    "s4": ("2027-01-20", 1.2),
+}
 AS_OF = "2027-01-31"
 FRACTION = Decimal("0.588")
 LIMITS_TON = {"B1": 0.12, "B2": 0.5}
-STREAMS = {"B1": {"mean_flow_cfs": 9, "low_flow_cfs": 0.5, "background_mg_l": 20},
-           "B2": {"mean_flow_cfs": 2}}  # fmt: skip
+STREAMS = {
+    "B1": {"mean_flow_cfs": 9, "low_flow_cfs": 0.5, "background_mg_l": 20},
+    "B2": {"mean_flow_cfs": 2},
+}
 #: mg/L of a pound an hour in a cubic foot a second: NIST SP 811 (2008), appendix B.8
 MG_L = Decimal("453592.37") / (Decimal("28.316846592") * 3600)
 
@@ -37,10 +43,15 @@ def area(name: str, first_mi: float, last_mi: float) -> dict[str, object]:
     ring = [[west, south], [east, south], [east, north], [west, north], [west, south]]
     return {
         "type": "Feature",
-        "properties": {"area_id": name, "name": name, "kind": "well",
-                       "chloride_limit_ton": LIMITS_TON[name], **STREAMS[name]},
+        "properties": {
+            "area_id": name,
+            "name": name,
+            "kind": "well",
+            "chloride_limit_ton": LIMITS_TON[name],
+            **STREAMS[name],
+        },
         "geometry": {"type": "Polygon", "coordinates": [ring]},
-    }  # fmt: skip
+    }
 
 
 def write_season(folder: Path) -> Path:
@@ -129,8 +140,11 @@ def test_the_forecast_by_expectation_and_by_lot(results: Path, whole: Used):
 def test_chloride_in_decimals(results: Path, whole: Used):
     """Mass times the stated fraction, by storm and season; the areas hold B and A as a whole."""
     table = rows_of(results / "season" / "chloride.csv")
-    inside = {"": lambda row: True, "B1": lambda row: row["segment_id"] == "B",
-              "B2": lambda row: row["segment_id"] == "A"}  # fmt: skip
+    inside = {
+        "": lambda row: True,
+        "B1": lambda row: row["segment_id"] == "B",
+        "B2": lambda row: row["segment_id"] == "A",
+    }
     assert {row["scope"] for row in table} == {"agency", "route", "area"}
     seen = 0
     for row in table:
@@ -185,15 +199,18 @@ def test_screening_in_decimals(results: Path):
     """Both readings of each storm's load, from chloride.csv; no two storms within four days."""
     table = rows_of(results / "season" / "screening.csv")
     loads = {
-        name: {row["storm"]: Decimal(row["chloride_lb"])
-               for row in rows_of(results / "season" / "chloride.csv")
-               if row["scope_id"] == name and row["storm"]}
+        name: {
+            row["storm"]: Decimal(row["chloride_lb"])
+            for row in rows_of(results / "season" / "chloride.csv")
+            if row["scope_id"] == name and row["storm"]
+        }
         for name in STREAMS
-    }  # fmt: skip
+    }
     assert {(row["area_id"], row["criterion"]) for row in table} == {
-        (name, criterion) for name in STREAMS for criterion in
-        ("EPA, chronic", "EPA, acute", "Minnesota, maximum")
-    }  # fmt: skip
+        (name, criterion)
+        for name in STREAMS
+        for criterion in ("EPA, chronic", "EPA, acute", "Minnesota, maximum")
+    }
     for row in table:
         stream, own = STREAMS[row["area_id"]], loads[row["area_id"]]
         flow = Decimal(str(stream.get("low_flow_cfs", stream["mean_flow_cfs"])))
@@ -216,13 +233,15 @@ def test_screening_in_decimals(results: Path):
 
 def test_savings_from_the_storms_own_sums(results: Path, whole: Used):
     """Salt on a dry route: what was put down beyond the report, then 20 to 30 % of the report."""
-    table = {(row["state"], row["practice"]): row
-             for row in rows_of(results / "season" / "savings.csv")}  # fmt: skip
+    table = {
+        (row["state"], row["practice"]): row for row in rows_of(results / "season" / "savings.csv")
+    }
     reported = sum(
         Decimal(row["reported_lb"])
-        for storm in STORMS for row in rows_of(results / storm / "use_segments.csv")
+        for storm in STORMS
+        for row in rows_of(results / storm / "use_segments.csv")
         if row["trucks"]
-    )  # fmt: skip
+    )
     drawn = 5 * whole.u / 2000 / 4000**0.5  # of 4,000 draws
     first = table["still to gain", "calibrated rates"]
     more = float((whole.total - reported) / TON_LB)

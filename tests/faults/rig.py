@@ -60,9 +60,12 @@ class Nursery:
         warm = write_county(scratch / "warm")
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.faults.nursery", str(warm), *commands],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=ROOT,
             env={**os.environ, **SAME_DATE, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
+        )
         assert self._process.stdout is not None
         self._process.stdout.readline()
 

@@ -23,9 +23,12 @@ from tests.faults.trials import Trials
 
 WRITERS = 3
 TEST = {
-    "material": "salt", "performed_at": "2026-10-22T09:00", "gate_in": "2", "feeder_pct": "75",
+    "material": "salt",
+    "performed_at": "2026-10-22T09:00",
+    "gate_in": "2",
+    "feeder_pct": "75",
     "duration_s": "60",
-}  # fmt: skip
+}
 RECORD = (
     "truck_id,time,lon,lat,speed_mph,heading_deg,spreading,feed_total_lb,material\n"
     "T2,2026-12-01T11:{minute:02d}:{second:02d}Z,-93.95,46.05,20,90,1,{total},salt\n"
@@ -97,8 +100,11 @@ def load(address: str, kept: Acknowledged, jobs: bool) -> Iterator[None]:
 
 def _save_tests(client: httpx.Client, kept: Acknowledged, person: int, turn: int) -> None:
     test_id = f"P{person}-{turn}"
-    body = {"test_id": test_id, "test": TEST,
-            "weighings": [{"method": "container", "gross_lb": "90", "tare_lb": "6"}]}  # fmt: skip
+    body = {
+        "test_id": test_id,
+        "test": TEST,
+        "weighings": [{"method": "container", "gross_lb": "90", "tare_lb": "6"}],
+    }
     answer = client.post("/trucks/T1/tests", json=body)
     if answer.status_code == 201:
         kept.tests.append(test_id)
@@ -157,8 +163,9 @@ def lost(folder: Path, kept: Acknowledged) -> str:
     for file, content in kept.files.items():
         if not (folder / file).exists() or (folder / file).read_text() != content:
             return f"defect: {file} is lost"
-    entries = [json.loads(line) for line in
-               (folder / ".history/changes.jsonl").read_text().splitlines()]  # fmt: skip
+    entries = [
+        json.loads(line) for line in (folder / ".history/changes.jsonl").read_text().splitlines()
+    ]
     if [entry["number"] for entry in entries] != list(range(1, len(entries) + 1)):
         return f"defect: the history counts {[entry['number'] for entry in entries]}"
     told = {row["after"]["test_id"] for entry in entries for row in entry["rows"]}
@@ -174,8 +181,11 @@ def lost(folder: Path, kept: Acknowledged) -> str:
 def left_over(folder: Path) -> str:
     """A defect where drafts were left behind."""
     known = {"changes.jsonl", "lock"}
-    left = [path.name for path in (folder / ".history").iterdir()
-            if path.name not in known and not path.name.startswith("server-")]  # fmt: skip
+    left = [
+        path.name
+        for path in (folder / ".history").iterdir()
+        if path.name not in known and not path.name.startswith("server-")
+    ]
     servers = list((folder / ".history").glob("server-*"))
     return f"defect: left behind: {left}" if left or len(servers) > 1 else ""
 

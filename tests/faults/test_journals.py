@@ -207,11 +207,20 @@ def test_earlier_results_behind_a_link_are_not_removed(tmp_path, outside):
 
 @pytest.mark.parametrize(
     ("name", "kind"),
-    [(".history", "folder"), (".history/changes.jsonl", "file"), (".history/lock", "file"),
-     (".history/pending.json", "file"), (".history/taken-back", "folder"),
-     (".history/server-x.lock", "file"), (".history/draft-1", "file"), ("weighings.csv", "file"),
-     ("results", "folder"), ("results/.lock", "file"), (".accounts.lock", "file")],
-)  # fmt: skip
+    [
+        (".history", "folder"),
+        (".history/changes.jsonl", "file"),
+        (".history/lock", "file"),
+        (".history/pending.json", "file"),
+        (".history/taken-back", "folder"),
+        (".history/server-x.lock", "file"),
+        (".history/draft-1", "file"),
+        ("weighings.csv", "file"),
+        ("results", "folder"),
+        ("results/.lock", "file"),
+        (".accounts.lock", "file"),
+    ],
+)
 def test_links_lead_no_form_out(workspace, outside, name, kind):
     folder = workspace()
     InputStore(folder).apply([Add("budgets.csv", BUDGET)], "ann", "x")
@@ -234,8 +243,13 @@ def test_links_lead_no_form_out(workspace, outside, name, kind):
     assert tree(outside) == before
 
 
-BUDGET = {"season": "2026-27", "scope": "agency", "scope_id": "all", "material": "salt",
-          "budget_ton": "40"}  # fmt: skip
+BUDGET = {
+    "season": "2026-27",
+    "scope": "agency",
+    "scope_id": "all",
+    "material": "salt",
+    "budget_ton": "40",
+}
 
 
 def test_new_files_are_not_written_through_links(tmp_path, outside, capsys):
@@ -383,8 +397,10 @@ def test_forms_go_on_beside_a_damaged_list(workspace, damage):
 
 OF_LINES = {
     **{name: made for name, made in DAMAGES.items() if name not in ("empty", "blank")},
-    **{f"no {key}": _json(lambda data, key=key: data.pop(key) and None)
-       for key in ("number", "at", "who", "what", "hashes")},
+    **{
+        f"no {key}": _json(lambda data, key=key: data.pop(key) and None)
+        for key in ("number", "at", "who", "what", "hashes")
+    },
     "no rows": _json(lambda data: data.pop("rows") and None),
     "number as text": _json(lambda data: data.update(number="2")),
     "number true": _json(lambda data: data.update(number=True)),
@@ -402,7 +418,7 @@ OF_LINES = {
     "added that is no telemetry": _json(lambda data: data.update(added=["workspace.toml"])),
     "added as text": _json(lambda data: data.update(added="x")),
     "hashes as numbers": _json(lambda data: data.update(hashes={"a": 1})),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("damage", OF_LINES)

@@ -31,8 +31,15 @@ from spreadplan.web.store import InputStore
 from tests.faults.rig import inputs_of, results_of
 
 WEIGHING = {"test_id": "D1", "method": "container", "gross_lb": "90", "tare_lb": "6"}
-TEST = {"test_id": "D9", "truck_id": "T1", "material": "salt", "gate_in": "2", "feeder_pct": "75",
-        "performed_at": "2026-10-22T09:00", "duration_s": "60"}  # fmt: skip
+TEST = {
+    "test_id": "D9",
+    "truck_id": "T1",
+    "material": "salt",
+    "gate_in": "2",
+    "feeder_pct": "75",
+    "performed_at": "2026-10-22T09:00",
+    "duration_s": "60",
+}
 EDITS = [Add("discharge_tests.csv", TEST), Add("weighings.csv", {**WEIGHING, "test_id": "D9"})]
 
 
@@ -146,7 +153,7 @@ def test_results_of_a_workspace_that_was_removed_are_not_written(tmp_path):
         (FileNotFoundError(errno.ENOENT, "No such file or directory", "results/a.csv"), True),
     ],
     ids=["template", "another file", "room", "without a number", "result"],
-)  # fmt: skip
+)
 def test_only_what_the_disk_refuses_is_told_as_a_refusal_of_the_disk(tmp_path, error, told):
     if error.filename == "results/a.csv":
         error.filename = str(tmp_path / error.filename)
@@ -270,8 +277,13 @@ def test_a_folder_in_place_of_a_file_is_no_file_to_replace(workspace):
     folder = workspace({"budgets.csv": None})
     (folder / "budgets.csv").mkdir()
     store = InputStore(folder)
-    budget = {"season": "2026-27", "scope": "agency", "scope_id": "all", "material": "salt",
-              "budget_ton": "40"}  # fmt: skip
+    budget = {
+        "season": "2026-27",
+        "scope": "agency",
+        "scope_id": "all",
+        "material": "salt",
+        "budget_ton": "40",
+    }
     with pytest.raises(CannotWrite, match=r"Is a directory.*nothing was changed"):
         store.apply([Add("budgets.csv", budget)], "ann", "x")
     assert InputStore(folder).changes() == []

@@ -117,9 +117,15 @@ def outcome(folder: Path, work: Callable[[Path], object] = check) -> Outcome:
     except BadInput as error:
         unclear = [str(problem) for problem in error.problems if not is_clear(str(problem))]
         fatal = any(problem.fatal for problem in error.problems)
-        found = Outcome(DEFECT, f"unclear message: {unclear[0][:300]!r}") if unclear else (
-            Outcome(REFUSED, str(error)) if fatal else Outcome(DEFECT, "refused without a reason")
-        )  # fmt: skip
+        found = (
+            Outcome(DEFECT, f"unclear message: {unclear[0][:300]!r}")
+            if unclear
+            else (
+                Outcome(REFUSED, str(error))
+                if fatal
+                else Outcome(DEFECT, "refused without a reason")
+            )
+        )
     except Exception as error:
         found = Outcome(
             DEFECT, f"{type(error).__name__}: {error}\n{traceback.format_exc()[-1500:]}"

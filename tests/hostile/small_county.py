@@ -117,13 +117,19 @@ def _vector(frame: gpd.GeoDataFrame, stem: str, kind: str) -> Files:
 
 @cache
 def _base() -> Mapping[str, bytes]:
-    texts = {**FILES, **MORE, "routes.geojson": json.dumps(route_features()),
-             "sensitive_areas.geojson": json.dumps(areas()),
-             TELEMETRY_CSV: records().to_csv(index=False)}  # fmt: skip
+    texts = {
+        **FILES,
+        **MORE,
+        "routes.geojson": json.dumps(route_features()),
+        "sensitive_areas.geojson": json.dumps(areas()),
+        TELEMETRY_CSV: records().to_csv(index=False),
+    }
     parquet = BytesIO()
     columnar_records().to_parquet(parquet, index=False)
-    return {**{name: text.encode() for name, text in texts.items()},
-            TELEMETRY_PARQUET: parquet.getvalue()}  # fmt: skip
+    return {
+        **{name: text.encode() for name, text in texts.items()},
+        TELEMETRY_PARQUET: parquet.getvalue(),
+    }
 
 
 @cache

@@ -62,12 +62,13 @@ def holds_no_impossible_value(column: Column, value: object) -> bool:
         return pd.isna(value) or YEARS[0] - 1 <= value.year <= YEARS[1] + 1  # type: ignore[attr-defined]
     values = value if column.kind == "lengths" else [value]
     return all(
-        math.isnan(one) if isinstance(one, float) and math.isnan(one) else
-        math.isfinite(one)
+        math.isnan(one)
+        if isinstance(one, float) and math.isnan(one)
+        else math.isfinite(one)
         and (column.low is None or one >= column.low)
         and (column.high is None or one <= column.high)
         for one in values  # type: ignore[attr-defined]
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize(

@@ -27,9 +27,14 @@ SPOILT = {
 def run(*arguments: str, encoding: str = "utf-8") -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": f"{encoding}:strict"}
     return subprocess.run(
-        [sys.executable, "-m", "spreadplan.cli", *arguments], check=False,
-        capture_output=True, encoding="utf-8", errors="replace", env=environment, timeout=120,
-    )  # fmt: skip
+        [sys.executable, "-m", "spreadplan.cli", *arguments],
+        check=False,
+        capture_output=True,
+        encoding="utf-8",
+        errors="replace",
+        env=environment,
+        timeout=120,
+    )
 
 
 @pytest.fixture(scope="module")

@@ -78,14 +78,16 @@ def test_a_file_does_not_make_us_read_another(county, tmp_path, suffix, kind):
     content = {
         "recipe": f'<OGRVRTDataSource><OGRVRTLayer name="secret"><SrcDataSource>{secret}'
         "</SrcDataSource></OGRVRTLayer></OGRVRTDataSource>",
-        "pipeline": json.dumps({
-            "type": "gdal_streamed_alg",
-            "command_line": f"gdal vector pipeline ! read {secret} ! write --format stream x",
-        }),
+        "pipeline": json.dumps(
+            {
+                "type": "gdal_streamed_alg",
+                "command_line": f"gdal vector pipeline ! read {secret} ! write --format stream x",
+            }
+        ),
         "other driver": '<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2">'
         "<Document><Placemark><name>SECRET</name><LineString><coordinates>1,1 2,2</coordinates>"
         "</LineString></Placemark></Document></kml>",
-    }[kind]  # fmt: skip
+    }[kind]
     said = refused(county({"routes.geojson": None, f"routes.{suffix}": content}))
     assert f"routes.{suffix}:0:*: " in said
     assert "SECRET" not in said
@@ -101,8 +103,15 @@ def test_the_name_of_the_folder_is_no_address(tmp_path, name, routes):
 
 # --- what is no plain file ---
 
-PLACES = ["budgets.csv", "policy.toml", "columns.toml", "routes.geojson", "trucks.csv",
-          "workspace.toml", "storms/s1/loads.csv"]  # fmt: skip
+PLACES = [
+    "budgets.csv",
+    "policy.toml",
+    "columns.toml",
+    "routes.geojson",
+    "trucks.csv",
+    "workspace.toml",
+    "storms/s1/loads.csv",
+]
 
 
 @pytest.mark.parametrize("place", PLACES)
@@ -158,8 +167,10 @@ def test_cards_of_other_storms_are_not_taken_for_old_ones(county):
     write({"storms/*/rates.csv": FILES["storms/s1/rates.csv"].encode()}, folder)
     for storm in ("s1", "*"):
         runs.plan(folder, storm, quiet())
-    cards = [sorted(p.name for p in (folder / "results" / storm / "cab_cards").iterdir())
-             for storm in ("s1", "*")]  # fmt: skip
+    cards = [
+        sorted(p.name for p in (folder / "results" / storm / "cab_cards").iterdir())
+        for storm in ("s1", "*")
+    ]
     assert cards[0] == cards[1]
     assert cards[0]
 
@@ -250,8 +261,11 @@ def polygon_with_holes(count: int) -> str:
     x, y = -94 + (k % 400) * 1e-4, 46 + (k // 400) * 1e-4
     rings = [[[a, b], [a + 5e-5, b], [a, b + 5e-5], [a, b]] for a, b in zip(x, y, strict=True)]
     outer = [[-94.1, 45.9], [-93.9, 45.9], [-93.9, 46.1], [-94.1, 46.1], [-94.1, 45.9]]
-    feature = {"type": "Feature", "properties": {"area_id": "S1"},
-               "geometry": {"type": "Polygon", "coordinates": [outer, *rings]}}  # fmt: skip
+    feature = {
+        "type": "Feature",
+        "properties": {"area_id": "S1"},
+        "geometry": {"type": "Polygon", "coordinates": [outer, *rings]},
+    }
     return json.dumps({"type": "FeatureCollection", "features": [feature]})
 
 
@@ -276,8 +290,9 @@ def telemetry(**columns: object) -> pa.Table:
 def test_a_small_columnar_file_cannot_declare_very_many_rows(county):
     rows = 1_500_000
     table = telemetry()
-    empty = pa.table({name: pa.nulls(rows, table.schema.field(name).type)
-                      for name in table.column_names})  # fmt: skip
+    empty = pa.table(
+        {name: pa.nulls(rows, table.schema.field(name).type) for name in table.column_names}
+    )
     data = as_parquet(empty, compression="zstd")
     assert len(data) < rows / 10
     assert "declares 1,500,000 records" in refused(county({TELEMETRY_PARQUET: data}))
@@ -330,7 +345,8 @@ def test_text_in_a_columnar_file_that_is_no_utf8(county):
 ENDLESS = "WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c) SELECT x FROM c"
 PROGRAMS = {
     "an endless view": (
-        f"CREATE VIEW routes AS SELECT r.*, x FROM old AS r, ({ENDLESS})", "computed by a query"
+        f"CREATE VIEW routes AS SELECT r.*, x FROM old AS r, ({ENDLESS})",
+        "computed by a query",
     ),
     "a view": ("CREATE VIEW routes AS SELECT * FROM old", "computed by a query"),
     "a computed column": (
@@ -339,15 +355,17 @@ PROGRAMS = {
         "INSERT INTO routes SELECT fid, geom, route_id, segment_id, lanes, speed_mph FROM old",
         "has computed columns",
     ),
-}  # fmt: skip
+}
 
 
 def geopackage_with(script: str, folder: Path) -> bytes:
     path = folder / "made.gpkg"
     path.write_bytes(small_county("gpkg")["routes.gpkg"])
     with closing(sqlite3.connect(path)) as base:
-        names = [name for (name,) in base.execute("SELECT name FROM sqlite_master "
-                 "WHERE type = 'trigger'")]  # fmt: skip
+        names = [
+            name
+            for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+        ]
         for name in names:
             base.execute(f'DROP TRIGGER "{name}"')
         base.executescript(f"ALTER TABLE routes RENAME TO old; {script}")
@@ -365,16 +383,19 @@ def as_view(table: str) -> str:
 EVIL = f"CREATE VIEW evil AS SELECT 1 AS fid, x FROM ({ENDLESS});"
 LISTED = "INSERT INTO gpkg_contents (table_name, data_type) VALUES ('evil', 'attributes');"
 ELSEWHERE = {
-    **{table: as_view(f"gpkg_{table}")
-       for table in ("contents", "geometry_columns", "spatial_ref_sys", "ogr_contents")},
+    **{
+        table: as_view(f"gpkg_{table}")
+        for table in ("contents", "geometry_columns", "spatial_ref_sys", "ogr_contents")
+    },
     "descriptions of columns": "CREATE VIEW gpkg_data_columns AS SELECT 'routes' AS table_name, "
     "'lanes' AS column_name, x AS name, 't' AS title, 'd' AS description, 'm' AS mime_type, "
     f"'c' AS constraint_name FROM ({ENDLESS})",
-    "a table without places in place of the layer": EVIL + LISTED
+    "a table without places in place of the layer": EVIL
+    + LISTED
     + "DELETE FROM gpkg_geometry_columns",
     "a view that is listed nowhere in place of the layer": EVIL
     + "DELETE FROM gpkg_geometry_columns",
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", ELSEWHERE)
@@ -445,8 +466,9 @@ def test_what_is_not_merged_yet_is_read_and_not_merged(county, tmp_path):
 def test_a_program_that_is_not_merged_yet_is_not_run_either(county, tmp_path, name):
     script = (
         f"ALTER TABLE routes RENAME TO old; {PROGRAMS[name][0]}"
-        if name in PROGRAMS else ELSEWHERE[name]
-    )  # fmt: skip
+        if name in PROGRAMS
+        else ELSEWHERE[name]
+    )
     folder = county(unmerged(script, tmp_path))
     before = inputs(folder)
     assert "routes.gpkg:0:*: " in refused(folder)
@@ -460,8 +482,15 @@ def test_a_database_in_the_middle_of_a_change_is_refused(county, tmp_path):
     name = str(victim).encode()
     start = bytes.fromhex("d9d505f920a163d7")
     sign = sum(name).to_bytes(4, "big")
-    journal = (start + bytes(504) + (2**20).to_bytes(4, "big") + name
-               + len(name).to_bytes(4, "big") + sign + start)  # fmt: skip
+    journal = (
+        start
+        + bytes(504)
+        + (2**20).to_bytes(4, "big")
+        + name
+        + len(name).to_bytes(4, "big")
+        + sign
+        + start
+    )
     files = {"routes.geojson": None, "routes.gpkg": small_county("gpkg")["routes.gpkg"]}
     folder = county({**files, "routes.gpkg-journal": journal})
     before = inputs(folder)

@@ -65,8 +65,11 @@ def test_every_page_bears_any_address(sound):
     app = create_app(sound)
     visitor = Browser(app, base_url=HERE, raise_server_exceptions=False)
     chance = random.Random(1)
-    paths = [route.path for route in app.routes if isinstance(route, Route)
-             and "GET" in (route.methods or ())]  # fmt: skip
+    paths = [
+        route.path
+        for route in app.routes
+        if isinstance(route, Route) and "GET" in (route.methods or ())
+    ]
     assert len(paths) > 20
     answers = set()
     for path in paths:
@@ -125,9 +128,14 @@ def test_every_action_bears_any_json(tmp_path):
     visitor = Browser(app, base_url=HERE, raise_server_exceptions=False)
     headers = {"x-csrf-token": visitor.token(), "content-type": "application/json"}
     before = inputs(folder)
-    actions = [route.path for route in app.routes if isinstance(route, Route)
-               and "POST" in (route.methods or ()) and "jobs" not in route.path
-               and "logout" not in route.path]  # fmt: skip
+    actions = [
+        route.path
+        for route in app.routes
+        if isinstance(route, Route)
+        and "POST" in (route.methods or ())
+        and "jobs" not in route.path
+        and "logout" not in route.path
+    ]
     assert len(actions) >= 5
     keys = ("edits", "rows", "cells", "changes", "file", "table", "storm", "record", "row", "truck")
     for path in actions:

@@ -22,9 +22,36 @@ from tests.hostile.test_web_input import Forms
 from tests.web.visitors import HERE, Browser
 
 STORMS = ("100% a#b ?x&y;z", "new", "\u00fcber 'n' <b>", "{{ 7*7 }}")
-WORDS = ("a/b", "..", "~t/", ".x", "100%2F", "T?y=1", "#1", "\\", "sheet", "new", "a b", "\u00fc",
-         "K\u0301", "<b>", '"', "'", "&amp;", "+1", "a;b,c", "\U0001f69c" * 20, "{{ 7*7 }}",
-         "x" * 200, "a//b", "/", "tests", "|", "$x$", "~")  # fmt: skip
+WORDS = (
+    "a/b",
+    "..",
+    "~t/",
+    ".x",
+    "100%2F",
+    "T?y=1",
+    "#1",
+    "\\",
+    "sheet",
+    "new",
+    "a b",
+    "\u00fc",
+    "K\u0301",
+    "<b>",
+    '"',
+    "'",
+    "&amp;",
+    "+1",
+    "a;b,c",
+    "\U0001f69c" * 20,
+    "{{ 7*7 }}",
+    "x" * 200,
+    "a//b",
+    "/",
+    "tests",
+    "|",
+    "$x$",
+    "~",
+)
 LONG = ("9" * 5_000, "1" + "0" * 4_400 + ".5", "-" + "7" * 6_000, "1e" + "9" * 5_000)
 MOST_PAGES = 700
 
@@ -101,8 +128,12 @@ def test_numbers_without_end_are_no_defect(odd):
     app = create_app(odd)
     visitor = Browser(app, base_url=HERE, raise_server_exceptions=False)
     token = {"csrf": visitor.token()}
-    paths = [(route.path, method) for route in app.routes if isinstance(route, Route)
-             for method in (route.methods or set()) & {"GET", "POST"}]  # fmt: skip
+    paths = [
+        (route.path, method)
+        for route in app.routes
+        if isinstance(route, Route)
+        for method in (route.methods or set()) & {"GET", "POST"}
+    ]
     assert len(paths) > 30
     names = ("i", "a", "b", "c", "box", "zoom", "try", "rate_value", "gate_value", "warmer_value")
     for path, method in paths:
@@ -110,10 +141,12 @@ def test_numbers_without_end_are_no_defect(odd):
             there = re.sub("{storm}", quote("new"), path)
             there = re.sub("{[^}]*}", lambda _found, word=word: quote(word), there)
             answer = visitor.request(
-                method, there, follow_redirects=False,
+                method,
+                there,
+                follow_redirects=False,
                 params=dict.fromkeys(names, word) if method == "GET" else None,
                 data=token | dict.fromkeys(names, word) if method == "POST" else None,
-            )  # fmt: skip
+            )
             assert answer.status_code < 500, (method, path, word[:9], answer.text[:300])
     for text in ('["rate","*","",%s,"us"]', '["warmer","*","",[%s],"us"]', "[" * 9_000 + "%s"):
         for word in LONG:
@@ -128,8 +161,10 @@ def test_a_form_full_of_endless_numbers_is_refused_in_words(odd, page):
     address, fields = next(form for form in found if any("-new0-" in name for name in form[1]))
     before = {path: path.read_bytes() for path in odd.rglob("*.csv")}
     for word in LONG:
-        typed = {name: word if "-mark" not in name and name != "csrf" else value
-                 for name, value in fields.items()}  # fmt: skip
+        typed = {
+            name: word if "-mark" not in name and name != "csrf" else value
+            for name, value in fields.items()
+        }
         assert visitor.post(address, data=typed, follow_redirects=False).status_code == 422
         more = fields | {f"forecast-{word}-mark": "x", f"forecast-{word}-zone": "y"}
         assert visitor.post(address, data=more, follow_redirects=False).status_code in (400, 422)

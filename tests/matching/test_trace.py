@@ -45,16 +45,33 @@ def states_of(network: Network, seen: Observations, k: int) -> list[tuple[int, f
     found_link, found = make_found()
     table = (shape.origin_x_m, shape.origin_y_m, shape.cell_m, shape.columns, shape.lines)
     links = nearest_links(
-        shape.cell_start, shape.filed, table, seen.x_m[k], seen.y_m[k],
-        search_radius(NOISE.sigma_m), found_link, found,
-    )  # fmt: skip
+        shape.cell_start,
+        shape.filed,
+        table,
+        seen.x_m[k],
+        seen.y_m[k],
+        search_radius(NOISE.sigma_m),
+        found_link,
+        found,
+    )
     link = np.zeros(MAX_CANDIDATES, np.int32)
     at_m, score = np.zeros(MAX_CANDIDATES), np.zeros(MAX_CANDIDATES)
     count = rank_candidates(
-        graph.length_m, graph.is_open, np.zeros(graph.is_open.size, bool), NOISE.sigma_m,
-        NOISE.heading_rad, seen.heading_x[k], seen.heading_y[k], links, found_link, found,
-        0, link, at_m, score,
-    )  # fmt: skip
+        graph.length_m,
+        graph.is_open,
+        np.zeros(graph.is_open.size, bool),
+        NOISE.sigma_m,
+        NOISE.heading_rad,
+        seen.heading_x[k],
+        seen.heading_y[k],
+        links,
+        found_link,
+        found,
+        0,
+        link,
+        at_m,
+        score,
+    )
     on = [(int(link[c]), float(at_m[c]), float(score[c])) for c in range(count)]
     return [*on, (-1, 0.0, off_network_score(NOISE.sigma_m))]
 
@@ -68,10 +85,15 @@ def step_score(
     if a[0] < 0 or b[0] < 0:
         return LEAVE_SCORE
     expected_m, deviation_m = expected_distance(
-        seen.start_s[k] - seen.end_s[k - 1], seen.driven_m[k], seen.cube_s3[k], seen.unsure_m2[k],
-        seen.x_m[k] - seen.x_m[k - 1], seen.y_m[k] - seen.y_m[k - 1],
-        NOISE.sigma_m, NOISE.accel_power,
-    )  # fmt: skip
+        seen.start_s[k] - seen.end_s[k - 1],
+        seen.driven_m[k],
+        seen.cube_s3[k],
+        seen.unsure_m2[k],
+        seen.x_m[k] - seen.x_m[k - 1],
+        seen.y_m[k] - seen.y_m[k - 1],
+        NOISE.sigma_m,
+        NOISE.accel_power,
+    )
     reach, graph = network.reach, network.graph
     entry = entry_of(reach.start, reach.entry, a[0], b[0])
     if leads_on(graph.end_node, *a, *b, deviation_m):
@@ -218,8 +240,9 @@ def test_dropout_is_bridged_over_the_segments_driven() -> None:
 def test_silence_too_long_breaks_the_trace() -> None:
     network = build_network(roads({"A": [(0, 0), (5000, 0)]}))
     trace = drive(network, [(10, 0), (4990, 0)])
-    late = Drive(np.where(trace.time_s > 200, trace.time_s + 4000, trace.time_s),
-                 *trace.arrays()[1:])  # fmt: skip
+    late = Drive(
+        np.where(trace.time_s > 200, trace.time_s + 4000, trace.time_s), *trace.arrays()[1:]
+    )
     match = matched(network, late)
     assert np.count_nonzero(~match.joined) == 2  # the first fix, and the one after the silence
     assert (match.segment == 0).all()

@@ -151,13 +151,17 @@ def county(**changes: Any) -> PlanInputs:
     """Route R1 (truck T1, open loop) and route R2 (truck T2, closed loop) on salt from yard Y1."""
     usual: dict[str, Any] = {
         "storm": "s1",
-        "routes": line_route([
-            {"route_id": "R1", "segment_id": "a"}, {"route_id": "R1", "segment_id": "b"},
-            {"route_id": "R2", "segment_id": "c", "lanes": 4.0, "passes": 2},
-        ]),
+        "routes": line_route(
+            [
+                {"route_id": "R1", "segment_id": "a"},
+                {"route_id": "R1", "segment_id": "b"},
+                {"route_id": "R2", "segment_id": "c", "lanes": 4.0, "passes": 2},
+            ]
+        ),
         "assignments": frame(
             "route_id truck_id yard_id material prewet_gal_per_ton",
-            ("R1", "T1", "Y1", "salt", 0.0), ("R2", "T2", "Y1", "salt", 10.0),
+            ("R1", "T1", "Y1", "salt", 0.0),
+            ("R2", "T2", "Y1", "salt", 10.0),
         ),
         "trucks": trucks(
             ("T1", "open_loop", "auger", 10000.0, NAN, 0.0, 100.0, 5.0, (2.0, 3.0), NAN),
@@ -170,29 +174,42 @@ def county(**changes: Any) -> PlanInputs:
             ("brine", "liquid", NAN, 9.8, 0.1413, NAN, NAN, 0.3, "NaCl"),
         ),
         "yards": frame("yard_id lon lat reload_min", ("Y1", -94.0, 46.0, 12.0)),
-        "stock_counts": times(frame(
-            "yard_id material counted_at on_hand_lb on_hand_u_lb",
-            ("Y1", "salt", "2026-11-01T12:00Z", 100000.0, NAN),
-        ), "counted_at"),
-        "deliveries": times(frame(
-            "ticket_id yard_id material delivered_at net_lb",
-        ), "delivered_at"),
+        "stock_counts": times(
+            frame(
+                "yard_id material counted_at on_hand_lb on_hand_u_lb",
+                ("Y1", "salt", "2026-11-01T12:00Z", 100000.0, NAN),
+            ),
+            "counted_at",
+        ),
+        "deliveries": times(
+            frame(
+                "ticket_id yard_id material delivered_at net_lb",
+            ),
+            "delivered_at",
+        ),
         "loads": times(frame("ticket_id truck_id yard_id loaded_at material net_lb"), "loaded_at"),
         "returns": times(frame("truck_id yard_id returned_at material net_lb"), "returned_at"),
-        "forecast": times(frame(
-            "zone start end event pavement_temp_f trend precipitation_in application",
-            ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, ""),
-        ), "start", "end"),
+        "forecast": times(
+            frame(
+                "zone start end event pavement_temp_f trend precipitation_in application",
+                ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, ""),
+            ),
+            "start",
+            "end",
+        ),
         "rates": no_rates(),
-        "policy": Policy(rates=policy_rates(
-            {"rate_low_lb_per_lane_mile": 150.0, "rate_high_lb_per_lane_mile": 250.0},
-        )),
+        "policy": Policy(
+            rates=policy_rates(
+                {"rate_low_lb_per_lane_mile": 150.0, "rate_high_lb_per_lane_mile": 250.0},
+            )
+        ),
         "sensitive_areas": NO_AREAS,
         "models": {
-            ("T1", "salt", 2.0): LineModel(2.0, 4.0), ("T1", "salt", 3.0): LineModel(3.0, 8.0),
+            ("T1", "salt", 2.0): LineModel(2.0, 4.0),
+            ("T1", "salt", 3.0): LineModel(3.0, 8.0),
             ("T2", "salt", 3.0): LineModel(3.0, 9.0, lb_per_count=0.31),
         },
-    }  # fmt: skip
+    }
     return PlanInputs(**(usual | changes))
 
 

@@ -63,10 +63,17 @@ def test_a_route_that_nobody_has_is_treated_from_its_round_on():
 def test_the_season_takes_the_row_of_the_truck_itself_then_that_of_the_storm():
     season = of_season(general(), {"s1": own(("R1", "T5", "2")), "s2": own()})
     used = pd.DataFrame(
-        [("s1", "R1", "T1"), ("s1", "R1", "T5"), ("s1", "R1", "T8"), ("s2", "R1", "T5"),
-         ("s1", "R2", "T2"), ("s1", "off_route", "T1")],
-        columns=["storm", "route_id", "truck_id"], index=[7, 3, 9, 1, 4, 5],
-    )  # fmt: skip
+        [
+            ("s1", "R1", "T1"),
+            ("s1", "R1", "T5"),
+            ("s1", "R1", "T8"),
+            ("s2", "R1", "T5"),
+            ("s1", "R2", "T2"),
+            ("s1", "off_route", "T1"),
+        ],
+        columns=["storm", "route_id", "truck_id"],
+        index=[7, 3, 9, 1, 4, 5],
+    )
     yards = of_use(season, used, "yard_id")
     assert yards.index.tolist() == used.index.tolist()
     assert yards.fillna("").tolist() == ["Y1", "Y9", "Y9", "Y1", "Y1", ""]

@@ -22,16 +22,27 @@ def models(seed=3):
         for number, output in enumerate(OUTPUTS):
             net = SLOPE * (output - START) * rng.normal(1, 0.02)
             name = f"{truck}-{number}"
-            tests.append({
-                "test_id": name, "truck_id": truck, "gate_in": 3.0, "feeder_pct": output,
-                "sensor_counts": np.round(net / counts),
-            })  # fmt: skip
+            tests.append(
+                {
+                    "test_id": name,
+                    "truck_id": truck,
+                    "gate_in": 3.0,
+                    "feeder_pct": output,
+                    "sensor_counts": np.round(net / counts),
+                }
+            )
             weighings.append({"test_id": name, "gross_lb": net})
     inputs = county()
     return calibrate(
-        builders.tests(*tests), builders.weighings(*weighings), inputs.trucks, inputs.materials,
-        builders.changes(), inputs.assignments, Policy(), pd.Timestamp("2026-12-01", tz="UTC"),
-    ).models  # fmt: skip
+        builders.tests(*tests),
+        builders.weighings(*weighings),
+        inputs.trucks,
+        inputs.materials,
+        builders.changes(),
+        inputs.assignments,
+        Policy(),
+        pd.Timestamp("2026-12-01", tz="UTC"),
+    ).models
 
 
 def test_a_plan_on_calibrated_trucks():
@@ -52,8 +63,10 @@ def test_the_interval_of_a_route_carries_the_whole_covariance():
     """Curves drawn from the model's covariance, runs from its repeatability: the spread of the
     route's mass is the one that the interval has. 20,000 draws know a standard deviation to 0.5 %.
     """
-    segments = [{"route_id": "R1", "segment_id": f"s{n}", "lanes": 1.0 + n % 3, "speed_mph": speed}
-                for n, speed in enumerate((15.0, 20.0, 30.0, 40.0, 25.0))]  # fmt: skip
+    segments = [
+        {"route_id": "R1", "segment_id": f"s{n}", "lanes": 1.0 + n % 3, "speed_mph": speed}
+        for n, speed in enumerate((15.0, 20.0, 30.0, 40.0, 25.0))
+    ]
     held = models()
     plan = plan_storm(county(routes=line_route(segments), models=held))
     model = held["T1", "salt", 3.0]

@@ -12,19 +12,23 @@ from tests.said import plan_storm
 
 def one_route(capacity_lb=10000.0, tank_gal=NAN, prewet=0.0, reload_min=12.0, segments=None):
     """R1 of four segments, 2 lanes, at 1,000 lb per lane-mile: about 1,925 lb a segment."""
-    return plan_storm(county(
-        routes=line_route(segments or [{"route_id": "R1", "segment_id": name} for name in "abcd"]),
-        assignments=frame(
-            "route_id truck_id yard_id material prewet_gal_per_ton",
-            ("R1", "T1", "Y1", "salt", prewet),
-        ),
-        trucks=trucks(
-            ("T1", "closed_loop", "auger", capacity_lb, tank_gal, 0.0, 100.0, 1.0, (3.0,), NAN)
-        ),
-        models={},
-        rates=rates(("*", "1", 1000.0, NAN, NAN)),
-        yards=frame("yard_id lon lat reload_min", ("Y1", -94.0, 46.0, reload_min)),
-    ))  # fmt: skip
+    return plan_storm(
+        county(
+            routes=line_route(
+                segments or [{"route_id": "R1", "segment_id": name} for name in "abcd"]
+            ),
+            assignments=frame(
+                "route_id truck_id yard_id material prewet_gal_per_ton",
+                ("R1", "T1", "Y1", "salt", prewet),
+            ),
+            trucks=trucks(
+                ("T1", "closed_loop", "auger", capacity_lb, tank_gal, 0.0, 100.0, 1.0, (3.0,), NAN)
+            ),
+            models={},
+            rates=rates(("*", "1", 1000.0, NAN, NAN)),
+            yards=frame("yard_id lon lat reload_min", ("Y1", -94.0, 46.0, reload_min)),
+        )
+    )
 
 
 def test_counting_loads():
@@ -49,17 +53,23 @@ def test_where_the_hopper_runs_out():
 
 
 def test_the_second_pass_of_a_two_way_segment_comes_back():
-    plan = one_route(capacity_lb=3000.0, segments=[
-        {"route_id": "R1", "segment_id": "a", "lanes": 4.0, "passes": 2, "degrees": 0.02}
-    ])  # fmt: skip
+    plan = one_route(
+        capacity_lb=3000.0,
+        segments=[
+            {"route_id": "R1", "segment_id": "a", "lanes": 4.0, "passes": 2, "degrees": 0.02}
+        ],
+    )
     miles = plan.segments["length_mi"].iloc[0]
     stop = plan.reloads.iloc[0]
     # 2,000 lb a mile in each pass: 1.5 mi of driving is the whole first pass and some of the second
     assert stop["pass"] == 2
     assert stop["miles_into_segment"] == pytest.approx(miles - (1.5 - miles))
-    one_way = one_route(capacity_lb=3000.0, segments=[
-        {"route_id": "R1", "segment_id": "a", "lanes": 4.0, "passes": 2, "two_way": False}
-    ])  # fmt: skip
+    one_way = one_route(
+        capacity_lb=3000.0,
+        segments=[
+            {"route_id": "R1", "segment_id": "a", "lanes": 4.0, "passes": 2, "two_way": False}
+        ],
+    )
     assert one_way.reloads["miles_into_segment"].iloc[0] == pytest.approx(1.5 - miles)
 
 

@@ -9,11 +9,18 @@ from tests.said import US
 
 def checked(chemical, temp, rain=0.01, rate=200.0, fraction=NAN):
     melters = {"m": melter_of(chemical, fraction)}
-    rows = pd.DataFrame({
-        "application": ["1"], "zone": [""], "material": ["m"], "lane_miles": [1.0],
-        "target_rate_lb_per_lane_mile": [rate], "lane_width_ft": [12.0],
-        "pavement_temp_f": [temp], "precipitation_in": [rain],
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "application": ["1"],
+            "zone": [""],
+            "material": ["m"],
+            "lane_miles": [1.0],
+            "target_rate_lb_per_lane_mile": [rate],
+            "lane_width_ft": [12.0],
+            "pavement_temp_f": [temp],
+            "precipitation_in": [rain],
+        }
+    )
     rows["water_held_in"] = water_held(rows, melters)
     table = melting_check(rows, melters)
     return None if table.empty else table.iloc[0]
@@ -69,10 +76,14 @@ def test_nothing_spread_or_no_forecast_is_not_checked():
 
 
 def test_abrasives_hold_no_water():
-    rows = pd.DataFrame({
-        "material": ["sand", "odd"], "target_rate_lb_per_lane_mile": 500.0, "lane_width_ft": 12.0,
-        "pavement_temp_f": 20.0,
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "material": ["sand", "odd"],
+            "target_rate_lb_per_lane_mile": 500.0,
+            "lane_width_ft": 12.0,
+            "pavement_temp_f": 20.0,
+        }
+    )
     held = water_held(rows, {"sand": Melter("none", NAN)})
     assert held[0] == 0.0
     assert np.isnan(held[1])

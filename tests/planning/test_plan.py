@@ -80,14 +80,18 @@ def test_columns_are_the_contracts_and_then_ours():
 
 
 def test_the_cab_card_sees_where_settings_change():
-    segments = [{"route_id": "R1", "segment_id": name, "speed_mph": speed}
-                for name, speed in zip("abcd", (30.0, 30.0, 20.0, 30.0), strict=True)]  # fmt: skip
+    segments = [
+        {"route_id": "R1", "segment_id": name, "speed_mph": speed}
+        for name, speed in zip("abcd", (30.0, 30.0, 20.0, 30.0), strict=True)
+    ]
     plan = plan_storm(county(routes=line_route(segments)))
     found = plan.settings
     assert list(found["stretch"]) == [1, 2, 3]
     assert list(zip(found["from_segment_id"], found["to_segment_id"], strict=True)) == [
-        ("a", "b"), ("c", "c"), ("d", "d"),
-    ]  # fmt: skip
+        ("a", "b"),
+        ("c", "c"),
+        ("d", "d"),
+    ]
     assert found["from_mi"].to_numpy()[1:] == pytest.approx(found["to_mi"].to_numpy()[:-1])
     assert found["to_mi"].iloc[-1] == pytest.approx(plan.segments["length_mi"].sum())
     assert found["mass_lb"].sum() == pytest.approx(plan.segments["mass_lb"].sum())
@@ -140,8 +144,10 @@ def test_infeasible_says_why_and_what_would_help():
 
 
 def test_one_gate_for_the_route_names_the_other_as_a_cure():
-    segments = [{"route_id": "R1", "segment_id": "long", "degrees": 0.5, "speed_mph": 5.0},
-                {"route_id": "R1", "segment_id": "short", "speed_mph": 45.0}]  # fmt: skip
+    segments = [
+        {"route_id": "R1", "segment_id": "long", "degrees": 0.5, "speed_mph": 5.0},
+        {"route_id": "R1", "segment_id": "short", "speed_mph": 45.0},
+    ]
     models = {
         ("T1", "salt", 2.0): LineModel(2.0, 2.0, tested_lo_pct=10.0),
         ("T1", "salt", 3.0): LineModel(3.0, 8.0, tested_lo_pct=10.0),
@@ -171,15 +177,24 @@ def too_much(event, widest=NAN):
     """T1 alone, which gives 60 lb/min at least; 33 lb/min are needed in each of 4 passes."""
     held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 10.0, 100.0, 5.0, (2.0, 3.0), widest))
     segments = [{"route_id": "R1", "segment_id": "a", "speed_mph": 20.0, "passes": 4}]
-    forecast = times(frame(
-        "zone start end event pavement_temp_f trend precipitation_in application",
-        ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", event, 25.0, "", 0.05, ""),
-    ), "start", "end")  # fmt: skip
+    forecast = times(
+        frame(
+            "zone start end event pavement_temp_f trend precipitation_in application",
+            ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", event, 25.0, "", 0.05, ""),
+        ),
+        "start",
+        "end",
+    )
     policy = Policy(rates=policy_rates({"event": "*", "rate_low_lb_per_lane_mile": 200.0}))
-    plan = plan_storm(county(
-        routes=line_route(segments), trucks=held, forecast=forecast, policy=policy,
-        models={("T1", "salt", 3.0): LineModel(3.0, 6.0)},
-    ))  # fmt: skip
+    plan = plan_storm(
+        county(
+            routes=line_route(segments),
+            trucks=held,
+            forecast=forecast,
+            policy=policy,
+            models={("T1", "salt", 3.0): LineModel(3.0, 6.0)},
+        )
+    )
     return plan, by_segment(plan).loc["a"]
 
 
@@ -202,9 +217,18 @@ def test_fewer_passes_are_never_wider_than_the_truck_spreads():
 
 @pytest.mark.parametrize(
     ("event", "icy"),
-    [("freezing_rain", True), ("Freezing drizzle", True), ("black-ice", True), ("frost", True),
-     ("icing", True), ("sleet", True), ("", True), ("light_snow", False), ("device", False)],
-)  # fmt: skip
+    [
+        ("freezing_rain", True),
+        ("Freezing drizzle", True),
+        ("black-ice", True),
+        ("frost", True),
+        ("icing", True),
+        ("sleet", True),
+        ("", True),
+        ("light_snow", False),
+        ("device", False),
+    ],
+)
 def test_which_weather_makes_ice(event, icy):
     assert may_be_icy(event) == icy
 
@@ -268,19 +292,26 @@ def test_the_planners_rate_wins_and_says_so():
 
 
 def test_two_applications():
-    forecast = times(frame(
-        "zone start end event pavement_temp_f trend precipitation_in application",
-        ("*", "2026-12-01T08:00Z", "2026-12-01T12:00Z", "light_snow", 20.0, "", 0.05, ""),
-        ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, ""),
-    ), "start", "end")  # fmt: skip
-    policy = Policy(rates=policy_rates(
-        {"phase": "initial", "rate_low_lb_per_lane_mile": 200.0},
-        {"phase": "subsequent", "rate_low_lb_per_lane_mile": 100.0},
-    ))  # fmt: skip
+    forecast = times(
+        frame(
+            "zone start end event pavement_temp_f trend precipitation_in application",
+            ("*", "2026-12-01T08:00Z", "2026-12-01T12:00Z", "light_snow", 20.0, "", 0.05, ""),
+            ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, ""),
+        ),
+        "start",
+        "end",
+    )
+    policy = Policy(
+        rates=policy_rates(
+            {"phase": "initial", "rate_low_lb_per_lane_mile": 200.0},
+            {"phase": "subsequent", "rate_low_lb_per_lane_mile": 100.0},
+        )
+    )
     plan = plan_storm(county(forecast=forecast, policy=policy))
     assert [(one.label, one.phase) for one in plan.applications] == [
-        ("1", "initial"), ("2", "subsequent"),
-    ]  # fmt: skip
+        ("1", "initial"),
+        ("2", "subsequent"),
+    ]
     assert plan.start == pd.Timestamp("2026-12-01T04:00Z")
     assert list(plan.segments["application"]) == ["1"] * 3 + ["2"] * 3
     assert list(plan.segments["target_rate_lb_per_lane_mile"]) == [200.0] * 3 + [100.0] * 3
@@ -289,9 +320,9 @@ def test_two_applications():
 
 
 def test_a_rate_from_memory_is_marked_wherever_it_shows():
-    policy = Policy(rates=policy_rates(
-        {"rate_low_lb_per_lane_mile": 200.0, "provenance": "from memory"}
-    ))  # fmt: skip
+    policy = Policy(
+        rates=policy_rates({"rate_low_lb_per_lane_mile": 200.0, "provenance": "from memory"})
+    )
     plan = plan_storm(county(policy=policy))
     assert plan.segments["rate_source"].str.contains("from memory").all()
     assert plan.findings["what"].str.startswith("rate from memory in use").sum() == 1
@@ -348,10 +379,14 @@ def test_an_empty_storm_is_an_empty_plan():
 
 
 def test_advice_and_flags_reach_the_findings():
-    advice = pd.DataFrame({
-        "truck_id": ["T9"], "material": ["salt"], "need": ["test"],
-        "advice": [remark("read_the_counts")],
-    })  # fmt: skip
+    advice = pd.DataFrame(
+        {
+            "truck_id": ["T9"],
+            "material": ["salt"],
+            "need": ["test"],
+            "advice": [remark("read_the_counts")],
+        }
+    )
     flagged = {("T1", "salt", 2.0): LineModel(2.0, 4.0, flags=(remark("only_an_average"),))}
     found = plan_storm(county(models=flagged, advice=advice)).findings
     assert US.say(remark("read_the_counts")) in set(found["remedy"])
@@ -402,8 +437,15 @@ def test_against_a_plain_recomputation():
 @settings(max_examples=6, deadline=None)
 @given(order=st.permutations(range(6)))
 def test_the_order_of_rows_does_not_matter(order):
-    segments = [{"route_id": f"R{1 + n // 3}", "segment_id": f"s{n}", "lanes": 1.0 + n % 3,
-                 "speed_mph": 20.0 + 5 * n} for n in range(6)]  # fmt: skip
+    segments = [
+        {
+            "route_id": f"R{1 + n // 3}",
+            "segment_id": f"s{n}",
+            "lanes": 1.0 + n % 3,
+            "speed_mph": 20.0 + 5 * n,
+        }
+        for n in range(6)
+    ]
     routes = line_route(segments)
     shuffled = routes.iloc[list(order)].reset_index(drop=True)
     shuffled["row"] = np.arange(1, 7)
@@ -435,10 +477,16 @@ def test_cutting_a_segment_in_two_changes_no_mass(share, speed):
 @given(u=st.floats(0.001, 0.05), more=st.floats(1.01, 3.0))
 def test_doubt_widens_every_interval(u, more):
     def plan_with(relative_u):
-        return plan_storm(county(models={
-            ("T1", "salt", 2.0): LineModel(2.0, 4.0, relative_u=relative_u),
-            ("T2", "salt", 3.0): LineModel(3.0, 9.0, relative_u=relative_u, lb_per_count=0.3),
-        }))  # fmt: skip
+        return plan_storm(
+            county(
+                models={
+                    ("T1", "salt", 2.0): LineModel(2.0, 4.0, relative_u=relative_u),
+                    ("T2", "salt", 3.0): LineModel(
+                        3.0, 9.0, relative_u=relative_u, lb_per_count=0.3
+                    ),
+                }
+            )
+        )
 
     sure, unsure = plan_with(u), plan_with(u * more)
     for name in ("segments", "routes"):
@@ -462,11 +510,15 @@ def test_progress_runs_from_nothing_to_all():
 
 def two_rounds(first, second):
     """Rates of two applications, four hours apart."""
-    forecast = times(frame(
-        "zone start end event pavement_temp_f trend precipitation_in application",
-        ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, "1"),
-        ("*", "2026-12-01T08:00Z", "2026-12-01T12:00Z", "light_snow", 25.0, "", 0.05, "2"),
-    ), "start", "end")  # fmt: skip
+    forecast = times(
+        frame(
+            "zone start end event pavement_temp_f trend precipitation_in application",
+            ("*", "2026-12-01T04:00Z", "2026-12-01T08:00Z", "light_snow", 25.0, "", 0.05, "1"),
+            ("*", "2026-12-01T08:00Z", "2026-12-01T12:00Z", "light_snow", 25.0, "", 0.05, "2"),
+        ),
+        "start",
+        "end",
+    )
     return {
         "forecast": forecast,
         "rates": rates(("*", "1", first, NAN, NAN), ("*", "2", second, NAN, NAN)),
@@ -477,10 +529,13 @@ def two_rounds(first, second):
 def test_a_truck_keeps_its_gate_from_round_to_round():
     """Alone the first round would be best at 2 in (25 %), the second at 3 in (50 %)."""
     models = {
-        ("T1", "salt", 2.0): LineModel(2.0, 4.0), ("T1", "salt", 3.0): LineModel(3.0, 12.0),
-    }  # fmt: skip
-    alone = [plan_storm(county(models=models, rates=rates(("*", "*", each, NAN, NAN))))
-             for each in (150.0, 600.0)]  # fmt: skip
+        ("T1", "salt", 2.0): LineModel(2.0, 4.0),
+        ("T1", "salt", 3.0): LineModel(3.0, 12.0),
+    }
+    alone = [
+        plan_storm(county(models=models, rates=rates(("*", "*", each, NAN, NAN))))
+        for each in (150.0, 600.0)
+    ]
     assert [plan.routes["gate_in"].iloc[0] for plan in alone] == [2.0, 3.0]
     plan = plan_storm(county(models=models, **two_rounds(150.0, 600.0)))
     mine = plan.segments[plan.segments["route_id"] == "R1"]
@@ -490,8 +545,10 @@ def test_a_truck_keeps_its_gate_from_round_to_round():
 
 def test_a_truck_keeps_its_gate_from_route_to_route():
     """What the one gate cannot serve is named, with the other gate as a remedy for all."""
-    segments = [{"route_id": "R1", "segment_id": "long", "degrees": 0.5, "speed_mph": 5.0},
-                {"route_id": "R2", "segment_id": "short", "speed_mph": 45.0}]  # fmt: skip
+    segments = [
+        {"route_id": "R1", "segment_id": "long", "degrees": 0.5, "speed_mph": 5.0},
+        {"route_id": "R2", "segment_id": "short", "speed_mph": 45.0},
+    ]
     inputs = county()
     both = inputs.assignments.assign(truck_id="T1", prewet_gal_per_ton=0.0)
     held = trucks(("T1", "open_loop", "auger", 10000.0, NAN, 10.0, 100.0, 5.0, (2.0, 3.0), NAN))
@@ -499,9 +556,9 @@ def test_a_truck_keeps_its_gate_from_route_to_route():
         ("T1", "salt", 2.0): LineModel(2.0, 2.0, tested_lo_pct=10.0),
         ("T1", "salt", 3.0): LineModel(3.0, 8.0, tested_lo_pct=10.0),
     }
-    plan = plan_storm(county(
-        routes=line_route(segments), models=models, trucks=held, assignments=both
-    ))  # fmt: skip
+    plan = plan_storm(
+        county(routes=line_route(segments), models=models, trucks=held, assignments=both)
+    )
     assert list(plan.routes["gate_in"]) == [2.0, 2.0]
     assert list(plan.routes["status"]) == ["ok", "infeasible"]
     assert "gate 3 in for the whole storm" in by_segment(plan).loc["short", "note"]
@@ -515,12 +572,18 @@ def test_a_material_that_was_tested_at_another_gate_has_no_calibration():
     )
     sand = inputs.materials.iloc[:1].assign(material="sand", chemical="none")
     models = {("T1", "salt", 2.0): LineModel(2.0, 4.0), ("T1", "sand", 3.0): LineModel(3.0, 8.0)}
-    segments = [{"route_id": "R1", "segment_id": "a", "degrees": 0.1},
-                {"route_id": "R2", "segment_id": "c"}]  # fmt: skip
-    plan = plan_storm(county(
-        routes=line_route(segments), assignments=both, models=models,
-        materials=pd.concat([inputs.materials, sand], ignore_index=True),
-    ))  # fmt: skip
+    segments = [
+        {"route_id": "R1", "segment_id": "a", "degrees": 0.1},
+        {"route_id": "R2", "segment_id": "c"},
+    ]
+    plan = plan_storm(
+        county(
+            routes=line_route(segments),
+            assignments=both,
+            models=models,
+            materials=pd.concat([inputs.materials, sand], ignore_index=True),
+        )
+    )
     found = by_segment(plan)
     assert list(found["status"]) == ["ok", "uncalibrated"]
     assert math.isnan(found.loc["c", "gate_in"])
@@ -572,9 +635,11 @@ def test_a_setting_no_better_than_a_guess_is_not_given(relative_u):
     """t is 2.776 with 4 degrees of freedom: 0.138 and 0.03 together reach 39.2 %."""
     plan = doubtful_plan(relative_u)
     assert set(plan.segments["status"]) == {"do_not_use"}
-    assert plan.segments[["gate_in", "feeder_pct", "achieved_rate_lb_per_lane_mile"]].isna().all(
-        axis=None
-    )  # fmt: skip
+    assert (
+        plan.segments[["gate_in", "feeder_pct", "achieved_rate_lb_per_lane_mile"]]
+        .isna()
+        .all(axis=None)
+    )
     # the mass is that of a truck without any test
     wide = plan.segments["mass_hi_lb"] / plan.segments["mass_lb"] - 1.0
     assert wide.to_numpy() == pytest.approx(1.959964 * 0.2, rel=1e-6)

@@ -24,9 +24,11 @@ from tests.said import US
 def forecast(*rows):
     table = frame(
         "zone start end event pavement_temp_f trend precipitation_in application",
-        *[(zone, start, "2026-12-02T00:00Z", "snow", temp, "", rain, label)
-          for zone, start, temp, rain, label in rows],
-    )  # fmt: skip
+        *[
+            (zone, start, "2026-12-02T00:00Z", "snow", temp, "", rain, label)
+            for zone, start, temp, rain, label in rows
+        ],
+    )
     return times(table, "start", "end")
 
 
@@ -43,9 +45,12 @@ def test_rows_without_a_label_are_numbered_in_their_zone():
 
 def test_applications_come_in_order_of_time_then_number():
     table = labelled_forecast(
-        forecast(("*", EIGHT, 20.0, 0.1, "10"), ("*", EIGHT, 20.0, 0.1, "2"),
-                 ("*", FOUR, 20.0, 0.1, "first"))
-    )  # fmt: skip
+        forecast(
+            ("*", EIGHT, 20.0, 0.1, "10"),
+            ("*", EIGHT, 20.0, 0.1, "2"),
+            ("*", FOUR, 20.0, 0.1, "first"),
+        )
+    )
     own = rates(("*", "A", 100.0, NAN, NAN), ("*", "*", 90.0, NAN, NAN), ("*", "", 80.0, NAN, NAN))
     found = applications_of(table, own)
     assert [one.label for one in found] == ["first", "2", "10", "A"]
@@ -54,12 +59,13 @@ def test_applications_come_in_order_of_time_then_number():
 
 def test_a_zone_of_its_own_wins_and_several_rows_are_read_with_caution():
     table = labelled_forecast(
-        forecast(("*", FOUR, 30.0, 0.2, "1"), ("north", FOUR, 26.0, 0.1, "1"),
-                 ("north", EIGHT, 22.0, 0.3, "1"))
-    )  # fmt: skip
-    found, findings = conditions_of(
-        table, ["north", "south"], applications_of(table, no_rates())
-    )  # fmt: skip
+        forecast(
+            ("*", FOUR, 30.0, 0.2, "1"),
+            ("north", FOUR, 26.0, 0.1, "1"),
+            ("north", EIGHT, 22.0, 0.3, "1"),
+        )
+    )
+    found, findings = conditions_of(table, ["north", "south"], applications_of(table, no_rates()))
     assert found["south", "1"].pavement_temp_f == 30.0
     north = found["north", "1"]
     assert (north.pavement_temp_f, north.zone) == (22.0, "north")
@@ -76,8 +82,9 @@ def test_no_row_for_a_zone_is_no_condition():
     assert found == {}
 
 
-def held(rows, temp=25.0, event="light_snow", trend="", service="A", material="salt",
-         phase="initial"):  # fmt: skip
+def held(
+    rows, temp=25.0, event="light_snow", trend="", service="A", material="salt", phase="initial"
+):
     condition = Condition("*", event, temp, trend, 0.1, START, START)
     table = list(policy_rates(*rows).itertuples(index=False))
     return [row.row for row in policy_rows(table, condition, service, material, phase)]
@@ -132,9 +139,13 @@ def test_picking_from_a_range(low, high, picked):
 
 def test_the_planners_own_route_and_application_come_first():
     table = rates(
-        ("*", "", 100.0, NAN, NAN), ("*", "1", 110.0, NAN, NAN), ("R1", "*", 120.0, NAN, NAN),
-        ("R1", "1", 130.0, NAN, NAN), ("R1", "2", NAN, NAN, NAN), ("R2", "2", NAN, 10.0, NAN),
-    )  # fmt: skip
+        ("*", "", 100.0, NAN, NAN),
+        ("*", "1", 110.0, NAN, NAN),
+        ("R1", "*", 120.0, NAN, NAN),
+        ("R1", "1", 130.0, NAN, NAN),
+        ("R1", "2", NAN, NAN, NAN),
+        ("R2", "2", NAN, 10.0, NAN),
+    )
     first, _ = planner_rates(table, ["R1", "R2"], "1")
     assert (first["R1"].lb_per_lane_mile, US.say(first["R1"].source)) == (
         130.0,
@@ -159,10 +170,13 @@ def test_bases_of_a_rate():
     """NIST SP 811, appendix B: 1 lb is 453.59237 g, 1 ft is 0.3048 m, 1 mi is 5280 ft."""
     area_rate = 100 * 453.59237 / (12 * 0.3048 * 5280 * 0.3048)
     assert area_rate == pytest.approx(7.7058, abs=1e-4)
-    base = pd.DataFrame({
-        "lb_per_lane_mile": [100.0, NAN, NAN, NAN], "g_per_m2": [NAN, area_rate, area_rate, NAN],
-        "gal_per_lane_mile": [NAN, NAN, NAN, 10.0],
-    })  # fmt: skip
+    base = pd.DataFrame(
+        {
+            "lb_per_lane_mile": [100.0, NAN, NAN, NAN],
+            "g_per_m2": [NAN, area_rate, area_rate, NAN],
+            "gal_per_lane_mile": [NAN, NAN, NAN, 10.0],
+        }
+    )
     width = np.array([9.0, 12.0, 9.0, 12.0])
     density = np.array([NAN, NAN, NAN, 9.8])
     scaled = rate_on_lane(base, width, density, Policy(scale_by_lane_width=True))
@@ -204,9 +218,11 @@ def test_the_source_names_a_range_in_its_own_basis():
 
 
 def test_equal_rows_take_the_first_and_say_so():
-    table = list(policy_rates(
-        {"rate_low_lb_per_lane_mile": 100.0}, {"rate_low_lb_per_lane_mile": 200.0}
-    ).itertuples(index=False))  # fmt: skip
+    table = list(
+        policy_rates(
+            {"rate_low_lb_per_lane_mile": 100.0}, {"rate_low_lb_per_lane_mile": 200.0}
+        ).itertuples(index=False)
+    )
     condition = Condition("*", "light_snow", 25.0, "", 0.1, START, START)
     found, findings = policy_rate(table, condition, "A", "salt", "initial", "low")
     assert found.lb_per_lane_mile == 100.0

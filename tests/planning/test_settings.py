@@ -177,8 +177,9 @@ def test_the_setting_of_a_group_is_its_best():
 @settings(max_examples=50, deadline=None)
 @given(
     needs=st.lists(st.floats(5.0, 30.0), min_size=1, max_size=6),
-    span=st.tuples(st.integers(0, 9), st.integers(0, 6)), seed=st.integers(0, 1000),
-)  # fmt: skip
+    span=st.tuples(st.integers(0, 9), st.integers(0, 6)),
+    seed=st.integers(0, 1000),
+)
 def test_one_group_takes_the_best_of_all_places(needs, span, seed):
     rng = np.random.default_rng(seed)
     need, weight = np.array(needs), rng.uniform(0.1, 5.0, len(needs))

@@ -67,8 +67,13 @@ def test_need_against_stock(have_lb, short_ton, order_ton, severity):
     found = yard_table(NEEDED.iloc[:1], stock)
     row = found.iloc[0]
     assert list(found.columns[:6]) == [
-        "yard_id", "material", "needed_ton", "needed_hi_ton", "on_hand_ton", "short_ton",
-    ]  # fmt: skip
+        "yard_id",
+        "material",
+        "needed_ton",
+        "needed_hi_ton",
+        "on_hand_ton",
+        "short_ton",
+    ]
     assert (row["needed_ton"], row["needed_hi_ton"]) == (20.0, 25.0)
     assert row[["short_ton", "order_ton"]].astype(float).to_numpy() == pytest.approx(
         [short_ton, order_ton], nan_ok=True

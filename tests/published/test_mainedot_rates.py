@@ -18,16 +18,22 @@ TABLE_A = [
     (15, 20, (350, 450), (300, 400)),
 ]
 ROWS = list(
-    policy_rates(*[
-        {
-            "event": "snow", "pavement_temp_min_f": low, "pavement_temp_max_f": high,
-            "phase": phase, "rate_low_lb_per_lane_mile": ends[0],
-            "rate_high_lb_per_lane_mile": ends[1], "source": "MaineDOT Table A",
-        }
-        for low, high, initial, later in TABLE_A
-        for phase, ends in (("initial", initial), ("subsequent", later))
-    ]).itertuples(index=False)
-)  # fmt: skip
+    policy_rates(
+        *[
+            {
+                "event": "snow",
+                "pavement_temp_min_f": low,
+                "pavement_temp_max_f": high,
+                "phase": phase,
+                "rate_low_lb_per_lane_mile": ends[0],
+                "rate_high_lb_per_lane_mile": ends[1],
+                "source": "MaineDOT Table A",
+            }
+            for low, high, initial, later in TABLE_A
+            for phase, ends in (("initial", initial), ("subsequent", later))
+        ]
+    ).itertuples(index=False)
+)
 
 
 def rate(temp_f, phase, pick):

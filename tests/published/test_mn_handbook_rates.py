@@ -26,8 +26,10 @@ def mass_per_mile(lane_width_ft: float, lanes: int) -> float:
     policy = Policy(scale_by_lane_width=True, reference_lane_width_ft=12.0)
     rate = rate_on_lane(
         base(lb_per_lane_mile=LISTED_PER_TWO_LANE_MILE / 2),
-        np.array([lane_width_ft]), np.array([NAN]), policy,
-    )  # fmt: skip
+        np.array([lane_width_ft]),
+        np.array([NAN]),
+        policy,
+    )
     return float(rate[0] * lanes)
 
 
@@ -40,9 +42,7 @@ def test_one_lane_takes_half():
 
 
 def test_without_scaling_a_narrow_lane_takes_the_whole_rate():
-    rate = rate_on_lane(
-        base(lb_per_lane_mile=150.0), np.array([9.0]), np.array([NAN]), Policy()
-    )  # fmt: skip
+    rate = rate_on_lane(base(lb_per_lane_mile=150.0), np.array([9.0]), np.array([NAN]), Policy())
     assert rate[0] == 150.0
 
 

@@ -14,7 +14,7 @@ from spreadplan.season.severity import (
     WIND,
     guidance_rate,
     severity_index,
-)  # fmt: skip
+)
 
 
 def test_scores_run_from_zero_to_one():
@@ -38,10 +38,17 @@ def test_scores_run_from_zero_to_one():
 
 @pytest.mark.parametrize(
     ("temp_f", "first", "rate"),
-    [(33.0, True, 75.0), (30.0, True, 200.0), (30.0, False, 150.0), (25.0, True, 300.0),
-     (25.0, False, 250.0), (17.0, True, 400.0), (17.0, False, 350.0),
-     (15.0, True, 400.0)],
-)  # fmt: skip
+    [
+        (33.0, True, 75.0),
+        (30.0, True, 200.0),
+        (30.0, False, 150.0),
+        (25.0, True, 300.0),
+        (25.0, False, 250.0),
+        (17.0, True, 400.0),
+        (17.0, False, 350.0),
+        (15.0, True, 400.0),
+    ],
+)
 def test_middle_of_the_treatment_table(temp_f, first, rate):
     """MaineDOT Treatment Recommendations, Table A (appendix A of an ITS evaluation report, US
     National Transportation Library), rows 1 to 4: middle of each range.

@@ -27,15 +27,25 @@ USE = pd.DataFrame(
         ("", OFF_ROUTE, "salt", "T1", 50.0, 0.0, 0.0, 0.0),
     ],
     columns=[
-        "route_id", "segment_id", "material", "truck_id", "reported_lb", "passes", "matching_u_lb",
+        "route_id",
+        "segment_id",
+        "material",
+        "truck_id",
+        "reported_lb",
+        "passes",
+        "matching_u_lb",
         "timing_u_lb",
     ],
-)  # fmt: skip
+)
 
-SEGMENTS = pd.DataFrame({
-    "route_id": ["R1", "R1"], "segment_id": ["a", "b"], "lane_miles": [1.0, 2.0],
-    "passes_per_application": [1, 2],
-})  # fmt: skip
+SEGMENTS = pd.DataFrame(
+    {
+        "route_id": ["R1", "R1"],
+        "segment_id": ["a", "b"],
+        "lane_miles": [1.0, 2.0],
+        "passes_per_application": [1, 2],
+    }
+)
 
 
 def test_a_segment_by_hand():
@@ -66,22 +76,40 @@ def test_sums_equal_the_explicit_covariance_matrix():
     """Random use of 3 trucks on 40 segments; J V J' with V written out element by element."""
     rng = np.random.default_rng(12)
     count = 120
-    use = pd.DataFrame({
-        "route_id": rng.choice(["R1", "R2", "R3"], count),
-        "segment_id": [f"s{number}" for number in range(count)],
-        "material": rng.choice(["salt", "sand"], count),
-        "truck_id": rng.choice(["T1", "T2", "T3"], count),
-        "reported_lb": rng.uniform(10.0, 500.0, count), "passes": rng.integers(1, 5, count) * 1.0,
-        "matching_u_lb": rng.uniform(0.0, 20.0, count),
-        "timing_u_lb": rng.uniform(0.0, 20.0, count),
-    })  # fmt: skip
-    ratios = pd.DataFrame([
-        (truck, material, rng.uniform(0.8, 1.2), rng.uniform(0.06, 0.1), rng.uniform(0.0, 0.04),
-         rng.uniform(0.0, 0.04))
-        for truck in ("T1", "T2", "T3") for material in ("salt", "sand")
-    ], columns=[
-        "truck_id", "material", "ratio", "ratio_u", "ratio_fleet_u", "ratio_storm_u",
-    ])  # fmt: skip
+    use = pd.DataFrame(
+        {
+            "route_id": rng.choice(["R1", "R2", "R3"], count),
+            "segment_id": [f"s{number}" for number in range(count)],
+            "material": rng.choice(["salt", "sand"], count),
+            "truck_id": rng.choice(["T1", "T2", "T3"], count),
+            "reported_lb": rng.uniform(10.0, 500.0, count),
+            "passes": rng.integers(1, 5, count) * 1.0,
+            "matching_u_lb": rng.uniform(0.0, 20.0, count),
+            "timing_u_lb": rng.uniform(0.0, 20.0, count),
+        }
+    )
+    ratios = pd.DataFrame(
+        [
+            (
+                truck,
+                material,
+                rng.uniform(0.8, 1.2),
+                rng.uniform(0.06, 0.1),
+                rng.uniform(0.0, 0.04),
+                rng.uniform(0.0, 0.04),
+            )
+            for truck in ("T1", "T2", "T3")
+            for material in ("salt", "sand")
+        ],
+        columns=[
+            "truck_id",
+            "material",
+            "ratio",
+            "ratio_u",
+            "ratio_fleet_u",
+            "ratio_storm_u",
+        ],
+    )
     full = use.merge(ratios, on=["truck_id", "material"])
     applied = (full["reported_lb"] * full["ratio"]).to_numpy()
     same_material = np.equal.outer(full["material"].to_numpy(), full["material"].to_numpy())
@@ -107,11 +135,18 @@ def test_sums_equal_the_explicit_covariance_matrix():
 
 def test_common_errors_do_not_average_out():
     """100 segments of one truck: relative uncertainty of the sum stays that of the ratio."""
-    use = pd.DataFrame({
-        "route_id": "R1", "segment_id": [str(number) for number in range(100)],
-        "material": "salt", "truck_id": "T1", "reported_lb": 100.0, "passes": 1.0,
-        "matching_u_lb": 10.0, "timing_u_lb": 0.0,
-    })  # fmt: skip
+    use = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": [str(number) for number in range(100)],
+            "material": "salt",
+            "truck_id": "T1",
+            "reported_lb": 100.0,
+            "passes": 1.0,
+            "matching_u_lb": 10.0,
+            "timing_u_lb": 0.0,
+        }
+    )
     parts = applied_parts(use, RATIOS)
     total = summed_applied(parts, ["route_id"]).iloc[0]
     one = summed_applied(parts, ["segment_id"]).iloc[0]

@@ -62,9 +62,18 @@ def test_a_yard_by_hand():
         moves("loaded_at", ("Y1", 101, 7.0), ("Y1", 140, 6.5)),
         moves("returned_at", ("Y1", 123, 1.5)),
     ).loc["Y1"]  # fmt: skip
-    values = [found[f"{name}_ton"] for name in (
-        "opening", "delivered", "loaded", "returned", "expected", "counted", "difference",
-    )]  # fmt: skip
+    values = [
+        found[f"{name}_ton"]
+        for name in (
+            "opening",
+            "delivered",
+            "loaded",
+            "returned",
+            "expected",
+            "counted",
+            "difference",
+        )
+    ]
     assert values == pytest.approx([500.0, 25.0, 13.5, 1.5, 513.0, 505.0, -8.0])
     assert found["difference_u_ton"] == pytest.approx(12.806, abs=0.001)
     assert found["verdict"] == "agrees"
@@ -73,9 +82,13 @@ def test_a_yard_by_hand():
 
 @pytest.mark.parametrize(
     ("counted", "verdict"),
-    [(471.0, "more used than recorded"), (473.0, "agrees"), (527.0, "agrees"),
-     (529.0, "more delivered than recorded")],
-)  # fmt: skip
+    [
+        (471.0, "more used than recorded"),
+        (473.0, "agrees"),
+        (527.0, "agrees"),
+        (529.0, "more delivered than recorded"),
+    ],
+)
 def test_twice_the_uncertainty_decides(counted: float, verdict: str) -> None:
     """u = hypot(10, 10) = 14.142 tons and 500 expected: 28.28 either way."""
     found = balance(counts(("Y1", 90, 500.0, 10.0), ("Y1", 150, counted, 10.0)))

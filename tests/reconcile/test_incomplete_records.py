@@ -79,12 +79,20 @@ EMPTY = {"lon": "", "lat": ""}
 @pytest.mark.parametrize(
     "cells",
     [
-        NO_FIX, EMPTY, {"lat": "north"}, {"lon": 200}, {"speed_mph": 180}, {"speed_mph": "fast"},
-        {"heading_deg": 999}, {"time": "1980-01-06T00:00:00Z"}, {"time": ""},
-        {**NO_FIX, "time": "1980-01-06T00:00:00Z"}, {"spreading": "2"},
+        NO_FIX,
+        EMPTY,
+        {"lat": "north"},
+        {"lon": 200},
+        {"speed_mph": 180},
+        {"speed_mph": "fast"},
+        {"heading_deg": 999},
+        {"time": "1980-01-06T00:00:00Z"},
+        {"time": ""},
+        {**NO_FIX, "time": "1980-01-06T00:00:00Z"},
+        {"spreading": "2"},
     ],
     ids=str,
-)  # fmt: skip
+)
 def test_a_field_that_cannot_be_used_leaves_the_total_and_accuses_nobody(
     tmp_path: Path, rows: slice, cells: dict[str, Any]
 ):
@@ -117,8 +125,12 @@ def test_mass_before_the_first_fix_is_kept_off_the_routes_and_not_missed_on_them
     assert truck(use)["verdict"] == "agrees"
     (one,) = result.trucks
     assert [point_statuses()[code] for code in one.points["status"][:5]] == [
-        "no_position", "no_position", "no_position", "no_position", "off_route"
-    ]  # fmt: skip
+        "no_position",
+        "no_position",
+        "no_position",
+        "no_position",
+        "off_route",
+    ]
 
 
 def test_most_of_the_way_before_the_first_fix_was_not_heard(tmp_path: Path):
@@ -234,11 +246,18 @@ def shuttle(legs: list[tuple[float, float, int]]) -> pd.DataFrame:
         ahead += [90.0 if end > begin else 270.0] * steps
     lon, lat = three_segments.lon_lat(np.array(place))
     moment = three_segments.START + pd.to_timedelta(6.0 * np.arange(len(place)), unit="s")
-    return pd.DataFrame({
-        "truck_id": "T1", "time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"), "lon": lon, "lat": lat,
-        "speed_mph": 30.0, "heading_deg": ahead, "spreading": on,
-        "feed_rate_lb_min": 200.0 * np.array(on),
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "truck_id": "T1",
+            "time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "lon": lon,
+            "lat": lat,
+            "speed_mph": 30.0,
+            "heading_deg": ahead,
+            "spreading": on,
+            "feed_rate_lb_min": 200.0 * np.array(on),
+        }
+    )
 
 
 TWO_ROUNDS = (
@@ -299,8 +318,11 @@ def test_mass_of_a_silence_is_not_held_against_the_way_that_was_guessed_for_it(t
 def test_positions_that_are_all_off_the_network_are_not_believed(tmp_path: Path):
     result = reconciled(tmp_path, [three_segments.records().assign(lat=46.5)])
     assert by_segment(result.use, "verdict") == {
-        "A": "unknown", "B": "unknown", "C": "unknown", "off_route": "unknown"
-    }  # fmt: skip
+        "A": "unknown",
+        "B": "unknown",
+        "C": "unknown",
+        "off_route": "unknown",
+    }
     assert set(by_segment(result.use, "reason").values()) == {
         "mass of its truck without a known place may lie here",
         "nothing planned here with this material",
@@ -316,8 +338,11 @@ def test_mass_that_was_seen_off_the_routes_does_not_excuse_a_segment(tmp_path: P
     table["lat"] = np.where(away, lat[0] + 0.02 + 0.001 * np.arange(len(table)), table["lat"])
     table.loc[10:17, ["feed_total_lb"]] = table["feed_total_lb"][9]
     table.loc[10:17, ["spreading"]] = 0
-    table["feed_total_lb"] = np.where(away, table["feed_total_lb"][9] + 20.0 * (
-        np.arange(len(table)) - 17), table["feed_total_lb"])  # fmt: skip
+    table["feed_total_lb"] = np.where(
+        away,
+        table["feed_total_lb"][9] + 20.0 * (np.arange(len(table)) - 17),
+        table["feed_total_lb"],
+    )
     use = reconciled(tmp_path, [table]).use
     assert by_segment(use, "reported_lb")["off_route"] > 100.0
     assert by_segment(use, "verdict")["B"] == "under"
@@ -405,22 +430,29 @@ def test_what_may_lie_on_a_segment_by_hand():
     and may have put down 7 lb more while it was silent.
     On a lie 40 lb of sand that nobody planned there.
     """
-    planned = pd.DataFrame({
-        "route_id": "R", "segment_id": ["a", "b", "b", "c", "a"],
-        "material": ["salt", "salt", "salt", "sand", "salt"],
-        "truck_id": ["T1", "T1", "T2", "T2", "T1"],
-    })  # fmt: skip
+    planned = pd.DataFrame(
+        {
+            "route_id": "R",
+            "segment_id": ["a", "b", "b", "c", "a"],
+            "material": ["salt", "salt", "salt", "sand", "salt"],
+            "truck_id": ["T1", "T1", "T2", "T2", "T1"],
+        }
+    )
     parts = pd.DataFrame({
         "route_id": "off_route", "segment_id": "off_route",
         "truck_id": ["T1", "T1", "T2"], "material": ["salt", "grit", "sand"],
         "reported_lb": [600.0, 50.0, 20.0], "applied_lb": [660.0, 60.0, 10.0],
         "unplaced_lb": [300.0, 50.0, 20.0],
     })  # fmt: skip
-    rows = pd.DataFrame({
-        "route_id": "R", "segment_id": ["a", "a", "b", "c"],
-        "material": ["salt", "sand", "salt", "sand"], "applied_lb": [5.0, 40.0, 0.0, 1.0],
-        "planned_lb": [100.0, NAN, 100.0, 100.0],
-    })  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "route_id": "R",
+            "segment_id": ["a", "a", "b", "c"],
+            "material": ["salt", "sand", "salt", "sand"],
+            "applied_lb": [5.0, 40.0, 0.0, 1.0],
+            "planned_lb": [100.0, NAN, 100.0, 100.0],
+        }
+    )
     found = may_lie_here(rows, parts, planned, pd.Series({"T2": 7.0}))
     assert found["unplaced_lb"].tolist() == pytest.approx([390.0, 0.0, 397.0, 17.0])
     assert found["other_lb"].tolist() == pytest.approx([40.0, 0.0, 0.0, 0.0])
@@ -435,10 +467,12 @@ def test_tickets_are_comparable_only_where_the_records_are_whole():
     table = storm_tickets(pd.concat([told, other]), loads, return_tickets())
     found = table.set_index(["truck_id", "material"])
     assert found["comparable"].to_dict() == {
-        ("T1", "salt"): False, ("T2", "salt"): True, ("T3", "salt"): True,
-        ("T4", "salt"): False, ("T4", "sand"): False, ("T5", "salt"): False,
-    }  # fmt: skip
-    assert found["names_differ"].to_dict() == {
-        key: key[0] == "T4" for key in found.index
-    }  # fmt: skip
+        ("T1", "salt"): False,
+        ("T2", "salt"): True,
+        ("T3", "salt"): True,
+        ("T4", "salt"): False,
+        ("T4", "sand"): False,
+        ("T5", "salt"): False,
+    }
+    assert found["names_differ"].to_dict() == {key: key[0] == "T4" for key in found.index}
     assert np.isnan(found.loc[("T5", "salt"), "known_share"])

@@ -39,8 +39,10 @@ def truck(
         (),
         (SourceFile("a.csv", unit_lb),),
     )
-    arrays = {name: np.asarray(value) if isinstance(value, list) else value
-              for name, value in changes.items()}  # fmt: skip
+    arrays = {
+        name: np.asarray(value) if isinstance(value, list) else value
+        for name, value in changes.items()
+    }
     return replace(records, **arrays)  # type: ignore[arg-type]
 
 

@@ -60,9 +60,16 @@ def tickets(ratios: np.ndarray) -> pd.DataFrame:
 
 
 TABLE = pd.DataFrame(
-    {"truck_id": ["T1"], "material": ["salt"], "ratio": [1.1], "ratio_lo": [1.05],
-     "ratio_hi": [1.15], "ratio_u": [0.02], "ratio_fleet_u": [0.01]}
-)  # fmt: skip
+    {
+        "truck_id": ["T1"],
+        "material": ["salt"],
+        "ratio": [1.1],
+        "ratio_lo": [1.05],
+        "ratio_hi": [1.15],
+        "ratio_u": [0.02],
+        "ratio_fleet_u": [0.01],
+    }
+)
 
 
 def test_a_steady_rise_is_followed_to_the_storm_asked_for():

@@ -48,11 +48,17 @@ def storm(request: pytest.FixtureRequest) -> Storm:
 
     def keep(use: TruckUse, network: Any, records: Any) -> None:
         row = use.points["row"]
-        kept.append(pd.DataFrame({
-            "source_row": use.points["source_row"], "truck_id": use.truck_id,
-            "segment_id": np.where(row < 0, "", network.segment_id[row]),
-            "along": use.points["along"], "status": use.points["status"],
-        }))  # fmt: skip
+        kept.append(
+            pd.DataFrame(
+                {
+                    "source_row": use.points["source_row"],
+                    "truck_id": use.truck_id,
+                    "segment_id": np.where(row < 0, "", network.segment_id[row]),
+                    "along": use.points["along"],
+                    "status": use.points["status"],
+                }
+            )
+        )
 
     quiet = runs.Options(lambda text: None, lambda text: None, runs.no_progress)
     result = runs.compute_use(COUNTY, request.param, quiet, keep)
@@ -179,10 +185,14 @@ def test_coverage_is_what_was_driven_or_would_have_been_heard():
     B twice, and T2 the other half once: (0.25 + 0.125) / 0.25 = 1.5 of 2 passes: 0.75. Nobody
     drove C, which T1 would have been heard doing with 0.6.
     """
-    planned = pd.DataFrame({
-        "route_id": "R1", "segment_id": list("ABC") * 2, "application": list("111222"),
-        "truck_id": "T1",
-    })  # fmt: skip
+    planned = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": list("ABC") * 2,
+            "application": list("111222"),
+            "truck_id": "T1",
+        }
+    )
     rows = pd.DataFrame(
         {"route_id": ["R1"] * 3 + ["off_route"], "segment_id": [*"ABC", "off_route"], "passes": 0.0}
     )
@@ -194,9 +204,14 @@ def test_coverage_is_what_was_driven_or_would_have_been_heard():
 
 def test_rounds_of_a_truck_that_was_not_heard_are_not_missing():
     """T1 makes the first round and was heard all along, T2 the second and sent no record."""
-    planned = pd.DataFrame({
-        "route_id": "R1", "segment_id": "B", "application": ["1", "2"], "truck_id": ["T1", "T2"],
-    })  # fmt: skip
+    planned = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": "B",
+            "application": ["1", "2"],
+            "truck_id": ["T1", "T2"],
+        }
+    )
     rows = pd.DataFrame({"route_id": ["R1"], "segment_id": ["B"], "passes": [0.0]})
     table = roads()
     around = segment_table(table), build_network(table), [a_use("T1", [0.0] * 3, 1.0)]
@@ -207,9 +222,14 @@ def test_rounds_of_a_truck_that_was_not_heard_are_not_missing():
 def test_a_way_back_with_the_spreader_off_makes_up_for_no_pass_that_was_not_heard():
     """B is to get two passes. T1 spread one, drove back twice with the spreader off, and made the
     other while its rate was silent: heard of one of two, unless it spread on two others."""
-    planned = pd.DataFrame({
-        "route_id": "R1", "segment_id": "B", "application": ["1", "2"], "truck_id": "T1",
-    })  # fmt: skip
+    planned = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": "B",
+            "application": ["1", "2"],
+            "truck_id": "T1",
+        }
+    )
     rows = pd.DataFrame({"route_id": ["R1"], "segment_id": ["B"], "passes": [1.0]})
     uses = [a_use("T1", [0.0, 0.75, 0.0], 0.99, unheard_mi=0.25)]
     table = roads()
@@ -239,9 +259,14 @@ def test_an_odd_setting_pulls_the_mean_of_a_truck():
     Beyond the least, s = sqrt(0.10**2 - 0.02**2) = 0.09798. At the odd setting 0.7 s is left, since
     the tickets hold 0.3 of it; at the other 0.3 s. Two segments at one setting share its error.
     """
-    planned = pd.DataFrame({
-        "route_id": "R1", "segment_id": list("abc"), "truck_id": "T1", "mass_lb": 100.0,
-    })  # fmt: skip
+    planned = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": list("abc"),
+            "truck_id": "T1",
+            "mass_lb": 100.0,
+        }
+    )
     half = 1.959964 * 100.0 * np.array([0.10, 0.02, 0.02])
     planned = planned.assign(mass_lo_lb=100.0 - half, mass_hi_lb=100.0 + half)
     use = planned[["route_id", "segment_id", "truck_id"]].assign(
@@ -253,13 +278,17 @@ def test_an_odd_setting_pulls_the_mean_of_a_truck():
 
 
 def test_run_to_run_scatter_comes_from_the_gates_in_use():
-    models = pd.DataFrame({
-        "truck_id": ["T1", "T1", "T2"], "material": "salt", "gate_in": [2.0, 3.0, 2.0],
-        "repeatability_pct": [2.0, 18.0, 4.0],
-    })  # fmt: skip
+    models = pd.DataFrame(
+        {
+            "truck_id": ["T1", "T1", "T2"],
+            "material": "salt",
+            "gate_in": [2.0, 3.0, 2.0],
+            "repeatability_pct": [2.0, 18.0, 4.0],
+        }
+    )
     planned = pd.DataFrame({"truck_id": ["T1"], "material": ["salt"], "gate_in": [2.0]})
-    use = pd.DataFrame({
-        "truck_id": ["T1", "T2", "T3", "T1"], "material": ["salt", "salt", "salt", "sand"]
-    })  # fmt: skip
+    use = pd.DataFrame(
+        {"truck_id": ["T1", "T2", "T3", "T1"], "material": ["salt", "salt", "salt", "sand"]}
+    )
     assert run_u(use, planned, models) == pytest.approx([0.02, 0.04, 0.03, 0.03])
     assert run_u(use, planned.iloc[:0], models) == pytest.approx([0.10, 0.04, 0.07, 0.03])

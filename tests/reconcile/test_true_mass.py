@@ -122,8 +122,13 @@ def test_verdicts_of_a_season():
         "T5": "reports too much",
     }
     assert found["test_again"].to_dict() == {
-        "T0": False, "T1": False, "T2": True, "T3": False, "T4": False, "T5": True,
-    }  # fmt: skip
+        "T0": False,
+        "T1": False,
+        "T2": True,
+        "T3": False,
+        "T4": False,
+        "T5": True,
+    }
 
 
 def test_missing_tickets_do_not_move_the_ratio():
@@ -161,8 +166,10 @@ def test_a_truck_without_records_is_not_said_to_report_too_little():
     found = mass_ratios(
         reports(("a", "T1", 9000.0)),
         load_tickets(("a", "T1", 1, 9000.0), ("a", "T2", 1, 9000.0)),
-        return_tickets(), "a", 5.0,
-    ).set_index("truck_id")  # fmt: skip
+        return_tickets(),
+        "a",
+        5.0,
+    ).set_index("truck_id")
     assert found.loc["T2", "verdict"] == "records incomplete"
     assert not found.loc["T2", "test_again"]
 
@@ -408,16 +415,26 @@ def test_intervals_of_one_storm_cover_what_was_true_in_it() -> None:
 def test_own_tests_stand_beside_the_ratio():
     """By hand: 8.1 lb/count after 7.5: change 1.08, u = hypot(0.162/8.1, 0.15/7.5) = 0.0283."""
     ratios = pd.DataFrame({"truck_id": ["T1", "T2"], "material": ["salt", "salt"]})
-    models = pd.DataFrame({
-        "truck_id": ["T1", "T1"], "material": ["salt", "salt"], "tests": ["D1;D2", "D3"],
-        "relative_u_pct": [2.0, 3.0],
-    })  # fmt: skip
-    drift = pd.DataFrame({
-        "truck_id": ["T1", "T1"], "material": ["salt", "salt"], "test_id": ["D3", "D2"],
-        "performed_at": pd.to_datetime(["2026-11-02", "2026-10-01"], utc=True),
-        "value": [8.1, 7.5], "value_u": [0.162, 0.1], "previous_value": [7.5, 7.4],
-        "previous_value_u": [0.15, 0.1],
-    })  # fmt: skip
+    models = pd.DataFrame(
+        {
+            "truck_id": ["T1", "T1"],
+            "material": ["salt", "salt"],
+            "tests": ["D1;D2", "D3"],
+            "relative_u_pct": [2.0, 3.0],
+        }
+    )
+    drift = pd.DataFrame(
+        {
+            "truck_id": ["T1", "T1"],
+            "material": ["salt", "salt"],
+            "test_id": ["D3", "D2"],
+            "performed_at": pd.to_datetime(["2026-11-02", "2026-10-01"], utc=True),
+            "value": [8.1, 7.5],
+            "value_u": [0.162, 0.1],
+            "previous_value": [7.5, 7.4],
+            "previous_value_u": [0.15, 0.1],
+        }
+    )
     found = own_tests(ratios, models, drift)
     first, second = found.to_dict("records")
     assert (first["tests"], first["last_test_id"]) == ("D1;D2;D3", "D3")

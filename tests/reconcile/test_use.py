@@ -68,21 +68,31 @@ def drives(draw: st.DrawFn, sane: bool = False) -> pd.DataFrame:
     noise = draw(st.sampled_from([0.0, 5e-5, 5e-4]))
     moment = three_segments.START + pd.to_timedelta(second, unit="s")
     total = np.cumsum(rng.choice([0.0, 7.5, 20.0, 33.3], size))
-    table = pd.DataFrame({
-        "truck_id": rng.choice(TRUCKS, size), "time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "lon": lon + rng.normal(0.0, noise, size), "lat": lat + rng.normal(0.0, noise, size),
-        "speed_mph": rng.choice([0.0, 20.0, 40.0], size), "heading_deg": rng.uniform(0, 360, size),
-        "spreading": rng.integers(0, 2, size), "feed_total_lb": total,
-        "material": rng.choice(["salt", "sand", ""], size),
-    })  # fmt: skip
+    table = pd.DataFrame(
+        {
+            "truck_id": rng.choice(TRUCKS, size),
+            "time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "lon": lon + rng.normal(0.0, noise, size),
+            "lat": lat + rng.normal(0.0, noise, size),
+            "speed_mph": rng.choice([0.0, 20.0, 40.0], size),
+            "heading_deg": rng.uniform(0, 360, size),
+            "spreading": rng.integers(0, 2, size),
+            "feed_total_lb": total,
+            "material": rng.choice(["salt", "sand", ""], size),
+        }
+    )
     if sane:
         return table
     table = table.astype({name: object for name in table.columns if name != "truck_id"})
     odd = {
-        "feed_total_lb": ["", "0", "99999", "-5", "3.5"], "time": ["", "soon", table["time"][0]],
-        "lat": ["", "0", "91", "46.02"], "speed_mph": ["", "n/a", "500"], "spreading": ["", "2"],
-        "material": ["brine"], "truck_id": ["T9", ""],
-    }  # fmt: skip
+        "feed_total_lb": ["", "0", "99999", "-5", "3.5"],
+        "time": ["", "soon", table["time"][0]],
+        "lat": ["", "0", "91", "46.02"],
+        "speed_mph": ["", "n/a", "500"],
+        "spreading": ["", "2"],
+        "material": ["brine"],
+        "truck_id": ["T9", ""],
+    }
     for _ in range(draw(st.integers(0, 8))):
         column = rng.choice(list(odd))
         table.loc[rng.integers(size), column] = rng.choice(odd[column])

@@ -26,21 +26,35 @@ RULE = DecisionRule(over_pct=10.0, under_pct=20.0, confidence=0.95)
 
 
 def row(applied: float, u: float, planned: float = 100.0, coverage: float = 1.0) -> pd.DataFrame:
-    return pd.DataFrame({
-        "applied_lb": [applied], "applied_u_lb": [u], "planned_lb": [planned],
-        "allowed_lb": [1.1 * planned], "least_lb": [0.8 * planned], "coverage": [coverage],
-        "contested": [False], "applications": [1.0], "rounds_planned": [1.0],
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "applied_lb": [applied],
+            "applied_u_lb": [u],
+            "planned_lb": [planned],
+            "allowed_lb": [1.1 * planned],
+            "least_lb": [0.8 * planned],
+            "coverage": [coverage],
+            "contested": [False],
+            "applications": [1.0],
+            "rounds_planned": [1.0],
+        }
+    )
 
 
 @pytest.mark.parametrize(
     ("applied", "verdict"),
     [
         # allowed 110 and least 80, u 5, guard band 1.645 * 5 = 8.224
-        (118.3, "over"), (118.1, "probably_over"), (110.1, "probably_over"), (109.9, "within"),
-        (80.1, "within"), (79.9, "probably_under"), (71.9, "probably_under"), (71.7, "under"),
+        (118.3, "over"),
+        (118.1, "probably_over"),
+        (110.1, "probably_over"),
+        (109.9, "within"),
+        (80.1, "within"),
+        (79.9, "probably_under"),
+        (71.9, "probably_under"),
+        (71.7, "under"),
     ],
-)  # fmt: skip
+)
 def test_the_guard_band_by_hand(applied: float, verdict: str) -> None:
     found = judge(row(applied, 5.0), RULE).iloc[0]
     assert found["verdict"] == verdict
@@ -103,7 +117,7 @@ def test_salt_where_none_was_to_go_is_over():
         (210.0, 3.0, "within", "within", ""),
         (300.0, 0.0, "over", "over", "rate above the plan"),
     ],
-)  # fmt: skip
+)
 def test_more_rounds_are_no_higher_rate(
     applied: float, made: float, verdict: str, kind: str, reason: str
 ):
@@ -112,8 +126,9 @@ def test_more_rounds_are_no_higher_rate(
     assert found["verdict"].item() == verdict
     assert found["reason"].item() == reason
     assert kinds(found).item() == kind
-    assert said(kind) == ("more rounds than planned" if kind == "more_rounds" else
-                          kind.replace("_", " "))  # fmt: skip
+    assert said(kind) == (
+        "more rounds than planned" if kind == "more_rounds" else kind.replace("_", " ")
+    )
 
 
 @pytest.mark.parametrize(
@@ -154,10 +169,17 @@ def test_allowances_by_hand():
 
 
 def test_a_sensitive_area_has_no_tolerance():
-    planned = pd.DataFrame({
-        "route_id": "R1", "segment_id": ["a"], "material": "salt", "lane_miles": [1.0],
-        "mass_lb": [100.0], "max_rate_lb_per_lane_mile": [100.0], "application": ["1"],
-    })  # fmt: skip
+    planned = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": ["a"],
+            "material": "salt",
+            "lane_miles": [1.0],
+            "mass_lb": [100.0],
+            "max_rate_lb_per_lane_mile": [100.0],
+            "application": ["1"],
+        }
+    )
     limits = allowances(planned, RULE)
     rows = limits.assign(
         applied_lb=108.0, applied_u_lb=3.0, coverage=1.0, contested=False, applications=1.0
@@ -166,15 +188,31 @@ def test_a_sensitive_area_has_no_tolerance():
 
 
 def test_planned_segments_without_use_are_there():
-    applied = pd.DataFrame({
-        "route_id": ["R1"], "segment_id": ["a"], "material": ["salt"], "passes": [1.0],
-        "applications": [1.0], "reported_lb": [90.0], "applied_lb": [95.0], "applied_u_lb": [4.0],
-        "applied_lo_lb": [87.0], "applied_hi_lb": [103.0],
-    })  # fmt: skip
-    allowed = pd.DataFrame({
-        "route_id": "R1", "segment_id": ["a", "b"], "material": "salt", "planned_lb": 100.0,
-        "allowed_lb": 110.0, "least_lb": 80.0, "rounds_planned": 1.0,
-    })  # fmt: skip
+    applied = pd.DataFrame(
+        {
+            "route_id": ["R1"],
+            "segment_id": ["a"],
+            "material": ["salt"],
+            "passes": [1.0],
+            "applications": [1.0],
+            "reported_lb": [90.0],
+            "applied_lb": [95.0],
+            "applied_u_lb": [4.0],
+            "applied_lo_lb": [87.0],
+            "applied_hi_lb": [103.0],
+        }
+    )
+    allowed = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": ["a", "b"],
+            "material": "salt",
+            "planned_lb": 100.0,
+            "allowed_lb": 110.0,
+            "least_lb": 80.0,
+            "rounds_planned": 1.0,
+        }
+    )
     found = against_plan(applied, allowed).set_index("segment_id")
     assert (
         found.loc["b", ["passes", "reported_lb", "applied_lb", "applied_u_lb"]].tolist() == [0] * 4
@@ -221,13 +259,18 @@ def test_over_is_seldom_said_of_a_truck_that_kept_to_what_is_allowed():
         true_lb = 110.0
         run = rng.normal(0.0, 0.03, trucks.size)
         matching = rng.normal(0.0, 2.0, trucks.size)
-        use = pd.DataFrame({
-            "route_id": [f"R{truck}" for truck in trucks],
-            "segment_id": [str(number) for number in range(trucks.size)], "material": "salt",
-            "truck_id": [f"T{truck}" for truck in trucks],
-            "reported_lb": true_lb / ratio[trucks] * (1.0 + run) + matching, "passes": 1.0,
-            "matching_u_lb": 2.0, "timing_u_lb": 0.0,
-        })  # fmt: skip
+        use = pd.DataFrame(
+            {
+                "route_id": [f"R{truck}" for truck in trucks],
+                "segment_id": [str(number) for number in range(trucks.size)],
+                "material": "salt",
+                "truck_id": [f"T{truck}" for truck in trucks],
+                "reported_lb": true_lb / ratio[trucks] * (1.0 + run) + matching,
+                "passes": 1.0,
+                "matching_u_lb": 2.0,
+                "timing_u_lb": 0.0,
+            }
+        )
         segments = use[["route_id", "segment_id"]].assign(lane_miles=0.5, passes_per_application=1)
         rows = applied_by_segment(applied_parts(use, ratios), segments).assign(
             planned_lb=100.0,

@@ -35,10 +35,18 @@ def records() -> pd.DataFrame:
     total[12:] -= total[11]
     moment = START + pd.to_timedelta(STEP_S * np.arange(len(lon)), unit="s")
     speed = np.where(np.isin(np.arange(len(lon)), STANDING), 0.0, SPEED_MPH)
-    return pd.DataFrame({
-        "truck_id": "T1", "time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"), "lon": lon, "lat": lat,
-        "speed_mph": speed, "heading_deg": 90.0, "spreading": 1, "feed_total_lb": total,
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "truck_id": "T1",
+            "time": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "lon": lon,
+            "lat": lat,
+            "speed_mph": speed,
+            "heading_deg": 90.0,
+            "spreading": 1,
+            "feed_total_lb": total,
+        }
+    )
 
 
 def routes() -> str:
@@ -46,13 +54,23 @@ def routes() -> str:
     features = []
     for number, (name, ends) in enumerate(ENDS_MI.items(), 1):
         lon, lat = lon_lat(np.linspace(*ends, 2))
-        features.append({
-            "type": "Feature",
-            "properties": {"route_id": "R1", "segment_id": name, "sequence": number, "lanes": 2,
-                           "passes": 1, "speed_mph": 30},
-            "geometry": {"type": "LineString",
-                         "coordinates": np.column_stack([lon, lat]).tolist()},
-        })  # fmt: skip
+        features.append(
+            {
+                "type": "Feature",
+                "properties": {
+                    "route_id": "R1",
+                    "segment_id": name,
+                    "sequence": number,
+                    "lanes": 2,
+                    "passes": 1,
+                    "speed_mph": 30,
+                },
+                "geometry": {
+                    "type": "LineString",
+                    "coordinates": np.column_stack([lon, lat]).tolist(),
+                },
+            }
+        )
     return json.dumps({"type": "FeatureCollection", "features": features})
 
 

@@ -17,7 +17,7 @@ REPO = Path(__file__).parents[2]
 LISTS = [
     ("templates/static/vendor/notices.txt", "templates", ["static/vendor", "fonts"]),
     ("tests/web/axe/notices.txt", "tests/web", ["axe"]),
-]  # fmt: skip
+]
 NEEDED = {"Name", "Version", "Licence", "Copyright", "Licence text", "Source", "Files"}
 
 
@@ -43,8 +43,12 @@ def test_every_file_of_others_has_an_entry_and_a_licence(notices, base, folders)
         assert len(licence.read_text("utf-8")) > 500
         listed.add(licence.relative_to(REPO).as_posix())
         listed |= {f"{base}/{name}" for name in entry["Files"] if " " not in name}
-    there = {path.relative_to(REPO).as_posix() for folder in folders
-             for path in (REPO / base / folder).rglob("*") if path.is_file()}  # fmt: skip
+    there = {
+        path.relative_to(REPO).as_posix()
+        for folder in folders
+        for path in (REPO / base / folder).rglob("*")
+        if path.is_file()
+    }
     assert there == listed
 
 

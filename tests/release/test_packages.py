@@ -37,8 +37,11 @@ def build(source: Path, target: Path) -> tuple[Path, Path]:
     """The wheel and the sdist of a source tree. No package is fetched for it."""
     subprocess.run(
         [sys.executable, "-m", "hatchling", "build", "-d", str(target)],
-        cwd=source, check=True, capture_output=True, text=True,
-    )  # fmt: skip
+        cwd=source,
+        check=True,
+        capture_output=True,
+        text=True,
+    )
     return next(target.glob("*.whl")), next(target.glob("*.tar.gz"))
 
 
@@ -75,8 +78,15 @@ def test_the_sdist_carries_what_building_and_testing_need_and_no_caches(packages
     with tarfile.open(packages[1]) as archive:
         inside = {name.partition("/")[2] for name in archive.getnames()}
     wanted = {f"{folder}/{name}" for folder in IN_SDIST for name in on_disk(folder)}
-    top = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "PKG-INFO", ".gitignore",
-           ".pre-commit-config.yaml"}  # fmt: skip
+    top = {
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "pyproject.toml",
+        "PKG-INFO",
+        ".gitignore",
+        ".pre-commit-config.yaml",
+    }
     assert inside == wanted | top
 
 
@@ -124,8 +134,11 @@ def test_every_place_names_the_same_oldest_python():
     oldest = project["project"]["requires-python"].removeprefix(">=")
     assert project["tool"]["mypy"]["python_version"] == oldest
     assert project["tool"]["ruff"]["target-version"] == "py" + oldest.replace(".", "")
-    named = [one.rsplit(" ", 1)[1] for one in project["project"]["classifiers"]
-             if re.search(r":: 3\.\d+$", one)]  # fmt: skip
+    named = [
+        one.rsplit(" ", 1)[1]
+        for one in project["project"]["classifiers"]
+        if re.search(r":: 3\.\d+$", one)
+    ]
     assert named[0] == oldest
     assert f"Python {oldest} or newer" in (REPO / "README.md").read_text("utf-8")
     assert f"({oldest.replace('.', ', ')})" in (REPO / ".ci/setup").read_text("utf-8")
@@ -146,8 +159,11 @@ def test_the_wheel_works_far_from_the_checkout(packages, tmp_path):
     )
     done = subprocess.run(
         [sys.executable, "-W", "error", "-c", program, str(site)],
-        cwd=away, env={**os.environ, "PYTHONPATH": str(site)}, capture_output=True, text=True,
-    )  # fmt: skip
+        cwd=away,
+        env={**os.environ, "PYTHONPATH": str(site)},
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 0, done.stderr
     # the example's season may lie ahead of the day, which is a caution
     assert "no problems found" in done.stdout or "nothing that stops the work" in done.stdout

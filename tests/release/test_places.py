@@ -48,12 +48,17 @@ def test_kernels_run_where_nothing_can_be_kept(kernel, tmp_path, monkeypatch, de
 
 
 def run(tmp_path: Path, *arguments: str, **settings: str) -> subprocess.CompletedProcess[bytes]:
-    known = {name: value for name, value in os.environ.items()
-             if not name.startswith(("LC_", "LANG", "PYTHON", "MPL", "XDG"))}  # fmt: skip
+    known = {
+        name: value
+        for name, value in os.environ.items()
+        if not name.startswith(("LC_", "LANG", "PYTHON", "MPL", "XDG"))
+    }
     return subprocess.run(
         [sys.executable, "-m", "spreadplan.cli", *arguments],
-        cwd=tmp_path, env={**known, "PYTHONPATH": str(REPO), **settings}, capture_output=True,
-    )  # fmt: skip
+        cwd=tmp_path,
+        env={**known, "PYTHONPATH": str(REPO), **settings},
+        capture_output=True,
+    )
 
 
 def test_letters_that_the_terminal_lacks_are_spelt_out(tmp_path):

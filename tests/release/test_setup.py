@@ -52,8 +52,9 @@ def machine(tmp_path):
         done = subprocess.run(
             [tools / "bash", str(tmp_path / "project/.ci/setup"), *arguments],
             env={"PATH": str(tools), "HAS": has, "NOTES": str(notes)},
-            capture_output=True, text=True,
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+        )
         return done.returncode, done.stdout + done.stderr, notes.read_text()
 
     return run

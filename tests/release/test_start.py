@@ -13,10 +13,26 @@ import pytest
 
 REPO = Path(__file__).parents[2]
 HEAVY = {
-    "argon2", "geopandas", "jinja2", "markdown_it", "matplotlib", "numba", "numpy", "pandas",
-    "pint", "pyarrow", "pyogrio", "pyproj", "scipy", "shapely", "starlette", "tqdm", "uvicorn",
-    "weasyprint", "xlsxwriter",
-}  # fmt: skip
+    "argon2",
+    "geopandas",
+    "jinja2",
+    "markdown_it",
+    "matplotlib",
+    "numba",
+    "numpy",
+    "pandas",
+    "pint",
+    "pyarrow",
+    "pyogrio",
+    "pyproj",
+    "scipy",
+    "shapely",
+    "starlette",
+    "tqdm",
+    "uvicorn",
+    "weasyprint",
+    "xlsxwriter",
+}
 PROGRAM = """
 import json, sys
 from spreadplan.cli import main
@@ -33,8 +49,11 @@ def loaded_by(*arguments: str) -> tuple[int, set[str], list[str]]:
     """Exit code, libraries, and our own modules that a command has loaded when it ends."""
     done = subprocess.run(
         [sys.executable, "-c", PROGRAM, *arguments],
-        cwd=REPO, check=True, capture_output=True, text=True,
-    )  # fmt: skip
+        cwd=REPO,
+        check=True,
+        capture_output=True,
+        text=True,
+    )
     code, names, ours = json.loads(done.stdout.splitlines()[-1])
     return int(code or 0), set(names), ours
 

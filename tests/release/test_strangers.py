@@ -37,8 +37,9 @@ def jobs() -> dict[str, Any]:
 
 def test_the_workflow_tries_every_python_that_the_project_names():
     tried = jobs()["tests"]["strategy"]["matrix"]["python"]
-    named = [one.rsplit(" ", 1)[1] for one in PROJECT["classifiers"]
-             if re.search(r":: 3\.\d+$", one)]  # fmt: skip
+    named = [
+        one.rsplit(" ", 1)[1] for one in PROJECT["classifiers"] if re.search(r":: 3\.\d+$", one)
+    ]
     assert tried == named
     assert tried[0] == PROJECT["requires-python"].removeprefix(">=")
     assert all(isinstance(one, str) for one in tried), "3.10 without quotes would be 3.1"
@@ -47,8 +48,9 @@ def test_the_workflow_tries_every_python_that_the_project_names():
 def test_the_workflow_runs_the_projects_own_command_with_its_python():
     steps = jobs()["tests"]["steps"]
     assert [one["uses"].partition("@")[0] for one in steps if "uses" in one] == [
-        "actions/checkout", "actions/setup-python",
-    ]  # fmt: skip
+        "actions/checkout",
+        "actions/setup-python",
+    ]
     assert all(re.search(r"@v\d+$", one["uses"]) for one in steps if "uses" in one)
     (run,) = [one for one in steps if "run" in one]
     words = shlex.split(run["run"])
@@ -123,8 +125,9 @@ def test_commands_of_the_contributors_page_are_there():
     (block,) = re.findall(r"```sh\n(.*?)```", text, re.S)
     lines = [shlex.split(line, comments=True) for line in block.splitlines()]
     assert [line[:2] for line in lines if line[0] == "bash"] == [
-        ["bash", ".ci/setup"], ["bash", ".ci/test"],
-    ]  # fmt: skip
+        ["bash", ".ci/setup"],
+        ["bash", ".ci/test"],
+    ]
     pytest_ini = tomllib.loads((REPO / "pyproject.toml").read_text("utf-8"))["tool"]["pytest"]
     marks = [one.partition(":")[0] for one in pytest_ini["ini_options"]["markers"]]
     assert [line[line.index("-m") + 1] for line in lines if "-m" in line] == ["quick"]

@@ -25,8 +25,19 @@ TEMPLATE = "{{7*7}}{% raw %}"
 LONG = "Averyverylongtrucknamewithoutanyspaceinit_0123456789_0123456789"
 ROAD = "Old Military Road along the upper river, north side, & its <b>frontage</b>"
 STORM = "s1"
-TABLES = ("trucks", "materials", "discharge_tests", "weighings", "changes", "assignments", "routes",
-          "yards", "stock_counts", "deliveries", "sensitive_areas")  # fmt: skip
+TABLES = (
+    "trucks",
+    "materials",
+    "discharge_tests",
+    "weighings",
+    "changes",
+    "assignments",
+    "routes",
+    "yards",
+    "stock_counts",
+    "deliveries",
+    "sensitive_areas",
+)
 
 
 @dataclass(frozen=True)
@@ -44,21 +55,43 @@ def hard(folder: Path, units: str = "us") -> Hard:
     write(folder, units)
     workspace = read_workspace(
         folder, required=TABLES, optional=["policy"], storms={STORM: ("forecast", "rates")}
-    )  # fmt: skip
+    )
     table = workspace.table
     calibration = calibrate(
-        table("discharge_tests"), table("weighings"), table("trucks"), table("materials"),
-        table("changes"), table("assignments"), workspace.policy,
+        table("discharge_tests"),
+        table("weighings"),
+        table("trucks"),
+        table("materials"),
+        table("changes"),
+        table("assignments"),
+        workspace.policy,
         pd.Timestamp("2026-12-01T23:00Z"),
-    )  # fmt: skip
-    plan = plan_storm(PlanInputs(
-        storm=STORM, loads=table("loads", STORM), returns=table("returns", STORM),
-        forecast=table("forecast", STORM), rates=table("rates", STORM), policy=workspace.policy,
-        models=calibration.models, advice=calibration.advice,
-        **{name: table(name) for name in (
-            "routes", "assignments", "trucks", "materials", "yards", "stock_counts", "deliveries",
-            "sensitive_areas")},
-    ))  # fmt: skip
+    )
+    plan = plan_storm(
+        PlanInputs(
+            storm=STORM,
+            loads=table("loads", STORM),
+            returns=table("returns", STORM),
+            forecast=table("forecast", STORM),
+            rates=table("rates", STORM),
+            policy=workspace.policy,
+            models=calibration.models,
+            advice=calibration.advice,
+            **{
+                name: table(name)
+                for name in (
+                    "routes",
+                    "assignments",
+                    "trucks",
+                    "materials",
+                    "yards",
+                    "stock_counts",
+                    "deliveries",
+                    "sensitive_areas",
+                )
+            },
+        )
+    )
     return Hard(workspace, calibration, plan, setting_of(workspace.settings))
 
 
@@ -92,12 +125,23 @@ def _trucks_and_tests() -> dict[str, str]:
         f'"{TEMPLATE}",open_loop,auger,12000,2,5,2',
         "never,open_loop,auger,12000,,5,2",
     ]
-    tests = ["test_id,truck_id,material,performed_at,gate_in,feeder_pct,duration_s,sensor_counts,"
-             "engine_rpm,voided_by"]  # fmt: skip
+    tests = [
+        "test_id,truck_id,material,performed_at,gate_in,feeder_pct,duration_s,sensor_counts,"
+        "engine_rpm,voided_by"
+    ]
     weighings = ["test_id,method,gross_lb,tare_lb,count,scale_division_lb"]
 
-    def test(name: str, truck: str, gate: float, pct: float, net: float, counts: str = "",
-             day: str = "2026-10-20", seconds: int = 60, void: str = "") -> None:  # fmt: skip
+    def test(
+        name: str,
+        truck: str,
+        gate: float,
+        pct: float,
+        net: float,
+        counts: str = "",
+        day: str = "2026-10-20",
+        seconds: int = 60,
+        void: str = "",
+    ) -> None:
         tests.append(
             f'{name},"{truck}",salt,{day}T09:00,{gate},{pct},{seconds},{counts},1300,"{void}"'
         )
@@ -116,8 +160,12 @@ def _trucks_and_tests() -> dict[str, str]:
     test("C0", TEMPLATE, 2, 100, 400, void=SCRIPT)
     test("C1", TEMPLATE, 2, 100, 402)
     changes = f'truck_id,changed_at,what,note\n"{LONG}",2026-10-04,other,{TEMPLATE}\n'
-    return {"trucks": "\n".join(trucks) + "\n", "discharge_tests": "\n".join(tests) + "\n",
-            "weighings": "\n".join(weighings) + "\n", "changes": changes}  # fmt: skip
+    return {
+        "trucks": "\n".join(trucks) + "\n",
+        "discharge_tests": "\n".join(tests) + "\n",
+        "weighings": "\n".join(weighings) + "\n",
+        "changes": changes,
+    }
 
 
 def _yards() -> dict[str, str]:
@@ -138,13 +186,25 @@ def _feature(properties: dict[str, object], kind: str, coordinates: object) -> d
 
 
 def _routes() -> dict[str, object]:
-    def road(route: str, number: int, start: tuple[float, float], end: tuple[float, float],
-             speed: float, lanes: float = 2) -> dict[str, object]:  # fmt: skip
+    def road(
+        route: str,
+        number: int,
+        start: tuple[float, float],
+        end: tuple[float, float],
+        speed: float,
+        lanes: float = 2,
+    ) -> dict[str, object]:
         return _feature(
-            {"route_id": route, "segment_id": f"{route[:4]}-{number}", "lanes": lanes,
-             "speed_mph": speed, "name": f"{ROAD} {number}"},
-            "LineString", [list(start), list(end)],
-        )  # fmt: skip
+            {
+                "route_id": route,
+                "segment_id": f"{route[:4]}-{number}",
+                "lanes": lanes,
+                "speed_mph": speed,
+                "name": f"{ROAD} {number}",
+            },
+            "LineString",
+            [list(start), list(end)],
+        )
 
     features = [
         road("../one", 1, (-94.0, 46.0), (-94.0, 46.03), 25),
@@ -161,10 +221,16 @@ def _routes() -> dict[str, object]:
 
 def _areas() -> dict[str, object]:
     square = [[-93.95, 45.99], [-93.93, 45.99], [-93.93, 46.01], [-93.95, 46.01], [-93.95, 45.99]]
-    return {"type": "FeatureCollection", "features": [
-        _feature({"area_id": "S1", "name": f"Well {SCRIPT}", "kind": "well", "rate_factor": 0.5},
-                 "Polygon", [square]),
-    ]}  # fmt: skip
+    return {
+        "type": "FeatureCollection",
+        "features": [
+            _feature(
+                {"area_id": "S1", "name": f"Well {SCRIPT}", "kind": "well", "rate_factor": 0.5},
+                "Polygon",
+                [square],
+            ),
+        ],
+    }
 
 
 def pages_of(made: Hard) -> list[tuple[str, str]]:
@@ -173,8 +239,9 @@ def pages_of(made: Hard) -> list[tuple[str, str]]:
     background = PlanBackground(
         table("sensitive_areas"), table("yards"), made.workspace.policy, "middle"
     )
-    found = certificates(made.calibration, table("trucks"), table("changes"),
-                         made.workspace.policy, made.setting)  # fmt: skip
+    found = certificates(
+        made.calibration, table("trucks"), table("changes"), made.workspace.policy, made.setting
+    )
     cards = cab_cards(made.plan, table("sensitive_areas"), made.setting, as_of)
     return [
         *((f"certificate_{truck}", page) for truck, page in found),

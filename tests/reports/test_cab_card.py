@@ -34,8 +34,10 @@ def cards(tmp_path_factory):
     pages = dict(cab_cards(plan, workspace.table("sensitive_areas"), setting, fleet.as_of))
     control = workspace.tables["trucks"].set_index("truck_id")["control"]
     pairs = plan.routes[["truck_id", "route_id"]].drop_duplicates()
-    named = {(row.truck_id, row.route_id): page
-             for row, page in zip(pairs.itertuples(), pages.values(), strict=True)}  # fmt: skip
+    named = {
+        (row.truck_id, row.route_id): page
+        for row, page in zip(pairs.itertuples(), pages.values(), strict=True)
+    }
     return plan, control, named
 
 

@@ -68,9 +68,10 @@ def test_texts_stay_as_they_are():
 def test_what_is_shown_under_the_mouse_belongs_to_its_point():
     space = "{http://www.w3.org/2000/svg}"
     group = next(
-        one for one in parsed(drawing(label="test T1").svg()).iter(f"{space}g")
+        one
+        for one in parsed(drawing(label="test T1").svg()).iter(f"{space}g")
         if one.findtext(f"{space}title") == "test T1"
-    )  # fmt: skip
+    )
     assert len(group.findall(f".//{space}use")) == 2
 
 

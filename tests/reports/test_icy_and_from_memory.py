@@ -33,10 +33,13 @@ def made(workspace):
     """A plan of one event: its folder, the report, the card of the open loop, of the closed."""
 
     def make(event, provenance="read"):
-        folder = workspace({
-            "policy.toml": POLICY.format(event=event, provenance=provenance),
-            "storms/s1/forecast.csv": FORECAST.format(event=event), "storms/s1/rates.csv": None,
-        })  # fmt: skip
+        folder = workspace(
+            {
+                "policy.toml": POLICY.format(event=event, provenance=provenance),
+                "storms/s1/forecast.csv": FORECAST.format(event=event),
+                "storms/s1/rates.csv": None,
+            }
+        )
         quiet = runs.Options(print, print, runs.no_progress, pdf=False)
         read, fleet, plan = runs.compute_plan(folder, "s1", quiet)
         setting, areas = setting_of(read.settings), read.table("sensitive_areas")

@@ -30,8 +30,9 @@ def squares_of(values: np.ndarray, weight: np.ndarray, lowest: np.ndarray) -> fl
 
 @settings(deadline=None)
 @given(
-    st.lists(st.integers(0, 4), min_size=6, max_size=60), st.integers(0, 1000),
-)  # fmt: skip
+    st.lists(st.integers(0, 4), min_size=6, max_size=60),
+    st.integers(0, 1000),
+)
 def test_rates_that_lie_together_share_a_class_and_no_others_do(groups, seed):
     """Groups of 20 lb per lane-mile, 80 apart, of whatever length of road."""
     draw = np.random.default_rng(seed)

@@ -12,13 +12,20 @@ from spreadplan.reports import charts
 from tests.reports.hard_workspace import LONG, SCRIPT, TEMPLATE, Hard
 
 #: columns of plain counts or of values that carry their unit in the cell.
-WITHOUT_UNIT = {"Loads", "Tests", "Counts until", "Time", "95 % at middle", "95 % at worst",
-                "Share held"}  # fmt: skip
+WITHOUT_UNIT = {
+    "Loads",
+    "Tests",
+    "Counts until",
+    "Time",
+    "95 % at middle",
+    "95 % at worst",
+    "Share held",
+}
 UNITS = re.compile(
     r"(, (in|mm|%|s|lb|kg|tons|t|lb/min|kg/min|°F|°C|mph|km/h|lane-mi|lane-km|lb/lane-mile|"
     r"kg/lane-km|lb per count|kg per count)$)|^(at most \(95 %\), (tons|t)|lane-mi|lane-km|mph|"
     r"km/h|lb per count|kg per count|set|appl\. .*|Tested, % output)$"
-)  # fmt: skip
+)
 
 
 def test_names_are_shown_as_text_and_never_run(pages):
@@ -35,9 +42,11 @@ def test_pages_ask_no_other_host_and_read_no_file(pages):
     for name, page in pages.items():
         addresses = set(re.findall(r"(?:https?:|file:|//)[^\s\"'<>)]+", page))
         assert addresses <= {
-            "http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink",
-            "//www.w3.org/2000/svg", "//www.w3.org/1999/xlink",
-        }, name  # fmt: skip
+            "http://www.w3.org/2000/svg",
+            "http://www.w3.org/1999/xlink",
+            "//www.w3.org/2000/svg",
+            "//www.w3.org/1999/xlink",
+        }, name
         assert "<link" not in page
         assert "@import" not in page
 
@@ -105,9 +114,17 @@ def test_metric_workspace_shows_metric_units(pages):
 
 def test_problems_come_first(pages):
     plan = pages["us_plan"]
-    order = ["need a decision", "at a glance", "Planned rates", "Need by yard", "Routes",
-             "Does it work", "Where the rates come from", "Calibrations in force",
-             "How this was worked out"]  # fmt: skip
+    order = [
+        "need a decision",
+        "at a glance",
+        "Planned rates",
+        "Need by yard",
+        "Routes",
+        "Does it work",
+        "Where the rates come from",
+        "Calibrations in force",
+        "How this was worked out",
+    ]
     places = [plan.index(text) for text in order]
     assert places == sorted(places)
 
@@ -123,9 +140,17 @@ def test_certificate_states_validity(pages):
 def test_certificate_names_the_cautions(pages):
     text = pages["us_certificate_never"]
     for caution in (
-        "Two people", "Eye protection", "gloves", "safety boots", "Stay clear", "spinner",
-        "maker's instructions", "wheels chocked", "same driver", "Tare",
-    ):  # fmt: skip
+        "Two people",
+        "Eye protection",
+        "gloves",
+        "safety boots",
+        "Stay clear",
+        "spinner",
+        "maker's instructions",
+        "wheels chocked",
+        "same driver",
+        "Tare",
+    ):
         assert caution in text.replace("&#39;", "'")
 
 
@@ -166,8 +191,9 @@ def test_charts_are_the_same_every_time(hard_us: Hard):
 @pytest.mark.parametrize("missing", ["on_hand_lb", "needed_hi_lb"])
 def test_need_chart_bears_missing_values(hard_us: Hard, missing):
     yards = hard_us.plan.yards
-    columns = {f"{name}_lb": yards[f"{name}_ton"] * 2000.0
-               for name in ("needed", "needed_hi", "on_hand")}  # fmt: skip
+    columns = {
+        f"{name}_lb": yards[f"{name}_ton"] * 2000.0 for name in ("needed", "needed_hi", "on_hand")
+    }
     chart = charts.need_by_yard(
         yards.assign(**columns).assign(**{missing: np.nan}), hard_us.setting.display
     )

@@ -44,9 +44,9 @@ def storms_with_one_clear_excess():
     """Four storms; in the last one R2-c got half as much again as was allowed."""
     *others, last = season_days(*DAYS)
     rows = last.segments
-    rows = rows.assign(applied_lb=rows["applied_lb"].where(
-        rows["route_id"] != "R2", 1.5 * rows["allowed_lb"]
-    ))  # fmt: skip
+    rows = rows.assign(
+        applied_lb=rows["applied_lb"].where(rows["route_id"] != "R2", 1.5 * rows["allowed_lb"])
+    )
     return [*others, replace(last, segments=rows)]
 
 
@@ -55,15 +55,24 @@ def made(**changes) -> SeasonView:
     found = work_out_season(given)
     history = test_records.history()
     balances = books(
-        test_records.counts(), test_records.deliveries(), test_records.tickets("loaded_at"),
+        test_records.counts(),
+        test_records.deliveries(),
+        test_records.tickets("loaded_at"),
         test_records.tickets("returned_at"),
-    )  # fmt: skip
+    )
     merged = merged_findings(found.findings, record_findings(history, balances))
     kept = areas().iloc[:0] if given.sensitive_areas is None else given.sensitive_areas
     return SeasonView(
-        replace(found, findings=findings_table(merged)), given.storms, history, balances,
-        given.routes, kept, given.policy, FINGERPRINT, ("budgets.csv",),
-    )  # fmt: skip
+        replace(found, findings=findings_table(merged)),
+        given.storms,
+        history,
+        balances,
+        given.routes,
+        kept,
+        given.policy,
+        FINGERPRINT,
+        ("budgets.csv",),
+    )
 
 
 def setting(units="us") -> Setting:
@@ -108,12 +117,26 @@ def test_a_kind_ranks_by_its_worst_finding():
     budget = remark("of_budget", scope="agency *", material="salt")
     one, two = (remark("truck_with", truck=name, material="salt") for name in ("T1", "T2"))
     more = remark("spreads_more", off_pct=9.0, low_pct=5.0, high_pct=13.0, drift=())
-    found = US.table(findings_table([
-        Finding("caution", budget, remark("overspent", used_lb=9e3, budget_lb=8e3)),
-        Finding("note", two, more), Finding("problem", one, more),
-        Finding("caution", remark("yard_with", yard="Y1", material="salt"), remark(
-            "books_differ", difference=(4e4, 5e3), more=remark("more"), until=DAY, since=DAY)),
-    ]))  # fmt: skip
+    found = US.table(
+        findings_table(
+            [
+                Finding("caution", budget, remark("overspent", used_lb=9e3, budget_lb=8e3)),
+                Finding("note", two, more),
+                Finding("problem", one, more),
+                Finding(
+                    "caution",
+                    remark("yard_with", yard="Y1", material="salt"),
+                    remark(
+                        "books_differ",
+                        difference=(4e4, 5e3),
+                        more=remark("more"),
+                        until=DAY,
+                        since=DAY,
+                    ),
+                ),
+            ]
+        )
+    )
     first = headlines(found, SUPERINTENDENT)
     assert [one["title"] for one in first] == ["Trucks", "Budgets", "Yards"]
     assert (first[0]["subject"], first[0]["also"]) == (
@@ -189,8 +212,9 @@ def test_both_readings_stand_in_the_report_and_what_is_not_known_is_said(pages):
 def test_measured_and_borrowed_savings_stand_apart_and_the_liquid_is_counted(pages):
     page = plain(pages["us_season"])
     glance = page[page.index("storms so far") : page.index("Use against budget")]
-    measured, borrowed = (glance.index(text) for text in
-                          ("still to gain, measured", "by a borrowed percentage"))  # fmt: skip
+    measured, borrowed = (
+        glance.index(text) for text in ("still to gain, measured", "by a borrowed percentage")
+    )
     assert "gal of liquid" not in glance[measured:borrowed]
     assert "gal of liquid" in glance[borrowed:]
     table = page[page.index("What better practice saves") :]
@@ -278,15 +302,29 @@ def test_a_long_season_stays_a_report():
 
 
 def test_sheets_convert_and_name_their_units():
-    table = pd.DataFrame({
-        "storm": ["s1"], "used_ton": [1.0], "used_lo_ton": [0.5], "used_u_ton": [0.1],
-        "rate_lb_per_lane_mile": [100.0], "p_over": [0.25], "storms": [3], "cost": [80.0],
-    })  # fmt: skip
+    table = pd.DataFrame(
+        {
+            "storm": ["s1"],
+            "used_ton": [1.0],
+            "used_lo_ton": [0.5],
+            "used_u_ton": [0.1],
+            "rate_lb_per_lane_mile": [100.0],
+            "p_over": [0.25],
+            "storms": [3],
+            "cost": [80.0],
+        }
+    )
     us = sheet_of("S", table, "", setting().display)
     assert [one.header for one in us.columns] == [
-        "storm", "used, tons", "used, low end, tons", "used, standard uncertainty, tons",
-        "rate, lb/lane-mile", "p over", "storms", "cost, $",
-    ]  # fmt: skip
+        "storm",
+        "used, tons",
+        "used, low end, tons",
+        "used, standard uncertainty, tons",
+        "rate, lb/lane-mile",
+        "p over",
+        "storms",
+        "cost, $",
+    ]
     assert [one.values[0] for one in us.columns[1:5]] == pytest.approx([1.0, 0.5, 0.1, 100.0])
     metric = sheet_of("S", table, "", setting("metric").display)
     assert metric.columns[1].header == "used, t"
@@ -295,10 +333,23 @@ def test_sheets_convert_and_name_their_units():
 
 
 def test_every_number_in_the_workbook_has_a_unit_or_needs_none():
-    bare = {"storms", "planned storms", "storms above", "applications", "rounds planned",
-            "missing loads", "index", "ratio",
-            "ratio, low end", "ratio, high end", "storm ratio", "step", "storms to come",
-            "guidance share", "share of limit"}  # fmt: skip
+    bare = {
+        "storms",
+        "planned storms",
+        "storms above",
+        "applications",
+        "rounds planned",
+        "missing loads",
+        "index",
+        "ratio",
+        "ratio, low end",
+        "ratio, high end",
+        "storm ratio",
+        "step",
+        "storms to come",
+        "guidance share",
+        "share of limit",
+    }
     for sheet in season_sheets(made(), setting()):
         for column in sheet.columns:
             numbers = column.form not in ("text", "date")

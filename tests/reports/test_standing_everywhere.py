@@ -92,12 +92,16 @@ def test_tests_that_contradict_each_other_are_the_headline(pages):
     masses = [279, 280, 281, 319, 320, 321]
     tests = "".join(f"D{n},T1,salt,2026-10-20,2,100,60,,1300\n" for n in range(6))
     weighings = "".join(f"D{n},direct,{mass},,,1\n" for n, mass in enumerate(masses))
-    _, found = pages({
-        "discharge_tests.csv": f"{header}\n{tests}",
-        "weighings.csv": FILES["weighings.csv"].splitlines()[0] + "\n" + weighings,
-        "trucks.csv": FILES["trucks.csv"].replace("_step_pct", "_step_pct,min_feeder_pct")
-        .replace("2;3,5", "2;3,5,90").replace("3,1\n", "3,1,0\n"),
-    })  # fmt: skip
+    _, found = pages(
+        {
+            "discharge_tests.csv": f"{header}\n{tests}",
+            "weighings.csv": FILES["weighings.csv"].splitlines()[0] + "\n" + weighings,
+            "trucks.csv": FILES["trucks.csv"]
+            .replace("_step_pct", "_step_pct,min_feeder_pct")
+            .replace("2;3,5", "2;3,5,90")
+            .replace("3,1\n", "3,1,0\n"),
+        }
+    )
     assert "Tests contradict each other" in found["trucks"]
     for name in ("certificate", "truck"):
         assert "Tests contradict each other" in found[name], name
@@ -118,9 +122,14 @@ def test_the_rule_of_the_gate_is_one_on_all_paper(pages):
 
 @pytest.mark.parametrize(
     "storm",
-    ["2026-12-08-cold-snow", "2026-12-31-year-end-snow", "2027-01-07-deep-cold",
-     "2027-01-16-long-snow", "2027-02-04-night-snow"],
-)  # fmt: skip
+    [
+        "2026-12-08-cold-snow",
+        "2026-12-31-year-end-snow",
+        "2027-01-07-deep-cold",
+        "2027-01-16-long-snow",
+        "2027-02-04-night-snow",
+    ],
+)
 def test_no_truck_of_the_sample_moves_its_gate_in_a_storm(storm):
     """TC-105, tested at two gates, had both in each of these storms."""
     routes = plan_from(*read_for_plan(COUNTY, storm), storm).plan.routes

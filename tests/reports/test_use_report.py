@@ -73,11 +73,22 @@ def plain_text(page: str) -> str:
 
 def test_the_gravest_come_first(pages):
     text = plain_text(pages["us"][1])
-    order = ["The three findings that matter first", "Route sixty, sensitive area Well",
-             "The storm at a glance", "Where it was too much or too little", "Further findings",
-             "Planned against actual, by route", "Over: 20 segments", "Missed: 12 segments",
-             "What a plain comparison would have said", "Do the controllers tell the truth?",
-             "Stockpiles", "Off the routes", "Records", "The decision rule"]  # fmt: skip
+    order = [
+        "The three findings that matter first",
+        "Route sixty, sensitive area Well",
+        "The storm at a glance",
+        "Where it was too much or too little",
+        "Further findings",
+        "Planned against actual, by route",
+        "Over: 20 segments",
+        "Missed: 12 segments",
+        "What a plain comparison would have said",
+        "Do the controllers tell the truth?",
+        "Stockpiles",
+        "Off the routes",
+        "Records",
+        "The decision rule",
+    ]
     places = [text.index(words) for words in order]
     assert places == sorted(places)
 
@@ -178,9 +189,21 @@ def test_page_is_the_same_every_time(storm_us, pages):
 # --- ranking -----------------------------------------------------------------------------------
 
 TRUCKS = [
-    "truck_id", "material", "reported_lb", "loaded_lb", "returned_lb", "ratio", "ratio_lo",
-    "ratio_hi", "verdict", "advice", "test_again", "storms", "loads", "p_missing",
-]  # fmt: skip
+    "truck_id",
+    "material",
+    "reported_lb",
+    "loaded_lb",
+    "returned_lb",
+    "ratio",
+    "ratio_lo",
+    "ratio_hi",
+    "verdict",
+    "advice",
+    "test_again",
+    "storms",
+    "loads",
+    "p_missing",
+]
 
 
 def use_of(
@@ -208,37 +231,60 @@ def use_of(
         unplaced_lb=frame.get("unplaced", 0.0),
         without_ticket_lb=0.0,
     )
-    yard = {"yard_id": "Y", "material": "salt", "counted_ton": 50.0 + yard_ton,
-            "expected_ton": 50.0, "difference_ton": yard_ton, "difference_u_ton": 1.0,
-            "opening_at": pd.Timestamp("2026-11-01T12:00Z"),
-            "counted_at": pd.Timestamp("2026-12-09T12:00Z"),
-            "verdict": "more delivered than recorded" if yard_ton > 2.0 else "agrees"}  # fmt: skip
+    yard = {
+        "yard_id": "Y",
+        "material": "salt",
+        "counted_ton": 50.0 + yard_ton,
+        "expected_ton": 50.0,
+        "difference_ton": yard_ton,
+        "difference_u_ton": 1.0,
+        "opening_at": pd.Timestamp("2026-11-01T12:00Z"),
+        "counted_at": pd.Timestamp("2026-12-09T12:00Z"),
+        "verdict": "more delivered than recorded" if yard_ton > 2.0 else "agrees",
+    }
     piles = gpd.GeoDataFrame(
         {name: [] for name in ("route_id", "segment_id", "truck_id", "mass_lb")}, geometry=[]
     )
     judged = pd.DataFrame(list(trucks), columns=TRUCKS)
-    judged = judged.assign(season_ratio=judged["ratio"], season_lo=judged["ratio_lo"],
-                           season_hi=judged["ratio_hi"], without_ticket_lb=0.0,
-                           missing_loads=0)  # fmt: skip
+    judged = judged.assign(
+        season_ratio=judged["ratio"],
+        season_lo=judged["ratio_lo"],
+        season_hi=judged["ratio_hi"],
+        without_ticket_lb=0.0,
+        missing_loads=0,
+    )
     return StormUse(
-        frame, judged, pd.DataFrame(), pd.DataFrame([yard]),
-        parts, PlainComparison(0, 0, 0, 0), "", piles,
-    )  # fmt: skip
+        frame,
+        judged,
+        pd.DataFrame(),
+        pd.DataFrame([yard]),
+        parts,
+        PlainComparison(0, 0, 0, 0),
+        "",
+        piles,
+    )
 
 
 def found_in(use: StormUse, areas: dict[str, str] | None = None) -> list[str]:
     areas = areas or {}
     planned = use.segments[["route_id", "segment_id", "material"]].assign(
-        application="1", mass_lb=use.segments["planned_lb"],
+        application="1",
+        mass_lb=use.segments["planned_lb"],
         area_id=[areas.get(str(name), "") for name in use.segments["route_id"]],
-    )  # fmt: skip
+    )
     rows = with_plan(use.segments, planned, pd.DataFrame({"route_id": []}), {"A": "Bog"})
     return [one.headline for one in findings(use, rows, {}, 0.95, US)]
 
 
 def over(route: str, excess_lb: float, own: float = 10.0) -> dict[str, object]:
-    return {"route_id": route, "segment_id": f"{route}-1", "planned_lb": 1000.0,
-            "applied_lb": 1000.0 + excess_lb, "own": own, "verdict": "over"}  # fmt: skip
+    return {
+        "route_id": route,
+        "segment_id": f"{route}-1",
+        "planned_lb": 1000.0,
+        "applied_lb": 1000.0 + excess_lb,
+        "own": own,
+        "verdict": "over",
+    }
 
 
 def test_a_sensitive_area_outweighs_a_larger_excess_elsewhere():
@@ -277,8 +323,9 @@ def test_driver_of_a_truck_that_reports_wrongly_is_not_blamed_first():
         use.segments[["route_id", "segment_id", "material"]].assign(
             application="1", mass_lb=1000.0, area_id=""
         ),
-        pd.DataFrame({"route_id": []}), {},
-    )  # fmt: skip
+        pd.DataFrame({"route_id": []}),
+        {},
+    )
     first, second = findings(use, rows, {}, 0.95, US)
     assert "test it before anything is said of the driver" in first.advice
     assert second.sure_lb == pytest.approx(900.0)  # the ratio is at least 1.1
@@ -327,13 +374,19 @@ def test_more_rounds_are_no_over_application():
 
 
 def test_mass_without_a_place_is_told_from_mass_that_was_seen_elsewhere():
-    off = {"route_id": OFF_ROUTE, "segment_id": OFF_ROUTE, "planned_lb": np.nan,
-           "applied_lb": 3000.0, "own": 10.0, "verdict": "unknown"}  # fmt: skip
+    off = {
+        "route_id": OFF_ROUTE,
+        "segment_id": OFF_ROUTE,
+        "planned_lb": np.nan,
+        "applied_lb": 3000.0,
+        "own": 10.0,
+        "verdict": "unknown",
+    }
     both = [one.headline for one in all_found(use_of([off | {"unplaced": 2000.0}]))]
     assert both == [
         "T1: 0.50\u00a0tons of salt on no route",
         "T1: nobody knows where 1.00\u00a0tons of salt lies",
-    ]  # fmt: skip
+    ]
     seen = [one.headline for one in all_found(use_of([off | {"unplaced": 0.0}]))]
     assert seen == ["T1: 1.50\u00a0tons of salt on no route"]
 
@@ -359,11 +412,16 @@ def roads(count: int) -> gpd.GeoDataFrame:
 
 def test_map_shows_the_gravest_verdict_and_no_trace_hides_it():
     rows = pd.DataFrame(
-        [("R", "s0", "within", ""), ("R", "s0", "over", ""), ("R", "s1", "under", ""),
-         ("R", "s1", "unknown", NO_PLAN), ("R", "s2", "within", ""),
-         ("R", "s2", "unknown", NO_PLAN)],
+        [
+            ("R", "s0", "within", ""),
+            ("R", "s0", "over", ""),
+            ("R", "s1", "under", ""),
+            ("R", "s1", "unknown", NO_PLAN),
+            ("R", "s2", "within", ""),
+            ("R", "s2", "unknown", NO_PLAN),
+        ],
         columns=["route_id", "segment_id", "verdict", "reason"],
-    )  # fmt: skip
+    )
     rows = rows.assign(kind=kinds(rows))
     found = use_map.worst_verdicts(roads(4), rows)
     assert found.tolist() == ["over", "under", "within", "nothing"]
@@ -386,9 +444,16 @@ def test_verdicts_differ_without_colour():
 
 
 def test_unheard_route_is_not_marked_as_too_little():
-    row = {"route_id": "R1", "material": "salt", "applied_lb": 0.0, "applied_lo_lb": 0.0,
-           "applied_hi_lb": 0.0, "planned_lb": 1000.0, "planned_lo_lb": 900.0,
-           "planned_hi_lb": 1100.0}  # fmt: skip
+    row = {
+        "route_id": "R1",
+        "material": "salt",
+        "applied_lb": 0.0,
+        "applied_lo_lb": 0.0,
+        "applied_hi_lb": 0.0,
+        "planned_lb": 1000.0,
+        "planned_lo_lb": 900.0,
+        "planned_hi_lb": 1100.0,
+    }
     rows = (pd.DataFrame([{**row, "unknown_segments": n}]) for n in (0, 3))
     drawn = [use_charts.route_chart(one, 10, 10, US).svg() for one in rows]
     blue = f"stroke: {use_charts.UNDER}", f'stroke="{use_charts.UNDER}"'
@@ -404,8 +469,13 @@ def test_departure_has_a_true_minus_sign():
 
 def test_one_example_of_each_reason():
     same = "the same record stands in"
-    reasons = ['time "31/12" is not a time', 'time "32/12" is not a time', "time is empty",
-               f"{same} a.csv row 7", f"{same} b.csv row 8"]  # fmt: skip
+    reasons = [
+        'time "31/12" is not a time',
+        'time "32/12" is not a time',
+        "time is empty",
+        f"{same} a.csv row 7",
+        f"{same} b.csv row 8",
+    ]
     quarantine = pd.DataFrame({"source_file": "a.csv", "source_row": range(5), "reason": reasons})
 
     class Some:
@@ -424,10 +494,17 @@ def test_a_storm_of_nothing_but_off_route_mass(storm_us):
     use = storm_us.use
     only = use.segments["segment_id"] == OFF_ROUTE
     parts = use.parts[use.parts["segment_id"] == OFF_ROUTE]
-    made = replace(storm_us, use=replace(
-        use, segments=use.segments[only], parts=parts, routes=use.routes[:0],
-        trucks=use.trucks[:1], balance=use.balance[:0],
-    ))  # fmt: skip
+    made = replace(
+        storm_us,
+        use=replace(
+            use,
+            segments=use.segments[only],
+            parts=parts,
+            routes=use.routes[:0],
+            trucks=use.trucks[:1],
+            balance=use.balance[:0],
+        ),
+    )
     text = plain_text(report_page(STORM, made))
     assert "100 % of the reported mass" in text
     # all its positions lie off the routes: they are not believed

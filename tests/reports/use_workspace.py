@@ -48,8 +48,11 @@ def storm_folder(folder: Path) -> Path:
     plan_lb = 440.0 * 0.384  # three applications, both lanes of a segment
     along = [4.0 * plan_lb] * 20 + [plan_lb] * 30 + [0.0] * 10
     rows = [*drive(LONG, 46.0, along), *drive(SCRIPT, 46.2, [50.0] * 10, -93.8)]
-    broken = [rows[3], f"{LONG},2026-12-02T08:00:07Z,0,0,8.6,90,1,1,salt\n",
-              f'"{SCRIPT}x",2026-12-02T08:00:07Z,-94,46,8.6,90,1,1,salt\n']  # fmt: skip
+    broken = [
+        rows[3],
+        f"{LONG},2026-12-02T08:00:07Z,0,0,8.6,90,1,1,salt\n",
+        f'"{SCRIPT}x",2026-12-02T08:00:07Z,-94,46,8.6,90,1,1,salt\n',
+    ]
     (telemetry / "a.csv").write_text(HEADER + "".join([*rows, *broken]))
     loads = "ticket_id,truck_id,yard_id,loaded_at,material,net_lb\n" + "".join(
         f"L{number},{LONG},Y,2026-12-02T07:{10 + number}:00Z,salt,9200\n" for number in range(2)

@@ -27,10 +27,17 @@ def cells(page, column):
 
 
 def test_numbers_are_numbers_with_formats_and_missing_ones_are_empty(tmp_path):
-    page = written(tmp_path, Sheet("Use", "of a season", [
-        Column("used, tons", [1.25, float("nan"), 1234.5], "hundredth"),
-        Column("p over", [0.25, 1.0, 0.0], "percent"),
-    ]))["Use"]  # fmt: skip
+    page = written(
+        tmp_path,
+        Sheet(
+            "Use",
+            "of a season",
+            [
+                Column("used, tons", [1.25, float("nan"), 1234.5], "hundredth"),
+                Column("p over", [0.25, 1.0, 0.0], "percent"),
+            ],
+        ),
+    )["Use"]
     assert [cell.value for cell in cells(page, 1)] == [1.25, None, 1234.5]
     assert [cell.data_type for cell in cells(page, 2)] == ["n", "n", "n"]
     assert cells(page, 1)[0].number_format == "#,##0.00"

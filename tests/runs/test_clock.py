@@ -60,16 +60,22 @@ def test_the_sample_county_is_the_same_on_any_day(tmp_path, monkeypatch, capsys)
         assert main(["check", str(folder)]) == 0
         assert main(["calibrate", str(folder), "--no-pdf"]) == 0
         said = capsys.readouterr()
-        files = {path.name: path.read_bytes() for path in (folder / "results").rglob("*.*")
-                 if path.is_file() and ".history" not in path.parts}  # fmt: skip
+        files = {
+            path.name: path.read_bytes()
+            for path in (folder / "results").rglob("*.*")
+            if path.is_file() and ".history" not in path.parts
+        }
         found.append((said.out, said.err, files))
         shutil.rmtree(folder)
     out, err, files = found[0]
     assert all(other == found[0] for other in found)
     assert "no problems found" in out
     assert err == ""
-    uncalibrated = [name for name, page in files.items()
-                    if name.startswith("certificate_") and b"Not calibrated" in page]  # fmt: skip
+    uncalibrated = [
+        name
+        for name, page in files.items()
+        if name.startswith("certificate_") and b"Not calibrated" in page
+    ]
     assert uncalibrated == ["certificate_TC-106.html"]
 
 

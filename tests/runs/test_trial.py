@@ -7,12 +7,31 @@ import pytest
 from spreadplan.runs.calibrating import read_fleet
 from spreadplan.runs.trial import try_test
 
-OPEN_LOOP = {"truck_id": "T1", "material": "salt", "performed_at": "2026-10-20T10:00",
-             "gate_in": "2", "feeder_pct": "50", "duration_s": "60"}  # fmt: skip
-CLOSED_LOOP = {**OPEN_LOOP, "truck_id": "T2", "gate_in": "3", "feeder_pct": "38",
-               "sensor_counts": "1200", "performed_at": "2026-10-21"}  # fmt: skip
-CONTAINERS = [{"method": "container", "gross_lb": "80", "tare_lb": "5", "count": "4",
-               "scale_division_lb": "0.5"}]  # fmt: skip
+OPEN_LOOP = {
+    "truck_id": "T1",
+    "material": "salt",
+    "performed_at": "2026-10-20T10:00",
+    "gate_in": "2",
+    "feeder_pct": "50",
+    "duration_s": "60",
+}
+CLOSED_LOOP = {
+    **OPEN_LOOP,
+    "truck_id": "T2",
+    "gate_in": "3",
+    "feeder_pct": "38",
+    "sensor_counts": "1200",
+    "performed_at": "2026-10-21",
+}
+CONTAINERS = [
+    {
+        "method": "container",
+        "gross_lb": "80",
+        "tare_lb": "5",
+        "count": "4",
+        "scale_division_lb": "0.5",
+    }
+]
 
 
 @pytest.mark.parametrize(
@@ -27,8 +46,14 @@ def test_typed_and_recorded_agree(workspace, test_id, test, weighings):
     recorded = fleet.tests.set_index("test_id").loc[test_id]
     run = try_test(tables, fleet, test, weighings).run
     assert run is not None
-    for name in ("net_lb", "net_u_lb", "discharge_lb_per_min", "discharge_u_lb_per_min",
-                 "lb_per_count", "lb_per_count_u"):  # fmt: skip
+    for name in (
+        "net_lb",
+        "net_u_lb",
+        "discharge_lb_per_min",
+        "discharge_u_lb_per_min",
+        "lb_per_count",
+        "lb_per_count_u",
+    ):
         assert run.result[name] == pytest.approx(recorded[name], rel=1e-12, nan_ok=True), name
 
 
@@ -51,8 +76,9 @@ def test_a_short_run_on_a_coarse_scale_is_told_to_run_longer(workspace):
     assert not run.fine_enough
     assert run.advised is not None
     assert run.advised.run_s > 10
-    longer = [{"method": "direct", "gross_lb": str(4 * run.advised.run_s),
-               "scale_division_lb": "5"}]  # fmt: skip
+    longer = [
+        {"method": "direct", "gross_lb": str(4 * run.advised.run_s), "scale_division_lb": "5"}
+    ]
     again = try_test(tables, fleet, {**OPEN_LOOP, "duration_s": str(run.advised.run_s)}, longer).run
     assert again is not None
     assert again.fine_enough

@@ -32,16 +32,23 @@ def assignments() -> pd.DataFrame:
     """R1 dry by T1 and R2 prewetted by T2, both from Y1."""
     return frame(
         "route_id truck_id yard_id material prewet_gal_per_ton",
-        ("R1", "T1", "Y1", "salt", 0.0), ("R2", "T2", "Y1", "salt", 10.0),
-    )  # fmt: skip
+        ("R1", "T1", "Y1", "salt", 0.0),
+        ("R2", "T2", "Y1", "salt", 10.0),
+    )
 
 
 def parts(*rows: tuple[Any, ...]) -> pd.DataFrame:
     """Rows of route, segment, truck, reported, applied, fleet_u, truck_u, own_u; all salt."""
     columns = [
-        "route_id", "segment_id", "truck_id", "reported_lb", "applied_lb", "fleet_u_lb",
-        "truck_u_lb", "own_u_lb",
-    ]  # fmt: skip
+        "route_id",
+        "segment_id",
+        "truck_id",
+        "reported_lb",
+        "applied_lb",
+        "fleet_u_lb",
+        "truck_u_lb",
+        "own_u_lb",
+    ]
     return pd.DataFrame(list(rows), columns=columns).assign(
         material="salt", storm_u_lb=0.0, without_ticket_lb=0.0
     )
@@ -50,9 +57,15 @@ def parts(*rows: tuple[Any, ...]) -> pd.DataFrame:
 def segments(*rows: tuple[Any, ...]) -> pd.DataFrame:
     """Rows of route, segment, lane_miles, applications, applied, applied_u, planned, allowed."""
     columns = [
-        "route_id", "segment_id", "lane_miles", "applications", "applied_lb", "applied_u_lb",
-        "planned_lb", "allowed_lb",
-    ]  # fmt: skip
+        "route_id",
+        "segment_id",
+        "lane_miles",
+        "applications",
+        "applied_lb",
+        "applied_u_lb",
+        "planned_lb",
+        "allowed_lb",
+    ]
     return pd.DataFrame(list(rows), columns=columns).assign(
         material="salt", verdict="within", p_over=0.0, rounds_planned=2.0, reason=""
     )
@@ -93,20 +106,28 @@ def storm(name: str, day: str, scale: float = 1.0, **changes: Any) -> StormUse:
 
 def routes() -> gpd.GeoDataFrame:
     """R1 (a, b) and R2 (c), each segment 0.02 degrees along the 46th parallel."""
-    return line_route([
-        {"route_id": "R1", "segment_id": "a"}, {"route_id": "R1", "segment_id": "b"},
-        {"route_id": "R2", "segment_id": "c"},
-    ])  # fmt: skip
+    return line_route(
+        [
+            {"route_id": "R1", "segment_id": "a"},
+            {"route_id": "R1", "segment_id": "b"},
+            {"route_id": "R2", "segment_id": "c"},
+        ]
+    )
 
 
 def areas(**columns: Any) -> gpd.GeoDataFrame:
     """One area over the first half of R1-a, and a watershed over everything."""
     usual: dict[str, Any] = {
-        "area_id": ["S1", "W1"], "name": ["Well", "Creek"], "kind": ["wellhead", "watershed"],
-        "max_rate_lb_per_lane_mile": [NAN, NAN], "rate_factor": [0.5, NAN],
-        "chloride_limit_lb": [3000.0, NAN], "mean_flow_cfs": [NAN, 2.0],
-        "low_flow_cfs": [NAN, NAN], "background_mg_l": [NAN, NAN],
-    }  # fmt: skip
+        "area_id": ["S1", "W1"],
+        "name": ["Well", "Creek"],
+        "kind": ["wellhead", "watershed"],
+        "max_rate_lb_per_lane_mile": [NAN, NAN],
+        "rate_factor": [0.5, NAN],
+        "chloride_limit_lb": [3000.0, NAN],
+        "mean_flow_cfs": [NAN, 2.0],
+        "low_flow_cfs": [NAN, NAN],
+        "background_mg_l": [NAN, NAN],
+    }
     shapes = [shapely.box(-94.01, 45.9, -93.99, 46.1), shapely.box(-94.1, 45.9, -93.8, 46.1)]
     return gpd.GeoDataFrame(usual | columns, geometry=shapes, crs=4326)
 

@@ -22,14 +22,17 @@ from spreadplan.season.allocation import (
     remaining_limits,
     scarcity_of_plan,
     wanted_rows,
-)  # fmt: skip
+)
 from tests.planning.small_county import county, frame
 from tests.said import US
 
-NO_HAUL = pd.DataFrame({
-    "from_yard": pd.Series([], dtype=object), "to_yard": pd.Series([], dtype=object),
-    "miles": pd.Series([], dtype=float),
-})  # fmt: skip
+NO_HAUL = pd.DataFrame(
+    {
+        "from_yard": pd.Series([], dtype=object),
+        "to_yard": pd.Series([], dtype=object),
+        "miles": pd.Series([], dtype=float),
+    }
+)
 HAUL = pd.DataFrame({"from_yard": ["Y1", "Y2"], "to_yard": ["Y2", "Y1"], "miles": [10.0, 10.0]})
 
 
@@ -43,8 +46,9 @@ def given_case(rows: pd.DataFrame, stock: dict[str, float], **changes: Any) -> S
     usual: dict[str, Any] = {
         "wanted": rows,
         "stock": pd.DataFrame({"yard_id": list(stock), "available_lb": list(stock.values())}),
-        "haul": NO_HAUL, "worth": class_worth(rows["service_class"]),
-    }  # fmt: skip
+        "haul": NO_HAUL,
+        "worth": class_worth(rows["service_class"]),
+    }
     return Scarcity(**(usual | changes))
 
 
@@ -109,17 +113,28 @@ def test_less_than_the_minimum_is_never_spread():
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(
-        st.tuples(st.sampled_from("ABC"), st.integers(1, 20), st.integers(100, 400),
-                  st.integers(20, 100)),
-        min_size=1, max_size=7,
+        st.tuples(
+            st.sampled_from("ABC"), st.integers(1, 20), st.integers(100, 400), st.integers(20, 100)
+        ),
+        min_size=1,
+        max_size=7,
     ),
     st.integers(0, 12_000),
-)  # fmt: skip
+)
 def test_as_good_as_brute_force(rows, stock):
-    table = wanted(*(
-        (f"R{n}", "Y1", name, float(miles), float(miles * rate), float(miles * min(least, rate)))
-        for n, (name, miles, rate, least) in enumerate(rows)
-    ))  # fmt: skip
+    table = wanted(
+        *(
+            (
+                f"R{n}",
+                "Y1",
+                name,
+                float(miles),
+                float(miles * rate),
+                float(miles * min(least, rate)),
+            )
+            for n, (name, miles, rate, least) in enumerate(rows)
+        )
+    )
     case = given_case(table, {"Y1": float(stock)})
     found = allocate(case)
     assert found.worth == pytest.approx(by_hand(case), rel=1e-5, abs=1e-6)
@@ -161,18 +176,26 @@ def test_complementary_slackness_and_balance():
     yards = found.yards
     assert (yards["left_ton"] * yards["worth_of_one_more_ton"]).abs().max() < 1e-6
     flow = (
-        yards["available_ton"] + yards["hauled_in_ton"] - yards["hauled_out_ton"]
-        - yards["used_ton"] - yards["left_ton"]
-    )  # fmt: skip
+        yards["available_ton"]
+        + yards["hauled_in_ton"]
+        - yards["hauled_out_ton"]
+        - yards["used_ton"]
+        - yards["left_ton"]
+    )
     assert flow.abs().max() < 1e-9
     assert yards["used_ton"].sum() == pytest.approx(found.rows["mass_lb"].sum() / 2000.0)
 
 
 def test_limit_of_an_area_binds():
-    share = pd.DataFrame({
-        "application": ["1"], "route_id": ["R1"], "service_class": ["A"], "area_id": ["S1"],
-        "share": [0.5],
-    })  # fmt: skip
+    share = pd.DataFrame(
+        {
+            "application": ["1"],
+            "route_id": ["R1"],
+            "service_class": ["A"],
+            "area_id": ["S1"],
+            "share": [0.5],
+        }
+    )
     limit = pd.DataFrame({"area_id": ["S1"], "limit_lb": [1250.0]})
     found = allocate(given_case(THREE, {"Y1": 20_000.0}, area_rows=share, area_limits=limit))
     assert found.rows["mass_lb"].tolist() == pytest.approx([2500.0, 4000.0, 4000.0])
@@ -194,11 +217,17 @@ def test_a_yard_without_stock_is_refused():
 
 
 def test_wanted_rows_take_the_plan_and_keep_low_rates_in_areas():
-    plan = pd.DataFrame({
-        "application": ["1", "1", "1"], "route_id": ["R1", "R1", "R2"], "yard_id": "Y1",
-        "service_class": ["A", "A", "B"], "material": ["salt", "salt", "sand"],
-        "lane_miles": [10.0, 2.0, 5.0], "mass_lb": [3000.0, 120.0, 900.0],
-    })  # fmt: skip
+    plan = pd.DataFrame(
+        {
+            "application": ["1", "1", "1"],
+            "route_id": ["R1", "R1", "R2"],
+            "yard_id": "Y1",
+            "service_class": ["A", "A", "B"],
+            "material": ["salt", "salt", "sand"],
+            "lane_miles": [10.0, 2.0, 5.0],
+            "mass_lb": [3000.0, 120.0, 900.0],
+        }
+    )
     found = wanted_rows(plan, "salt", 100.0)
     assert found["wanted_lb"].tolist() == [3120.0]
     assert found["minimum_lb"].tolist() == [1000.0 + 120.0]
@@ -220,17 +249,26 @@ def test_a_plan_that_is_short_is_shared():
 
 
 def test_share_of_a_row_in_areas_and_what_is_left_of_their_limits():
-    plan = pd.DataFrame({
-        "application": "1", "route_id": "R1", "service_class": "A", "material": "salt",
-        "area_id": ["", "S1", "S1; S2"], "mass_lb": [600.0, 300.0, 100.0],
-    })  # fmt: skip
+    plan = pd.DataFrame(
+        {
+            "application": "1",
+            "route_id": "R1",
+            "service_class": "A",
+            "material": "salt",
+            "area_id": ["", "S1", "S1; S2"],
+            "mass_lb": [600.0, 300.0, 100.0],
+        }
+    )
     shares = area_rows(plan, "salt").set_index("area_id")["share"]
     assert shares.to_dict() == pytest.approx({"S1": 0.4, "S2": 0.1})
-    chloride = pd.DataFrame({
-        "scope_id": ["S1", "S1", "S2", "W1"], "storm": ["", "s1", "", ""],
-        "limit_lb": [3000.0, float("nan"), 100.0, float("nan")],
-        "chloride_lb": [2400.0, 2400.0, 500.0, 9.0],
-    })  # fmt: skip
+    chloride = pd.DataFrame(
+        {
+            "scope_id": ["S1", "S1", "S2", "W1"],
+            "storm": ["", "s1", "", ""],
+            "limit_lb": [3000.0, float("nan"), 100.0, float("nan")],
+            "chloride_lb": [2400.0, 2400.0, 500.0, 9.0],
+        }
+    )
     left = remaining_limits(chloride, 0.6).set_index("area_id")["limit_lb"]
     assert left.to_dict() == pytest.approx({"S1": 1000.0, "S2": 0.0})
 

@@ -12,7 +12,7 @@ from spreadplan.season.budgets import (
     budget_table,
     material_burn_down,
     storm_table,
-)  # fmt: skip
+)
 from spreadplan.season.use import season_use
 from tests.said import US
 from tests.season.season_tables import (
@@ -22,7 +22,7 @@ from tests.season.season_tables import (
     materials,
     season_days,
     storm,
-)  # fmt: skip
+)
 
 DAYS = ("2026-11-20", "2026-12-01", "2026-12-09", "2026-12-20")
 AS_OF = pd.Timestamp("2026-12-31T00:00Z")
@@ -48,8 +48,9 @@ def test_columns_begin_with_those_of_the_contract():
 
 def test_use_of_each_scope_by_hand():
     """Sizes add up to 4.4, one storm of size 1 takes 9,000 lb, 6,000 of them on R1."""
-    found = table(("agency", "*", 1e6), ("yard", "Y1", 1e6), ("route", "R1", 1e6),
-                  ("route", "R9", 1e6)).set_index(["scope", "scope_id"])  # fmt: skip
+    found = table(
+        ("agency", "*", 1e6), ("yard", "Y1", 1e6), ("route", "R1", 1e6), ("route", "R9", 1e6)
+    ).set_index(["scope", "scope_id"])
     assert found.loc[("agency", "*"), "used_ton"] == pytest.approx(4.4 * 4.5)
     assert found.loc[("agency", "*"), "reported_ton"] == pytest.approx(4.4 * 4.2)
     assert found.loc[("yard", "Y1"), "used_ton"] == pytest.approx(4.4 * 4.5)

@@ -17,7 +17,7 @@ from spreadplan.season.chloride import (
     fractions,
     prewet_chloride_lb,
     without_chloride,
-)  # fmt: skip
+)
 from spreadplan.season.use import season_use
 from spreadplan.season.water import concentration_mg_l, load_lb, season_concentration
 from tests.season.season_tables import (
@@ -27,7 +27,7 @@ from tests.season.season_tables import (
     materials,
     routes,
     storm,
-)  # fmt: skip
+)
 
 NAN = float("nan")
 STORMS = [storm("s1", "2026-12-01"), storm("s2", "2026-12-03")]
@@ -92,9 +92,14 @@ def test_share_of_an_area_lies_between_the_two_readings():
 
 def test_a_plan_tells_how_far_the_rate_was_to_be_lowered():
     """Of 400 lb planned on R1-a 100 lie in S1: a quarter at the least, half at one rate."""
-    planned = pd.DataFrame({
-        "route_id": "R1", "segment_id": "a", "area_id": ["", "S1; W1"], "mass_lb": [300.0, 100.0],
-    })  # fmt: skip
+    planned = pd.DataFrame(
+        {
+            "route_id": "R1",
+            "segment_id": "a",
+            "area_id": ["", "S1; W1"],
+            "mass_lb": [300.0, 100.0],
+        }
+    )
     shares = area_shares(routes(), areas(), Policy(), planned).set_index("area_id")
     assert shares.loc["S1", "share"] == pytest.approx((1 / 2 + 1 / 4) / 2, rel=1e-3)
     assert shares.loc["S1", "share_u"] == pytest.approx((1 / 2 - 1 / 4) / np.sqrt(12), rel=1e-2)

@@ -15,7 +15,7 @@ from spreadplan.season.forecast import (
     burn_down,
     forecast_season,
     shape_weights,
-)  # fmt: skip
+)
 
 USES = np.array([52.0, 81.0, 118.0, 64.0, 95.0, 30.0])
 
@@ -137,9 +137,12 @@ def test_earlier_seasons_make_the_rate_surer():
 def test_storms_without_use_are_left_out_of_the_rate():
     start = pd.Timestamp("2026-11-01T00:00Z")
     found = forecast_season(
-        np.array([10.0, 0.0, 20.0, 15.0]), 1.0, start=start,
-        as_of=start + pd.Timedelta(days=60), end=start + pd.Timedelta(days=150),
-    )  # fmt: skip
+        np.array([10.0, 0.0, 20.0, 15.0]),
+        1.0,
+        start=start,
+        as_of=start + pd.Timedelta(days=60),
+        end=start + pd.Timedelta(days=150),
+    )
     assert len(found.uses) == 3
     assert found.days_left == 90.0
 

@@ -14,16 +14,20 @@ from spreadplan.season.overuse import (
     of_rate,
     repeat_offences,
     support,
-)  # fmt: skip
+)
 from spreadplan.season.use import PLANNED, season_use
 from tests.said import US
 from tests.season.season_tables import areas, assignments, routes, segments, storm
 
-TESTS = pd.DataFrame({
-    "test_id": ["D1", "D2", "D3"], "truck_id": ["T1", "T1", "T2"], "material": "salt",
-    "performed_at": pd.to_datetime(["2026-10-01", "2026-10-20", "2026-10-05"], utc=True),
-    "valid": [True, True, False],
-})  # fmt: skip
+TESTS = pd.DataFrame(
+    {
+        "test_id": ["D1", "D2", "D3"],
+        "truck_id": ["T1", "T1", "T2"],
+        "material": "salt",
+        "performed_at": pd.to_datetime(["2026-10-01", "2026-10-20", "2026-10-05"], utc=True),
+        "valid": [True, True, False],
+    }
+)
 
 
 def over(applied: float, u: float, allowed: float = 3900.0):

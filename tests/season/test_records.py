@@ -71,11 +71,14 @@ def counts():
 
 
 def deliveries():
-    return pd.DataFrame({
-        "yard_id": pd.Series([], dtype=object), "material": pd.Series([], dtype=object),
-        "delivered_at": pd.to_datetime(pd.Series([], dtype=object), utc=True),
-        "net_lb": pd.Series([], dtype=float),
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "yard_id": pd.Series([], dtype=object),
+            "material": pd.Series([], dtype=object),
+            "delivered_at": pd.to_datetime(pd.Series([], dtype=object), utc=True),
+            "net_lb": pd.Series([], dtype=float),
+        }
+    )
 
 
 def tickets(moment):
@@ -120,8 +123,11 @@ def test_loads_without_a_ticket_are_named_where_they_are_counted():
     table = truck_history({"a": rows}, {"a": pd.Timestamp("2026-12-01T00:00Z")})
     found = list(map(said, record_findings(table, NO_BOOKS)))
     assert [(one.severity, one.subject, one.what) for one in found] == [
-        ("caution", "tickets of T1, salt",
-         "4.50 tons of what it used in a are presumed: no ticket names them; 2 of its usual loads "
-         "would explain it"),
+        (
+            "caution",
+            "tickets of T1, salt",
+            "4.50 tons of what it used in a are presumed: no ticket names them; 2 of its usual "
+            "loads would explain it",
+        ),
         ("note", "tickets of salt", "2.00 tons used by trucks that no ticket tells of: T3, T4"),
-    ]  # fmt: skip
+    ]

@@ -36,11 +36,17 @@ def judged(storms=STORMS):
 
 def planned(rate_in_area: float = 100.0) -> pd.DataFrame:
     """One round a storm on R1: 10 lane-miles at 200, 5 of an area at less."""
-    return pd.DataFrame({
-        "storm": ["s1", "s1"], "application": "1", "route_id": "R1", "material": "salt",
-        "area_id": ["", "S1"], "lane_miles": [10.0, 5.0],
-        "target_rate_lb_per_lane_mile": [200.0, rate_in_area],
-    })  # fmt: skip
+    return pd.DataFrame(
+        {
+            "storm": ["s1", "s1"],
+            "application": "1",
+            "route_id": "R1",
+            "material": "salt",
+            "area_id": ["", "S1"],
+            "lane_miles": [10.0, 5.0],
+            "target_rate_lb_per_lane_mile": [200.0, rate_in_area],
+        }
+    )
 
 
 def by_material(storms=STORMS, plan=None, segments=None, goods=None, given=None):

@@ -13,7 +13,7 @@ from spreadplan.season.scenarios import (
     rates_changed,
     truck_down,
     usual_scenarios,
-)  # fmt: skip
+)
 from tests.planning.small_county import county, policy_rates
 from tests.said import US
 

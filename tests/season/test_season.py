@@ -19,7 +19,7 @@ from tests.season.season_tables import (
     routes,
     season_days,
     storm,
-)  # fmt: skip
+)
 
 pytestmark = pytest.mark.slow
 
@@ -29,13 +29,22 @@ DAYS = ("2026-11-20", "2026-12-01", "2026-12-09", "2026-12-20")
 def inputs(**changes):
     usual = {
         "season": Season("2026-27", START, END, pd.Timestamp("2026-12-31T00:00Z")),
-        "storms": season_days(*DAYS), "routes": routes(), "assignments": assignments(),
-        "materials": materials(), "policy": Policy(), "sensitive_areas": areas(),
-        "budgets": pd.DataFrame({
-            "season": "2026-27", "scope": ["agency", "route"], "scope_id": ["*", "R1"],
-            "material": "salt", "budget_lb": [30_000.0, 60_000.0],
-        }),
-    }  # fmt: skip
+        "storms": season_days(*DAYS),
+        "routes": routes(),
+        "assignments": assignments(),
+        "materials": materials(),
+        "policy": Policy(),
+        "sensitive_areas": areas(),
+        "budgets": pd.DataFrame(
+            {
+                "season": "2026-27",
+                "scope": ["agency", "route"],
+                "scope_id": ["*", "R1"],
+                "material": "salt",
+                "budget_lb": [30_000.0, 60_000.0],
+            }
+        ),
+    }
     return SeasonInputs(**(usual | changes))
 
 

@@ -14,7 +14,7 @@ from spreadplan.season.severity import (
     storm_severity,
     storm_type,
     temperature_band,
-)  # fmt: skip
+)
 from spreadplan.season.use import season_use
 from tests.season.season_tables import assignments, forecast, storm
 
@@ -40,8 +40,11 @@ def test_words_of_the_policy_find_their_storm_type():
 
 def test_bands_of_temperature():
     assert [temperature_band(t) for t in (33.0, 32.0, 25.0, 24.9)] == [
-        "warm", "mid_range", "mid_range", "cold",
-    ]  # fmt: skip
+        "warm",
+        "mid_range",
+        "mid_range",
+        "cold",
+    ]
 
 
 def test_colder_longer_and_harder_is_more_severe():
@@ -66,11 +69,15 @@ def test_what_the_index_does_not_know_is_said_and_not_counted():
 
 
 def test_a_zone_takes_the_general_rows_where_it_has_none():
-    one = storm("s1", "2026-12-01", forecast=forecast(
-        ("north", "2026-12-01T00:00Z", "2026-12-01T04:00Z", "light_snow", 20.0, "", 0.0, "1"),
-        ("south", "2026-12-01T00:00Z", "2026-12-01T04:00Z", "light_snow", 30.0, "", 0.0, "1"),
-        ("*", "2026-12-01T04:00Z", "2026-12-01T06:00Z", "light_snow", 18.0, "", 0.0, "2"),
-    ))  # fmt: skip
+    one = storm(
+        "s1",
+        "2026-12-01",
+        forecast=forecast(
+            ("north", "2026-12-01T00:00Z", "2026-12-01T04:00Z", "light_snow", 20.0, "", 0.0, "1"),
+            ("south", "2026-12-01T00:00Z", "2026-12-01T04:00Z", "light_snow", 30.0, "", 0.0, "1"),
+            ("*", "2026-12-01T04:00Z", "2026-12-01T06:00Z", "light_snow", 18.0, "", 0.0, "2"),
+        ),
+    )
     table = severity_table([one]).set_index("zone")
     assert table["hours"].tolist() == [6.0, 6.0]
     assert table["coldest_f"].tolist() == [18.0, 18.0]

@@ -49,12 +49,18 @@ def test_mass_off_the_routes_counts_but_has_no_lane_miles():
 
 
 def test_a_storm_without_telemetry_counts_as_planned():
-    plan = pd.DataFrame({
-        "application": ["1", "2", "1"], "route_id": ["R1", "R1", "R2"],
-        "segment_id": ["a", "a", "c"], "truck_id": ["T1", "T1", ""], "material": "salt",
-        "lane_miles": [10.0, 10.0, 5.0], "mass_lb": [2000.0, 1000.0, np.nan],
-        "mass_hi_lb": [2196.0, 1098.0, np.nan],
-    })  # fmt: skip
+    plan = pd.DataFrame(
+        {
+            "application": ["1", "2", "1"],
+            "route_id": ["R1", "R1", "R2"],
+            "segment_id": ["a", "a", "c"],
+            "truck_id": ["T1", "T1", ""],
+            "material": "salt",
+            "lane_miles": [10.0, 10.0, 5.0],
+            "mass_lb": [2000.0, 1000.0, np.nan],
+            "mass_hi_lb": [2196.0, 1098.0, np.nan],
+        }
+    )
     start = pd.Timestamp("2026-12-20T00:00Z")
     one = planned_storm("p", start, start, plan, forecast())
     assert one.source == "planned"
@@ -78,10 +84,14 @@ def test_what_reconcile_hands_over_fits():
         "truck_id": ["T1", "T2"], "material": "salt", "ratio": [1.1, 1.0],
         "ratio_u": [0.03, 0.02], "ratio_fleet_u": [0.01, 0.01], "ratio_storm_u": [0.02, 0.01],
     })  # fmt: skip
-    roads = pd.DataFrame({
-        "route_id": ["R1", "R1", "R2"], "segment_id": ["a", "b", "c"],
-        "lane_miles": [10.0, 5.0, 7.5], "passes_per_application": [1.0, 1.0, 2.0],
-    })  # fmt: skip
+    roads = pd.DataFrame(
+        {
+            "route_id": ["R1", "R1", "R2"],
+            "segment_id": ["a", "b", "c"],
+            "lane_miles": [10.0, 5.0, 7.5],
+            "passes_per_application": [1.0, 1.0, 2.0],
+        }
+    )
     split = applied_parts(use, ratios).assign(without_ticket_lb=0.0)
     judged = applied_by_segment(split, roads)
     found = season_use([storm("s1", "2026-12-01", parts=split, segments=judged)], assignments())
@@ -111,7 +121,7 @@ def test_no_storm_at_all_gives_an_empty_table():
         max_size=8,
     )
 )
-def test_layers_agree_with_the_full_covariance_matrix(rows):  # fmt: skip
+def test_layers_agree_with_the_full_covariance_matrix(rows):
     """JCGM 100:2008, 5.2.2: u2 = sum of covariances, written out element by element."""
     table = pd.DataFrame(rows, columns=["truck_id", "material", "storm", *LAYERS]).assign(all="")
     covariance = np.zeros((len(rows), len(rows)))

@@ -39,8 +39,15 @@ def loads(*rows):
 
 
 def creek(mean=NAN, low=NAN, background=NAN):
-    return pd.DataFrame({"area_id": ["W"], "name": ["Creek"], "mean_flow_cfs": [mean],
-                         "low_flow_cfs": [low], "background_mg_l": [background]})  # fmt: skip
+    return pd.DataFrame(
+        {
+            "area_id": ["W"],
+            "name": ["Creek"],
+            "mean_flow_cfs": [mean],
+            "low_flow_cfs": [low],
+            "background_mg_l": [background],
+        }
+    )
 
 
 def times(**hours):
@@ -121,10 +128,12 @@ def test_storms_within_the_averaging_time_count_together():
     [
         (creek(mean=3.5), "at mean flow, on top of none: low flow and background are not known"),
         (creek(mean=3.5, low=1.0), "at low flow, on top of none: background is not known"),
-        (creek(mean=3.5, background=20.0),
-         "at mean flow, on top of the background: low flow is not known"),
+        (
+            creek(mean=3.5, background=20.0),
+            "at mean flow, on top of the background: low flow is not known",
+        ),
     ],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("lb", [1.0, 200.0, 708.0])
 def test_nothing_is_called_below_without_low_flow_and_background(area, lacking, lb):
     found = one_storm(area, lb)
@@ -176,9 +185,7 @@ def test_findings_give_both_figures_and_say_what_was_not_judged():
     (quiet,) = map(said, screening_findings(one_storm(creek(mean=3.5), 10.0).reset_index()))
     assert (quiet.severity, quiet.subject) == ("note", "water")
     assert "W Creek" in quiet.what
-    assert screening_findings(
-        one_storm(creek(low=3.5, background=0.0), 10.0).reset_index()
-    ) == []  # fmt: skip
+    assert screening_findings(one_storm(creek(low=3.5, background=0.0), 10.0).reset_index()) == []
 
 
 @pytest.mark.slow
@@ -187,8 +194,10 @@ def test_the_readings_are_the_same_rule_at_every_criterion():
     rng = np.random.default_rng(7)
     storms = times(a=3.0, b=30.0, c=9.0, d=140.0)
     for _ in range(20):
-        rows = [(one.storm, float(lb), 0.0) for one, lb in
-                zip(storms, rng.uniform(1.0, 2000.0, 4), strict=True)]  # fmt: skip
+        rows = [
+            (one.storm, float(lb), 0.0)
+            for one, lb in zip(storms, rng.uniform(1.0, 2000.0, 4), strict=True)
+        ]
         for criterion in CRITERIA:
             found = screened(creek(mean=2.0), rows, storms, criterion)
             levels = {row.reading: row.concentration_mg_l for row in lines(found)}

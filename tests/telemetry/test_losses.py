@@ -65,13 +65,16 @@ def test_repeated_records_are_not_lost(folder: Path):
 
 
 LEFT_OUT = [
-    ({"lon": "46", "lat": "-94"}, "position impossible, as row 2: longitude 46, latitude -94 is "
-     "not on the globe; are longitude and latitude exchanged? The rest of each is used"),
+    (
+        {"lon": "46", "lat": "-94"},
+        "position impossible, as row 2: longitude 46, latitude -94 is "
+        "not on the globe; are longitude and latitude exchanged? The rest of each is used",
+    ),
     ({"lon": "0", "lat": "0"}, "position impossible, as row 2: the position is 0, 0: the receiver"),
     ({"lon": ""}, "a cell is empty, as row 2: the position is empty; the rest of each is used"),
     ({"speed_mph": "fast"}, 'a cell cannot be read, as row 2: speed_mph "fast" is not a number'),
     ({"feed_total_lb": ""}, "neither a total nor a rate is given; the rest of each is used"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("cells", "words"), LEFT_OUT)
@@ -98,9 +101,19 @@ def test_totals_that_are_empty_while_nothing_is_spread_are_no_fault(folder: Path
 
 @pytest.mark.parametrize(
     ("word", "meant"),
-    [("tc 107", 1), ("TC107", 1), ("107", 1), ("0107", 1), ("tc-105", 0), ("", NOBODY),
-     ("B-22", FOREIGN), ("TC-1", FOREIGN), ("tc", FOREIGN), ("é", FOREIGN)],
-)  # fmt: skip
+    [
+        ("tc 107", 1),
+        ("TC107", 1),
+        ("107", 1),
+        ("0107", 1),
+        ("tc-105", 0),
+        ("", NOBODY),
+        ("B-22", FOREIGN),
+        ("TC-1", FOREIGN),
+        ("tc", FOREIGN),
+        ("é", FOREIGN),
+    ],
+)
 def test_a_truck_that_is_spelt_otherwise(word: str, meant: int):
     assert Alike(["TC-105", "TC-107"]).truck(word) == meant
 
@@ -180,9 +193,7 @@ def test_a_truck_of_which_nothing_can_be_read_is_not_said_to_be_silent(tmp_path:
 @pytest.mark.slow
 def test_the_truck_of_another_agency_changes_nothing(tmp_path: Path, capsys):
     records = three_segments.records()
-    results = reconciled(
-        tmp_path, {"a.csv": records, "b.csv": records.assign(truck_id="B22")}
-    )  # fmt: skip
+    results = reconciled(tmp_path, {"a.csv": records, "b.csv": records.assign(truck_id="B22")})
     assert "spell the truck as trucks.csv does, or add it there" in capsys.readouterr().err
     assert pd.read_csv(results / "use_trucks.csv")["verdict"].tolist() == ["agrees"]
 

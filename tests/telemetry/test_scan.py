@@ -50,9 +50,7 @@ def write(folder: Path, name: str, lines: list[str], header: str = HEADER) -> No
 
 def scan(folder: Path, **options: object) -> TelemetryFiles:
     """Scan with trucks T1, T2 and 07; the sum of the rows holds for every test in this file."""
-    defaults: dict[str, object] = {
-        "trucks": {"T1", "T2", "07"}, "renames": {}, "timezone": CHICAGO
-    }  # fmt: skip
+    defaults: dict[str, object] = {"trucks": {"T1", "T2", "07"}, "renames": {}, "timezone": CHICAGO}
     files = scan_telemetry(folder, **(defaults | options))  # type: ignore[arg-type]
     assert files.rows_kept + files.rows_refused == files.rows_read
     assert len(files.quarantine()) == files.rows_refused
@@ -99,9 +97,11 @@ def test_a_plain_file(tmp_path: Path) -> None:
 def test_units_of_the_header_are_converted(tmp_path: Path) -> None:
     header = "truck_id,time,lon,lat,speed_km_h,spreading,feed_total_kg,liquid_total_l,heading_deg"
     write(
-        tmp_path, "a.csv", [line(speed_mph="40.2336", feed_total_lb="45.359237,3.785411784,511")],
+        tmp_path,
+        "a.csv",
+        [line(speed_mph="40.2336", feed_total_lb="45.359237,3.785411784,511")],
         header,
-    )  # fmt: skip
+    )
     files = scan(tmp_path)
     records = by_name(files)["T1"]
     assert records.speed_mph[0] == pytest.approx(25, rel=1e-6)  # kept in single precision
@@ -116,10 +116,14 @@ def test_foreign_export_by_renames(tmp_path: Path) -> None:
     header = "Unit,When,X,Y,Kmh,On,Salt"
     write(tmp_path, "a.csv", [line("07", speed_mph="40.2336", feed_total_lb="1")], header)
     renames = {
-        "truck_id": Rename("Unit"), "time": Rename("When"), "lon": Rename("X"), "lat": Rename("Y"),
-        "speed": Rename("Kmh", "km_h"), "spreading": Rename("On"),
+        "truck_id": Rename("Unit"),
+        "time": Rename("When"),
+        "lon": Rename("X"),
+        "lat": Rename("Y"),
+        "speed": Rename("Kmh", "km_h"),
+        "spreading": Rename("On"),
         "feed_total": Rename("Salt", "t"),
-    }  # fmt: skip
+    }
     records = by_name(scan(tmp_path, renames=renames))["07"]
     assert records.speed_mph[0] == pytest.approx(25, rel=1e-6)
     assert records.feed_total_lb[0] == pytest.approx(2204.62262, rel=1e-8)
@@ -185,17 +189,23 @@ def test_material_names(tmp_path: Path) -> None:
         # neither an amount nor a place
         (line(second=9, lon="x", feed_total_lb=""), 'lon "x" is not a number'),
         (line(second=9, lat="", feed_total_lb="x"), 'feed_total_lb "x" is not a number'),
-        (line(second=9, lon="0", lat="0.0", feed_total_lb=""),
-         "the position is 0, 0: the receiver had no fix"),
+        (
+            line(second=9, lon="0", lat="0.0", feed_total_lb=""),
+            "the position is 0, 0: the receiver had no fix",
+        ),
         # neither an amount nor a time
-        (line(second=9, time="soon", feed_total_lb=""), 'time "soon" is not a date or time that'
-         " exists"),
+        (
+            line(second=9, time="soon", feed_total_lb=""),
+            'time "soon" is not a date or time that exists',
+        ),
         # a total that falls and comes back shows that the record stands elsewhere in time
         (line(second=9, time="", feed_total_lb="999"), "time is empty"),
-        (line(second=9, time="2007-04-17T10:00:00Z", feed_total_lb="2000"),
-         "the time lies over a year away from the rest of the storm"),
+        (
+            line(second=9, time="2007-04-17T10:00:00Z", feed_total_lb="2000"),
+            "the time lies over a year away from the rest of the storm",
+        ),
     ],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("few", [1, 500])
 def test_a_bad_row_is_refused_alone(
     tmp_path: Path, bad: str, reason: str, few: int, monkeypatch: pytest.MonkeyPatch
@@ -220,33 +230,45 @@ NO_POSITION = "no position, the rest of the record used"
         ({"lat": "146"}, NO_PLACE, {NO_POSITION: 1}),
         ({"lon": "0", "lat": "0.0"}, NO_PLACE, {NO_POSITION: 1}),
         ({"speed_mph": "fast"}, ("speed_mph",), {UNREADABLE: 1}),
-        ({"speed_mph": "250"}, ("speed_mph",),
-         {"speed impossible, the rest of the record used": 1}),
-        ({"speed_mph": "-1"}, ("speed_mph",),
-         {"speed impossible, the rest of the record used": 1}),
+        (
+            {"speed_mph": "250"},
+            ("speed_mph",),
+            {"speed impossible, the rest of the record used": 1},
+        ),
+        ({"speed_mph": "-1"}, ("speed_mph",), {"speed impossible, the rest of the record used": 1}),
         ({"spreading": "2"}, (), {UNREADABLE: 1, "spreading not said": 1}),
         ({"feed_total_lb": "inf"}, ("feed_total_lb",), {UNREADABLE: 1}),
-        ({"feed_total_lb": "-5"}, ("feed_total_lb",),
-         {"total or rate impossible, the rest of the record used": 1}),
+        (
+            {"feed_total_lb": "-5"},
+            ("feed_total_lb",),
+            {"total or rate impossible, the rest of the record used": 1},
+        ),
         ({"time": "2026-02-30T10:00"}, (), {TIME_BY_PLACE: 1}),
         ({"time": ""}, (), {TIME_BY_PLACE: 1}),
         ({"time": "1970-01-01T00:00:00Z"}, (), {TIME_BY_PLACE: 1}),
         ({"time": "2007-04-17T10:00:00Z"}, (), {TIME_BY_PLACE: 1}),
     ],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("few", [1, 500])
 @pytest.mark.parametrize("place", [0, 2, 5])
 def test_a_field_that_cannot_be_used_is_left_out_and_its_record_counts(
-    tmp_path: Path, cells: dict[str, str], unknown: tuple[str, ...], counts: dict[str, int],
-    place: int, few: int, monkeypatch: pytest.MonkeyPatch,
-) -> None:  # fmt: skip
+    tmp_path: Path,
+    cells: dict[str, str],
+    unknown: tuple[str, ...],
+    counts: dict[str, int],
+    place: int,
+    few: int,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """First, in the middle or last: the truck's total stays, and the record keeps its moment."""
     monkeypatch.setattr(telemetry_files, "FEW_LINES", few)
     seconds = range(0, 30, 5)
     given_cells = [cells if number == place else {} for number in range(len(seconds))]
-    write(tmp_path, "a.csv", [
-        line(second=at, **given) for at, given in zip(seconds, given_cells, strict=True)
-    ])  # fmt: skip
+    write(
+        tmp_path,
+        "a.csv",
+        [line(second=at, **given) for at, given in zip(seconds, given_cells, strict=True)],
+    )
     files = scan(tmp_path)
     records = by_name(files)["T1"]
     assert records.source_row.tolist() == list(range(2, 8))
@@ -346,8 +368,15 @@ def test_an_hour_that_comes_twice_is_told_apart_by_the_jump_back(tmp_path: Path)
     write(tmp_path, "a.csv", [local(clock, at) for at, clock in enumerate(clocks)])
     files = scan(tmp_path)
     assert utc_clock(files) == [
-        "05:50", "06:10", "06:30", "06:50", "07:10", "07:30", "07:50", "08:10"
-    ]  # fmt: skip
+        "05:50",
+        "06:10",
+        "06:30",
+        "06:50",
+        "07:10",
+        "07:30",
+        "07:50",
+        "08:10",
+    ]
     assert files.counts == {"clock change resolved": 6}
 
 
@@ -453,14 +482,18 @@ def parquet(folder: Path, **columns: object) -> None:
     [
         ({"truck_id": pa.array(["T1", None])}, "truck_id is empty"),
         ({"truck_id": pa.array(["T1", "x"]).dictionary_encode()}, 'truck "x" is not in trucks.csv'),
-        ({"time": pa.array(["2026-12-01T10:00Z", "later"])},
-         'time "later" is not a date or time that exists'),
+        (
+            {"time": pa.array(["2026-12-01T10:00Z", "later"])},
+            'time "later" is not a date or time that exists',
+        ),
         ({"time": pd.to_datetime(["2026-12-01T04:00:00", None])}, "time is empty"),
-        ({"time": pa.array([1_796_119_200_000, COMES_ROUND], pa.timestamp("ms", "UTC"))},
-         "the time lies outside the years 1980 to 2100"),
+        (
+            {"time": pa.array([1_796_119_200_000, COMES_ROUND], pa.timestamp("ms", "UTC"))},
+            "the time lies outside the years 1980 to 2100",
+        ),
         ({"time": pa.array([date(2026, 12, 1), None])}, "time is empty"),
     ],
-)  # fmt: skip
+)
 def test_columnar_files_of_any_types(
     tmp_path: Path, columns: dict[str, object], reason: str
 ) -> None:
@@ -585,11 +618,32 @@ def test_blocks_parts_and_the_temporary_folder_change_nothing(
 
 PIECES = st.sampled_from(
     [
-        "T1", "T2", "T9", "", '"', ",", "\r", "\n", "\0", "é", "2026-12-01T10:00:00Z",
-        "2026-11-01T01:30:00", "2026-12-01T10:00:05", "-94.1", "46.1", "25", "1", "0", "1e999",
-        "nan", "-3", "99999", " ", "x",
+        "T1",
+        "T2",
+        "T9",
+        "",
+        '"',
+        ",",
+        "\r",
+        "\n",
+        "\0",
+        "é",
+        "2026-12-01T10:00:00Z",
+        "2026-11-01T01:30:00",
+        "2026-12-01T10:00:05",
+        "-94.1",
+        "46.1",
+        "25",
+        "1",
+        "0",
+        "1e999",
+        "nan",
+        "-3",
+        "99999",
+        " ",
+        "x",
     ]
-)  # fmt: skip
+)
 LINES = st.one_of(
     st.builds(line, st.sampled_from(["T1", "T2", "T9"]), st.integers(0, 50)),
     st.lists(PIECES, min_size=7, max_size=7).map(",".join),

@@ -115,8 +115,12 @@ def test_pages_show_no_us_unit(metric_county):
     while waiting:
         address = waiting.pop(0)
         path, _, query = address.partition("?")
-        kind = (tuple(path.split("/")[1:2]), path.count("/"), path.rpartition("/")[2]
-                if path.count("/") == 1 else "", bool(query))  # fmt: skip
+        kind = (
+            tuple(path.split("/")[1:2]),
+            path.count("/"),
+            path.rpartition("/")[2] if path.count("/") == 1 else "",
+            bool(query),
+        )
         kinds[kind] += 1
         if kinds[kind] > 2:
             continue
@@ -125,8 +129,9 @@ def test_pages_show_no_us_unit(metric_county):
             continue
         found[address] = us_units(seen(answer.text))
         links = re.findall(r'href="(/[^"#]*)', answer.text)
-        waiting += [unescape(one) for one in links
-                    if not re.match(r"/(?:guide|static|logout|login)", one)]  # fmt: skip
+        waiting += [
+            unescape(one) for one in links if not re.match(r"/(?:guide|static|logout|login)", one)
+        ]
     assert {name: some for name, some in found.items() if some} == {}
     assert {"/plan", "/use", "/season", "/trucks"} <= set(found)
     assert len(found) > 15

@@ -71,8 +71,16 @@ def test_names_counts_and_remarks_inside_remarks():
 def test_limits_steps_lists_and_money():
     """A limit is never rounded up; a step of 9 °F is one of 5 °C: 5/9 K, NIST SP 811 (2008)."""
     slow = remark("slower", speed_mph=10.0)
-    given = remark("forms", top_mph=19.9, gates_in=(2.0, 3.0), step_f=9.0, cost=1200.0,
-                   trucks=["T1", "T2"], ways=(slow, slow), none=())  # fmt: skip
+    given = remark(
+        "forms",
+        top_mph=19.9,
+        gates_in=(2.0, 3.0),
+        step_f=9.0,
+        cost=1200.0,
+        trucks=["T1", "T2"],
+        ways=(slow, slow),
+        none=(),
+    )
     said = "slower, at most 10 mph"
     assert plain(voice("us").say(given)) == (
         f"19 mph; 2; 3 in; 9 °F; $1,200; trucks {said}{said}{said}, {said}; {said}; {said}"
@@ -110,8 +118,10 @@ def test_storms_are_called_by_name_and_day():
     assert named.storm("2026-12-31-year-end-snow") == "Year-end snow, 31 December"
     assert voice("us").storm("2026-12-31-long-night") == "Long night, 31 December"
     assert [voice("us").storm(one) for one in ("s1", "2026-12-31", "2026-13-31-x")] == [
-        "S1", "31 December", "2026 13 31 x",
-    ]  # fmt: skip
+        "S1",
+        "31 December",
+        "2026 13 31 x",
+    ]
 
 
 def test_what_has_no_words_is_an_error():
@@ -121,8 +131,9 @@ def test_what_has_no_words_is_an_error():
 
 def test_tables_without_remarks_stay_as_they_are():
     frame = pd.DataFrame({"name": ["a", ""], "gates": [(2.0, 3.0), ()], "x": [1.0, 2.0]})
-    pd.testing.assert_frame_equal(voice("us").table(frame).drop(columns="gates"),
-                                  frame.drop(columns="gates"))  # fmt: skip
+    pd.testing.assert_frame_equal(
+        voice("us").table(frame).drop(columns="gates"), frame.drop(columns="gates")
+    )
     assert voice("us").table(frame)["gates"].tolist()[0] == (2.0, 3.0)
 
 

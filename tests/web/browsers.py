@@ -28,11 +28,18 @@ AXE = Path(__file__).parent / "axe" / "axe.min.js"
 SIZES = {"desk": (1440, 900), "phone": (360, 740)}
 SECONDS = 20
 ARGUMENTS = (
-    "--headless=new", "--no-sandbox", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--ignore-gpu-blocklist",
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+    "--ignore-gpu-blocklist",
     "--force-prefers-reduced-motion",
-)  # fmt: skip
+)
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 RUN_AXE = """
 const done = arguments[arguments.length - 1];
@@ -62,9 +69,11 @@ class Screen:
         return self.driver.find_elements(By.CSS_SELECTOR, selector)
 
     def text(self, selector: str = "main") -> str:
-        return str(self.driver.execute_script(
-            "return document.querySelector(arguments[0])?.innerText ?? ''", selector
-        )).replace("\u00a0", " ")  # fmt: skip
+        return str(
+            self.driver.execute_script(
+                "return document.querySelector(arguments[0])?.innerText ?? ''", selector
+            )
+        ).replace("\u00a0", " ")
 
     def click(self, selector: str) -> None:
         """Click in the middle of the screen, away from bars that stay where they are.
@@ -94,8 +103,9 @@ class Screen:
         field.send_keys(text)
 
     def until(self, true: Callable[[], Any], what: str, seconds: float = SECONDS) -> Any:
-        wait = WebDriverWait(self.driver, seconds, 0.05,
-                             ignored_exceptions=[selenium.common.WebDriverException])  # fmt: skip
+        wait = WebDriverWait(
+            self.driver, seconds, 0.05, ignored_exceptions=[selenium.common.WebDriverException]
+        )
         return wait.until(lambda _: true(), f"waited {seconds} s: {what}")
 
     def offline(self, is_off: bool) -> None:
@@ -108,8 +118,11 @@ class Screen:
 
     def faults(self) -> list[str]:
         """What the browser complained of since it was asked last."""
-        return [entry["message"] for entry in self.driver.get_log("browser")
-                if entry["level"] == "SEVERE"]  # fmt: skip
+        return [
+            entry["message"]
+            for entry in self.driver.get_log("browser")
+            if entry["level"] == "SEVERE"
+        ]
 
     def barriers(self, *rules: str) -> list[str]:
         """What axe-core finds against WCAG 2.2, levels A and AA, or against a few rules of it."""
@@ -150,10 +163,15 @@ def screen(address: str, size: str) -> Iterator[Screen]:
         driver = webdriver.Chrome(options, Service(DRIVER))
         try:
             driver.set_script_timeout(SECONDS)
-            driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
-                "width": width, "height": height, "deviceScaleFactor": 1,
-                "mobile": size == "phone",
-            })  # fmt: skip
+            driver.execute_cdp_cmd(
+                "Emulation.setDeviceMetricsOverride",
+                {
+                    "width": width,
+                    "height": height,
+                    "deviceScaleFactor": 1,
+                    "mobile": size == "phone",
+                },
+            )
             yield Screen(driver, address, size)
         finally:
             driver.quit()

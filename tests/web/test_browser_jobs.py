@@ -129,8 +129,10 @@ def test_a_run_too_short_is_told_how_long_would_do(place):
     browser.click("#add")
     browser.until(lambda: "Run longer: at least" in browser.text("#result"), "advice")
     browser.type("[name=feeder_pct]", "160")
-    browser.until(lambda: browser.one("[name=feeder_pct]").get_attribute("aria-invalid") == "true",
-                  "the field that is wrong says so")  # fmt: skip
+    browser.until(
+        lambda: browser.one("[name=feeder_pct]").get_attribute("aria-invalid") == "true",
+        "the field that is wrong says so",
+    )
 
 
 def test_a_test_that_is_refused_comes_back_into_the_form(place):
@@ -163,8 +165,9 @@ def try_rate(browser: Screen, route: str, rate: str) -> float:
     browser.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
     started = time.monotonic()
     button.click()
-    browser.until(lambda: f"{route}: rate {rate} lb/lane-mile" in browser.text("#part-tried"),
-                  "the effect")  # fmt: skip
+    browser.until(
+        lambda: f"{route}: rate {rate} lb/lane-mile" in browser.text("#part-tried"), "the effect"
+    )
     return time.monotonic() - started
 
 
@@ -219,10 +222,14 @@ def test_a_click_on_the_map_tells_of_the_segment(place):
     webdriver = browser.driver
     at = webdriver.execute_script(
         "const b = arguments[0].getBoundingClientRect();"
-        "return [b.left + b.width / 2, b.top + b.height / 2]", name)  # fmt: skip
+        "return [b.left + b.width / 2, b.top + b.height / 2]",
+        name,
+    )
     for kind in ("mousePressed", "mouseReleased"):
-        webdriver.execute_cdp_cmd("Input.dispatchMouseEvent", {
-            "type": kind, "x": at[0], "y": at[1], "button": "left", "clickCount": 1})  # fmt: skip
+        webdriver.execute_cdp_cmd(
+            "Input.dispatchMouseEvent",
+            {"type": kind, "x": at[0], "y": at[1], "button": "left", "clickCount": 1},
+        )
     browser.until(lambda: "route R12" in browser.text("#segment"), "the segment")
     assert "Rate wanted" in browser.text("#segment")
     browser.picture("plan-segment")
@@ -243,9 +250,15 @@ def test_a_new_storm_from_a_forecast(place):
     name = f"2026-12-05-{'phone' if browser.phone else 'desk'}"
     browser.type("[name=name]", name)
     row = "forecast-new0"
-    for column, text in {"zone": "*", "start": "2026-12-05T04:00", "end": "2026-12-05T10:00",
-                         "event": "light_snow", "temperature": "warm", "trend": "steady",
-                         "application": "1"}.items():  # fmt: skip
+    for column, text in {
+        "zone": "*",
+        "start": "2026-12-05T04:00",
+        "end": "2026-12-05T10:00",
+        "event": "light_snow",
+        "temperature": "warm",
+        "trend": "steady",
+        "application": "1",
+    }.items():
         browser.type(f"[name={row}-{column}]", text)
     browser.click("form.stack button.main")
     browser.until(lambda: "Nothing was saved" in browser.text(), "what is wrong")
@@ -333,8 +346,9 @@ def test_the_officer_sees_budgets_and_sensitive_areas(place, finished_county):
     link = browser.one("a[href*='chloride.csv']")
     assert link.get_attribute("href").endswith("download=1")
     browser.click("header form button[name=units]")
-    browser.until(lambda: "Used ± u, t" in browser.one("main").get_attribute("innerHTML"),
-                  "metric units")  # fmt: skip
+    browser.until(
+        lambda: "Used ± u, t" in browser.one("main").get_attribute("innerHTML"), "metric units"
+    )
     browser.click("header form button[name=units]")
     assert (folder / "results" / "season" / "chloride.csv").is_file()
     assert browser.faults() == []

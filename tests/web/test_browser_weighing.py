@@ -66,8 +66,9 @@ def test_a_weight_that_was_typed_is_saved_with_or_without_adding_it(place):
     browser.picture("weighing")
     save(browser)
     assert [(r["gross_lb"], r["tare_lb"]) for r in rows(folder, "weighings.csv")[-2:]] == [
-        ("155", "5"), ("154", "5"),
-    ]  # fmt: skip
+        ("155", "5"),
+        ("154", "5"),
+    ]
 
 
 def test_a_typed_weight_that_cannot_be_stops_the_save(place):
@@ -114,9 +115,11 @@ def test_another_display_of_units_turns_no_weight_into_another(place):
 
 @pytest.mark.parametrize(
     ("gross", "said"),
-    [("136", "If the scale shows kg and not lb, it is 300 lb/min"),
-     ("3000", "With one zero less in the weight it is 300 lb/min")],
-)  # fmt: skip
+    [
+        ("136", "If the scale shows kg and not lb, it is 300 lb/min"),
+        ("3000", "With one zero less in the weight it is 300 lb/min"),
+    ],
+)
 def test_a_slip_is_asked_about_before_it_is_saved(place, gross, said):
     browser, folder = place
     before = (folder / "weighings.csv").read_bytes()

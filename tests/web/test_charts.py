@@ -45,8 +45,10 @@ def test_charts_have_the_colours_of_the_page_in_light_and_dark(visitor, name):
     drawn = charts(visitor("us").get(PAGES[name]).text)
     assert drawn
     style = (resource("templates") / "static" / "app.css").read_text("utf-8")
-    light, dark = (re.search(rf":root{which} {{(.*?)}}", style, re.DOTALL)[1]
-                   for which in ("", r'\[data-theme="dark"\]'))  # fmt: skip
+    light, dark = (
+        re.search(rf":root{which} {{(.*?)}}", style, re.DOTALL)[1]
+        for which in ("", r'\[data-theme="dark"\]')
+    )
     used = {colour for svg in drawn for colour in re.findall(r'(?:fill|stroke)="([^"]+)"', svg)}
     used = {colour for colour in used if not colour.startswith("url(#")} - {"none"}
     assert len(used) >= 4

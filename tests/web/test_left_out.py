@@ -16,8 +16,18 @@ from tests.conftest import FILES, route_features
 from tests.web.visitors import Browser, browser, signed_in
 
 STORM = next(name.split("/")[1] for name in FILES if name.endswith("/forecast.csv"))
-PAGES = ("/", "/trucks", "/trucks/T1", "/trucks/T1/test", "/plan", f"/plan/{STORM}",
-         f"/plan/{STORM}/inputs", "/use", "/season", "/history")  # fmt: skip
+PAGES = (
+    "/",
+    "/trucks",
+    "/trucks/T1",
+    "/trucks/T1/test",
+    "/plan",
+    f"/plan/{STORM}",
+    f"/plan/{STORM}/inputs",
+    "/use",
+    "/season",
+    "/history",
+)
 
 
 def spoilt(file: str, column: str, value: str, row: int = 2) -> dict[str, str]:

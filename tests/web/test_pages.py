@@ -21,10 +21,22 @@ from spreadplan.web.changes_tried import parse, query, what_if
 from tests.web.visitors import Browser, browser, signed_in
 
 STORM = "2026-11-28-light-snow"
-TEST = {"material": "salt", "performed_at": "2026-11-20T09:00", "gate_in": "2",
-        "feeder_pct": "50", "duration_s": "60"}  # fmt: skip
-WEIGHINGS = [{"method": "container", "gross_lb": "80", "tare_lb": "5", "count": "4",
-              "scale_division_lb": "0.5"}]  # fmt: skip
+TEST = {
+    "material": "salt",
+    "performed_at": "2026-11-20T09:00",
+    "gate_in": "2",
+    "feeder_pct": "50",
+    "duration_s": "60",
+}
+WEIGHINGS = [
+    {
+        "method": "container",
+        "gross_lb": "80",
+        "tare_lb": "5",
+        "count": "4",
+        "scale_division_lb": "0.5",
+    }
+]
 
 
 def rows(folder: Path, file: str) -> list[dict[str, str]]:
@@ -121,9 +133,10 @@ def test_a_change_means_the_same_in_either_system():
 
 def test_a_later_change_of_the_same_thing_wins():
     first, later, other = (
-        change("speed", "R1", "", 20, "us"), change("speed", "R1", "", 30, "us"),
+        change("speed", "R1", "", 20, "us"),
+        change("speed", "R1", "", 30, "us"),
         change("speed", "R2", "", 25, "us"),
-    )  # fmt: skip
+    )
     tried = parse([first, other, later])
     assert sorted(what_if(tried).speeds) == [("R1", 30.0), ("R2", 25.0)]
     assert parse([one.text() for one in tried]) == tried
@@ -131,9 +144,15 @@ def test_a_later_change_of_the_same_thing_wins():
 
 
 NONSENSE = (
-    "", "[]", '["rate"]', '["rate","R1","","x","us"]', '["rate","R1","",NaN,"us"]',
-    '["rate",1,"",5,"us"]', '["salt","R1","",5,"us"]', '["rate","R1","",5,"ells"]',
-)  # fmt: skip
+    "",
+    "[]",
+    '["rate"]',
+    '["rate","R1","","x","us"]',
+    '["rate","R1","",NaN,"us"]',
+    '["rate",1,"",5,"us"]',
+    '["salt","R1","",5,"us"]',
+    '["rate","R1","",5,"ells"]',
+)
 
 
 @pytest.mark.parametrize("text", NONSENSE)
@@ -147,17 +166,28 @@ def test_tried_changes_are_written_where_they_have_a_file(workspace):
     folder = workspace()
     visitor = browser(folder)
     usual = (folder / "assignments.csv").read_text()
-    wanted = [change("rate", "R1", "1", 250, "us"), change("truck", "R2", "", "T1", "us"),
-              change("warmer", "*", "", -3, "us")]  # fmt: skip
+    wanted = [
+        change("rate", "R1", "1", 250, "us"),
+        change("truck", "R2", "", "T1", "us"),
+        change("warmer", "*", "", -3, "us"),
+    ]
     fields = {"csrf": visitor.token(), "c": wanted}
     assert visitor.post("/plan/s1/keep", data=fields, follow_redirects=False).status_code == 303
     assert rows(folder, "storms/s1/rates.csv")[1] == {
-        "route_id": "R1", "application": "1", "rate_lb_per_lane_mile": "250"
-    }  # fmt: skip
+        "route_id": "R1",
+        "application": "1",
+        "rate_lb_per_lane_mile": "250",
+    }
     assert rows(folder, "storms/s1/assignments.csv") == [
-        {"route_id": "R2", "truck_id": "T1", "yard_id": "Y1", "material": "salt",
-         "prewet_gal_per_ton": "0", "from_application": ""}
-    ]  # fmt: skip
+        {
+            "route_id": "R2",
+            "truck_id": "T1",
+            "yard_id": "Y1",
+            "material": "salt",
+            "prewet_gal_per_ton": "0",
+            "from_application": "",
+        }
+    ]
     assert (folder / "assignments.csv").read_text() == usual, "every other storm stays as it is"
     assert rows(folder, "storms/s1/forecast.csv")[0]["pavement_temp_f"] == "22"
     assert visitor.get("/history").text.count("Take back change") == 1, "all of it is one change"
@@ -175,8 +205,10 @@ def write(visitor: Browser, *trucks: tuple[str, str, str]) -> int:
 
 
 def own_trucks(folder: Path) -> list[tuple[str, str, str]]:
-    return [(row["route_id"], row["truck_id"], row["from_application"])
-            for row in rows(folder, "storms/s1/assignments.csv")]  # fmt: skip
+    return [
+        (row["route_id"], row["truck_id"], row["from_application"])
+        for row in rows(folder, "storms/s1/assignments.csv")
+    ]
 
 
 @pytest.mark.slow
@@ -200,13 +232,16 @@ def test_a_truck_takes_over_from_a_round_on_and_keeps_the_route(workspace):
 
 
 def test_the_prewetting_of_a_truck_is_kept_in_the_unit_of_the_file(workspace):
-    folder = workspace({
-        **SECOND_ROUND,
-        "assignments.csv": "route_id,truck_id,yard_id,material,prewet_l_per_t\nR1,T1,Y1,salt,41.7\n"
-        "R2,T2,Y1,salt,\n",
-        "storms/s1/assignments.csv": "route_id,truck_id,yard_id,material,prewet_l_per_t\n"
-        "R2,T1,Y1,salt,\n",
-    })  # fmt: skip
+    folder = workspace(
+        {
+            **SECOND_ROUND,
+            "assignments.csv": "route_id,truck_id,yard_id,material,prewet_l_per_t\n"
+            "R1,T1,Y1,salt,41.7\n"
+            "R2,T2,Y1,salt,\n",
+            "storms/s1/assignments.csv": "route_id,truck_id,yard_id,material,prewet_l_per_t\n"
+            "R2,T1,Y1,salt,\n",
+        }
+    )
     assert write(browser(folder), ("R1", "T2", "2")) == 303
     added = rows(folder, "storms/s1/assignments.csv")[1]
     assert float(added["prewet_l_per_t"]) == pytest.approx(41.7)
@@ -221,8 +256,15 @@ def test_the_trucks_of_a_storm_stand_in_its_form(workspace):
     form = visitor.get("/plan/s1/inputs").text
     mark = re.search(r'name="storm_assignments-2-mark" value="(\w+)"', form)
     assert mark
-    row = {"mark": mark[1], "route": "R1", "truck": "T2", "yard": "Y1", "material": "salt",
-           "prewet": "0", "since": "9"}  # fmt: skip
+    row = {
+        "mark": mark[1],
+        "route": "R1",
+        "truck": "T2",
+        "yard": "Y1",
+        "material": "salt",
+        "prewet": "0",
+        "since": "9",
+    }
     fields = {f"storm_assignments-2-{name}": value for name, value in row.items()}
     refused = visitor.do("/plan/s1/inputs", fields)
     assert refused.status_code == 422
@@ -241,8 +283,13 @@ def test_a_round_that_a_truck_waits_for_cannot_be_taken_out(workspace):
     form = visitor.get("/plan/s1/inputs").text
     mark = re.search(r'name="rates-4-mark" value="(\w+)"', form)
     assert mark
-    emptied = {"rates-4-mark": mark[1], "rates-4-route": "", "rates-4-application": "",
-               "rates-4-start": "", "rates-4-rate": ""}  # fmt: skip
+    emptied = {
+        "rates-4-mark": mark[1],
+        "rates-4-route": "",
+        "rates-4-application": "",
+        "rates-4-start": "",
+        "rates-4-rate": "",
+    }
     refused = visitor.do("/plan/s1/inputs", emptied)
     assert refused.status_code == 422
     assert "storms/s1/assignments.csv" in refused.text
@@ -267,11 +314,17 @@ def test_inputs_show_the_visitors_units_and_keep_the_files(workspace):
     form = visitor.get("/plan/s1/inputs").text
     assert 'value="-3.889"' in form, "25 °F"
     mark = form.split('name="forecast-2-mark" value="')[1].split('"')[0]
-    same = {"forecast-2-mark": mark, "forecast-2-zone": "*",
-            "forecast-2-start": "2026-12-01T04:00", "forecast-2-end": "2026-12-01T10:00",
-            "forecast-2-event": "light_snow", "forecast-2-temperature": "-3.889",
-            "forecast-2-trend": "steady", "forecast-2-water": "1.27",
-            "forecast-2-application": "1"}  # fmt: skip
+    same = {
+        "forecast-2-mark": mark,
+        "forecast-2-zone": "*",
+        "forecast-2-start": "2026-12-01T04:00",
+        "forecast-2-end": "2026-12-01T10:00",
+        "forecast-2-event": "light_snow",
+        "forecast-2-temperature": "-3.889",
+        "forecast-2-trend": "steady",
+        "forecast-2-water": "1.27",
+        "forecast-2-application": "1",
+    }
     before = (folder / "storms/s1/forecast.csv").read_bytes()
     assert visitor.do("/plan/s1/inputs", same).status_code == 303
     assert (folder / "storms/s1/forecast.csv").read_bytes() == before, "nothing was changed"
@@ -344,9 +397,21 @@ def test_pages_of_the_sample_county_answer_at_once(tmp_path):
     shutil.copytree(resource("sample_routes") / "county", folder)
     visitor = browser(folder)
     tried = query(parse([change("rate", "R01", "", 250, "us")]))
-    paths = ["/", "/trucks", "/trucks/TC-101", "/trucks/TC-101/test", "/plan", f"/plan/{STORM}",
-             f"/plan/{STORM}{tried}", f"/plan/{STORM}/lines", f"/plan/{STORM}/routes/R04",
-             f"/plan/{STORM}/cards", "/use", f"/use/{STORM}", "/season"]  # fmt: skip
+    paths = [
+        "/",
+        "/trucks",
+        "/trucks/TC-101",
+        "/trucks/TC-101/test",
+        "/plan",
+        f"/plan/{STORM}",
+        f"/plan/{STORM}{tried}",
+        f"/plan/{STORM}/lines",
+        f"/plan/{STORM}/routes/R04",
+        f"/plan/{STORM}/cards",
+        "/use",
+        f"/use/{STORM}",
+        "/season",
+    ]
     medians = {}
     for path in paths:
         assert visitor.get(path).status_code == 200, path  # the first visit computes

@@ -348,8 +348,15 @@ def test_an_account_needs_a_name_a_role_and_a_long_password(workspace, name, rol
     assert not (folder / ".accounts.toml").exists()
 
 
-@pytest.mark.parametrize("text", ["accounts = 3", "[accounts.x]\nrole='read'", "]", "[accounts.x]\n"
-                                  "role='king'\npassword_hash='x'"])  # fmt: skip
+@pytest.mark.parametrize(
+    "text",
+    [
+        "accounts = 3",
+        "[accounts.x]\nrole='read'",
+        "]",
+        "[accounts.x]\nrole='king'\npassword_hash='x'",
+    ],
+)
 def test_a_broken_file_of_accounts_lets_nobody_in(workspace, text):
     folder = workspace()
     (folder / ".accounts.toml").write_text(text)
@@ -415,9 +422,13 @@ def test_without_signing_in_nothing_can_be_seen_or_done(workspace):
 def test_after_signing_in_only_pages_of_ours_are_gone_to(workspace):
     folder = workspace()
     save_account(folder, "ann", "read", PASSWORD)
-    for there, goes in [("/trucks?x=1", "/trucks?x=1"), ("//evil.example/", "/"),
-                        ("https://evil.example", "/"), ("/\\evil.example", "/"),
-                        ("/\t/evil.example", "/")]:  # fmt: skip
+    for there, goes in [
+        ("/trucks?x=1", "/trucks?x=1"),
+        ("//evil.example/", "/"),
+        ("https://evil.example", "/"),
+        ("/\\evil.example", "/"),
+        ("/\t/evil.example", "/"),
+    ]:
         fields = {"name": "ann", "password": PASSWORD, "next": there}
         answer = browser(folder).do("/login", fields, unsigned=True)
         assert answer.headers["location"] == goes
@@ -545,11 +556,22 @@ def test_json_that_cannot_be_understood_is_refused(workspace, body):
 @pytest.mark.parametrize(
     "path",
     [
-        "../workspace.toml", "..%2fworkspace.toml", "%2e%2e/workspace.toml", "s1/../../trucks.csv",
-        "/etc/passwd", "%2fetc/passwd", "s1/%00", ".lock", ".staging-1/x", "s1", "link.html",
-        "linked/secret.txt", "..\\workspace.toml", "C:\\x",
+        "../workspace.toml",
+        "..%2fworkspace.toml",
+        "%2e%2e/workspace.toml",
+        "s1/../../trucks.csv",
+        "/etc/passwd",
+        "%2fetc/passwd",
+        "s1/%00",
+        ".lock",
+        ".staging-1/x",
+        "s1",
+        "link.html",
+        "linked/secret.txt",
+        "..\\workspace.toml",
+        "C:\\x",
     ],
-)  # fmt: skip
+)
 def test_no_file_outside_the_results_can_be_read(workspace, path, tmp_path):
     folder = workspace()
     results = folder / "results" / "s1"

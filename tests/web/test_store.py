@@ -81,8 +81,14 @@ def test_names_of_foreign_exports_are_kept(workspace):
             "storms/s1/loads.csv": "No,truck_id,yard_id,loaded_at,material,Netto\n",
         }
     )
-    values = {"ticket_id": "L1", "truck_id": "T1", "yard_id": "Y1", "material": "salt",
-              "loaded_at": "2026-12-01T04:00", "net_lb": "2204.62262"}  # fmt: skip
+    values = {
+        "ticket_id": "L1",
+        "truck_id": "T1",
+        "yard_id": "Y1",
+        "material": "salt",
+        "loaded_at": "2026-12-01T04:00",
+        "net_lb": "2204.62262",
+    }
     store = InputStore(folder)
     store.apply([Add("storms/s1/loads.csv", values)], "ann", "x")
     assert (
@@ -166,8 +172,14 @@ def test_what_a_command_would_refuse_is_refused_at_its_field(workspace, changes,
     before = files_of(folder)
     values = {**TEST, **changes}
     with pytest.raises(Refused) as refused:
-        store.apply([Add("weighings.csv", {**WEIGHING, "test_id": "D1"}),
-                     Add("discharge_tests.csv", values)], "ann", "x")  # fmt: skip
+        store.apply(
+            [
+                Add("weighings.csv", {**WEIGHING, "test_id": "D1"}),
+                Add("discharge_tests.csv", values),
+            ],
+            "ann",
+            "x",
+        )
     assert any(what in problem.what for problem in refused.value.problems)
     if column and "formula" not in what:
         (problem,) = refused.value.at(1, column)
@@ -196,8 +208,9 @@ def test_problems_that_were_there_before_do_not_stop_the_work(workspace):
     store = InputStore(folder)
     store.apply([Add("discharge_tests.csv", TEST)], "ann", "x")
     with pytest.raises(Refused) as refused:
-        store.apply([Add("discharge_tests.csv", {**TEST, "test_id": "D10", "truck_id": "T9"})],
-                    "ann", "x")  # fmt: skip
+        store.apply(
+            [Add("discharge_tests.csv", {**TEST, "test_id": "D10", "truck_id": "T9"})], "ann", "x"
+        )
     assert ["T9" in problem.what for problem in refused.value.problems] == [True]
 
 
@@ -210,11 +223,23 @@ def test_a_truck_that_tests_speak_of_cannot_be_removed(workspace):
 
 @pytest.mark.parametrize(
     "file",
-    ["../trucks.csv", "/etc/passwd", "storms/../trucks.csv", "storms/../rates.csv",
-     "storms/.x/rates.csv", "results/x.csv",
-     "workspace.toml", ".accounts.toml", "storms/s1/trucks.csv", "rates.csv", "routes.geojson",
-     "storms/a\\b/rates.csv", "storms/s1/../../x/rates.csv", ""],
-)  # fmt: skip
+    [
+        "../trucks.csv",
+        "/etc/passwd",
+        "storms/../trucks.csv",
+        "storms/../rates.csv",
+        "storms/.x/rates.csv",
+        "results/x.csv",
+        "workspace.toml",
+        ".accounts.toml",
+        "storms/s1/trucks.csv",
+        "rates.csv",
+        "routes.geojson",
+        "storms/a\\b/rates.csv",
+        "storms/s1/../../x/rates.csv",
+        "",
+    ],
+)
 def test_only_tables_of_the_workspace_can_be_written(workspace, file):
     folder = workspace()
     before = files_of(folder.parent)

@@ -83,9 +83,19 @@ def test_what_is_no_telemetry_is_refused_and_not_kept(workspace, name, content, 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "name", ["..%2f..%2fpolicy.csv", "%2e%2e%2fx.csv", "..%5cx.csv", ".csv", "%00.csv", "con.csv",
-             "-rf.csv", "a%0ab.csv", "x" * 150 + ".csv"],
-)  # fmt: skip
+    "name",
+    [
+        "..%2f..%2fpolicy.csv",
+        "%2e%2e%2fx.csv",
+        "..%5cx.csv",
+        ".csv",
+        "%00.csv",
+        "con.csv",
+        "-rf.csv",
+        "a%0ab.csv",
+        "x" * 150 + ".csv",
+    ],
+)
 def test_no_name_leads_out_of_the_storms_folder(workspace, name):
     folder = workspace()
     before = {path for path in folder.parent.rglob("*") if ".history" not in path.parts}

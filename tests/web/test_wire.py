@@ -203,11 +203,23 @@ POST = b"POST /preferences HTTP/1.1\r\nhost: 127.0.0.1\r\ncontent-length: 100000
 
 @pytest.mark.parametrize(
     ("first", "then"),
-    [(b"", b""), (HEAD, b""), (HEAD, b"x: y\r\n"), (HEAD + b"\r\n", b""), (POST, b""),
-     (POST, b"x")],
-    ids=["nothing", "half a head", "a head that never ends", "nothing more", "no body",
-         "a body in drops"],
-)  # fmt: skip
+    [
+        (b"", b""),
+        (HEAD, b""),
+        (HEAD, b"x: y\r\n"),
+        (HEAD + b"\r\n", b""),
+        (POST, b""),
+        (POST, b"x"),
+    ],
+    ids=[
+        "nothing",
+        "half a head",
+        "a head that never ends",
+        "nothing more",
+        "no body",
+        "a body in drops",
+    ],
+)
 def test_a_connection_that_brings_no_request_is_closed(workspace, first, then):
     with (
         living(create_app(workspace()), http=Quick) as server,
@@ -246,8 +258,10 @@ def test_what_takes_its_time_is_borne_with(workspace):
 
     with living(slow, http=Quick, lifespan="off") as server, held(server.port, 1) as (wire,):
         size = 100_000
-        wire.sendall(b"POST / HTTP/1.1\r\nhost: x\r\nconnection: close\r\n"
-                     + f"content-length: {size}\r\n\r\n".encode())  # fmt: skip
+        wire.sendall(
+            b"POST / HTTP/1.1\r\nhost: x\r\nconnection: close\r\n"
+            + f"content-length: {size}\r\n\r\n".encode()
+        )
         for _ in range(50):
             wire.sendall(b"x" * (size // 50))
             time.sleep(0.04)

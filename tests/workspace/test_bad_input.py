@@ -403,21 +403,28 @@ TWICE = "what was weighed counts twice"
     [
         # the file pasted below itself: several tests, each of one row or of some
         ([D1, D2, D3] * 2, [(5, f"rows 5 to 7 say the same as rows 2 to 4: {TWICE}", True)]),
-        ([*CANS, D2, D3, *CANS, D2, D3],
-         [(8, f"rows 8 to 13 say the same as rows 2 to 7: {TWICE}", True)]),
+        (
+            [*CANS, D2, D3, *CANS, D2, D3],
+            [(8, f"rows 8 to 13 say the same as rows 2 to 7: {TWICE}", True)],
+        ),
         # a part of it
-        ([*CANS, D2, D3, D2, D3],
-         [(8, f"rows 8 to 9 say the same as rows 6 to 7: {TWICE}", True)]),
+        ([*CANS, D2, D3, D2, D3], [(8, f"rows 8 to 9 say the same as rows 6 to 7: {TWICE}", True)]),
         # and sorted afterwards
-        ([row for row in [*CANS, D2, D3] for _ in range(2)],
-         [(2 * number + 3, f"says the same as row {2 * number + 2}: {TWICE}", True)
-          for number in range(6)]),
+        (
+            [row for row in [*CANS, D2, D3] for _ in range(2)],
+            [
+                (2 * number + 3, f"says the same as row {2 * number + 2}: {TWICE}", True)
+                for number in range(6)
+            ],
+        ),
         # a truck before and after its run
         ([TRUCK, D2, D3, TRUCK], [(5, f"says the same as row 2: {TWICE}", True)]),
         ([TRUCK, TRUCK, D2, D3], [(3, f"says the same as row 2: {TWICE}", True)]),
         # one test alone: three containers in the same order again are odd, two are not
-        ([*CANS[:3], *CANS[:3], D2, D3],
-         [(5, f"rows 5 to 7 say the same as rows 2 to 4: {TWICE}", False)]),
+        (
+            [*CANS[:3], *CANS[:3], D2, D3],
+            [(5, f"rows 5 to 7 say the same as rows 2 to 4: {TWICE}", False)],
+        ),
         ([*CANS[:2], *CANS[:2], D2, D3], []),
         # containers filled alike
         ([D1, D1, D1, D2, D3], []),
@@ -425,7 +432,7 @@ TWICE = "what was weighed counts twice"
         ([*CANS, CANS[0], CANS[2], D2, D3], []),
         ([TRUCK, TRUCK.replace("30000", "30020"), D2, D3], []),
     ],
-)  # fmt: skip
+)
 def test_weighings_that_stand_twice(workspace, rows, expected):
     assert weighing_lines(workspace, *rows) == expected
 
@@ -453,18 +460,23 @@ def test_weather_that_stands_twice_is_refused(workspace):
 
 def test_a_ticket_in_the_folders_of_two_storms_is_refused(workspace):
     loads = LOADS + "L1,T1,Y1,2026-12-01T04:00,salt,12000\n"
-    folder = workspace({
-        "storms/s1/loads.csv": loads, "storms/s1/returns.csv": RETURNS + BACK,
-        # numbers may begin anew in each storm
-        "storms/s2/loads.csv": loads + "L2,T1,Y1,2026-12-01T06:00,salt,12000\n",
-        "storms/s3/loads.csv": LOADS + "L1,T1,Y1,2026-12-09T04:00,salt,12000\n",
-        "storms/s3/returns.csv": RETURNS + BACK.replace("1200", "1300") + BACK,
-    })  # fmt: skip
+    folder = workspace(
+        {
+            "storms/s1/loads.csv": loads,
+            "storms/s1/returns.csv": RETURNS + BACK,
+            # numbers may begin anew in each storm
+            "storms/s2/loads.csv": loads + "L2,T1,Y1,2026-12-01T06:00,salt,12000\n",
+            "storms/s3/loads.csv": LOADS + "L1,T1,Y1,2026-12-09T04:00,salt,12000\n",
+            "storms/s3/returns.csv": RETURNS + BACK.replace("1200", "1300") + BACK,
+        }
+    )
     with pytest.raises(BadInput) as caught:
         read_workspace(
-            folder, required=["trucks", "materials"], optional=[*TABLES, "policy"],
+            folder,
+            required=["trucks", "materials"],
+            optional=[*TABLES, "policy"],
             storms=dict.fromkeys(("s1", "s2", "s3"), STORM_TABLES),
-        )  # fmt: skip
+        )
     assert [str(problem).split(";")[0] for problem in caught.value.problems if problem.fatal] == [
         "storms/s2/loads.csv:2:*: stands already in storms/s1/loads.csv, row 2",
         "storms/s3/returns.csv:3:*: stands already in storms/s1/returns.csv, row 2",
@@ -482,11 +494,13 @@ def test_a_ticket_in_the_folders_of_two_storms_is_refused(workspace):
 )
 def test_tickets_far_from_the_storm_s_weather_draw_a_caution(workspace, day, what):
     """The forecast runs from 04:00 to 10:00 on 1 December 2026."""
-    folder = workspace({
-        "storms/s1/loads.csv": LOADS + f"L1,T1,Y1,2026-12-01T04:00,salt,12000\n"
-        f"L2,T1,Y1,{day}T04:00,salt,12000\nL3,T1,Y1,{day}T05:00,salt,12000\n",
-        "storms/s1/returns.csv": RETURNS + BACK.replace("2026-12-01", day),
-    })  # fmt: skip
+    folder = workspace(
+        {
+            "storms/s1/loads.csv": LOADS + f"L1,T1,Y1,2026-12-01T04:00,salt,12000\n"
+            f"L2,T1,Y1,{day}T04:00,salt,12000\nL3,T1,Y1,{day}T05:00,salt,12000\n",
+            "storms/s1/returns.csv": RETURNS + BACK.replace("2026-12-01", day),
+        }
+    )
     said = [str(one) for one in read(folder).cautions if "forecast" in one.what]
     if what is None:
         assert said == []

@@ -114,10 +114,12 @@ REFUSED = {
         f"latitude 46; {MISSING}",
     ),
     "the only yard without its sign": (
-        yards((94, 46)), f"yards.csv:2:lon: the yard lies {{}}; {MISSING}",
+        yards((94, 46)),
+        f"yards.csv:2:lon: the yard lies {{}}; {MISSING}",
     ),
     "a yard on the other half of the globe": (
-        yards((-94, -46)), f"yards.csv:2:lat: the yard lies {{}}; {TOO_MANY}",
+        yards((-94, -46)),
+        f"yards.csv:2:lat: the yard lies {{}}; {TOO_MANY}",
     ),
     "a yard at 0, 0": (yards((0, 0)), "yards.csv:2:lon: the yard lies {}; give it: an empty"),
     "a yard with an empty latitude": (yards((-94, 0)), "yards.csv:2:lat: the yard {}; give it"),
@@ -134,18 +136,25 @@ REFUSED = {
         f"sensitive_areas.geojson:1:geometry: lies {{}}; {EXCHANGED}",
     ),
     "an area with a vertex at 0, 0": (
-        areas([[-94, 46], [-93.9, 46], [0, 0]]), "to its vertex 3 at longitude 0",
+        areas([[-94, 46], [-93.9, 46], [0, 0]]),
+        "to its vertex 3 at longitude 0",
     ),
     "an area with a vertex without its sign": (
-        areas([[-94, 46], [93.9, 46], [-94, 46.1]]), f"{MISSING} draw that vertex again",
+        areas([[-94, 46], [93.9, 46], [-94, 46.1]]),
+        f"{MISSING} draw that vertex again",
     ),
     "a mirrored line in Wales": (
-        moved(lambda lon, lat: [lon + 90.5, lat + 6]) | yards((-3.5, 52)) | clock("Europe/London")
-        | routes(a=[[3.5, 52], [3.5, 52.05]], b=[[-3.5, 52.05], [-3.45, 52.06]],
-                 c=[[-3.5, 52.05], [-3.4, 52.05]]),
+        moved(lambda lon, lat: [lon + 90.5, lat + 6])
+        | yards((-3.5, 52))
+        | clock("Europe/London")
+        | routes(
+            a=[[3.5, 52], [3.5, 52.05]],
+            b=[[-3.5, 52.05], [-3.45, 52.06]],
+            c=[[-3.5, 52.05], [-3.4, 52.05]],
+        ),
         f"lies 293 miles (472 km) from the other roads, at longitude 3.5, latitude 52; {MISSING}",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.slow
@@ -165,7 +174,8 @@ CAUTIONS = {
     ),
     "a yard one degree off": (yards((-94, 47)), "yards.csv:2:*: the yard lies 65 miles"),
     "yards of the whole state": (
-        yards((-94, 46), (-94, 47), (-98, 44)), "yards.csv:3:*: the yard lies 65 miles (105 km) "
+        yards((-94, 46), (-94, 47), (-98, 44)),
+        "yards.csv:3:*: the yard lies 65 miles (105 km) "
         "from every road, at longitude -94, latitude 47, with 1 more (4); check both coordinates",
     ),
     "a road far off": (
@@ -191,12 +201,17 @@ CAUTIONS = {
         "routes.geojson:3:geometry: runs 9.7 miles",
     ),
     "a line mirrored across a near meridian": (
-        routes(a=[[1.5, 52], [1.5, 52.05]], b=[[-1.5, 52.05], [-1.45, 52.06]],
-               c=[[-1.5, 52.05], [-1.4, 52.05]]) | yards((-1.5, 52)) | clock("Europe/London"),
+        routes(
+            a=[[1.5, 52], [1.5, 52.05]],
+            b=[[-1.5, 52.05], [-1.45, 52.06]],
+            c=[[-1.5, 52.05], [-1.4, 52.05]],
+        )
+        | yards((-1.5, 52))
+        | clock("Europe/London"),
         "routes.geojson:1:geometry: lies 123 miles (198 km) from the other roads, at longitude "
         f"1.5, latitude 52; {MISSING}",
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", CAUTIONS)
@@ -273,13 +288,18 @@ def test_distances_agree_with_the_ellipsoid():
 @pytest.mark.parametrize(
     ("lon", "zone", "fits"),
     [
-        (-94, "America/Chicago", True), (94, "America/Chicago", False), (10, "Europe/Oslo", True),
-        (-94, "UTC", True), (-94, "Etc/GMT+6", True), (94, "Etc/GMT+6", False),
-        (75, "Asia/Shanghai", True), (-170, "Pacific/Auckland", True),
+        (-94, "America/Chicago", True),
+        (94, "America/Chicago", False),
+        (10, "Europe/Oslo", True),
+        (-94, "UTC", True),
+        (-94, "Etc/GMT+6", True),
+        (94, "Etc/GMT+6", False),
+        (75, "Asia/Shanghai", True),
+        (-170, "Pacific/Auckland", True),
         (-0.1, "Europe/London", True),
         (-94, "Europe/London", False),
     ],
-)  # fmt: skip
+)
 def test_a_clock_tells_the_side_of_the_globe(lon, zone, fits):
     assert _fits_clock(lon, ZoneInfo(zone)) is fits
 
@@ -290,8 +310,13 @@ def test_records_far_from_every_road_are_named(workspace):
     lost = place.assign(lon=-place["lon"])
     mixed = pd.concat([lost.iloc[:4], place.iloc[4:]])
     nowhere = place.assign(lon=np.nan)
-    some = {"good.csv": place, "lost.csv": lost, "mixed.csv": mixed, "nowhere.csv": nowhere,
-            "other.csv": place.assign(lat=40.0)}  # fmt: skip
+    some = {
+        "good.csv": place,
+        "lost.csv": lost,
+        "mixed.csv": mixed,
+        "nowhere.csv": nowhere,
+        "other.csv": place.assign(lat=40.0),
+    }
     found = [str(problem) for problem in far_records(some, table)]
     assert found == [
         "lost.csv:0:*: 100 % of its positions lie 6,057 miles (9,748 km) or more from every road, "

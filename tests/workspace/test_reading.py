@@ -80,8 +80,12 @@ def test_routes_are_the_same_from_every_format_and_crs(workspace, suffix, crs):
 @pytest.mark.parametrize("suffix", ["gpkg", "shp", "parquet"])
 def test_messages_name_the_file_that_was_read(workspace, capsys, suffix):
     """Whatever is said of the routes names their file, and no other that could have been there."""
-    folder = workspace({"routes.geojson": None, "storms/s1/rates.csv": "route_id,application,"
-                        "rate_lb_per_lane_mile\nR9,1,200\n"})  # fmt: skip
+    folder = workspace(
+        {
+            "routes.geojson": None,
+            "storms/s1/rates.csv": "route_id,application,rate_lb_per_lane_mile\nR9,1,200\n",
+        }
+    )
     frame = gpd.GeoDataFrame.from_features(route_features(), crs="EPSG:4326")
     path = folder / f"routes.{suffix}"
     frame.to_parquet(path) if suffix == "parquet" else frame.to_file(path)

@@ -54,8 +54,10 @@ def said(folder: Path) -> list[str]:
         ("SensitiveAreas.gpkg", "is not read; call it sensitive_areas.gpkg"),
         ("sensitve_areas.geojson", "is not read; call it sensitive_areas.geojson"),
         ("sensitive_areas.json", "is not read; call it sensitive_areas.geojson"),
-        ("SENSITIVE_AREAS.SHP", "is not read; call it sensitive_areas.shp, and the files that "
-         "belong to it likewise"),
+        (
+            "SENSITIVE_AREAS.SHP",
+            "is not read; call it sensitive_areas.shp, and the files that belong to it likewise",
+        ),
         # another kind
         ("storms/s1/loads.xlsx", "is not read; save what it holds as loads.csv"),
         ("storms/s1/loads", "is not read; save what it holds as loads.csv"),
@@ -71,15 +73,22 @@ def said(folder: Path) -> list[str]:
         ("storms/s1/trucks.csv", "is not read here; put it into the workspace's own folder"),
         ("storms/s1/policy.toml", "is not read here; put it into the workspace's own folder"),
         ("storms/s1/routes.gpkg", "is not read here; put it into the workspace's own folder"),
-        ("telemetry.csv", "is not read here; put it into the folder of its storm, storms/STORM/ "
-         "if it holds records of trucks"),
+        (
+            "telemetry.csv",
+            "is not read here; put it into the folder of its storm, storms/STORM/ "
+            "if it holds records of trucks",
+        ),
         ("storms/s1/telemetry.csv", "is not read; put what it holds into telemetry/"),
-        ("storms/s1/truck-7.csv", "is not read here; put it into storms/s1/telemetry/ "
-         "if it holds records of trucks"),
-        ("storms/s1/truck-7.PARQUET", "is not read here; put it into storms/s1/telemetry/ "
-         "if it holds records of trucks"),
+        (
+            "storms/s1/truck-7.csv",
+            "is not read here; put it into storms/s1/telemetry/ if it holds records of trucks",
+        ),
+        (
+            "storms/s1/truck-7.PARQUET",
+            "is not read here; put it into storms/s1/telemetry/ if it holds records of trucks",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_file_that_seems_to_be_meant_is_named_with_its_right_name(workspace, file, line):
     folder = workspace({file: "x\n"})
     assert said(folder) == [f"{file}:0:*: {line}"]
@@ -87,12 +96,14 @@ def test_a_file_that_seems_to_be_meant_is_named_with_its_right_name(workspace, f
 
 @pytest.mark.parametrize(
     ("place", "line"),
-    [("storms/s1/Telemetry", "is not read; call the folder telemetry"),
-     ("storms/s1/TELEMETRY", "is not read; call the folder telemetry"),
-     ("telemetry", "is not read here; put it into the folder of its storm, storms/STORM/"),
-     ("storms/s1/loads", "is not read; put its file beside this folder, as loads.csv"),
-     ("sensitive_areas.gdb", "is not read; save what it holds as sensitive_areas.geojson")],
-)  # fmt: skip
+    [
+        ("storms/s1/Telemetry", "is not read; call the folder telemetry"),
+        ("storms/s1/TELEMETRY", "is not read; call the folder telemetry"),
+        ("telemetry", "is not read here; put it into the folder of its storm, storms/STORM/"),
+        ("storms/s1/loads", "is not read; put its file beside this folder, as loads.csv"),
+        ("sensitive_areas.gdb", "is not read; save what it holds as sensitive_areas.geojson"),
+    ],
+)
 def test_so_is_a_folder(workspace, place, line):
     folder = workspace()
     (folder / place).mkdir()
@@ -109,11 +120,25 @@ def test_a_folder_of_storms_in_capitals(workspace):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "file",
-    ["storms/s1/loads.pdf", "storms/s1/notes.docx", "~$loads.xlsx", "storms/s1/.~lock.loads.csv#",
-     "storms/s1/loads.csv~", "trucks.xlsx", "Copy of trucks.csv", "routes.qgz", "routes.gpkg-wal",
-     "routes.dbf", "storms/s1/forecast.ods", "notes.csv", "columns of the export.xlsx",
-     "guide.html", "storms/readme.txt", "results/loads.xlsx"],
-)  # fmt: skip
+    [
+        "storms/s1/loads.pdf",
+        "storms/s1/notes.docx",
+        "~$loads.xlsx",
+        "storms/s1/.~lock.loads.csv#",
+        "storms/s1/loads.csv~",
+        "trucks.xlsx",
+        "Copy of trucks.csv",
+        "routes.qgz",
+        "routes.gpkg-wal",
+        "routes.dbf",
+        "storms/s1/forecast.ods",
+        "notes.csv",
+        "columns of the export.xlsx",
+        "guide.html",
+        "storms/readme.txt",
+        "results/loads.xlsx",
+    ],
+)
 def test_what_nobody_can_mean_is_left_alone(workspace, file):
     """Pictures and letters, locks of office programs, the sheet that a table was saved from."""
     assert said(workspace({file: "x\n"})) == []
@@ -174,9 +199,12 @@ def test_a_command_speaks_of_the_files_that_it_would_use(tmp_path):
         for name, lines in told.items()
     }
     assert speaks == {
-        "check": (True, True), "calibrate": (False, False), "plan": (False, True),
-        "reconcile": (True, True), "season": (True, True),
-    }  # fmt: skip
+        "check": (True, True),
+        "calibrate": (False, False),
+        "plan": (False, True),
+        "reconcile": (True, True),
+        "season": (True, True),
+    }
 
 
 @pytest.mark.slow

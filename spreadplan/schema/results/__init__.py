@@ -12,8 +12,7 @@ from spreadplan.schema.results import calibration, plan, season, use
 from spreadplan.schema.results.columns import ResultColumn, ResultTable
 
 RESULTS: Final[dict[str, ResultTable]] = {
-    one.name: one
-    for one in (*calibration.TABLES, *plan.TABLES, *use.TABLES, *season.TABLES)
-}  # fmt: skip
+    one.name: one for one in (*calibration.TABLES, *plan.TABLES, *use.TABLES, *season.TABLES)
+}
 
 __all__ = ["RESULTS", "ResultColumn", "ResultTable"]

@@ -83,11 +83,20 @@ def play(folder: Path, county: County, roads: list[Road], calibration: Calibrati
         loads.to_csv(place / "loads.csv", index=False)
         returns.to_csv(place / "returns.csv", index=False)
         truths.append(truth_table(drives, roads, storm))
-        reported += [(storm, one.truck.truck_id, float(one.true_lb.sum()), one.reported_lb,
-                      one.empty_lb) for one in drives]  # fmt: skip
+        reported += [
+            (storm, one.truck.truck_id, float(one.true_lb.sum()), one.reported_lb, one.empty_lb)
+            for one in drives
+        ]
     columns = ["storm", "truck_id", "true_lb", "shown_lb", "empty_lb"]
-    return Played(folder, county, calibration, pd.concat(truths, ignore_index=True),
-                  pd.DataFrame(reported, columns=columns), plans, list(plans))  # fmt: skip
+    return Played(
+        folder,
+        county,
+        calibration,
+        pd.concat(truths, ignore_index=True),
+        pd.DataFrame(reported, columns=columns),
+        plans,
+        list(plans),
+    )
 
 
 def _write_storms(folder: Path, rng: np.random.Generator) -> dict[str, pd.Timestamp]:
@@ -98,10 +107,12 @@ def _write_storms(folder: Path, rng: np.random.Generator) -> dict[str, pd.Timest
         (folder / "storms" / storm / "telemetry").mkdir(parents=True)
         rate = round(float(rng.uniform(150.0, 350.0)))
         pd.DataFrame(
-            [("*", n + 1, (start + pd.Timedelta(minutes=30 * n)).isoformat(), rate)
-             for n in range(int(rng.integers(2, 5)))],
+            [
+                ("*", n + 1, (start + pd.Timedelta(minutes=30 * n)).isoformat(), rate)
+                for n in range(int(rng.integers(2, 5)))
+            ],
             columns=["route_id", "application", "start", "rate_lb_per_lane_mile"],
-        ).to_csv(folder / "storms" / storm / "rates.csv", index=False)  # fmt: skip
+        ).to_csv(folder / "storms" / storm / "rates.csv", index=False)
         starts[storm] = start
         start += pd.Timedelta(days=float(rng.uniform(8.0, 22.0))).round("min")
     return starts
@@ -110,9 +121,11 @@ def _write_storms(folder: Path, rng: np.random.Generator) -> dict[str, pd.Timest
 def _plans(folder: Path, storms: list[str], calibration: Calibration) -> dict[str, StormPlan]:
     """The plan of each storm. No test is added during the season: one calibration serves all."""
     workspace = read_workspace(
-        folder, required=["routes", "trucks", "materials", "assignments"],
-        optional=[*GENERAL, "policy"], storms=dict.fromkeys(storms, ("rates",)),
-    )  # fmt: skip
+        folder,
+        required=["routes", "trucks", "materials", "assignments"],
+        optional=[*GENERAL, "policy"],
+        storms=dict.fromkeys(storms, ("rates",)),
+    )
     return {
         storm: plan_storm(plan_inputs(workspace, storm, calibration, "middle")) for storm in storms
     }
@@ -122,43 +135,78 @@ def _write_general(folder: Path, county: County, roads: list[Road]) -> None:
     folder.mkdir(parents=True)
     (folder / "workspace.toml").write_text(
         '[workspace]\nname = "County"\nunits = "us"\ntimezone = "UTC"\n'
-        'season_start = 2026-11-01\nseason_end = 2027-04-30\n', "utf-8"
-    )  # fmt: skip
+        "season_start = 2026-11-01\nseason_end = 2027-04-30\n",
+        "utf-8",
+    )
     (folder / "policy.toml").write_text(
         "[tolerance]\nover_pct = 10\nunder_pct = 10\nconfidence = 0.95\n", "utf-8"
     )
-    trucks = [(one.truck_id, "closed_loop" if one.closed_loop else "open_loop", "auger", 16000,
-               "3", 5, 100) for one in county.trucks]  # fmt: skip
+    trucks = [
+        (
+            one.truck_id,
+            "closed_loop" if one.closed_loop else "open_loop",
+            "auger",
+            16000,
+            "3",
+            5,
+            100,
+        )
+        for one in county.trucks
+    ]
     tests, weighings = tests_of(county)
     tables = {
         "materials": ("material kind cost_per_ton", [("salt", "solid", 80)]),
-        "trucks": ("truck_id control feeder capacity_lb gate_positions_in min_feeder_pct "
-                   "max_feeder_pct", trucks),
-        "discharge_tests": ("test_id truck_id material performed_at gate_in feeder_pct duration_s "
-                            "sensor_counts", tests),
+        "trucks": (
+            "truck_id control feeder capacity_lb gate_positions_in min_feeder_pct max_feeder_pct",
+            trucks,
+        ),
+        "discharge_tests": (
+            "test_id truck_id material performed_at gate_in feeder_pct duration_s sensor_counts",
+            tests,
+        ),
         "weighings": ("test_id method gross_lb tare_lb scale_division_lb", weighings),
         "yards": ("yard_id lon lat reload_min", [("Y1", -94.0, 46.0, 8)]),
-        "assignments": ("route_id truck_id yard_id material",
-                        [(f"R{n + 1}", f"T{n + 1}", "Y1", "salt") for n in range(TRUCKS)]),
-    }  # fmt: skip
+        "assignments": (
+            "route_id truck_id yard_id material",
+            [(f"R{n + 1}", f"T{n + 1}", "Y1", "salt") for n in range(TRUCKS)],
+        ),
+    }
     for name, (columns, rows) in tables.items():
         pd.DataFrame(rows, columns=columns.split()).to_csv(folder / f"{name}.csv", index=False)
     features = [
-        {"type": "Feature", "geometry": {"type": "LineString", "coordinates": line},
-         "properties": {"route_id": road.route_id, "segment_id": f"{road.route_id}-{n + 1:02d}",
-                        "sequence": n + 1, "lanes": 2, "passes": 2, "speed_mph": SPEED_MPH,
-                        "service_class": "A", "name": "Road", "two_way": True}}
-        for road in roads for n, line in enumerate(road.segment_lines())
-    ]  # fmt: skip
+        {
+            "type": "Feature",
+            "geometry": {"type": "LineString", "coordinates": line},
+            "properties": {
+                "route_id": road.route_id,
+                "segment_id": f"{road.route_id}-{n + 1:02d}",
+                "sequence": n + 1,
+                "lanes": 2,
+                "passes": 2,
+                "speed_mph": SPEED_MPH,
+                "service_class": "A",
+                "name": "Road",
+                "two_way": True,
+            },
+        }
+        for road in roads
+        for n, line in enumerate(road.segment_lines())
+    ]
     (folder / "routes.geojson").write_text(
         json.dumps({"type": "FeatureCollection", "features": features}), "utf-8"
     )
 
 
 def _storm(
-    folder: Path, county: County, roads: list[Road], plan: StormPlan, calibration: Calibration,
-    storm: str, start: pd.Timestamp, hopper: Hopper,
-) -> list[Drive]:  # fmt: skip
+    folder: Path,
+    county: County,
+    roads: list[Road],
+    plan: StormPlan,
+    calibration: Calibration,
+    storm: str,
+    start: pd.Timestamp,
+    hopper: Hopper,
+) -> list[Drive]:
     """Play a storm and write its telemetry."""
     rng, place = county.rng, folder / "storms" / storm
     wet = float(rng.normal(0.0, county.odd.moisture_rel))
@@ -189,6 +237,7 @@ def _settings(
         assert len(mine) == SEGMENTS
         rate = mine["mass_lb"] / mine["lane_miles"] / M_PER_MI
         output = mine["feeder_pct"].fillna(100.0).to_numpy(dtype=float)
-        found.append(Settings(rate.to_numpy(dtype=float), output, per_pct * output,
-                              model.lb_per_count))  # fmt: skip
+        found.append(
+            Settings(rate.to_numpy(dtype=float), output, per_pct * output, model.lb_per_count)
+        )
     return found

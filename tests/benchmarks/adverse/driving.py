@@ -117,9 +117,15 @@ class Hopper:
 
 
 def drive(
-    county: County, truck: Truck, road: Road, rounds: list[Settings], start_s: float,
-    first_s: float, wet: float, hopper: Hopper,
-) -> Drive:  # fmt: skip
+    county: County,
+    truck: Truck,
+    road: Road,
+    rounds: list[Settings],
+    start_s: float,
+    first_s: float,
+    wet: float,
+    hopper: Hopper,
+) -> Drive:
     """One truck's storm. ``first_s`` : the day of the tests; ``wet`` : departure by moisture."""
     rng, odd = county.rng, county.odd
     common = 1.0 + wet + rng.normal(0.0, truck.sd("day"))
@@ -188,10 +194,14 @@ def _standing(road: Road, start_s: float, seconds: int, total: float) -> dict[st
     away = road.xy_m[0] - 60.0 * (road.xy_m[1] - road.xy_m[0]) / road.at_m[1]
     same = np.ones(seconds)
     return {
-        "time_s": start_s + np.arange(seconds), "x_m": away[0] * same, "y_m": away[1] * same,
-        "heading_deg": 0.0 * same, "speed_mps": 0.0 * same, "spreading": 0.0 * same,
+        "time_s": start_s + np.arange(seconds),
+        "x_m": away[0] * same,
+        "y_m": away[1] * same,
+        "heading_deg": 0.0 * same,
+        "speed_mps": 0.0 * same,
+        "spreading": 0.0 * same,
         "reported_lb": total * same,
-    }  # fmt: skip
+    }
 
 
 def _way(rng: np.random.Generator, road: Road) -> tuple[Floats, Floats, Floats]:
@@ -222,14 +232,22 @@ def faded(rng: np.random.Generator, count: int, memory_s: float) -> Floats:
 
 
 def _round(
-    county: County, truck: Truck, road: Road, plan: Settings, start_s: float, common: float,
-    ideas: Floats, content: float, total: float,
-) -> tuple[dict[str, Floats], Floats, Floats, Floats, float]:  # fmt: skip
+    county: County,
+    truck: Truck,
+    road: Road,
+    plan: Settings,
+    start_s: float,
+    common: float,
+    ideas: Floats,
+    content: float,
+    total: float,
+) -> tuple[dict[str, Floats], Floats, Floats, Floats, float]:
     """One round: its seconds; true, planned-true and shown mass by segment; mass not there."""
     rng = county.rng
     at, speed, back = _way(rng, road)
-    place = np.minimum(np.searchsorted(road.ends_m, (at + (at - speed * (1 - 2 * back))) / 2.0),
-                       SEGMENTS - 1)  # fmt: skip
+    place = np.minimum(
+        np.searchsorted(road.ends_m, (at + (at - speed * (1 - 2 * back))) / 2.0), SEGMENTS - 1
+    )
     moving = speed > 0.0
     departs = common * (1.0 + truck.sd("run") * faded(rng, len(at), RUN_MEMORY_S))
     if truck.closed_loop:
@@ -256,22 +274,34 @@ def _round(
     ahead = [np.interp(at + 3.0, road.at_m, road.xy_m[:, axis]) for axis in (0, 1)]
     heading = np.degrees(np.arctan2(ahead[0] - x, ahead[1] - y)) + 180.0 * back
     block = {
-        "time_s": start_s + np.arange(len(at), dtype=float), "x_m": x, "y_m": y,
-        "heading_deg": heading % 360.0, "speed_mps": speed,
-        "spreading": moving.astype(float), "reported_lb": total + np.cumsum(shown_each),
-    }  # fmt: skip
+        "time_s": start_s + np.arange(len(at), dtype=float),
+        "x_m": x,
+        "y_m": y,
+        "heading_deg": heading % 360.0,
+        "speed_mps": speed,
+        "spreading": moving.astype(float),
+        "reported_lb": total + np.cumsum(shown_each),
+    }
     of_shown = np.bincount(place, shown_each, SEGMENTS)
     return block, of_segment, planned, of_shown, float((true - fallen).sum())
 
 
 def truth_table(drives: list[Drive], roads: list[Road], storm: str) -> pd.DataFrame:
     """storm, route_id, segment_id, truck_id, and the masses of `Drive`; one row a segment."""
-    return pd.concat([
-        pd.DataFrame({
-            "storm": storm, "route_id": road.route_id,
-            "segment_id": [f"{road.route_id}-{n + 1:02d}" for n in range(SEGMENTS)],
-            "truck_id": made.truck.truck_id, "true_lb": made.true_lb, "shown_lb": made.shown_lb,
-            "planned_true_lb": made.planned_true_lb,
-        })
-        for made, road in zip(drives, roads, strict=True)
-    ], ignore_index=True)  # fmt: skip
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "storm": storm,
+                    "route_id": road.route_id,
+                    "segment_id": [f"{road.route_id}-{n + 1:02d}" for n in range(SEGMENTS)],
+                    "truck_id": made.truck.truck_id,
+                    "true_lb": made.true_lb,
+                    "shown_lb": made.shown_lb,
+                    "planned_true_lb": made.planned_true_lb,
+                }
+            )
+            for made, road in zip(drives, roads, strict=True)
+        ],
+        ignore_index=True,
+    )

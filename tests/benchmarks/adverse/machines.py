@@ -76,8 +76,11 @@ class Truck:
 
     def sd(self, what: str) -> float:
         """Standard deviation of the departure of the ``day``, ``filling`` or ``run``."""
-        share = {"day": self.day_share, "filling": self.filling_share,
-                 "run": 1.0 - self.day_share - self.filling_share}[what]  # fmt: skip
+        share = {
+            "day": self.day_share,
+            "filling": self.filling_share,
+            "run": 1.0 - self.day_share - self.filling_share,
+        }[what]
         return self.scatter * float(np.sqrt(share))
 
 
@@ -156,10 +159,18 @@ def tests_of(county: County) -> tuple[list[tuple[object, ...]], list[tuple[objec
             turned_lb *= truck.full_lb_min / 100.0 / truck.lb_per_count * minutes
             mass = max(turned_lb * float(truck.filled(at)) * (1.0 + departs), 0.0)
             counts = max(round(turned_lb / truck.lb_per_count + rng.uniform(-0.5, 0.5)), 1)
-            tests.append((name, truck.truck_id, "salt",
-                          f"2026-10-{12 + 7 * later:02d}T{9 + number:02d}:00", GATE_IN, output,
-                          round(60.0 * minutes + rng.normal(0.0, 0.3), 1),
-                          counts if truck.closed_loop else ""))  # fmt: skip
+            tests.append(
+                (
+                    name,
+                    truck.truck_id,
+                    "salt",
+                    f"2026-10-{12 + 7 * later:02d}T{9 + number:02d}:00",
+                    GATE_IN,
+                    output,
+                    round(60.0 * minutes + rng.normal(0.0, 0.3), 1),
+                    counts if truck.closed_loop else "",
+                )
+            )
             weighings += _weighed(rng, name, method, mass * (1.0 + scale[method]))
     return tests, weighings
 
@@ -170,8 +181,11 @@ def _outputs(rng: np.random.Generator, truck: Truck, count: int) -> list[float]:
         return [float(one) for one in np.round(rng.uniform(34.0, 42.0, count))]
     if count == 1:
         return [50.0]
-    levels = np.round(np.linspace(float(rng.choice([20.0, 30.0])), float(rng.choice([70.0, 100.0])),
-                                  min(count, 4)))  # fmt: skip
+    levels = np.round(
+        np.linspace(
+            float(rng.choice([20.0, 30.0])), float(rng.choice([70.0, 100.0])), min(count, 4)
+        )
+    )
     return [float(one) for one in np.resize(levels, count)]
 
 

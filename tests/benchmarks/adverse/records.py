@@ -40,8 +40,16 @@ def tickets(
                 continue
             copies = 2 if rng.uniform() < odd.twice_share else 1
             for _ in range(copies):
-                loads.append([f"{storm}-{len(loads)}", name, "Y1", str(stamp(time_s + off_s)) + "Z",
-                              "salt", *written])  # fmt: skip
+                loads.append(
+                    [
+                        f"{storm}-{len(loads)}",
+                        name,
+                        "Y1",
+                        str(stamp(time_s + off_s)) + "Z",
+                        "salt",
+                        *written,
+                    ]
+                )
         if made.returned is not None:
             time_s, net = made.returned
             back = _scaled(rng, net, yard_off)
@@ -55,11 +63,20 @@ def tickets(
             other = int(rng.integers(len(loads)))
             loads[place][1], loads[other][1] = loads[other][1], loads[place][1]
     return (
-        pd.DataFrame(loads, columns=["ticket_id", "truck_id", "yard_id", "loaded_at", "material",
-                                     "net_lb", "scale_division_lb"]),
-        pd.DataFrame(returns, columns=["truck_id", "yard_id", "returned_at", "material",
-                                       "net_lb"]),
-    )  # fmt: skip
+        pd.DataFrame(
+            loads,
+            columns=[
+                "ticket_id",
+                "truck_id",
+                "yard_id",
+                "loaded_at",
+                "material",
+                "net_lb",
+                "scale_division_lb",
+            ],
+        ),
+        pd.DataFrame(returns, columns=["truck_id", "yard_id", "returned_at", "material", "net_lb"]),
+    )
 
 
 def _scaled(rng: np.random.Generator, net_lb: float, off: float) -> float:
@@ -75,8 +92,9 @@ def telemetry(county: County, made: Drive) -> pd.DataFrame:
     count = len(second["time_s"])
     noise = [faded(rng, count, NOISE_MEMORY_S) + 0.5 * rng.standard_normal(count) for _ in (0, 1)]
     scale = odd.noise_m / np.sqrt(2.5)
-    lon, lat = PLANE(second["x_m"] + scale * noise[0], second["y_m"] + scale * noise[1],
-                     inverse=True)  # fmt: skip
+    lon, lat = PLANE(
+        second["x_m"] + scale * noise[0], second["y_m"] + scale * noise[1], inverse=True
+    )
     lon, lat = _frozen(county, lon, lat)
     fix = _has_fix(county, made)
     kept = np.arange(int(rng.integers(odd.interval_s)), count, odd.interval_s)
@@ -92,12 +110,14 @@ def telemetry(county: County, made: Drive) -> pd.DataFrame:
     rows = {
         "truck_id": made.truck.truck_id,
         "time": np.char.add(stamp(second["time_s"][kept] + made_clock(county, made)), "Z"),
-        "lon": places[0], "lat": places[1],
+        "lon": places[0],
+        "lat": places[1],
         "speed_mph": np.where(second["speed_mps"][kept] > 0.0, speed / MPS_PER_MPH, 0.0).round(1),
-        "heading_deg": ((second["heading_deg"][kept] + rng.normal(0.0, 6.0, len(kept))) % 360.0)
-        .round(1),
+        "heading_deg": (
+            (second["heading_deg"][kept] + rng.normal(0.0, 6.0, len(kept))) % 360.0
+        ).round(1),
         "spreading": (second["spreading"][kept] > 0.0).astype(int),
-    }  # fmt: skip
+    }
     if made.truck.rate_only:
         rows["feed_rate_lb_min"] = np.maximum(rate, 0.0).round(1)
     else:

@@ -29,9 +29,17 @@ def shares(lines: pd.DataFrame, by: list[str]) -> pd.DataFrame:
         error = some["error"].abs().dropna()
         needed = 100.0 * float(error.quantile(0.95)) if len(error) else np.nan
         half = 100.0 * float(some["half"].mean())
-        rows.append((*key, 100.0 * sums[:, 0].sum() / sums[:, 1].sum(),
-                     100.0 * float(np.std(drawn[:, 0] / drawn[:, 1])), len(some), len(sums),
-                     half, needed))  # fmt: skip
+        rows.append(
+            (
+                *key,
+                100.0 * sums[:, 0].sum() / sums[:, 1].sum(),
+                100.0 * float(np.std(drawn[:, 0] / drawn[:, 1])),
+                len(some),
+                len(sums),
+                half,
+                needed,
+            )
+        )
     return pd.DataFrame(
         rows, columns=[*by, "share", "noise", "cases", "workspaces", "half", "needed"]
     )
@@ -42,9 +50,11 @@ def errors(lines: pd.DataFrame) -> pd.DataFrame:
     some = lines[lines["held"].isna() & lines["error"].notna()]
     found = (100.0 * some["error"]).groupby([some["question"], some["condition"]], sort=False)
     table = found.agg(
-        mean="mean", rms=lambda one: np.sqrt((one**2).mean()),
-        most=lambda one: one.abs().quantile(0.95), cases="size",
-    )  # fmt: skip
+        mean="mean",
+        rms=lambda one: np.sqrt((one**2).mean()),
+        most=lambda one: one.abs().quantile(0.95),
+        cases="size",
+    )
     return table.reset_index().sort_values(["question", "rms"], ascending=[True, False])
 
 
@@ -72,8 +82,10 @@ def markdown(lines: pd.DataFrame) -> str:
 
 
 def _error_table(rows: pd.DataFrame) -> str:
-    text = ["| what | condition | mean error, % | root mean square, % | 95 % below | cases |",
-            "| --- | --- | ---: | ---: | ---: | ---: |"]  # fmt: skip
+    text = [
+        "| what | condition | mean error, % | root mean square, % | 95 % below | cases |",
+        "| --- | --- | ---: | ---: | ---: | ---: |",
+    ]
     text += [
         f"| {row.question} | {row.condition} | {row.mean:.2f} | {row.rms:.2f} | {row.most:.2f} | "
         f"{row.cases} |"
@@ -83,8 +95,17 @@ def _error_table(rows: pd.DataFrame) -> str:
 
 
 def _table(rows: pd.DataFrame) -> str:
-    names = ("what", "condition", "share, %", "noise", "cases", "counties", "half-width, %",
-             "needed, %", "ratio")  # fmt: skip
+    names = (
+        "what",
+        "condition",
+        "share, %",
+        "noise",
+        "cases",
+        "counties",
+        "half-width, %",
+        "needed, %",
+        "ratio",
+    )
     text = [f"| {' | '.join(names)} |", "| --- | --- |" + " ---: |" * (len(names) - 2)]
     for row in rows.itertuples():
         wide = [f"{row.half:.1f}", f"{row.needed:.1f}", f"{row.half / row.needed:.2f}"]

@@ -45,25 +45,44 @@ class Answers:
         held = ((true >= low - slack) & (true <= high + slack)).astype(float)
         none = np.isnan(low) | np.isnan(high)
         size = np.where(true > 0.0, true, np.nan)
-        self.lines.append(pd.DataFrame({
-            "question": question, "held": np.where(none, np.nan, held),
-            "error": (said - true) / size, "half": (high - low) / 2.0 / size,
-        }))  # fmt: skip
+        self.lines.append(
+            pd.DataFrame(
+                {
+                    "question": question,
+                    "held": np.where(none, np.nan, held),
+                    "error": (said - true) / size,
+                    "half": (high - low) / 2.0 / size,
+                }
+            )
+        )
 
     def shares(self, question: str, happened: Any) -> None:
         """How often something happened."""
         held = np.atleast_1d(np.asarray(happened, dtype=float))
-        self.lines.append(pd.DataFrame({
-            "question": question, "held": held, "error": np.nan, "half": np.nan,
-        }))  # fmt: skip
+        self.lines.append(
+            pd.DataFrame(
+                {
+                    "question": question,
+                    "held": held,
+                    "error": np.nan,
+                    "half": np.nan,
+                }
+            )
+        )
 
     def errors(self, question: str, true: Any, said: Any) -> None:
         """Errors of what has no interval of its own."""
         true, said = (np.asarray(one, dtype=float) for one in (true, said))
-        self.lines.append(pd.DataFrame({
-            "question": question, "held": np.nan, "half": np.nan,
-            "error": (said - true) / np.where(true > 0.0, true, np.nan),
-        }))  # fmt: skip
+        self.lines.append(
+            pd.DataFrame(
+                {
+                    "question": question,
+                    "held": np.nan,
+                    "half": np.nan,
+                    "error": (said - true) / np.where(true > 0.0, true, np.nan),
+                }
+            )
+        )
 
 
 def score_tests(county: County, calibration: Calibration) -> pd.DataFrame:
@@ -135,13 +154,15 @@ def _calibration(county: County, calibration: Calibration, answers: Answers) -> 
         grid = np.arange(10.0, 100.1, 5.0)
         grid = grid[~np.isin(grid, tested)]
         inside = (grid > tested[0]) & (grid < tested[-1])
-        for name, at in (("at tested outputs", tested), ("between them", grid[inside]),
-                         ("beyond them", grid[~inside])):  # fmt: skip
+        for name, at in (
+            ("at tested outputs", tested),
+            ("between them", grid[inside]),
+            ("beyond them", grid[~inside]),
+        ):
             if len(at) and not truck.closed_loop:
                 low, high = model.interval(at)
                 said = model.predict(at).discharge_lb_per_min
-                answers.intervals(f"discharge, {name}", truck.discharge(at), said, low,
-                                  high)  # fmt: skip
+                answers.intervals(f"discharge, {name}", truck.discharge(at), said, low, high)
         if model.counts is not None:
             middle = np.array([np.mean(model.tested_pct)])
             value = model.counts.lb_per_count
@@ -150,8 +171,9 @@ def _calibration(county: County, calibration: Calibration, answers: Answers) -> 
                 * float(model.relative_u_per_count(middle)[0])
                 * value
             )
-            answers.intervals("mass per count", truck.per_count(middle), [value], [value - reach],
-                              [value + reach])  # fmt: skip
+            answers.intervals(
+                "mass per count", truck.per_count(middle), [value], [value - reach], [value + reach]
+            )
 
 
 def _plans(played: Played, answers: Answers) -> None:
@@ -173,13 +195,23 @@ def _storm(played: Played, storm: str, made: Reconciled, answers: Answers) -> No
     rows = rows.set_index("segment_id")
     true = truth.set_index("segment_id")["true_lb"]
     mine = rows.reindex(true.index)
-    answers.intervals("applied mass, segment", true, mine["applied_lb"], mine["applied_lo_lb"],
-                      mine["applied_hi_lb"])  # fmt: skip
+    answers.intervals(
+        "applied mass, segment",
+        true,
+        mine["applied_lb"],
+        mine["applied_lo_lb"],
+        mine["applied_hi_lb"],
+    )
     routes = made.use.routes.set_index("route_id")
     sums = truth.groupby("route_id")["true_lb"].sum()
     routes = routes.reindex(sums.index)
-    answers.intervals("applied mass, route", sums, routes["applied_lb"], routes["applied_lo_lb"],
-                      routes["applied_hi_lb"])  # fmt: skip
+    answers.intervals(
+        "applied mass, route",
+        sums,
+        routes["applied_lb"],
+        routes["applied_lo_lb"],
+        routes["applied_hi_lb"],
+    )
     allowed, least = mine["allowed_lb"], mine["least_lb"]
     for name, beyond in (("over", true > allowed), ("under", true < least)):
         known = np.isfinite(allowed)
@@ -199,9 +231,13 @@ def true_ratios(played: Played, storms: list[str]) -> pd.Series[float]:
 
 
 def _ratios(
-    played: Played, storms: list[str], trucks: pd.DataFrame, question: str, which: str,
+    played: Played,
+    storms: list[str],
+    trucks: pd.DataFrame,
+    question: str,
+    which: str,
     answers: Answers,
-) -> None:  # fmt: skip
+) -> None:
     table = trucks.set_index("truck_id")
     true = true_ratios(played, storms).reindex(table.index)
     middle = table["ratio"] if which == "ratio" else table["season_ratio"]
@@ -212,8 +248,13 @@ def _season(played: Played, season: seasons.SeasonRun, answers: Answers) -> None
     routes = season.result.by_route.set_index("route_id")
     true = played.truth.groupby("route_id")["true_lb"].sum() / 2000.0
     routes = routes.reindex(true.index)
-    answers.intervals("used by a route, season", true, routes["used_ton"], routes["used_lo_ton"],
-                      routes["used_hi_ton"])  # fmt: skip
+    answers.intervals(
+        "used by a route, season",
+        true,
+        routes["used_ton"],
+        routes["used_lo_ton"],
+        routes["used_hi_ton"],
+    )
 
 
 def _early(played: Played, calls: list[tuple[Any, ...]]) -> dict[int, Reconciled]:

@@ -53,8 +53,12 @@ def main() -> None:
     parser.add_argument("--list", action="store_true", help="say which conditions there are")
     parser.add_argument("--condition", action="append", default=[], choices=names(), metavar="NAME")
     parser.add_argument("--workspaces", type=int, default=8)
-    parser.add_argument("--only", choices=("tests", "records"), default="",
-                        help="calibration alone, or reported masses alone: fast")  # fmt: skip
+    parser.add_argument(
+        "--only",
+        choices=("tests", "records"),
+        default="",
+        help="calibration alone, or reported masses alone: fast",
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--lines", type=Path)
     parser.add_argument("--from", type=Path, action="append", dest="kept")
