@@ -20,10 +20,10 @@ from spreadplan.errors import BadInput
 from spreadplan.views.display import Display
 from spreadplan.views.setting import Setting, setting_of
 from spreadplan.web import templating
-from spreadplan.web.accounts import may
+from spreadplan.web.access.accounts import may
+from spreadplan.web.access.security import same_site
+from spreadplan.web.access.sessions import LONGEST_S, Session
 from spreadplan.web.addresses import name_of, number_of
-from spreadplan.web.security import same_site
-from spreadplan.web.sessions import LONGEST_S, Session
 from spreadplan.web.site import Site
 
 NOBODY = "this computer"

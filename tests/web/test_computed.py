@@ -9,7 +9,7 @@ import pytest
 
 from spreadplan.errors import BadInput
 from spreadplan.runs.what_if import WhatIf
-from spreadplan.web.computed import MOST_KEPT, MOST_PLANS, Computed, whole
+from spreadplan.web.work.computed import MOST_KEPT, MOST_PLANS, Computed, whole
 from tests.web.visitors import browser
 
 

@@ -1,6 +1,6 @@
 """Runs one command for the server and tells how it goes, one JSON object a line.
 
-``python -m spreadplan.web.worker COMMAND WORKSPACE STORM``
+``python -m spreadplan.web.work.worker COMMAND WORKSPACE STORM``
 """
 
 from __future__ import annotations

@@ -16,11 +16,11 @@ from spreadplan.runs.what_if import own_assignments
 from spreadplan.schema.tables import TABLES
 from spreadplan.views.display import Display
 from spreadplan.web.addresses import address, number_of
-from spreadplan.web.changes_tried import DEGREE_F, Tried, parse, to_inside, what_if
-from spreadplan.web.edits import Add, Change, Edit, Refused, Remove, is_storm
-from spreadplan.web.pages_plan import storm_of
-from spreadplan.web.store import StoredRow
+from spreadplan.web.files.edits import Add, Change, Edit, Refused, Remove, is_storm
+from spreadplan.web.files.store import StoredRow
+from spreadplan.web.pages.plan import storm_of
 from spreadplan.web.visits import Visit, action, page
+from spreadplan.web.work.changes_tried import DEGREE_F, Tried, parse, to_inside, what_if
 
 BLANK_ROWS: Final = 3
 NEW_ROWS: Final = 6

@@ -15,8 +15,8 @@ from spreadplan.errors import Problem
 from spreadplan.runs.trial import TestTrial, try_test
 from spreadplan.views.display import Display, as_text, plural
 from spreadplan.views.voice import Voice
-from spreadplan.web.edits import Add, Refused
-from spreadplan.web.pages_trucks import TESTS, state_of
+from spreadplan.web.files.edits import Add, Refused
+from spreadplan.web.pages.trucks import TESTS, state_of
 from spreadplan.web.visits import Visit, action, page
 
 WEIGHINGS = "weighings.csv"

@@ -18,8 +18,8 @@ from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
 from spreadplan.views.savings import ABOUT, savings_rows
 from spreadplan.views.water import screened_waters
-from spreadplan.web.result_tables import made_at, out_of_date, tables
 from spreadplan.web.visits import Visit, page
+from spreadplan.web.work.result_tables import made_at, out_of_date, tables
 
 BUDGET_TONES: Final = {"over": "bad", "likely to run out": "warn", "within": "good"}
 AREA_WORDS: Final = {

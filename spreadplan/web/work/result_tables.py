@@ -21,8 +21,8 @@ from pyarrow import parquet
 from spreadplan.errors import BadInput, Problem
 from spreadplan.results.tables import exact_text
 from spreadplan.schema.results import RESULTS
-from spreadplan.web.computed import input_files
 from spreadplan.web.visits import Visit
+from spreadplan.web.work.computed import input_files
 
 TEXTS: Final = ("id", "text", "term", "flag")
 """Kinds of columns that are read as they stand; any other but a time is a number."""

@@ -9,7 +9,7 @@ from starlette.responses import HTMLResponse, Response
 
 from spreadplan.reports.about_files import about_files
 from spreadplan.reports.guide import FILES_PAGE, PAGES, GuidePage, guide_file, guide_page
-from spreadplan.web.security import REPORT_POLICY
+from spreadplan.web.access.security import REPORT_POLICY
 from spreadplan.web.visits import Visit, page
 
 WHOLE, FILES = "whole", "files"

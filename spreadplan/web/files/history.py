@@ -16,7 +16,7 @@ from spreadplan.durable import put_bytes
 from spreadplan.errors import Problem
 from spreadplan.journal import NotUnderstood, is_texts, only_keys, read_json, set_aside
 from spreadplan.places import can_be_a_name
-from spreadplan.web.edits import table_of
+from spreadplan.web.files.edits import table_of
 
 FOLDER: Final = ".history"
 OUTSIDE: Final = "outside"

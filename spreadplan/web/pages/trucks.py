@@ -15,11 +15,11 @@ from spreadplan.reports.charts import curve_groups, discharge_curves
 from spreadplan.reports.figure import SCREEN_HEIGHT_IN, SCREEN_WIDTH_IN
 from spreadplan.reports.truck_state import TruckState, truck_states
 from spreadplan.views.display import Display
+from spreadplan.web.access.security import REPORT_POLICY
 from spreadplan.web.addresses import address
-from spreadplan.web.computed import whole
-from spreadplan.web.edits import Change
-from spreadplan.web.security import REPORT_POLICY
+from spreadplan.web.files.edits import Change
 from spreadplan.web.visits import Visit, action, page
+from spreadplan.web.work.computed import whole
 
 T = TypeVar("T")
 TESTS = "discharge_tests.csv"

@@ -28,11 +28,18 @@ from spreadplan.durable import remove_drafts, write_synced
 from spreadplan.errors import CannotWrite, Problem
 from spreadplan.journal import Journal, NotUnderstood, read_journal, set_aside
 from spreadplan.places import inside, own_file, own_folder
-from spreadplan.web.checking import check_files
-from spreadplan.web.computed import fingerprint
-from spreadplan.web.csvtext import CsvText, mark_of, new_csv, parse_csv
-from spreadplan.web.edits import Add, Change, Conflict, Edit, Remove, columns_of, in_file_terms
-from spreadplan.web.history import (
+from spreadplan.web.files.checking import check_files
+from spreadplan.web.files.csvtext import CsvText, mark_of, new_csv, parse_csv
+from spreadplan.web.files.edits import (
+    Add,
+    Change,
+    Conflict,
+    Edit,
+    Remove,
+    columns_of,
+    in_file_terms,
+)
+from spreadplan.web.files.history import (
     FOLDER,
     OUTSIDE,
     Entry,
@@ -41,6 +48,7 @@ from spreadplan.web.history import (
     entry_of,
     now,
 )
+from spreadplan.web.work.computed import fingerprint
 
 log = logging.getLogger("spreadplan.web")
 SECONDS_TO_WAIT = 20

@@ -20,12 +20,12 @@ from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.views.use_segments import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
-from spreadplan.web import map_layers
 from spreadplan.web.addresses import number_of
-from spreadplan.web.mapping import tiles
-from spreadplan.web.pages_plan import storm_of
-from spreadplan.web.result_tables import made_at, out_of_date, points, table, tables
+from spreadplan.web.files.mapping import tiles
+from spreadplan.web.pages.plan import storm_of
 from spreadplan.web.visits import Visit, page
+from spreadplan.web.work import map_layers
+from spreadplan.web.work.result_tables import made_at, out_of_date, points, table, tables
 
 VERDICTS: Final[Mapping[str, tuple[str, str]]] = {
     "over": ("bad", "over"),

@@ -22,13 +22,14 @@ from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.rate_sources import split_source
 from spreadplan.views.voice import Voice
-from spreadplan.web import map_layers
 from spreadplan.web.addresses import address, number_of
-from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
-from spreadplan.web.computed import whole
-from spreadplan.web.mapping import tiles
-from spreadplan.web.pages_trucks import report
-from spreadplan.web.plan_summary import (
+from spreadplan.web.files.mapping import tiles
+from spreadplan.web.pages.trucks import report
+from spreadplan.web.visits import Visit, page
+from spreadplan.web.work import map_layers
+from spreadplan.web.work.changes_tried import Tried, parse, query, what_if, without
+from spreadplan.web.work.computed import whole
+from spreadplan.web.work.plan_summary import (
     STATUS_WORDS,
     compared,
     figures,
@@ -36,7 +37,6 @@ from spreadplan.web.plan_summary import (
     route_differences,
     route_rows,
 )
-from spreadplan.web.visits import Visit, page
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from starlette.responses import Response
 from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
 from spreadplan.web.addresses import number_of
-from spreadplan.web.edits import Change, Edit, Refused, Remove, table_of
-from spreadplan.web.store import StoredRow
+from spreadplan.web.files.edits import Change, Edit, Refused, Remove, table_of
+from spreadplan.web.files.store import StoredRow
 from spreadplan.web.visits import Visit, action, page
 
 RECORDED = ("discharge_tests", "weighings")
