@@ -47,7 +47,7 @@ no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Storm:
+class StormEvidence:
     """What a storm is judged by.
 
     Attributes
@@ -117,7 +117,7 @@ class StormUse:
 
 
 def storm_use(
-    storm: Storm, around: Surroundings, network: Network, uses: Sequence[TruckUse]
+    storm: StormEvidence, around: Surroundings, network: Network, uses: Sequence[TruckUse]
 ) -> StormUse:
     """Judge a storm from what its trucks did.
 
@@ -410,7 +410,7 @@ def _piles(
 
 __all__ = [
     "OFF_ROUTE",
-    "Storm",
+    "StormEvidence",
     "StormUse",
     "Surroundings",
     "missed",

@@ -156,7 +156,9 @@ def _burn_down_in_words(name: str, row: Any, shown: Display) -> str:
 # --- trucks ------------------------------------------------------------------------------------
 
 
-def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup | None:
+def season_truck_chart(
+    history: pd.DataFrame, shown: Display, width_in: float = 7.5
+) -> Markup | None:
     """Trucks that need a new test: true over reported mass, storm after storm.
 
     ``history`` : see `season.records.truck_history`.

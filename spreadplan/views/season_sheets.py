@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan import __version__
-from spreadplan.schema.sheets import Column, Sheet
+from spreadplan.schema.sheets import Sheet, SheetColumn
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display
 from spreadplan.views.season_view import MONEY, SeasonView
@@ -122,8 +122,8 @@ def _about(view: SeasonView, setting: Setting) -> Sheet:
         "About",
         "What this workbook was made from.",
         [
-            Column("what", list(said)),
-            Column("value", list(said.values())),
+            SheetColumn("what", list(said)),
+            SheetColumn("value", list(said.values())),
         ],
     )
 
@@ -133,19 +133,19 @@ def sheet_of(name: str, table: pd.DataFrame, about: str, shown: Display) -> Shee
     return Sheet(name, about, [_column(str(one), table[one], shown) for one in table.columns])
 
 
-def _column(name: str, values: pd.Series[Any], shown: Display) -> Column:
+def _column(name: str, values: pd.Series[Any], shown: Display) -> SheetColumn:
     if isinstance(values.dtype, pd.DatetimeTZDtype):
         local = values.dt.tz_convert(shown.timezone).dt.tz_localize(None)
-        return Column(f"{_words(name)}, local time", list(local), "date")
+        return SheetColumn(f"{_words(name)}, local time", list(local), "date")
     if values.dtype.kind not in "iuf":
-        return Column(_words(name), list(values))
+        return SheetColumn(_words(name), list(values))
     if name.startswith("p_") or name.endswith("_p") or name == "trend_p":
-        return Column(_words(name), list(values), "percent")
+        return SheetColumn(_words(name), list(values), "percent")
     stem, end = _without_end(name)
     for rule in RULES:
         if stem.endswith(rule.ending):
             return _shown(stem, end, values, rule, shown)
-    return Column(_words(name), list(values), "whole")
+    return SheetColumn(_words(name), list(values), "whole")
 
 
 def _without_end(name: str) -> tuple[str, str]:
@@ -158,7 +158,7 @@ def _without_end(name: str) -> tuple[str, str]:
     return name, ""
 
 
-def _shown(stem: str, end: str, values: pd.Series[Any], rule: _Rule, shown: Display) -> Column:
+def _shown(stem: str, end: str, values: pd.Series[Any], rule: _Rule, shown: Display) -> SheetColumn:
     numbers = rule.factor * values.to_numpy(dtype=float)
     unit = shown.currency if rule.unit == CURRENCY else rule.unit
     if rule.kind:
@@ -185,7 +185,7 @@ def _shown(stem: str, end: str, values: pd.Series[Any], rule: _Rule, shown: Disp
         "precipitation_in": "precipitation",
     }.get(said, said)
     header = _words(said) + end + (f", {unit}" if unit else "")
-    return Column(header, list(np.asarray(numbers, dtype=float)), rule.form)
+    return SheetColumn(header, list(np.asarray(numbers, dtype=float)), rule.form)
 
 
 def _words(name: str) -> str:

@@ -105,7 +105,7 @@ class Visit:
 
     def render(self, template: str, status: int = 200, **context: Any) -> Response:
         """A page made from a template."""
-        text = templating.html(template, {**self._context(), **context})
+        text = templating.page_html(template, {**self._context(), **context})
         return Response(encoded(text), status, media_type="text/html")
 
     def _context(self) -> dict[str, Any]:

@@ -23,8 +23,8 @@ from spreadplan.results import geopackage
 from spreadplan.results import store as results_store
 from spreadplan.results.store import alone, open_results, recover
 from spreadplan.web.access.accounts import FILE, save_account
-from spreadplan.web.files.edits import Add
 from spreadplan.web.files import history as history_module
+from spreadplan.web.files.edits import Add
 from spreadplan.web.files.store import InputStore
 from spreadplan.web.presence import Presence
 from spreadplan.web.work.jobs import Jobs

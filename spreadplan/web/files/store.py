@@ -45,8 +45,8 @@ from spreadplan.web.files.history import (
     Entry,
     History,
     RowChange,
-    entry_of,
-    now,
+    history_entry,
+    moment_of_change,
 )
 from spreadplan.web.work.computed import fingerprint
 
@@ -244,7 +244,7 @@ class InputStore:
             ) from error
 
     def _next(self, who: str, what: str) -> Entry:
-        return Entry(number=self.history.last() + 1, at=now(), who=who, what=what)
+        return Entry(number=self.history.last() + 1, at=moment_of_change(), who=who, what=what)
 
     def _commit(
         self, texts: Mapping[str, CsvText], moves: Sequence[tuple[Path, Path]], entry: Entry
@@ -380,7 +380,7 @@ def _number_of(journal: Journal) -> int:
     told = journal.about.get("entry")
     if not isinstance(told, dict):
         raise NotUnderstood("does not say which change it belongs to")
-    return entry_of(told).number
+    return history_entry(told).number
 
 
 def _inverse(row: RowChange) -> Edit:

@@ -121,7 +121,7 @@ def inputs(visit: Visit) -> Response:
     return _form(visit, storm, BLANK_ROWS, {}, [])
 
 
-def new(visit: Visit) -> Response:
+def new_row(visit: Visit) -> Response:
     """A storm that is not there yet."""
     return _form(visit, "", NEW_ROWS, {}, [])
 
@@ -195,7 +195,7 @@ def _shown(row: StoredRow, field: Field, shown: Display) -> str:
 # --- saving ------------------------------------------------------------------------------------
 
 
-def save(visit: Visit) -> Response:
+def save_rows(visit: Visit) -> Response:
     """Write what was changed, and only that."""
     storm = storm_of(visit)
     edits = _edits(visit, storm)
@@ -389,9 +389,9 @@ def _forecast_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Ed
 
 
 ROUTES: list[Any] = [
-    page("/storms/new", new, role="plan", name="new_storm"),
+    page("/storms/new", new_row, role="plan", name="new_storm"),
     action("/storms/new", create, role="plan"),
     page("/plan/{storm}/inputs", inputs, role="plan"),
-    action("/plan/{storm}/inputs", save, role="plan", name="save_inputs"),
+    action("/plan/{storm}/inputs", save_rows, role="plan", name="save_inputs"),
     action("/plan/{storm}/keep", keep, role="plan"),
 ]

@@ -38,7 +38,7 @@ def mend(visit: Visit) -> Response:
     return _form(visit, file, table, row, row.values, known)
 
 
-def save(visit: Visit) -> Response:
+def save_mended(visit: Visit) -> Response:
     """Write what was changed in the row, or take the row out."""
     file, table = _table(visit, visit.field("file"))
     row = _row(visit, file, number_of(visit.field("row")), visit.field("mark"))
@@ -119,5 +119,5 @@ def _words(problem: Problem) -> str:
 
 ROUTES: list[Any] = [
     page("/mend", mend, role="record"),
-    action("/mend", save, role="record", name="save_mended"),
+    action("/mend", save_mended, role="record", name="save_mended"),
 ]

@@ -43,7 +43,7 @@ BAR: Final = 200.0
 """Length of a budget's bar on its drawing."""
 
 
-def season(visit: Visit) -> Response:
+def season_page(visit: Visit) -> Response:
     """The season so far, and what its rest may take."""
     shown = visit.display
     found, unreadable = tables(visit, "season", USED)
@@ -200,4 +200,4 @@ def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
     ]
 
 
-ROUTES = [page("/season", season)]
+ROUTES = [page("/season", season_page)]

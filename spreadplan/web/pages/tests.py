@@ -84,11 +84,11 @@ def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:
 # --- while it is typed -------------------------------------------------------------------------
 
 
-def try_run(visit: Visit) -> Response:
+def answer_trial(visit: Visit) -> Response:
     """What the run gives so far, in words."""
     state = state_of(visit, visit.path("truck"))
     trial = _tried(visit, state.truck_id, *_sent(visit))
-    return visit.json(told(trial, _display(visit, visit.body.get("units"))))
+    return visit.json(trial_as_json(trial, _display(visit, visit.body.get("units"))))
 
 
 def _tried(
@@ -98,7 +98,7 @@ def _tried(
     return try_test(view.workspace, view.calibration, {**test, "truck_id": truck_id}, weighings)
 
 
-def told(trial: TestTrial, shown: Display) -> dict[str, Any]:
+def trial_as_json(trial: TestTrial, shown: Display) -> dict[str, Any]:
     """A trial for the screen: net, discharge, mass per count, whether it will do, advice."""
     faults = [_where(problem) for problem in trial.problems if problem.fatal]
     if trial.run is None:
@@ -169,7 +169,7 @@ def _advice(trial: TestTrial) -> str:
 # --- saving ------------------------------------------------------------------------------------
 
 
-def save(visit: Visit) -> Response:
+def save_test(visit: Visit) -> Response:
     """Record a test. Sending the same test again, after a lost answer, records it once."""
     state = state_of(visit, visit.path("truck"))
     test, weighings = _sent(visit)
@@ -255,6 +255,6 @@ def _where(problem: Problem) -> dict[str, Any]:
 
 ROUTES = [
     page("/trucks/{truck}/test", form, name="test_form"),
-    action("/trucks/{truck}/try", try_run, role="record"),
-    action("/trucks/{truck}/tests", save, role="record", name="save_test"),
+    action("/trucks/{truck}/try", answer_trial, role="record"),
+    action("/trucks/{truck}/tests", save_test, role="record", name="save_test"),
 ]

@@ -19,7 +19,7 @@ from spreadplan.web.access.security import REPORT_POLICY
 from spreadplan.web.addresses import address
 from spreadplan.web.files.edits import Change
 from spreadplan.web.visits import Visit, action, page
-from spreadplan.web.work.computed import whole
+from spreadplan.web.work.computed import whole_files
 
 T = TypeVar("T")
 TESTS = "discharge_tests.csv"
@@ -90,7 +90,7 @@ def truck(visit: Visit) -> Response:
 def certificate(visit: Visit) -> Response:
     """The certificate as it stands now, to print."""
     view, truck_id = visit.site.computed.fleet(), visit.path("truck")
-    trucks_table = whole(view.workspace).table("trucks")
+    trucks_table = whole_files(view.workspace).table("trucks")
     own = trucks_table[trucks_table["truck_id"] == truck_id]
     if own.empty:
         raise HTTPException(404, "There is no such truck.")

@@ -41,7 +41,7 @@ class Figure:
     difference: Callable[[float], str]
 
 
-def figures(view: PlanView, shown: Display) -> list[Figure]:
+def plan_figures(view: PlanView, shown: Display) -> list[Figure]:
     """The totals of a plan: material, loads, hours, problems, what yards are short of."""
     plan = view.plan
     routes = plan.routes
@@ -160,12 +160,12 @@ def problems_first(view: PlanView, voice: Voice) -> dict[str, list[Any]]:
     """Findings by severity, in words."""
     findings = voice.table(view.plan.findings)
     return {
-        severity: lines_of(findings[findings["severity"] == severity])
+        severity: changes_in_words(findings[findings["severity"] == severity])
         for severity in ("problem", "caution", "note")
     }
 
 
-def lines_of(frame: pd.DataFrame) -> list[Any]:
+def changes_in_words(frame: pd.DataFrame) -> list[Any]:
     """Rows as objects, for a template."""
     return list(lines(frame))
 

@@ -29,7 +29,7 @@ TEXTS: Final = ("id", "text", "term", "flag")
 REMEDY: Final = "work it out again: it is not as it was written, as after saving in a spreadsheet"
 
 
-def table(visit: Visit, name: str) -> pd.DataFrame | None:
+def shown_table(visit: Visit, name: str) -> pd.DataFrame | None:
     """A CSV file below ``results/`` with the columns of its schema; None where it is not there.
 
     Raises BadInput where it is not as a command writes it.
@@ -51,7 +51,7 @@ def tables(
     problems: list[Problem] = []
     for name in names:
         try:
-            found[name] = table(visit, f"{folder}/{name}")
+            found[name] = shown_table(visit, f"{folder}/{name}")
         except BadInput as error:
             found[name] = None
             problems += error.problems
