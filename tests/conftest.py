@@ -70,8 +70,6 @@ FILES = {
 }
 
 
-
-
 def pytest_collection_finish() -> None:
     """Spare the collector of rubbish what all tests keep, and look in as seldom as a command does.
 
