@@ -93,10 +93,16 @@ def fit_fleet(
 
     Parameters
     ----------
-    tests, weighings, trucks, materials, changes, assignments : the workspace's tables in the
-        package's fixed units (mass lb, time s, gate in). Changes and assignments may be empty.
+    tests, weighings, trucks, materials, changes, assignments : the workspace's tables, with the
+        columns of the schema in the package's fixed units (duration_s, gross_lb, gate_in). Changes
+        and assignments may be empty.
     policy : calibration_pct (95 % tolerance, percent) and calibration_max_age_days.
     as_of : timezone-aware moment; later tests and changes do not count yet.
+
+    Returns
+    -------
+    Calibration, with a model for each truck, material and gate at which something came out in
+    a test that counts.
     """
     fleet = trucks_by_id(trucks)
     results = discharge_results(tests, weigh(weighings), fleet, changes, policy, as_of)

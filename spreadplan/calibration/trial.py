@@ -69,10 +69,17 @@ def try_run(
 
     Parameters
     ----------
-    test : one row with the columns of the discharge tests; weighings : its weighings.
-    trucks, changes, policy : as `tests.discharge_results` takes them.
+    test : one row with the columns of `discharge_tests.csv`, duration_s > 0.
+    weighings : those of the test, as `weighing.weigh` takes them.
+    trucks : limits by truck_id, with that of the test.
+    changes, policy : as `tests.discharge_results` takes them.
     target_pct : the policy's target for the 95 % uncertainty of a calibration, percent.
-    results, models : the fleet's earlier tests and calibrations, which the run is held against.
+    results, models : the fleet's earlier tests (as `tests.discharge_results` returns them) and
+        calibrations, which the run is held against.
+
+    Returns
+    -------
+    RunTrial. ``measured_pct`` is NaN while there is no discharge yet.
     """
     alone = discharge_results(
         test, weigh(weighings), trucks, changes, policy, test["performed_at"].iloc[0]

@@ -108,6 +108,15 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
 
     Everything found wanting is a finding and a status, never an exception: a plan with gaps is of
     more use in a storm than none.
+
+    Parameters
+    ----------
+    inputs : the workspace's tables in the package's fixed units, and what calibration says.
+    progress : told what is being done and which share of the work is behind, 0 to 1; None: nobody.
+
+    Returns
+    -------
+    StormPlan. Without an application, its tables of segments and routes have no rows.
     """
     tell = progress or (lambda what, share: None)
     tell("cutting segments at sensitive areas", 0.0)
