@@ -106,9 +106,6 @@ class StormPlan:
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
     """Plan a storm: settings, material and loads for every route and application.
 
-    Everything found wanting is a finding and a status, never an exception: a plan with gaps is of
-    more use in a storm than none.
-
     Parameters
     ----------
     inputs : the workspace's tables in the package's fixed units, and what calibration says.
@@ -116,7 +113,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
 
     Returns
     -------
-    StormPlan. Without an application, its tables of segments and routes have no rows.
+    StormPlan. Everything found wanting is a finding and a status in it, never an exception: a plan
+    with gaps is of more use in a storm than none.
     """
     tell = progress or (lambda what, share: None)
     tell("cutting segments at sensitive areas", 0.0)

@@ -123,14 +123,8 @@ def storm_use(
 
     Parameters
     ----------
-    storm : its name and times, its plan, tickets and reports of the season.
-    around : the workspace's tables and the calibrations.
-    network : the one that the trucks were followed on, made of ``around.routes``.
+    storm, around, network : the network is the one that the trucks were followed on.
     uses : one for each truck that was heard, in any order; at least one.
-
-    Returns
-    -------
-    StormUse, masses in lb, stock in tons.
     """
     uses = sorted(uses, key=lambda use: use.truck_id)
     use = stacked([one.segments for one in uses])
