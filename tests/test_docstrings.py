@@ -174,15 +174,10 @@ def faults(node: Function) -> list[str]:
     return wrong
 
 
-#: A function whose docstring has no room below the limit of lines in `test_layers`, and what is
-#: left out of it: what it returns has a page of its own in the docstring of its class.
-NO_ROOM = {"spreadplan.reconcile.storm.storm_use": ["no Returns"]}
-
-
 def test_what_rooms_offer_is_described_in_sections():
     functions = public_functions()
     wrong = {name: faults(node) for name, node in sorted(functions.items()) if faults(node)}
-    assert wrong == NO_ROOM
+    assert wrong == {}
 
 
 def test_functions_are_found_however_they_are_taken():

@@ -16,9 +16,9 @@ from spreadplan.calibration.comparison import QUESTIONED, compare_run
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.tests import discharge_results
 from spreadplan.calibration.trucks import TruckLimits
-from spreadplan.calibration.validity import AgePolicy
 from spreadplan.calibration.weighing import weigh
 from spreadplan.remarks import Remark
+from spreadplan.schema.policy import Policy
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ def try_run(
     weighings: pd.DataFrame,
     trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
-    policy: AgePolicy,
+    policy: Policy,
     target_pct: float,
     results: pd.DataFrame,
     models: Mapping[ModelKey, DischargeModel],

@@ -123,8 +123,15 @@ def storm_use(
 
     Parameters
     ----------
-    storm, around, network : the network is the one that the trucks were followed on.
+    storm : what the storm is judged by.
+    around : what holds beside the storm: routes, policy, calibration, counts of stock.
+    network : the one that the trucks were followed on.
     uses : one for each truck that was heard, in any order; at least one.
+
+    Returns
+    -------
+    The storm's use, see `StormUse`; masses in lb, rates in lb per lane-mile, in the tables of
+    `schema.results`.
     """
     uses = sorted(uses, key=lambda use: use.truck_id)
     use = stacked([one.segments for one in uses])
