@@ -67,12 +67,6 @@ class DischargeModel:
         return self.curve.choice
 
     @property
-    def parameter_names(self) -> tuple[str, ...]:
-        """Names of the curve's parameters, with their units."""
-        names = ("slope_lb_per_min_per_pct", "start_pct", "saturation_pct")
-        return names[: len(self.curve.covariance)]
-
-    @property
     def parameter_values(self) -> FloatArray:
         """The curve's parameters, in the order of their names."""
         values = [self.curve.slope, self.curve.start_pct, self.curve.saturation_pct]
@@ -285,6 +279,12 @@ def between_gates(
     models: Mapping[ModelKey, DischargeModel], truck_id: str, material: str, gate_in: float
 ) -> DischargeModel | GateInterpolation | None:
     """Predictor for any gate of a truck and material.
+
+    Parameters
+    ----------
+    models : by truck_id, material and gate_in.
+    truck_id, material : whose gate it is.
+    gate_in : opening of the gate, inches.
 
     Returns
     -------

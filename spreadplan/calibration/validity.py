@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ from spreadplan.calibration.assumptions import (
 )
 from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.policy import Policy
 
 VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
 GATE_RULE = (
@@ -23,15 +24,6 @@ GATE_RULE = (
 )
 """Said alike on certificate, work sheet and plan. Source of the need to calibrate again where the
 opening is changed: University of Delaware T2/LTAP, Salt Spreader Calibration, 2020."""
-
-
-class AgePolicy(Protocol):
-    """The part of the policy that says how long a test counts."""
-
-    @property
-    def calibration_max_age_days(self) -> float:
-        """Age up to which a test counts, days."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -58,7 +50,7 @@ def reasons_not_to_count(
     net_lb: "pd.Series[float]",
     trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
-    policy: AgePolicy,
+    policy: Policy,
     as_of: pd.Timestamp,
 ) -> "pd.Series[Any]":
     """Why each test does not count at a moment: a tuple of remarks, () where it counts.

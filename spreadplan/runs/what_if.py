@@ -62,11 +62,6 @@ class WhatIf:
     warmer: tuple[tuple[str, float], ...] = ()
     pick: Pick | None = None
 
-    @property
-    def changes_nothing(self) -> bool:
-        """Whether it is the plan as the files have it."""
-        return not (self.rates or self.speeds or self.gates or self.trucks or self.warmer)
-
 
 AS_IT_STANDS = WhatIf()
 
