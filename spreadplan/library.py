@@ -124,7 +124,7 @@ class CalibrationResult(Result):
         if not self.truck_id:  # one truck at a time has room
             first = models[0].truck_id if models else str(tests["truck_id"].iloc[0])
             return self.of(first)._drawing()
-        return discharge_curves(models, tests, _setting(self.workspace).display)
+        return discharge_curves(models, tests, _setting(self.workspace).voice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +157,7 @@ class PlanResult(Result):
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.plan_report import need_chart
 
-        return need_chart(self.plan, _setting(self.workspace).display)
+        return need_chart(self.plan, _setting(self.workspace).voice)
 
 
 @dataclass(frozen=True, eq=False)

@@ -163,7 +163,7 @@ def own_assignments(
         before = in_round(with_own(general, own), since or [*labels, ""][0], labels)
         row = before[before["route_id"] == route].drop(columns="own", errors="ignore")
         if row.empty:
-            raise ValueError(f"route {route} has no assignment yet: add it to assignments.csv")
+            raise ValueError(remark("nobody_treats_it_yet", route=route))
         over = own["from_application"].map(place).fillna(-1) >= place[since]
         kept = own[~((own["route_id"] == route) & over)]
         added = row.assign(truck_id=truck, from_application=since, row=NO_ROW)[own.columns]
@@ -181,7 +181,7 @@ def round_names(workspace: Workspace, storm: str) -> list[str]:
 def _known(names: Any, known: Any, what: str) -> None:
     unknown = sorted(set(names) - {*known, EVERY})
     if unknown:
-        raise ValueError(f'there is no {what} "{unknown[0]}"')
+        raise ValueError(remark("not_there", what=what, name=unknown[0]))
 
 
 def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[float]:

@@ -66,7 +66,7 @@ def rates_changed(inputs: PlanInputs, percent: float) -> Scenario:
     """
     factor = 1.0 + percent / 100.0
     if factor < 0.0:
-        raise ValueError(f"{percent} % would make rates negative")
+        raise ValueError(remark("rates_below_zero", change_pct=percent))
     policy = replace(inputs.policy, rates=_scaled(inputs.policy.rates, factor))
     changed = replace(inputs, policy=policy, rates=_scaled(inputs.rates, factor))
     name = remark("rates_by", change_pct=percent)
@@ -131,10 +131,10 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
     known = set(inputs.trucks["truck_id"])
     own = inputs.assignments["truck_id"] == truck_id
     if truck_id not in known or not own.any():
-        raise ValueError(f"truck {truck_id} is not known or has no route")
+        raise ValueError(remark("truck_without_route", truck=truck_id))
     for route, truck in instead.items():
         if truck not in known or truck == truck_id:
-            raise ValueError(f"route {route}: truck {truck} is not known or is out itself")
+            raise ValueError(remark("truck_not_free", route=route, truck=truck))
     other = inputs.assignments["route_id"].map(dict(instead))
     is_open = own & other.isna()
     assigned = inputs.assignments.assign(

@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from spreadplan.frames import lines
+from spreadplan.remarks import remark
 from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.display import as_text
+from spreadplan.views.display import Display, as_text
 from spreadplan.views.voice import Voice
+from spreadplan.views.words import TERMS
 
 if TYPE_CHECKING:
     from spreadplan.season.allocation import Allocation
@@ -29,12 +31,17 @@ def _part(material: str, one: Allocation, voice: Voice) -> dict[str, Any]:
         return shown.number(value, "lane_distance")
 
     reasons = [voice.say(reason) for reason in one.reasons]
-    part: dict[str, Any] = {"material": material, "possible": one.possible, "reasons": reasons}
+    unnamed = voice.say(remark("class_without_name"))
+    part: dict[str, Any] = {
+        "material": voice.material(material),
+        "possible": one.possible,
+        "reasons": reasons,
+    }
     if not one.possible:
         return part
     part["classes"] = [
         {
-            "name": row.service_class or "without",
+            "name": row.service_class or unnamed,
             "wanted": tons(row.wanted_ton),
             "given": tons(row.given_ton),
             "lost": tons(row.given_up_ton),
@@ -59,22 +66,34 @@ def _part(material: str, one: Allocation, voice: Voice) -> dict[str, Any]:
         for row in lines(one.yards)
     ]
     part["haul"] = [
-        f"{shown.show(POUNDS_PER_TON * row.ton, 'bulk')} from {row.from_yard} to {row.to_yard} "
-        f"({shown.show(row.miles, 'distance')})"
+        voice.say(
+            remark(
+                "haul_between",
+                mass_lb=POUNDS_PER_TON * row.ton,
+                origin=row.from_yard,
+                target=row.to_yard,
+                way_mi=row.miles,
+            )
+        )
         for row in lines(one.haul)
     ]
+    part["cut"] = _cut(one, unnamed, shown)
+    return part
+
+
+def _cut(one: Allocation, unnamed: str, shown: Display) -> list[dict[str, str]]:
+    """The runs that get less than they should, the hardest hit first."""
     cut = one.rows[one.rows["share"] < 0.999]
-    part["cut"] = [
+    return [
         {
             "route": row.route_id,
             "application": row.application,
-            "class": row.service_class,
+            "class": row.service_class or unnamed,
             "wanted": shown.number(row.wanted_lb / row.lane_miles, "rate"),
             "rate": shown.number(row.rate_lb_per_lane_mile, "rate")
             if row.treated
-            else "not treated",
+            else TERMS["plan_status"]["untreated"].words,
             "lost": shown.number(row.wanted_lb - row.mass_lb, "bulk"),
         }
         for row in lines(cut.sort_values("share", kind="stable"))
     ]
-    return part

@@ -14,7 +14,7 @@ from pandas.api.types import infer_dtype
 
 from spreadplan.remarks import Remark
 from spreadplan.views.display import KINDS, NBSP, NOTHING, Display, as_text, percent, plural
-from spreadplan.views.words import WORDS
+from spreadplan.views.words import TERMS, WORDS
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -50,7 +50,8 @@ class Voice:
         with one unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
         ``money``, ``count.NOUN`` (``1 load``, ``2 loads``), ``noun.NOUN`` for the noun alone (of a
         number, or as many as a tuple has), ``date``, ``moment``, ``duration``, ``names`` for a list
-        that may be long, ``material``, ``storm``, and for numbers Python's own forms such as
+        that may be long, ``material``, ``materials`` for a list of them, ``storm``,
+        ``term.VOCABULARY`` for a status or verdict, and for numbers Python's own forms such as
         ``.2f``. Several remarks are joined by ", or ", or as the form says: ``then`` (nothing
         between them), ``commas``, ``also`` (";").
         """
@@ -112,8 +113,16 @@ def plain_name(key: str) -> str:
     >>> plain_name("rock_salt"), plain_name("NaCl-brine"), plain_name("")
     ('Rock salt', 'NaCl brine', '')
     """
-    words = key.replace("_", " ").replace("-", " ").strip()
-    return words[:1].upper() + words[1:]
+    return upper_first(key.replace("_", " ").replace("-", " ").strip())
+
+
+def upper_first(text: str) -> str:
+    """Words as they begin a line.
+
+    >>> upper_first("not calibrated"), upper_first("")
+    ('Not calibrated', '')
+    """
+    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _dated(folder: str) -> tuple[pd.Timestamp | None, str]:
@@ -162,6 +171,8 @@ class _Filler(Formatter):
             if head == "list":
                 numbers = "; ".join(shown.number(float(one), rest) for one in value)
                 return f"{numbers}{NBSP}{shown.unit(rest)}"
+        if head == "term":
+            return TERMS[rest][str(value)].words
         if head == "count":
             return plural(int(value), rest)
         if head == "noun":
@@ -186,6 +197,8 @@ class _Filler(Formatter):
             return self._voice.storm(str(value))
         if form == "names":
             return named([str(one) for one in value])
+        if form == "materials":
+            return named([self._voice.material(str(one)) for one in value])
         if isinstance(value, float) and not math.isfinite(value):
             return NOTHING
         return format(value, form)

@@ -17,8 +17,10 @@ from urllib.parse import urlencode
 
 from starlette.exceptions import HTTPException
 
+from spreadplan.remarks import Remark, remark
 from spreadplan.runs.what_if import EVERY, WhatIf
 from spreadplan.views.display import Display
+from spreadplan.views.voice import Voice
 
 What = Literal["rate", "speed", "gate", "truck", "warmer"]
 MOST: Final = 60
@@ -60,20 +62,34 @@ class Tried:
             return self.value * DEGREE_F[self.system]
         return to_inside(self.value, QUANTITY[self.what], self.system)
 
-    def words(self, shown: Display) -> str:
+    def words(self, voice: Voice) -> str:
         """For people."""
-        whom = {"warmer": "all zones", "gate": "all trucks"}.get(self.what, "all routes")
-        whom = whom if self.whom == EVERY else self.whom
+        return voice.say(self._said())
+
+    def _said(self) -> Remark:
+        whom, label = self._whom(), self.application
         if self.what == "truck":
-            since = f" from application {self.application} on" if self.application else ""
-            return f"{whom}: truck {self.truck}{since}"
+            since = [remark("from_round", application=label)] if label else []
+            return remark("truck_to_try", whom=whom, truck=self.truck, since=since)
+        if self.what == "speed":
+            return remark("speed_to_try", whom=whom, speed_mph=self.inside())
+        if self.what == "gate":
+            return remark("gate_to_try", whom=whom, gate_in=self.inside())
+        if self.what == "rate":
+            when = [] if label in ("", EVERY) else [remark("only_in_round", application=label)]
+            rate = self.inside()
+            return remark("rate_to_try", whom=whom, when=when, rate_lb_per_lane_mile=rate)
+        step = self.inside()
+        way = remark("warmer_by", step_f=step) if step >= 0 else remark("colder_by", step_f=-step)
+        change = remark("pavement_than_forecast", change=way)
+        return remark("weather_to_try", whom=whom, change=change)
+
+    def _whom(self) -> Remark:
+        if self.whom != EVERY:
+            return remark("named_one", name=self.whom)
         if self.what == "warmer":
-            degrees = self.inside() / DEGREE_F[shown.system]
-            way = "warmer" if degrees >= 0 else "colder"
-            return f"{whom}: pavement {abs(degrees):g}\u00a0{shown.unit('temperature')} {way}"
-        value = shown.show(self.inside(), QUANTITY[self.what])
-        when = "" if self.application in ("", EVERY) else f", application {self.application}"
-        return f"{whom}{when}: {self.what} {value}"
+            return remark("all_zones")
+        return remark("every_truck") if self.what == "gate" else remark("every_route")
 
 
 def to_inside(value: float, kind: str, system: str) -> float:

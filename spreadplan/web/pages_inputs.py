@@ -18,7 +18,7 @@ from spreadplan.views.display import Display
 from spreadplan.web.addresses import address, number_of
 from spreadplan.web.changes_tried import DEGREE_F, Tried, parse, to_inside, what_if
 from spreadplan.web.edits import Add, Change, Edit, Refused, Remove, is_storm
-from spreadplan.web.pages_plan import storm_of
+from spreadplan.web.pages_plan import refusal, storm_of
 from spreadplan.web.store import StoredRow
 from spreadplan.web.visits import Visit, action, page
 
@@ -303,7 +303,7 @@ def keep(visit: Visit) -> Response:
     storm, tried = storm_of(visit), parse(visit.fields("c"))
     without_file = [one for one in tried if one.what in ("speed", "gate")]
     if without_file:
-        words = "; ".join(one.words(visit.display) for one in without_file)
+        words = "; ".join(one.words(visit.setting.voice) for one in without_file)
         raise HTTPException(
             422,
             f"{words}: speeds stand in the file of the routes, and gates are chosen by the "
@@ -315,7 +315,7 @@ def keep(visit: Visit) -> Response:
         *_forecast_edits(visit, storm, [one for one in tried if one.what == "warmer"]),
     ]
     if edits:
-        words = "; ".join(one.words(visit.display) for one in tried)
+        words = "; ".join(one.words(visit.setting.voice) for one in tried)
         visit.site.store.apply(edits, visit.who, f"{storm}: {words}")
     return visit.go_to(address("plan", storm))
 
@@ -346,7 +346,7 @@ def _truck_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]
     try:
         wanted = own_assignments(workspace, storm, what_if(tried).trucks)
     except ValueError as error:
-        raise HTTPException(422, f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+        raise HTTPException(422, refusal(visit, error)) from None
     file = _file(storm, "storm_assignments")
     routes = {one.whom for one in tried}
     there = {

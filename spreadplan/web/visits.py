@@ -120,6 +120,7 @@ class Visit:
             "role": self.role,
             "can": self.can,
             "display": setting.display if setting else None,
+            "voice": setting.voice if setting else None,
             "units": setting.display.system if setting else "us",
             "workspace_name": setting.workspace if setting else self.site.folder.name,
             "theme": self.preference("theme"),

@@ -132,6 +132,16 @@ WORDS: Final[Mapping[str, str]] = {
     "pavement_than_forecast": "pavement {change} than forecast",
     "prewet_at": "prewet {liquid_gal_per_ton:liquid_per_mass}",
     "no_prewetting": "no prewetting",
+    "scenario_drawn": "{scenario}: {mass_lb:bulk}.",
+    "scenarios_drawn": "Material by scenario. {scenarios}",
+    "scenario_found": (
+        "{scenario}: {mass_lb:bulk}{more:then}, short {short_lb:bulk}, {lane_miles:lane_distance} "
+        "not treatable"
+    ),
+    "with_difference": " ({sign}{more_lb:number.bulk})",
+    "truck_without_route": "truck {truck} is not known or has no route",
+    "truck_not_free": "route {route}: truck {truck} is not known or is out itself",
+    "rates_below_zero": "{change_pct:g} % would make rates negative",
     "and_less_salt": "{first}, {less_pct:g} % less salt",
     "truck_out": "{truck} out",
     "out_of_service": "truck {truck} out of service: {routes:commas}",
@@ -139,6 +149,16 @@ WORDS: Final[Mapping[str, str]] = {
     "route_open": "{route} open",
     # --- scarce material ---
     "no_solution": "no solution was found: {message}",
+    "sharing_impossible": "scarce {material:material}: {why}",
+    "material_shared": (
+        "scarce {material:material}, shared between routes: given up: {given_up}; hauled between "
+        "yards: {hauled_lb:bulk}"
+    ),
+    "nothing": "nothing",
+    "each_lost": "{classes:commas}",
+    "class_gives_up": "class {name} {given_up_lb:bulk}",
+    "class_without_name": "without a name",
+    "haul_between": "{mass_lb:bulk} from {origin} to {target} ({way_mi:distance})",
     "yard_lacks": "yard {yard}: the",
     "area_allows_less": "area {area}: its limit against the",
     "needs_more_than_there_is": (
