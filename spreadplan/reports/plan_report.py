@@ -35,7 +35,7 @@ MOST_MAPS: Final = 4
 SETTINGS_NAMED: Final = 4
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlanBackground:
     """What the report shows beside the plan and the calibration.
 

@@ -25,7 +25,7 @@ from spreadplan.schema.policy import Policy
 from spreadplan.views.setting import Setting
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TruckState:
     """One truck, in words.
 
@@ -80,14 +80,14 @@ def truck_states(
         tests, marks = test_rows(truck, voice)
         models, sources, flags = model_rows(truck, calibration, voice)
         states[str(record.truck_id)] = TruckState(
-            truck,
-            facts_of(truck, shown),
-            state_of_truck(truck, calibration, policy, voice),
-            tests,
-            marks,
-            models,
-            sources,
-            flags,
-            advice_lines(truck, voice),
+            truck=truck,
+            facts=facts_of(truck, shown),
+            validity=state_of_truck(truck, calibration, policy, voice),
+            tests=tests,
+            marks=marks,
+            models=models,
+            sources=sources,
+            flags=flags,
+            advice=advice_lines(truck, voice),
         )
     return states

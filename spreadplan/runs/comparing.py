@@ -79,6 +79,11 @@ def _trucks_out(
     try:
         return [truck_down(inputs, truck_id, {}) for truck_id in without]
     except ValueError as error:
-        why = voice.say(error.args[0])
-        problem = Problem("--without", 0, "*", why, "name a truck that has a route")
+        problem = Problem(
+            file="--without",
+            row=0,
+            column="*",
+            what=voice.say(error.args[0]),
+            remedy="name a truck that has a route",
+        )
         raise BadInput([problem]) from None
