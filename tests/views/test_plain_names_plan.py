@@ -1,0 +1,117 @@
+"""Materials and storms are called by name in all that calibration and planning show a person."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import json
+import re
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+from spreadplan.cli import main
+from tests.finished_county import STORM, writable_copy
+from tests.views.plain_names import keys_in, keys_of, seen
+from tests.web.visitors import browser
+
+MATERIAL = "Rock salt"
+CALLED = "Year-end snow, 31 December"
+
+
+@pytest.fixture(scope="module")
+def county(finished_county: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """A county whose yards hold too little, with plan and scenarios, and what commands said."""
+    place = writable_copy(finished_county, tmp_path_factory.mktemp("names") / "county")
+    counts = place / "stock_counts.csv"
+    with counts.open(encoding="utf-8-sig", newline="") as handle:
+        rows = list(csv.DictReader(handle))
+    for row in rows:
+        row["on_hand_ton"] = str(float(row["on_hand_ton"]) / 20.0)
+    with counts.open("w", encoding="utf-8", newline="") as handle:
+        writer = csv.DictWriter(handle, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        for words in (
+            ("calibrate", "{}", "--no-pdf"),
+            ("plan", "{}", STORM, "--no-pdf"),
+            ("compare", "{}", STORM, "--no-pdf"),
+        ):
+            assert main([word.format(place) for word in words]) == 0, words
+    return place, said.getvalue()
+
+
+def test_the_helper_finds_a_key():
+    page = '<a href="/plan/wet-snow" title="x">wet-snow</a> rock_salt of results/wet-snow/a.csv'
+    assert len(keys_in(seen(page), ["wet-snow", "rock_salt"])) == 2
+    assert keys_in(seen('<input value="rock_salt" id="rock_salt">'), ["rock_salt"]) == []
+
+
+def test_reports_call_materials_and_storms_by_name(county):
+    place, _ = county
+    results = place / "results"
+    pages = sorted([*(results / "calibration").glob("*.html"), *(results / STORM).rglob("*.html")])
+    pages = [page for page in pages if page.name != "use_report.html"]
+    assert {"plan_report.html", "scenario_report.html", "work_sheet.html"} <= {
+        page.name for page in pages
+    }
+    texts = {page.name: seen(page.read_text()) for page in pages}
+    found = {name: keys_in(text, keys_of(place)) for name, text in texts.items()}
+    assert {name: some for name, some in found.items() if some} == {}
+    assert "how to share it" in texts["plan_report.html"]
+    for name in ("plan_report.html", "scenario_report.html"):
+        assert CALLED in texts[name], name
+    for name, text in texts.items():
+        if name.startswith(("certificate_", "plan_report")) or "cab_cards" in name:
+            assert MATERIAL in text, name
+
+
+def test_tables_keep_the_keys(county):
+    place, _ = county
+    for name in ("calibration/models", f"{STORM}/plan_routes", f"{STORM}/plan_scarce"):
+        with (place / "results" / f"{name}.csv").open(encoding="utf-8", newline="") as handle:
+            assert "rock_salt" in {row["material"] for row in csv.DictReader(handle)}, name
+
+
+def test_commands_call_materials_and_storms_by_name(county):
+    place, said = county
+    assert keys_in(said, keys_of(place)) == []
+    assert MATERIAL in said
+
+
+def test_pages_call_materials_and_storms_by_name(county):
+    place, _ = county
+    visitor = browser(place)
+    plan = f"/plan/{STORM}"
+    tried = 'c=["rate","R01","2",250,"us"]&c=["warmer","*","",-5,"us"]'
+    first = visitor.get(f"{plan}/cards").text
+    cards = re.findall(rf'href="({plan}/cards/[^"]+)"', first)
+    routes = re.findall(rf'href="({plan}/routes/[^"?]+)', visitor.get(plan).text)
+    trucks = re.findall(r'href="(/trucks/[^"/]+)"', visitor.get("/trucks").text)
+    pages = ["/", "/trucks", "/plan", "/sheet", "/jobs", "/storms/new", plan, f"{plan}?{tried}"]
+    pages += [f"{plan}/cards", f"{plan}/inputs", f"{plan}/segment?i=0"]
+    pages += [f"{plan}/compare?{tried.replace('c=', 'b=')}", cards[0], routes[0]]
+    pages += [f"{trucks[0]}{more}" for more in ("", "/test", "/certificate")]
+    found, texts = {}, {}
+    for address in pages:
+        answer = visitor.get(unescape(address))
+        assert answer.status_code == 200, address
+        texts[address] = seen(answer.text)
+        found[address] = keys_in(texts[address], keys_of(place))
+    assert {address: some for address, some in found.items() if some} == {}
+    for address in (plan, "/plan", routes[0]):
+        assert CALLED in texts[address], address
+    for address in (plan, trucks[0], f"{trucks[0]}/test", routes[0], cards[0]):
+        assert MATERIAL in texts[address], address
+
+
+def test_jobs_are_called_by_storm(county):
+    place, _ = county
+    visitor = browser(place)
+    visitor.do("/jobs", {"command": "plan", "storm": "no-such-storm"})
+    text = json.dumps(visitor.get("/plan/" + STORM + "/places").json())
+    assert keys_in(text, keys_of(place)) == []
