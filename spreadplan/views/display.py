@@ -106,7 +106,17 @@ KINDS: Final[Mapping[str, Kind]] = {
         plain=True,
         decimals=1,
     ),
+    "rate_for_severity": Kind(
+        "pound/lane_mile",
+        ("pound/lane_mile", "lb/lane-mile per hour of severity"),
+        ("kilogram/lane_km", "kg/lane-km per hour of severity"),
+        decimals=1,
+    ),
+    "concentration": Kind("", ("", "mg/L"), ("", "mg/L"), decimals=2, plain=True),
+    "offset": Kind("meter", ("foot", "ft"), ("meter", "m"), decimals=1),
     "percent": Kind("", ("", "%"), ("", "%"), decimals=1, plain=True),
+    "percent_per_month": Kind("", ("", "% a month"), ("", "% a month"), decimals=1),
+    "hours": Kind("", ("", "h"), ("", "h"), decimals=1, plain=True),
     "minutes": Kind("", ("", "min"), ("", "min"), decimals=0),
     "seconds": Kind("", ("", "s"), ("", "s"), decimals=1, plain=True),
 }
