@@ -51,7 +51,7 @@ class CalibrationPolicy(Protocol):
         ...
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Calibration:
     """Everything that calibration finds out.
 

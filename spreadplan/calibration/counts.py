@@ -15,7 +15,7 @@ from spreadplan.metrology import propagate, two_sided_p
 from spreadplan.remarks import Remark, remark
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class CountFit:
     """Mass per count at one gate.
 

@@ -35,7 +35,7 @@ CONTRADICTIONS = ("contradict_by_falling", "contradict_by_scatter")
 LEVEL_REL = 1e-6
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Curve:
     """A fitted discharge curve.
 

@@ -37,7 +37,7 @@ class LinearFit:
         return np.sqrt(np.diag(self.covariance))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LineFit:
     """Straight line ``y = intercept + slope * x`` with its uncertainty."""
 

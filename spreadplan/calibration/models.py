@@ -36,7 +36,7 @@ class Prediction:
     extrapolated: BoolArray
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class DischargeModel:
     """Discharge of one truck with one material at one tested gate.
 

@@ -77,7 +77,7 @@ class Owners:
     at_m: FloatArray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Network:
     """All route segments as one directed network in a local plane."""
 
@@ -155,7 +155,7 @@ def build_network(routes: gpd.GeoDataFrame, reach_m: float = REACH_M) -> Network
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Cuts:
     """Rows cut at joints: one entry per cut, in the order of the rows."""
 

@@ -44,7 +44,7 @@ from spreadplan.matching.way import Way, bridge_outliers, point_on_way, trace_wa
 REDO_RATIO = 1.5  # decode again if the first guess of the noise was this far off
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Match:
     """Where one truck drove.
 

@@ -33,7 +33,7 @@ class Application:
     start: Moment
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Condition:
     """Forecast weather of a zone during an application.
 
@@ -136,13 +136,13 @@ def conditions_of(
 def _condition(zone: str, frame: pd.DataFrame) -> Condition:
     coldest = frame.sort_values("pavement_temp_f", kind="stable").iloc[0]
     return Condition(
-        zone,
-        str(coldest["event"]),
-        float(coldest["pavement_temp_f"]),
-        str(coldest["trend"]),
-        float(frame["precipitation_in"].sum(min_count=1)),
-        frame["start"].min(),
-        frame["end"].max(),
+        zone=zone,
+        event=str(coldest["event"]),
+        pavement_temp_f=float(coldest["pavement_temp_f"]),
+        trend=str(coldest["trend"]),
+        precipitation_in=float(frame["precipitation_in"].sum(min_count=1)),
+        start=frame["start"].min(),
+        end=frame["end"].max(),
     )
 
 

@@ -39,7 +39,7 @@ from spreadplan.schema.results import RESULTS
 Progress = Callable[[str, float], None]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlanInputs:
     """What a plan is made from; the tables have the columns and units of the workspace's schema.
 
@@ -70,7 +70,7 @@ class PlanInputs:
     pick: Pick = "middle"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StormPlan:
     """The plan of a storm.
 
@@ -114,13 +114,13 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
     storm = Storm(
-        inputs.assignments,
-        inputs.forecast,
-        inputs.rates,
-        inputs.policy,
-        inputs.sensitive_areas,
-        inputs.materials,
-        inputs.pick,
+        assignments=inputs.assignments,
+        forecast=inputs.forecast,
+        rates=inputs.rates,
+        policy=inputs.policy,
+        sensitive_areas=inputs.sensitive_areas,
+        materials=inputs.materials,
+        pick=inputs.pick,
     )
     rows, applications, found = target_rows(parts, storm)
     if not applications:
@@ -146,16 +146,16 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
-        inputs.storm,
-        tuple(applications),
-        start,
-        rows[[*RESULTS["plan_segments"].names, "geometry"]],
-        routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True),
-        yards,
-        settings.drop(columns="run"),
-        _reloads(rows, timing),
-        melting,
-        findings_table(found),
+        storm=inputs.storm,
+        applications=tuple(applications),
+        start=start,
+        segments=rows[[*RESULTS["plan_segments"].names, "geometry"]],
+        routes=routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True),
+        yards=yards,
+        settings=settings.drop(columns="run"),
+        reloads=_reloads(rows, timing),
+        melting=melting,
+        findings=findings_table(found),
     )
 
 

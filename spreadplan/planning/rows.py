@@ -29,7 +29,7 @@ Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Storm:
     """What the rates depend on, as the workspace holds it."""
 
@@ -118,7 +118,15 @@ def _weather(
 ) -> dict[str, Any]:
     """Event, temperature and precipitation of each zone; "" and NaN without a forecast."""
     codes, names = pd.factorize(zones)
-    unknown = Condition("", "", np.nan, "", np.nan, pd.NaT, pd.NaT)
+    unknown = Condition(
+        zone="",
+        event="",
+        pavement_temp_f=np.nan,
+        trend="",
+        precipitation_in=np.nan,
+        start=pd.NaT,
+        end=pd.NaT,
+    )
     found = [conditions.get((str(name), application.label), unknown) for name in names]
     return {
         "event": np.array([one.event for one in found], dtype=object)[codes],

@@ -123,7 +123,7 @@ class Control:
         return np.round(self.min_feeder_pct + self.step_pct * np.arange(steps + 1), 9)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Fit:
     """How one gate serves rows of needs; arrays of shape (n,) unless stated.
 
@@ -177,17 +177,17 @@ def _fit_closed_loop(
     feeder = np.clip(feeder, control.min_feeder_pct, control.max_feeder_pct)
     nothing = np.zeros(len(need), dtype=np.int64)
     return Fit(
-        model.gate_in,
-        feeder,
-        np.clip(need, least, most),
-        nothing,
-        nothing,
-        np.array([]),
-        np.array([]),
-        most,
-        short,
-        excess,
-        model.predict(feeder).extrapolated,
+        gate_in=model.gate_in,
+        feeder_pct=feeder,
+        discharge=np.clip(need, least, most),
+        low=nothing,
+        high=nothing,
+        grid_pct=np.array([]),
+        grid_discharge=np.array([]),
+        max_discharge=most,
+        short=short,
+        excess=excess,
+        extrapolated=model.predict(feeder).extrapolated,
     )
 
 
@@ -216,17 +216,17 @@ def _fit_open_loop(
     short = need > discharge[-1] * (1.0 + NEAR_ENOUGH)
     excess = (need < discharge[0] * (1.0 - NEAR_ENOUGH)) | (allowed < 0)
     return Fit(
-        model.gate_in,
-        grid[nearest],
-        discharge[nearest],
-        low,
-        high,
-        grid,
-        discharge,
-        most,
-        short,
-        excess,
-        np.asarray(predicted.extrapolated)[gives][nearest],
+        gate_in=model.gate_in,
+        feeder_pct=grid[nearest],
+        discharge=discharge[nearest],
+        low=low,
+        high=high,
+        grid_pct=grid,
+        grid_discharge=discharge,
+        max_discharge=most,
+        short=short,
+        excess=excess,
+        extrapolated=np.asarray(predicted.extrapolated)[gives][nearest],
     )
 
 
@@ -235,7 +235,17 @@ def _no_setting(gate_in: float, need: Floats) -> Fit:
     zero, nothing = np.zeros(len(need)), np.zeros(len(need), dtype=np.int64)
     no = np.zeros(len(need), dtype=bool)
     return Fit(
-        gate_in, zero, zero, nothing, nothing, np.array([0.0]), np.array([0.0]), 0.0, ~no, no, no
+        gate_in=gate_in,
+        feeder_pct=zero,
+        discharge=zero,
+        low=nothing,
+        high=nothing,
+        grid_pct=np.array([0.0]),
+        grid_discharge=np.array([0.0]),
+        max_discharge=0.0,
+        short=~no,
+        excess=no,
+        extrapolated=no,
     )
 
 

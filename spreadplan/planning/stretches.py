@@ -12,6 +12,26 @@ from spreadplan.planning.settings import Control, Models, SpreaderModel, fit_gat
 
 Floats = NDArray[np.float64]
 
+COMMON_TO_A_STRETCH = (
+    "application",
+    "route_id",
+    "truck_id",
+    "yard_id",
+    "material",
+    "run",
+    "control",
+    "gate_in",
+    "feeder_pct",
+    "rate_to_set_lb_per_lane_mile",
+    "lb_per_count",
+    "speed_mph",
+    "lanes_per_pass",
+    "discharge_lb_per_min",
+    "max_speed_mph",
+    "area_id",
+    "status",
+)
+"""What is the same on every part of a stretch."""
 #: differences from the planned speed that a cab card lists, mph: suffix -> difference.
 SPEED_STEPS_MPH = {"10_mph_less": -10.0, "5_mph_less": -5.0, "5_mph_more": 5.0}
 
@@ -58,28 +78,9 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
         changed[1:] |= values[1:] != values[:-1]
     number = np.cumsum(changed)
     grouped = work.groupby(number, sort=True)
-    same = [
-        "application",
-        "route_id",
-        "truck_id",
-        "yard_id",
-        "material",
-        "run",
-        "control",
-        "gate_in",
-        "feeder_pct",
-        "rate_to_set_lb_per_lane_mile",
-        "lb_per_count",
-        "speed_mph",
-        "lanes_per_pass",
-        "discharge_lb_per_min",
-        "max_speed_mph",
-        "area_id",
-        "status",
-    ]
     first = np.flatnonzero(changed)
     last = np.append(first[1:], len(rows))[: len(first)] - 1
-    table = pd.DataFrame({name: work[name].to_numpy()[first] for name in same})
+    table = pd.DataFrame({name: work[name].to_numpy()[first] for name in COMMON_TO_A_STRETCH})
     for end, row in (("from", first), ("to", last)):
         for name in ("segment_id", "part", "name"):
             table[f"{end}_{name}"] = rows[name].to_numpy()[row]

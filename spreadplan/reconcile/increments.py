@@ -56,7 +56,7 @@ RANGES = np.unique(
 RANGES = RANGES[RANGES >= 500]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Increments:
     """What one truck released, interval by interval; each of shape (n,) for n records.
 
@@ -110,14 +110,14 @@ def interval_mass(records: TruckRecords) -> Increments:
     spread_s, known_s = float(on_s.sum()), float(on_s[known].sum())
     usual_lb_s = float(mass_lb[known].sum()) / known_s if known_s > 0.0 else 0.0
     return Increments(
-        mass_lb,
-        liquid.amount,
-        _material_of_intervals(records.material, counts),
-        known,
-        np.where(known, 0.0, usual_lb_s * on_s),
-        known_s / spread_s if spread_s > 0.0 else 1.0,
-        counts,
-        feed.left_out,
+        mass_lb=mass_lb,
+        liquid_gal=liquid.amount,
+        material=_material_of_intervals(records.material, counts),
+        known=known,
+        presumed_lb=np.where(known, 0.0, usual_lb_s * on_s),
+        known_share=known_s / spread_s if spread_s > 0.0 else 1.0,
+        counts=counts,
+        left_out_lb=feed.left_out,
     )
 
 

@@ -47,7 +47,7 @@ MISSED_SHARE: Final = 0.25
 no source."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Storm:
     """What a storm is judged by.
 
@@ -73,7 +73,7 @@ class Storm:
     planned_routes: pd.DataFrame
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Surroundings:
     """Tables of the workspace that the judgement needs, and what calibration says."""
 
@@ -90,7 +90,7 @@ class Surroundings:
     drift: pd.DataFrame
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StormUse:
     """What went where, how sure that is, and what it means.
 

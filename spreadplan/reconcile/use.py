@@ -44,7 +44,7 @@ rest lies elsewhere. Common practice, no source."""
 Columns: TypeAlias = Mapping[str, Any]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class TruckUse:
     """What one truck did in a storm.
 

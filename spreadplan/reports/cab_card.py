@@ -64,7 +64,7 @@ STATUS_SIGN: Final = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Change:
     """A line of the list of changes: from here on, this setting, one for each column."""
 
@@ -96,7 +96,7 @@ class Column:
         return all(one.status == "untreated" for one in self.stretches)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Block:
     """What stands together on a page: the settings of one or several columns.
 
@@ -400,12 +400,12 @@ def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
             road = next(one for one in here if one.from_mi == start)
             changes.append(
                 Change(
-                    as_text(shown.value(start, "distance"), 1),
-                    str(road.from_name or road.from_segment_id),
-                    key[0],
-                    speed,
-                    key[1],
-                    trouble,
+                    mile=as_text(shown.value(start, "distance"), 1),
+                    road=str(road.from_name or road.from_segment_id),
+                    dials=key[0],
+                    speed=speed,
+                    sensitive=key[1],
+                    trouble=trouble,
                 )
             )
         last_key = key

@@ -52,7 +52,7 @@ UNTIL_TESTED: Final = "Until it is tested, no setting of this truck can be relie
 NEGLIGIBLE_PCT: Final = 0.05
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Truck:
     """What one truck's certificate is made from."""
 
@@ -105,13 +105,13 @@ def truck_of(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Tr
     done = changes[changes["changed_at"] <= calibration.as_of]
     keys = [key for key in calibration.models if key[0] == truck_id]
     return Truck(
-        record,
-        mine(calibration.tests),
-        tuple(calibration.models[key] for key in keys),
-        tuple(calibration.standings[key] for key in keys),
-        mine(calibration.drift),
-        mine(calibration.advice),
-        mine(done),
+        record=record,
+        tests=mine(calibration.tests),
+        models=tuple(calibration.models[key] for key in keys),
+        standings=tuple(calibration.standings[key] for key in keys),
+        drift=mine(calibration.drift),
+        advice=mine(calibration.advice),
+        changes=mine(done),
     )
 
 

@@ -195,7 +195,9 @@ def _route_labels(roads: Any, route_ids: Iterable[str]) -> Iterator[Label]:
     for route in total.index[:MOST_LABELS]:
         longest = frame[frame["route"] == route].nlargest(4, "long")["road"]
         anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
-        yield Label(short(str(route), 16), anchors, INK, "bold", 6.8)
+        yield Label(
+            text=short(str(route), 16), anchors=anchors, colour=INK, weight="bold", size=6.8
+        )
 
 
 def _ranges(rate: Floats, number: NDArray[np.int64], classes: int) -> list[str]:

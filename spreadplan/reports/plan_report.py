@@ -55,7 +55,7 @@ SETTINGS_NAMED: Final = 4
 FASTEST: Final = {"us": 60, "metric": 100}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlanBackground:
     """What the report shows beside the plan and the calibration.
 

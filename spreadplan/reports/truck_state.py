@@ -23,7 +23,7 @@ from spreadplan.schema.policy import Policy
 from spreadplan.views.setting import Setting
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TruckState:
     """One truck, in words.
 
@@ -66,16 +66,16 @@ def truck_states(
         models, sources, flags = model_rows(truck, calibration, voice)
         state = state_of_truck(truck, calibration, policy, voice)
         states[str(record.truck_id)] = TruckState(
-            truck,
-            facts_of(truck, shown),
-            state["headline"],
-            state["tone"],
-            state["sentences"],
-            tests,
-            marks,
-            models,
-            sources,
-            flags,
-            advice_lines(truck, shown),
+            truck=truck,
+            facts=facts_of(truck, shown),
+            headline=state["headline"],
+            tone=state["tone"],
+            sentences=state["sentences"],
+            tests=tests,
+            marks=marks,
+            models=models,
+            sources=sources,
+            flags=flags,
+            advice=advice_lines(truck, shown),
         )
     return states

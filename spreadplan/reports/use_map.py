@@ -131,7 +131,14 @@ def verdict_map(
             *area_labels,
         ]
         place_labels(
-            ax, labels, [*yard_labels, Label("", _kept_free(ax, roads, verdict), "", "", 0)]
+            ax,
+            labels,
+            [
+                *yard_labels,
+                Label(
+                    text="", anchors=_kept_free(ax, roads, verdict), colour="", weight="", size=0
+                ),
+            ],
         )
         scale_bar(ax, shown)
         ax.legend(
@@ -207,7 +214,16 @@ def _draw_piles(ax: Axes, piles: gpd.GeoDataFrame, plane: Plane, shown: Display)
             zorder=19,
         )
         text = f"pile {shown.show(pile.mass_lb, 'mass')}"
-        labels.append(Label(text, (Anchor(at.x, at.y),), INK, "normal", 6.5, 5.0))
+        labels.append(
+            Label(
+                text=text,
+                anchors=(Anchor(at.x, at.y),),
+                colour=INK,
+                weight="normal",
+                size=6.5,
+                away=5.0,
+            )
+        )
     return labels
 
 
@@ -233,7 +249,14 @@ def _verdict_labels(
         anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
         departure = float(departures[name, route])
         text = f"{short(str(route), 14)} {name} {signed_percent(departure)}"
-        yield Label(text, anchors, OVER if name == "over" else UNDER, "bold", 7.2, 7.0)
+        yield Label(
+            text=text,
+            anchors=anchors,
+            colour=OVER if name == "over" else UNDER,
+            weight="bold",
+            size=7.2,
+            away=7.0,
+        )
 
 
 def _kept_free(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> tuple[Anchor, ...]:
@@ -261,7 +284,9 @@ def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
     for route in total.index[:MOST_LABELS]:
         longest = of_route.get_group(route).nlargest(4, "long")["road"]
         anchors = tuple(along(road, share) for share in (0.5, 0.3) for road in longest)
-        yield Label(short(str(route), 16), anchors, MUTED, "normal", 6.5)
+        yield Label(
+            text=short(str(route), 16), anchors=anchors, colour=MUTED, weight="normal", size=6.5
+        )
 
 
 def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]:

@@ -61,7 +61,7 @@ ASSUMPTIONS: Final = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class UseBackground:
     """What the report shows beside the judged storm.
 

@@ -108,7 +108,17 @@ def _given_day(given: str) -> date:
             return day
     except ValueError:
         fault = "is not a date"
-    raise BadInput([Problem("--as-of", 0, "*", f'"{given}" {fault}', "write 2026-12-01")])
+    raise BadInput(
+        [
+            Problem(
+                file="--as-of",
+                row=0,
+                column="*",
+                what=f'"{given}" {fault}',
+                remedy="write 2026-12-01",
+            )
+        ]
+    )
 
 
 def calibration_tables(result: Calibration) -> dict[str, pd.DataFrame]:

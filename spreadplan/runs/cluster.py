@@ -120,4 +120,4 @@ def _libraries() -> tuple[Any, Any]:
 
 
 def _refused(what: str, remedy: str) -> BadInput:
-    return BadInput([Problem("--cluster", 0, "*", what, remedy)])
+    return BadInput([Problem(file="--cluster", row=0, column="*", what=what, remedy=remedy)])

@@ -71,5 +71,11 @@ def _trucks_out(inputs: PlanInputs, base: StormPlan, without: Sequence[str]) -> 
     try:
         return [truck_down(inputs, truck_id, {}) for truck_id in without]
     except ValueError as error:
-        problem = Problem("--without", 0, "*", str(error), "name a truck that has a route")
+        problem = Problem(
+            file="--without",
+            row=0,
+            column="*",
+            what=str(error),
+            remedy="name a truck that has a route",
+        )
         raise BadInput([problem]) from None

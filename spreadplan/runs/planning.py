@@ -98,11 +98,11 @@ def planning_workspace(folder: Path, storm: str, *, leave_out: bool = False) -> 
         raise BadInput(
             [
                 Problem(
-                    f"storms/{storm}/forecast.csv",
-                    0,
-                    "*",
-                    "neither a forecast nor the planner's own rates are there",
-                    f"add it, or storms/{storm}/rates.csv",
+                    file=f"storms/{storm}/forecast.csv",
+                    row=0,
+                    column="*",
+                    what="neither a forecast nor the planner's own rates are there",
+                    remedy=f"add it, or storms/{storm}/rates.csv",
                 )
             ]
         )
@@ -233,7 +233,14 @@ def _pages(
     absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
     scarce = scarce_parts(shares, setting.voice)
     yards = workspace.table("yards")
-    background = PlanBackground(areas, yards, workspace.policy, pick, absent, scarce)
+    background = PlanBackground(
+        sensitive_areas=areas,
+        yards=yards,
+        policy=workspace.policy,
+        pick=pick,
+        absent=absent,
+        scarce=scarce,
+    )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
     for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of):

@@ -38,7 +38,7 @@ from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Reconciled:
     """A reconciled storm with what it was made from."""
 
@@ -137,16 +137,16 @@ def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
             days = round(max(early, late) / pd.Timedelta(days=1))
             what = f"ends {days} days before" if early > late else f"begins {days} days after"
             yield Problem(
-                f"{place}/{name}.csv",
-                0,
-                begin,
-                f"{what} the trucks' records",
-                "check the dates of both: they do not belong to one storm",
-                False,
+                file=f"{place}/{name}.csv",
+                row=0,
+                column=begin,
+                what=f"{what} the trucks' records",
+                remedy="check the dates of both: they do not belong to one storm",
+                fatal=False,
             )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Followed:
     """What the trucks did in a storm, before it is judged."""
 
@@ -226,14 +226,14 @@ def _follow_files(
             uses.append(use)
             step()
     return Followed(
-        storm,
-        tuple(uses),
-        files.usable,
-        files.rows_read,
-        files.rows_kept,
-        files.quarantine(),
-        files.refused_by_kind(),
-        _put_right(files, uses),
+        storm=storm,
+        trucks=tuple(uses),
+        usable=files.usable,
+        rows_read=files.rows_read,
+        rows_kept=files.rows_kept,
+        quarantine=files.quarantine(),
+        refused=files.refused_by_kind(),
+        put_right=_put_right(files, uses),
     )
 
 
@@ -252,18 +252,18 @@ def judge_storm(
         followed.trucks,
     )
     return Reconciled(
-        workspace,
-        fleet,
-        plan,
-        judged,
-        followed.trucks,
-        followed.start,
-        followed.end,
-        followed.rows_read,
-        followed.rows_kept,
-        followed.quarantine,
-        followed.refused,
-        followed.put_right,
+        workspace=workspace,
+        fleet=fleet,
+        plan=plan,
+        use=judged,
+        trucks=followed.trucks,
+        start=followed.start,
+        end=followed.end,
+        rows_read=followed.rows_read,
+        rows_kept=followed.rows_kept,
+        quarantine=followed.quarantine,
+        refused=followed.refused,
+        put_right=followed.put_right,
     )
 
 
@@ -306,7 +306,11 @@ def network_of(workspace: Workspace) -> Network:
         return build_network(workspace.tables["routes"])
     except ValueError as error:
         problem = Problem(
-            workspace.files["routes"], 0, "geometry", str(error), "divide it and try again"
+            file=workspace.files["routes"],
+            row=0,
+            column="geometry",
+            what=str(error),
+            remedy="divide it and try again",
         )
         raise BadInput([problem]) from None
 

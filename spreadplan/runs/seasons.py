@@ -43,7 +43,7 @@ WEATHER = {"forecast", "rates"}
 NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SeasonRun:
     """A season with what it was made from.
 
@@ -111,12 +111,12 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
     result = work_out_season(_inputs(workspace, wanted, storms, reconciled))
     found = merged_findings(result.findings, record_findings(history, balances))
     return SeasonRun(
-        workspace,
-        tuple(storms),
-        replace(result, findings=findings_table(found)),
-        history,
-        balances,
-        input_fingerprint(folder),
+        workspace=workspace,
+        storms=tuple(storms),
+        result=replace(result, findings=findings_table(found)),
+        history=history,
+        books=balances,
+        fingerprint=input_fingerprint(folder),
     )
 
 
@@ -128,11 +128,11 @@ def season_of(workspace: Workspace, as_of: str | None) -> Season:
         raise BadInput(
             [
                 Problem(
-                    "workspace.toml",
-                    0,
-                    name,
-                    "is missing: a season needs its dates",
-                    f"add {name} = 2026-10-15, with your own date",
+                    file="workspace.toml",
+                    row=0,
+                    column=name,
+                    what="is missing: a season needs its dates",
+                    remedy=f"add {name} = 2026-10-15, with your own date",
                 )
                 for name in missing
             ]
@@ -147,16 +147,18 @@ def season_of(workspace: Workspace, as_of: str | None) -> Season:
         raise BadInput(
             [
                 Problem(
-                    "--as-of",
-                    0,
-                    "*",
-                    "lies before the season's start",
-                    f"write a date after {first.isoformat()}",
+                    file="--as-of",
+                    row=0,
+                    column="*",
+                    what="lies before the season's start",
+                    remedy=f"write a date after {first.isoformat()}",
                 )
             ]
         )
     name = _season_name(workspace.table("budgets"), first, last)
-    return Season(name, start, end, known_to, workspace.policy.confidence)
+    return Season(
+        name=name, start=start, end=end, as_of=known_to, confidence=workspace.policy.confidence
+    )
 
 
 def _day_end(day: date, workspace: Workspace) -> pd.Timestamp:
@@ -175,11 +177,11 @@ def _season_name(budgets: pd.DataFrame, first: date, last: date) -> str:
         raise BadInput(
             [
                 Problem(
-                    "budgets.csv",
-                    0,
-                    "season",
-                    f"has the seasons {', '.join(named)}, none of them {usual}",
-                    f"name the season of workspace.toml {usual}",
+                    file="budgets.csv",
+                    row=0,
+                    column="season",
+                    what=f"has the seasons {', '.join(named)}, none of them {usual}",
+                    remedy=f"name the season of workspace.toml {usual}",
                 )
             ]
         )
@@ -248,13 +250,13 @@ def _judged(
 def _measured(storm: str, one: Reconciled) -> StormUse:
     rounds = len(one.plan.applications) if one.plan is not None else 1
     return StormUse(
-        storm,
-        one.start,
-        one.end,
-        max(rounds, 1),
-        one.use.parts,
-        one.use.segments,
-        one.workspace.table("forecast", storm),
+        storm=storm,
+        start=one.start,
+        end=one.end,
+        rounds=max(rounds, 1),
+        parts=one.use.parts,
+        segments=one.use.segments,
+        forecast=one.workspace.table("forecast", storm),
     )
 
 
@@ -318,15 +320,15 @@ def season_view(made: SeasonRun) -> SeasonView:
     """What the reports of a season are made from."""
     workspace = made.workspace
     return SeasonView(
-        made.result,
-        made.storms,
-        made.history,
-        made.books,
-        workspace.tables["routes"],
-        workspace.table("sensitive_areas"),
-        workspace.policy,
-        made.fingerprint,
-        workspace.absent,
+        result=made.result,
+        storms=made.storms,
+        history=made.history,
+        books=made.books,
+        routes=workspace.tables["routes"],
+        areas=workspace.table("sensitive_areas"),
+        policy=workspace.policy,
+        fingerprint=made.fingerprint,
+        absent=workspace.absent,
     )
 
 

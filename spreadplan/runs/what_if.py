@@ -41,7 +41,7 @@ FASTEST_MPH = 75.0
 LARGEST_SHIFT_F = 100.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class WhatIf:
     """Changes to try. All are tuples, so that a set of changes can be a key.
 

@@ -44,7 +44,7 @@ GAP: Final = 1e-6
 TINY_LB: Final = 1e-6
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Scarcity:
     """What is to be shared: one material.
 
@@ -72,7 +72,7 @@ class Scarcity:
     haul_cost: float = HAUL_COST
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Allocation:
     """How the salt is shared.
 
@@ -139,13 +139,13 @@ def scarcity_of_plan(
     ways = haul_ways(yards)
     known = ways["from_yard"].isin(stock["yard_id"]) & ways["to_yard"].isin(stock["yard_id"])
     return Scarcity(
-        wanted,
-        pd.DataFrame({"yard_id": stock["yard_id"], "available_lb": available}),
-        ways[known].reset_index(drop=True),
-        class_worth(wanted["service_class"]),
-        must_treat,
-        area_rows(plan_segments, material),
-        area_limits,
+        wanted=wanted,
+        stock=pd.DataFrame({"yard_id": stock["yard_id"], "available_lb": available}),
+        haul=ways[known].reset_index(drop=True),
+        worth=class_worth(wanted["service_class"]),
+        must_treat=must_treat,
+        area_rows=area_rows(plan_segments, material),
+        area_limits=area_limits,
     )
 
 
@@ -207,7 +207,7 @@ def haul_ways(yards: pd.DataFrame) -> pd.DataFrame:
     ).reset_index(drop=True)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Program:
     """maximise worth @ x, matrix @ x <= limit, 0 <= x <= upper, lower on the choices.
 
@@ -309,7 +309,15 @@ def allocate(given: Scarcity) -> Allocation:
     if found.x is None:
         reasons = _why_not(program, given)
         empty = pd.DataFrame()
-        return Allocation(False, np.nan, empty, empty, empty, empty, reasons)
+        return Allocation(
+            possible=False,
+            worth=np.nan,
+            rows=empty,
+            classes=empty,
+            haul=empty,
+            yards=empty,
+            reasons=reasons,
+        )
     chosen = np.round(found.x[: program.rows])
     x, duals = _with_choices(program, chosen)
     return _result(given, program, x, duals, float(found.mip_gap or 0.0))
@@ -358,14 +366,14 @@ def _result(given: Scarcity, program: _Program, x: Floats, duals: Floats, gap: f
     )
     haul = given.haul.assign(ton=hauled / POUNDS_PER_TON)
     return Allocation(
-        True,
-        float(program.worth @ x),
-        rows,
-        class_table(rows),
-        haul[hauled > TINY_LB].reset_index(drop=True),
-        _yard_table(given, program, rows, hauled, duals),
-        (),
-        gap,
+        possible=True,
+        worth=float(program.worth @ x),
+        rows=rows,
+        classes=class_table(rows),
+        haul=haul[hauled > TINY_LB].reset_index(drop=True),
+        yards=_yard_table(given, program, rows, hauled, duals),
+        reasons=(),
+        gap=gap,
     )
 
 

@@ -33,7 +33,7 @@ SCOPE_COLUMN: Final[Mapping[str, str]] = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Season:
     """The season asked for.
 

@@ -61,7 +61,7 @@ BORROWED: Final = "borrowed percentage"
 KNOWN: Final = (MEASURED, PLANNED, BORROWED)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Season:
     """The season's rows of route, truck and material, with random draws of what is uncertain.
 
@@ -155,14 +155,14 @@ def _of_season(rows: pd.DataFrame, gallons: Floats, materials: pd.DataFrame) -> 
         gal_price = price_per_ton(liquids[0]) * liquids[0].density_lb_gal / POUNDS_PER_TON
     true_lb, share = _draw(rows)
     return _Season(
-        rows,
-        true_lb,
-        share[:, None],
-        salt,
-        salt & (gallons > 0.0),
-        gallons,
-        np.array(price, dtype=float),
-        float(gal_price),
+        rows=rows,
+        true_lb=true_lb,
+        prewet_share=share[:, None],
+        salt=salt,
+        wet=salt & (gallons > 0.0),
+        gal_per_ton=gallons,
+        price=np.array(price, dtype=float),
+        gal_price=float(gal_price),
     )
 
 

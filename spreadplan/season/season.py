@@ -21,7 +21,7 @@ from spreadplan.season.use import PLANNED, StormUse, season_use
 from spreadplan.units import POUNDS_PER_TON
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SeasonInputs:
     """What a season is worked out from; tables have the columns and units of the schema.
 
@@ -42,7 +42,7 @@ class SeasonInputs:
     planned: pd.DataFrame | None = None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SeasonResult:
     """The season.
 

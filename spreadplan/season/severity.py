@@ -154,7 +154,7 @@ def guidance_rate(pavement_temp_f: float, first: bool) -> float:
     return float("nan")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Severity:
     """Severity of one storm in one zone; ``unrated_hours`` are those the index does not know."""
 
@@ -191,13 +191,13 @@ def storm_severity(forecast: pd.DataFrame) -> Severity:
     total = (rows["end"] - rows["start"]).dt.total_seconds().sum() / 3600.0
     note = f"not in the index: {', '.join(sorted(set(unknown)))}" if unknown else ""
     return Severity(
-        float(total),
-        rated,
-        float(rows["pavement_temp_f"].min()),
-        float(rows["precipitation_in"].sum(min_count=1)),
-        guidance,
-        unrated,
-        note,
+        hours=float(total),
+        severity_hours=rated,
+        coldest_f=float(rows["pavement_temp_f"].min()),
+        precipitation_in=float(rows["precipitation_in"].sum(min_count=1)),
+        guidance_lb_per_lane_mile=guidance,
+        unrated_hours=unrated,
+        note=note,
     )
 
 

@@ -51,7 +51,7 @@ USE_COLUMNS: Final = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StormUse:
     """One storm of the season.
 
@@ -117,7 +117,16 @@ def planned_storm(
             "reason": "",
         }
     ).reset_index()
-    return StormUse(storm, start, end, rounds, parts, segments, forecast, PLANNED)
+    return StormUse(
+        storm=storm,
+        start=start,
+        end=end,
+        rounds=rounds,
+        parts=parts,
+        segments=segments,
+        forecast=forecast,
+        source=PLANNED,
+    )
 
 
 def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.DataFrame:

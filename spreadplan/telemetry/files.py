@@ -65,7 +65,7 @@ class Batch:
     broken: list[tuple[int, str]] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TelemetryFile:
     """A file whose header is understood; ``names`` are its columns as the contract spells them."""
 
@@ -118,7 +118,13 @@ def open_telemetry(
             header, start, row, problems = _parquet_header(path), 0, 0, []
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "not whole"
-        problem = Problem(shown, 0, "*", f"cannot be read ({reason})", "export the file again")
+        problem = Problem(
+            file=shown,
+            row=0,
+            column="*",
+            what=f"cannot be read ({reason})",
+            remedy="export the file again",
+        )
         return None, [problem]
     if problems:
         return None, problems
@@ -131,7 +137,14 @@ def open_telemetry(
         problems += _type_faults(path, names, found, source)
     if any(problem.fatal for problem in problems):
         return None, problems
-    return TelemetryFile(path, shown, tuple(found), tuple(names), start, row + 1), problems
+    return TelemetryFile(
+        path=path,
+        shown=shown,
+        found=tuple(found),
+        names=tuple(names),
+        data_start=start,
+        first_row=row + 1,
+    ), problems
 
 
 def _header_faults(names: list[str], found: list[Found], source: Source) -> list[Problem]:
@@ -167,12 +180,38 @@ def _csv_header(path: Path, shown: str) -> tuple[list[str], int, int, list[Probl
                 cells = [cell.strip() for cell in next(csv.reader([text], strict=True), [])]
             except csv.Error as error:
                 what = f"header is not well-formed CSV ({error})"
-                return [], 0, row, [Problem(shown, row, "*", what, "close every double quote")]
+                return (
+                    [],
+                    0,
+                    row,
+                    [
+                        Problem(
+                            file=shown,
+                            row=row,
+                            column="*",
+                            what=what,
+                            remedy="close every double quote",
+                        )
+                    ],
+                )
             if any(cells):
                 return cells, file.tell(), row, header_problems(cells, row, shown)
             if not line:
                 break
-    return [], 0, 1, [Problem(shown, 0, "*", "is empty", "export it again, or remove it")]
+    return (
+        [],
+        0,
+        1,
+        [
+            Problem(
+                file=shown,
+                row=0,
+                column="*",
+                what="is empty",
+                remedy="export it again, or remove it",
+            )
+        ],
+    )
 
 
 def _no_text(line: bytes, row: int, shown: str) -> Problem | None:
@@ -190,7 +229,11 @@ def _no_text(line: bytes, row: int, shown: str) -> Problem | None:
         what = "has lines that end in a carriage return alone"
     elif len(line) >= LONGEST_LINE:
         what = "has a header that never ends"
-    return Problem(shown, row, "*", what, "save it as CSV UTF-8") if what else None
+    return (
+        Problem(file=shown, row=row, column="*", what=what, remedy="save it as CSV UTF-8")
+        if what
+        else None
+    )
 
 
 def _csv_batches(file: TelemetryFile) -> Iterator[list[Batch]]:

@@ -97,7 +97,7 @@ def rejects(file: Any, row: Any, reason: Any, other_file: Any = -1, other_row: A
     )
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Ledger:
     """What one scan knows and counts across all files."""
 

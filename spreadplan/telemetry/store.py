@@ -135,7 +135,7 @@ class Group:
         return _gathered([columns for _, columns in self.of_truck()])
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Store:
     """Takes batches of clean columns; gives them back in groups of trucks, in order of code.
 

@@ -27,7 +27,7 @@ NOTHING: Final = "\u2013"
 """Stands where a value is missing."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Kind:
     """How one kind of quantity is shown.
 
@@ -56,69 +56,88 @@ class Kind:
 
 KINDS: Final[Mapping[str, Kind]] = {
     "rate": Kind(
-        "pound/lane_mile",
-        ("pound/lane_mile", "lb/lane-mile"),
-        ("kilogram/lane_km", "kg/lane-km"),
+        inside="pound/lane_mile",
+        us=("pound/lane_mile", "lb/lane-mile"),
+        metric=("kilogram/lane_km", "kg/lane-km"),
         decimals=1,
     ),
-    "area_rate": Kind("", ("", "g/m²"), ("", "g/m²"), decimals=1, plain=True),
+    "area_rate": Kind(inside="", us=("", "g/m²"), metric=("", "g/m²"), decimals=1, plain=True),
     "liquid_rate": Kind(
-        "gallon/lane_mile",
-        ("gallon/lane_mile", "gal per lane-mile"),
-        ("liter/lane_km", "L per lane-km"),
+        inside="gallon/lane_mile",
+        us=("gallon/lane_mile", "gal per lane-mile"),
+        metric=("liter/lane_km", "L per lane-km"),
         decimals=1,
         plain=True,
     ),
-    "mass": Kind("pound", ("pound", "lb"), ("kilogram", "kg"), decimals=2),
-    "bulk": Kind("pound", ("short_ton", "tons"), ("metric_ton", "t"), decimals=2),
-    "discharge": Kind("pound/minute", ("pound/minute", "lb/min"), ("kilogram/minute", "kg/min")),
+    "mass": Kind(inside="pound", us=("pound", "lb"), metric=("kilogram", "kg"), decimals=2),
+    "bulk": Kind(inside="pound", us=("short_ton", "tons"), metric=("metric_ton", "t"), decimals=2),
+    "discharge": Kind(
+        inside="pound/minute", us=("pound/minute", "lb/min"), metric=("kilogram/minute", "kg/min")
+    ),
     "slope": Kind(
-        "pound/minute",
-        ("pound/minute", "lb/min per point"),
-        ("kilogram/minute", "kg/min per point"),
+        inside="pound/minute",
+        us=("pound/minute", "lb/min per point"),
+        metric=("kilogram/minute", "kg/min per point"),
     ),
-    "per_count": Kind("pound", ("pound", "lb per count"), ("kilogram", "kg per count"), figures=4),
+    "per_count": Kind(
+        inside="pound", us=("pound", "lb per count"), metric=("kilogram", "kg per count"), figures=4
+    ),
     "speed": Kind(
-        "mile/hour", ("mile/hour", "mph"), ("kilometer/hour", "km/h"), decimals=1, plain=True
+        inside="mile/hour",
+        us=("mile/hour", "mph"),
+        metric=("kilometer/hour", "km/h"),
+        decimals=1,
+        plain=True,
     ),
-    "distance": Kind("mile", ("mile", "mi"), ("kilometer", "km"), decimals=2),
+    "distance": Kind(inside="mile", us=("mile", "mi"), metric=("kilometer", "km"), decimals=2),
     "lane_distance": Kind(
-        "lane_mile", ("lane_mile", "lane-mi"), ("lane_km", "lane-km"), decimals=2
+        inside="lane_mile", us=("lane_mile", "lane-mi"), metric=("lane_km", "lane-km"), decimals=2
     ),
     "gate": Kind(
-        "inch", ("inch", "in"), ("millimeter", "mm"), plain=True, decimals=2, metric_decimals=0
+        inside="inch",
+        us=("inch", "in"),
+        metric=("millimeter", "mm"),
+        plain=True,
+        decimals=2,
+        metric_decimals=0,
     ),
-    "width": Kind("foot", ("foot", "ft"), ("meter", "m"), plain=True, decimals=1),
-    "temperature": Kind("degF", ("degF", "°F"), ("degC", "°C"), decimals=1, plain=True),
-    "volume": Kind("gallon", ("gallon", "gal"), ("liter", "L"), decimals=1),
-    "water": Kind("inch", ("inch", "in"), ("millimeter", "mm"), figures=2, decimals=3),
+    "width": Kind(inside="foot", us=("foot", "ft"), metric=("meter", "m"), plain=True, decimals=1),
+    "temperature": Kind(
+        inside="degF", us=("degF", "°F"), metric=("degC", "°C"), decimals=1, plain=True
+    ),
+    "volume": Kind(inside="gallon", us=("gallon", "gal"), metric=("liter", "L"), decimals=1),
+    "water": Kind(
+        inside="inch", us=("inch", "in"), metric=("millimeter", "mm"), figures=2, decimals=3
+    ),
     "stream": Kind(
-        "foot**3/second",
-        ("foot**3/second", "ft³/s"),
-        ("meter**3/second", "m³/s"),
+        inside="foot**3/second",
+        us=("foot**3/second", "ft³/s"),
+        metric=("meter**3/second", "m³/s"),
         decimals=2,
         plain=True,
     ),
     "liquid_per_mass": Kind(
-        "gallon/short_ton",
-        ("gallon/short_ton", "gal/ton"),
-        ("liter/metric_ton", "L/t"),
+        inside="gallon/short_ton",
+        us=("gallon/short_ton", "gal/ton"),
+        metric=("liter/metric_ton", "L/t"),
         plain=True,
         decimals=1,
     ),
     "rate_for_severity": Kind(
-        "pound/lane_mile",
-        ("pound/lane_mile", "lb/lane-mile per hour of severity"),
-        ("kilogram/lane_km", "kg/lane-km per hour of severity"),
+        inside="pound/lane_mile",
+        us=("pound/lane_mile", "lb/lane-mile per hour of severity"),
+        metric=("kilogram/lane_km", "kg/lane-km per hour of severity"),
         decimals=1,
     ),
-    "concentration": Kind("", ("", "mg/L"), ("", "mg/L"), decimals=2, plain=True),
-    "offset": Kind("meter", ("foot", "ft"), ("meter", "m"), decimals=1),
-    "percent": Kind("", ("", "%"), ("", "%"), decimals=1, plain=True),
-    "percent_per_month": Kind("", ("", "% a month"), ("", "% a month"), decimals=1),
-    "hours": Kind("", ("", "h"), ("", "h"), decimals=1, plain=True),
-    "minutes": Kind("", ("", "min"), ("", "min"), decimals=0),
-    "seconds": Kind("", ("", "s"), ("", "s"), decimals=1, plain=True),
+    "concentration": Kind(inside="", us=("", "mg/L"), metric=("", "mg/L"), decimals=2, plain=True),
+    "offset": Kind(inside="meter", us=("foot", "ft"), metric=("meter", "m"), decimals=1),
+    "percent_per_month": Kind(
+        inside="", us=("", "% a month"), metric=("", "% a month"), decimals=1
+    ),
+    "hours": Kind(inside="", us=("", "h"), metric=("", "h"), decimals=1, plain=True),
+    "percent": Kind(inside="", us=("", "%"), metric=("", "%"), decimals=1, plain=True),
+    "minutes": Kind(inside="", us=("", "min"), metric=("", "min"), decimals=0),
+    "seconds": Kind(inside="", us=("", "s"), metric=("", "s"), decimals=1, plain=True),
 }
 
 

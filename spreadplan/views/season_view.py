@@ -28,7 +28,7 @@ LEAST_TON: Final = 0.1
 MONEY: Final = "Money is the price in materials.csv times the mass."
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SeasonView:
     """A season with what its reports show beside it.
 

@@ -94,7 +94,7 @@ def _weighed(
 # --- on the road -------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Stretch:
     """Segments of one route, material and verdict, taken together. Masses in lb."""
 
@@ -144,14 +144,14 @@ def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
             for name in ("applied_lb", "applied_lo_lb", "applied_hi_lb")
         )
         yield _Stretch(
-            str(one.route_id),
-            str(one.material),
-            one.count_,
-            one.lane_miles,
-            applied,
-            low,
-            high,
-            one.planned_lb,
+            route_id=str(one.route_id),
+            material=str(one.material),
+            count=one.count_,
+            lane_miles=one.lane_miles,
+            applied_lb=applied,
+            low_lb=low,
+            high_lb=high,
+            planned_lb=one.planned_lb,
             rounds=one.rounds / one.lane_miles,
             made=one.treated / one.lane_miles,
             rate=applied / one.treated if one.treated > 0.0 else math.nan,

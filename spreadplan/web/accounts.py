@@ -86,7 +86,7 @@ def read_accounts(folder: Path) -> dict[str, Account]:
 
 
 def _problem(what: str, remedy: str) -> Problem:
-    return Problem(FILE, 0, "*", what, remedy)
+    return Problem(file=FILE, row=0, column="*", what=what, remedy=remedy)
 
 
 def save_account(folder: Path, name: str, role: str, password: str) -> Account:

@@ -28,7 +28,7 @@ QUANTITY: Final[Mapping[str, str]] = {"rate": "rate", "speed": "speed", "gate": 
 DEGREE_F: Final = {"us": 1.0, "metric": 1.8}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Tried:
     """One change. ``whom``: route, truck or zone. ``value``: a number, or a truck for "truck".
 
@@ -103,13 +103,22 @@ def _parsed(text: str) -> Tried:
         if not (isinstance(whom, str) and isinstance(application, str)):
             raise ValueError(whom)
         if what == "truck":
-            return Tried(what, whom, application, math.nan, str(value), system)
+            return Tried(
+                what=what,
+                whom=whom,
+                application=application,
+                value=math.nan,
+                truck=str(value),
+                system=system,
+            )
         number = float(value)
         if not math.isfinite(number):
             raise ValueError(value)
     except (ValueError, TypeError, OverflowError, RecursionError):
         raise HTTPException(400, "This change cannot be understood.") from None
-    return Tried(what, whom, application, number, "", system)
+    return Tried(
+        what=what, whom=whom, application=application, value=number, truck="", system=system
+    )
 
 
 def what_if(tried: Sequence[Tried]) -> WhatIf:

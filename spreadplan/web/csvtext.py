@@ -128,7 +128,7 @@ def parse_csv(data: bytes, file: str) -> CsvText:
     """Read a CSV file. Raises BadInput where it cannot be changed without harm."""
 
     def refuse(row: int, what: str, remedy: str) -> BadInput:
-        return BadInput([Problem(file, row, "*", what, remedy)])
+        return BadInput([Problem(file=file, row=row, column="*", what=what, remedy=remedy)])
 
     try:
         text = data.decode("utf-8")

@@ -166,7 +166,9 @@ def in_file_terms(
 
 
 def _refused(file: str, row: int, column: str, what: str, remedy: str) -> Refused:
-    return Refused([Problem(file, row, column, what, remedy)], {(file, row): 0})
+    return Refused(
+        [Problem(file=file, row=row, column=column, what=what, remedy=remedy)], {(file, row): 0}
+    )
 
 
 def _own_column(table: Table, given: str, known: Mapping[str, str]) -> str | None:

@@ -12,4 +12,4 @@ def check_workspace(folder: Path) -> None:
     if not (folder / "workspace.toml").is_file():
         what = "is not a workspace: it has no workspace.toml"
         remedy = "name a workspace, or make one with: spreadplan new FOLDER"
-        raise BadInput([Problem(str(folder), 0, "*", what, remedy)])
+        raise BadInput([Problem(file=str(folder), row=0, column="*", what=what, remedy=remedy)])

@@ -35,7 +35,7 @@ class RowChange:
     after: Mapping[str, str] | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Entry:
     """One change, all of it or nothing.
 
@@ -212,7 +212,11 @@ class History:
         if self.path.exists() and not self.path.is_file():
             aside = set_aside(place, [self.path])
             remedy = f"it was put aside in {FOLDER}/{aside.name}"
-            return [Problem(name, 0, "*", "is not a file", remedy, fatal=False)]
+            return [
+                Problem(
+                    file=name, row=0, column="*", what="is not a file", remedy=remedy, fatal=False
+                )
+            ]
         rest = self._read_on()
         if self._sound and _is_torn(rest):
             return []
@@ -251,4 +255,4 @@ def _put_aside(name: str, place: Path, damaged: Sequence[tuple[int, bytes, str]]
     more = f"; so are {len(damaged) - 1:,} more" if len(damaged) > 1 else ""
     what = f"is not a change that this program wrote ({why}){more}"
     remedy = f"put aside in {FOLDER}/{aside.name}; the other changes stand"
-    return Problem(name, row, "*", what, remedy, fatal=False)
+    return Problem(file=name, row=row, column="*", what=what, remedy=remedy, fatal=False)

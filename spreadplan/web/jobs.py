@@ -30,7 +30,7 @@ SECONDS_TO_STOP: Final = 5.0
 State = Literal["waiting", "running", "done", "failed", "stopped"]
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Job:
     """One run of a command.
 
@@ -98,7 +98,9 @@ class Jobs:
             if sum(not job.over for job in self._jobs.values()) >= MOST_WAITING:
                 raise TooManyJobs
             number = max(self._jobs, default=0) + 1
-            job = self._jobs[number] = Job(number, command, storm, who, clock.now())
+            job = self._jobs[number] = Job(
+                number=number, command=command, storm=storm, who=who, asked_at=clock.now()
+            )
             over = [number for number, job in self._jobs.items() if job.over]
             for number in over[: max(0, len(self._jobs) - MOST_REMEMBERED)]:
                 del self._jobs[number]

@@ -142,7 +142,16 @@ def _with_one_more(visit: Visit) -> Response:
         raise HTTPException(400, f"{typed!r} is not a number.") from None
     application = visit.query(f"{kind}_application")
     truck = typed if kind == "truck" else ""
-    texts.append(Tried(kind, whom, application, value, truck, shown.system).text())  # type: ignore[arg-type]
+    texts.append(
+        Tried(
+            what=kind,  # type: ignore[arg-type]
+            whom=whom,
+            application=application,
+            value=value,
+            truck=truck,
+            system=shown.system,
+        ).text()
+    )
     tried = parse(texts)
     plan_of(visit, storm, tried)
     return visit.go_to(address("plan", storm) + query(tried, a=visit.query("a")))

@@ -67,7 +67,17 @@ def _read(path: Path, shown: str) -> pd.DataFrame:
     cells = _cells(path, shown)
     missing = [column for column in wanted if list(cells.columns).count(column) != 1]
     if missing:
-        raise BadInput([Problem(shown, 1, missing[0], "is not there, or stands twice", REMEDY)])
+        raise BadInput(
+            [
+                Problem(
+                    file=shown,
+                    row=1,
+                    column=missing[0],
+                    what="is not there, or stands twice",
+                    remedy=REMEDY,
+                )
+            ]
+        )
     read = {}
     for column, kind in wanted.items():
         values, wrong = _typed(cells[column], kind)
@@ -75,7 +85,9 @@ def _read(path: Path, shown: str) -> pd.DataFrame:
             at = int(np.flatnonzero(wrong)[0])
             words = {"time": "a date and time"}.get(kind, "a number")
             what = f'"{cells[column].iloc[at]}" is not {words}'
-            raise BadInput([Problem(shown, at + 2, column, what, REMEDY)])
+            raise BadInput(
+                [Problem(file=shown, row=at + 2, column=column, what=what, remedy=REMEDY)]
+            )
         read[column] = values
     return pd.DataFrame(read)
 
@@ -91,7 +103,13 @@ def _cells(path: Path, shown: str) -> pd.DataFrame:
             path, parse_options=quoted, convert_options=texts
         ).to_pandas()
     except (ValueError, csv.Error, pa.ArrowException):
-        raise BadInput([Problem(shown, 0, "*", "cannot be read as a table", REMEDY)]) from None
+        raise BadInput(
+            [
+                Problem(
+                    file=shown, row=0, column="*", what="cannot be read as a table", remedy=REMEDY
+                )
+            ]
+        ) from None
     return read
 
 
@@ -115,7 +133,9 @@ def points(visit: Visit, storm: str, route_id: str, segment_id: str) -> pd.DataF
         found: pd.DataFrame = parquet.read_table(path, filters=wanted).to_pandas()
     except (FileNotFoundError, pa.ArrowException):
         shown = f"results/{storm}/{path.name}"
-        raise BadInput([Problem(shown, 0, "*", "cannot be read", REMEDY)]) from None
+        raise BadInput(
+            [Problem(file=shown, row=0, column="*", what="cannot be read", remedy=REMEDY)]
+        ) from None
     return found
 
 

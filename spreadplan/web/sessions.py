@@ -20,7 +20,7 @@ KEY = re.compile(r"[A-Za-z0-9_-]{43}")
 """A key as `Sessions.open` makes it: 256 bits."""
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Session:
     """One browser.
 
@@ -65,7 +65,7 @@ class Sessions:
         now = self._clock()
         mark = hmac.digest(self._secret, key.encode(), "sha256")
         csrf = urlsafe_b64encode(mark).decode().rstrip("=")
-        session = Session(account, stamp, now, now, csrf)
+        session = Session(account=account, stamp=stamp, started_s=now, used_s=now, csrf=csrf)
         with self._lock:
             self._sessions[_place(key)] = session
             while len(self._sessions) > MOST_SESSIONS:

@@ -236,7 +236,7 @@ class InputStore:
             ) from error
 
     def _next(self, who: str, what: str) -> Entry:
-        return Entry(self.history.last() + 1, now(), who, what)
+        return Entry(number=self.history.last() + 1, at=now(), who=who, what=what)
 
     def _commit(
         self, texts: Mapping[str, CsvText], moves: Sequence[tuple[Path, Path]], entry: Entry
@@ -296,7 +296,9 @@ class InputStore:
         aside = set_aside(place, [self._pending, *place.glob("draft-*")])
         remedy = f"it was put aside in {FOLDER}/{aside.name}; look whether the files have it"
         name = f"{FOLDER}/{PENDING}"
-        return Problem(name, 0, "*", f"the last change {what}", remedy, fatal=False)
+        return Problem(
+            file=name, row=0, column="*", what=f"the last change {what}", remedy=remedy, fatal=False
+        )
 
     def _finish(self, journal: Journal) -> None:
         """Move the files of a change that counts."""

@@ -36,7 +36,7 @@ PREFERENCES = {"units": ("us", "metric"), "theme": ("light", "dark")}
 PREFERENCE_S = 400 * 24 * 3600
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, kw_only=True)
 class Visit:
     """A request and everything a page needs to answer it."""
 
@@ -248,13 +248,15 @@ def _arrive(request: Request) -> tuple[Visit, str]:
     if session is not None and session.account:
         account = site.accounts().get(session.account)
         if account is not None and account.stamp == session.stamp:
-            return Visit(request, site, session, account.role), ""
+            return Visit(request=request, site=site, session=session, role=account.role), ""
         site.sessions.close_account(session.account)
         session = None
     if session is None:
         key, session = site.sessions.open(key=known)
         session.seen_change = site.store.last_change()
-    return Visit(request, site, session, "" if site.must_sign_in else "administer"), key
+    return Visit(
+        request=request, site=site, session=session, role="" if site.must_sign_in else "administer"
+    ), key
 
 
 def _ask_to_sign_in(visit: Visit) -> Response:

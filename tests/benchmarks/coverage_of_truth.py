@@ -250,25 +250,25 @@ def uses_of(rows: pd.DataFrame, network: Any) -> list[TruckUse]:
         )
         found.append(
             TruckUse(
-                str(truck_id),
-                {},
-                segments,
-                pd.DataFrame(
+                truck_id=str(truck_id),
+                points={},
+                segments=segments,
+                driven=pd.DataFrame(
                     {"row": driven, "driven_m": network.length_m[driven] * rounds * per_round}
                 ),
-                pd.DataFrame(
+                lost_lb=pd.DataFrame(
                     {
                         "row": np.array([], int),
                         "position_m": np.array([], float),
                         "mass_lb": np.array([], float),
                     }
                 ),
-                1.0,
-                1.0,
-                0.0,
-                1.0,
-                {},
-                0.0,
+                piles=1.0,
+                heard_share=1.0,
+                known_share=0.0,
+                first_s=1.0,
+                last_s={},
+                counts=0.0,
             )
         )
     return found
@@ -309,15 +309,15 @@ def judged(
     return [
         storm_use(
             Storm(
-                one.true.name,
-                one.true.start,
-                one.true.end,
-                starts,
-                reported,
-                tickets["loads"],
-                tickets["returns"],
-                pd.DataFrame(one.plan.segments.drop(columns="geometry")),
-                one.plan.routes,
+                name=one.true.name,
+                start=one.true.start,
+                end=one.true.end,
+                starts=starts,
+                reported=reported,
+                loads=tickets["loads"],
+                returns=tickets["returns"],
+                planned=pd.DataFrame(one.plan.segments.drop(columns="geometry")),
+                planned_routes=one.plan.routes,
             ),
             around,
             network,
@@ -534,16 +534,16 @@ def check_season(
     ledger: Ledger,
 ) -> None:
     """Use so far, its forecast, and chloride."""
-    season = Season("2026-27", SEASON_START, SEASON_END, as_of)
+    season = Season(name="2026-27", start=SEASON_START, end=SEASON_END, as_of=as_of)
     storms = [
         SeasonStorm(
-            one.true.name,
-            one.true.start,
-            one.true.end,
-            one.true.rounds,
-            use.parts,
-            use.segments[list(JUDGED)],
-            forecast_of(one.true),
+            storm=one.true.name,
+            start=one.true.start,
+            end=one.true.end,
+            rounds=one.true.rounds,
+            parts=use.parts,
+            segments=use.segments[list(JUDGED)],
+            forecast=forecast_of(one.true),
         )
         for one, use in zip(played, uses, strict=True)
     ]

@@ -237,7 +237,10 @@ def pages_of(made: Hard) -> list[tuple[str, str]]:
     """Every report: name, HTML."""
     table, as_of = made.workspace.table, made.calibration.as_of
     background = PlanBackground(
-        table("sensitive_areas"), table("yards"), made.workspace.policy, "middle"
+        sensitive_areas=table("sensitive_areas"),
+        yards=table("yards"),
+        policy=made.workspace.policy,
+        pick="middle",
     )
     found = certificates(
         made.calibration, table("trucks"), table("changes"), made.workspace.policy, made.setting

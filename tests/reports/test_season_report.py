@@ -63,15 +63,15 @@ def made(**changes) -> SeasonView:
     merged = merged_findings(found.findings, record_findings(history, balances))
     kept = areas().iloc[:0] if given.sensitive_areas is None else given.sensitive_areas
     return SeasonView(
-        replace(found, findings=findings_table(merged)),
-        given.storms,
-        history,
-        balances,
-        given.routes,
-        kept,
-        given.policy,
-        FINGERPRINT,
-        ("budgets.csv",),
+        result=replace(found, findings=findings_table(merged)),
+        storms=given.storms,
+        history=history,
+        books=balances,
+        routes=given.routes,
+        areas=kept,
+        policy=given.policy,
+        fingerprint=FINGERPRINT,
+        absent=("budgets.csv",),
     )
 
 

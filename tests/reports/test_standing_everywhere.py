@@ -39,7 +39,9 @@ def pages(workspace):
         quiet = runs.Options(print, print, runs.no_progress, pdf=False)
         read, fleet, plan = runs.compute_plan(folder, "s1", quiet)
         setting, areas = setting_of(read.settings), read.table("sensitive_areas")
-        background = PlanBackground(areas, read.table("yards"), read.policy, "middle")
+        background = PlanBackground(
+            sensitive_areas=areas, yards=read.table("yards"), policy=read.policy, pick="middle"
+        )
         visitor = browser(folder)
         of_trucks = certificates(
             fleet, read.table("trucks"), read.table("changes"), read.policy, setting

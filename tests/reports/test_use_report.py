@@ -268,14 +268,14 @@ def use_of(
         missing_loads=0,
     )
     return StormUse(
-        frame,
-        judged,
-        pd.DataFrame(),
-        pd.DataFrame([yard]),
-        parts,
-        PlainComparison(0, 0, 0, 0),
-        RULE,
-        piles,
+        segments=frame,
+        trucks=judged,
+        routes=pd.DataFrame(),
+        balance=pd.DataFrame([yard]),
+        parts=parts,
+        plain=PlainComparison(0, 0, 0, 0),
+        rule=RULE,
+        piles=piles,
     )
 
 

@@ -29,7 +29,7 @@ AS_OF = pd.Timestamp("2026-12-31T00:00Z")
 
 
 def season(as_of: pd.Timestamp = AS_OF) -> Season:
-    return Season("2026-27", START, END, as_of)
+    return Season(name="2026-27", start=START, end=END, as_of=as_of)
 
 
 def budgets(*rows: tuple[str, str, float]) -> pd.DataFrame:
