@@ -27,7 +27,7 @@ from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
 from spreadplan.views.setting import Setting
-from spreadplan.views.voice import Voice, named, upper_first
+from spreadplan.views.voice import Voice, named, sentence_case
 from spreadplan.views.words import TERMS
 from spreadplan.views.words.term import Term
 
@@ -191,7 +191,7 @@ class Validity:
     @property
     def headline(self) -> str:
         """Its words, as they begin a line."""
-        return upper_first(self.term.words)
+        return sentence_case(self.term.words)
 
 
 def state_of_truck(

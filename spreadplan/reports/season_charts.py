@@ -30,6 +30,7 @@ from spreadplan.reports.figure import (
 )
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, short
+from spreadplan.views.voice import Voice
 
 MOST_PANELS: Final = 4
 MOST_ROUTES: Final = 40
@@ -59,7 +60,7 @@ def _date_axis(ax: Axes) -> None:
 def burn_down_chart(
     burn_down: Mapping[str, pd.DataFrame],
     budget: pd.DataFrame,
-    shown: Display,
+    voice: Voice,
     width_in: float = 7.5,
 ) -> Drawing | None:
     """Use of each material so far, what the rest of the season may take, and the budget.
@@ -81,11 +82,11 @@ def burn_down_chart(
         figure, axes = panels(len(names), width_in, 2.45, min(len(names), 2))
         for name, ax in zip(names, axes, strict=True):
             limit = agency["budget_ton"].get(name, np.nan)
-            _burn_down_panel(ax, burn_down[name], float(limit), shown)
-            ax.set_title(short(name, 34))
+            _burn_down_panel(ax, burn_down[name], float(limit), voice.display)
+            ax.set_title(short(voice.material(name), 34))
         axes[0].legend(handles=_burn_down_legend(), loc="lower right", handlelength=1.8)
         alt = "Use over the season. " + " ".join(
-            _burn_down_in_words(name, agency.loc[name], shown)
+            _burn_down_in_words(name, agency.loc[name], voice)
             for name in names
             if name in agency.index
         )
@@ -140,9 +141,10 @@ def _burn_down_legend() -> list[Any]:
     ]
 
 
-def _burn_down_in_words(name: str, row: Any, shown: Display) -> str:
+def _burn_down_in_words(name: str, row: Any, voice: Voice) -> str:
+    shown = voice.display
     used = shown.show(POUNDS_PER_TON * row["used_ton"], "bulk")
-    said = f"{name}: {used} used"
+    said = f"{voice.material(name)}: {used} used"
     if np.isfinite(row["budget_ton"]):
         said += f" of {shown.show(POUNDS_PER_TON * row['budget_ton'], 'bulk')}"
     if np.isfinite(row["forecast_ton"]):
@@ -156,7 +158,7 @@ def _burn_down_in_words(name: str, row: Any, shown: Display) -> str:
 # --- trucks ------------------------------------------------------------------------------------
 
 
-def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup | None:
+def truck_chart(history: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Trucks that need a new test: true over reported mass, storm after storm.
 
     ``history`` : see `season.records.truck_history`.
@@ -172,8 +174,9 @@ def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) ->
             mine = history[
                 (history["truck_id"] == one.truck_id) & (history["material"] == one.material)
             ]
-            _truck_panel(ax, mine, shown)
-            ax.set_title(f"{short(one.truck_id, 18)}, {short(one.material, 18)}")
+            _truck_panel(ax, mine, voice.display)
+            material = short(voice.material(one.material), 18)
+            ax.set_title(f"{short(one.truck_id, 18)}, {material}")
         axes[0].set_ylabel("true / reported mass")
         axes[0].legend(
             handles=[
@@ -194,7 +197,7 @@ def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) ->
             columnspacing=1.0,
             handlelength=1.4,
         )
-        return svg(figure, _trucks_in_words(off), "trucks")
+        return svg(figure, _trucks_in_words(off, voice), "trucks")
 
 
 def _truck_panel(ax: Axes, mine: pd.DataFrame, shown: Display) -> None:
@@ -207,10 +210,10 @@ def _truck_panel(ax: Axes, mine: pd.DataFrame, shown: Display) -> None:
     ax.margins(y=0.15)
 
 
-def _trucks_in_words(off: pd.DataFrame) -> str:
+def _trucks_in_words(off: pd.DataFrame, voice: Voice) -> str:
     return "True over reported mass of trucks that need a new test, at the last storm. " + " ".join(
-        f"{row.truck_id}, {row.material}: {row.ratio:.2f} (95 %: {row.ratio_lo:.2f} to "
-        f"{row.ratio_hi:.2f})."
+        f"{row.truck_id}, {voice.material(row.material)}: {row.ratio:.2f} (95 %: "
+        f"{row.ratio_lo:.2f} to {row.ratio_hi:.2f})."
         for row in lines(off)
     )
 
@@ -218,11 +221,12 @@ def _trucks_in_words(off: pd.DataFrame) -> str:
 # --- routes ------------------------------------------------------------------------------------
 
 
-def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup | None:
+def fair_chart(fair: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Use of each route per lane-mile and hour of severity, with its 95 % interval.
 
     ``fair`` : see `season.severity.fair_comparison`, by route and material.
     """
+    shown = voice.display
     total = fair.groupby("material")["tons"].sum().sort_values(ascending=False, kind="stable")
     names = [str(name) for name in total.index[:2]]
     if not names:
@@ -237,7 +241,8 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
         figure, axes = panels(len(names), width_in, 0.75 + 0.155 * longest, len(names))
         for name, group, ax in zip(names, groups, axes, strict=True):
             middle, low, high = (
-                shown.values(group[column], "rate") for column in (rate, f"{rate}_lo", f"{rate}_hi")
+                shown.values(group[column], "rate_for_severity")
+                for column in (rate, f"{rate}_lo", f"{rate}_hi")
             )
             places = np.arange(len(group))
             mean = float(np.average(middle, weights=group["lane_miles"]))
@@ -256,10 +261,11 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
             ax.set_yticks(places, [short(route, 20) for route in group["route_id"]], color=INK)
             ax.set_ylim(longest - 0.4, -0.6)
             ax.set_xlim(0, 1.12 * float(max(high.max(), mean)))
-            ax.set_title(short(name, 30))
-            ax.set_xlabel(f"{shown.unit('rate')} per hour of severity")
+            ax.set_title(short(voice.material(name), 30))
+            ax.set_xlabel(shown.unit("rate_for_severity"))
         alt = "Use for each length of lane and hour of severity, by route. " + " ".join(
-            f"{name}: most on {group['route_id'].iloc[0]}, least on {group['route_id'].iloc[-1]}."
+            f"{voice.material(name)}: most on {group['route_id'].iloc[0]}, least on "
+            f"{group['route_id'].iloc[-1]}."
             for name, group in zip(names, groups, strict=True)
         )
         return svg(figure, alt, "fair")
@@ -268,11 +274,12 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
 # --- chloride ----------------------------------------------------------------------------------
 
 
-def chloride_chart(chloride: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup | None:
+def chloride_chart(chloride: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Chloride of each storm of the agency, with its 95 % interval.
 
     ``chloride`` : see `season.chloride.chloride_table`.
     """
+    shown = voice.display
     rows = chloride[(chloride["scope"] == "agency") & (chloride["storm"] != "")]
     if not len(rows):
         return None
@@ -292,13 +299,13 @@ def chloride_chart(chloride: pd.DataFrame, shown: Display, width_in: float = 7.5
             elinewidth=1.1,
             capsize=2.2,
         )
-        ax.set_yticks(places, [short(name, 30) for name in rows["storm"]], color=INK)
+        ax.set_yticks(places, [short(voice.storm(name), 30) for name in rows["storm"]], color=INK)
         ax.set_ylim(len(rows) - 0.4, -0.6)
         ax.grid(axis="y", visible=False)
         ax.set_xlabel(f"chloride, {shown.unit('bulk')}, with its 95 % interval")
         worst = rows.iloc[int(np.argmax(rows["chloride_lb"]))]
         alt = (
-            f"Chloride put down in {len(rows)} storms; most in {worst['storm']}: "
+            f"Chloride put down in {len(rows)} storms; most in {voice.storm(worst['storm'])}: "
             f"{shown.show(float(worst['chloride_lb']), 'bulk')}."
         )
         return svg(figure, alt, "chloride")

@@ -12,6 +12,7 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.verdicts import MORE_ROUNDS
 from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.season import budgets, chloride, overuse, water
 from spreadplan.season.budgets import Season
 from spreadplan.season.savings import savings
@@ -127,7 +128,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
         ),
         fair_storms=_guided(fair_comparison(use, storms, zones, ["storm", "material"]), materials),
         chloride=table,
-        chloride_basis=pd.DataFrame(basis, columns=["material", "fraction", "fraction_u", "basis"]),
+        chloride_basis=pd.DataFrame(basis, columns=RESULTS["chloride_basis"].names),
         without_chloride=unknown,
         prewet_chloride=chloride.prewet_chloride_lb(use, inputs.assignments, materials),
         screening=screening,

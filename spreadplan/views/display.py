@@ -123,6 +123,18 @@ KINDS: Final[Mapping[str, Kind]] = {
         plain=True,
         decimals=1,
     ),
+    "rate_for_severity": Kind(
+        inside="pound/lane_mile",
+        us=("pound/lane_mile", "lb/lane-mile per hour of severity"),
+        metric=("kilogram/lane_km", "kg/lane-km per hour of severity"),
+        decimals=1,
+    ),
+    "concentration": Kind(inside="", us=("", "mg/L"), metric=("", "mg/L"), decimals=2, plain=True),
+    "offset": Kind(inside="meter", us=("foot", "ft"), metric=("meter", "m"), decimals=1),
+    "percent_per_month": Kind(
+        inside="", us=("", "% a month"), metric=("", "% a month"), decimals=1
+    ),
+    "hours": Kind(inside="", us=("", "h"), metric=("", "h"), decimals=1, plain=True),
     "percent": Kind(inside="", us=("", "%"), metric=("", "%"), decimals=1, plain=True),
     "minutes": Kind(inside="", us=("", "min"), metric=("", "min"), decimals=0),
     "seconds": Kind(inside="", us=("", "s"), metric=("", "s"), decimals=1, plain=True),

@@ -9,12 +9,16 @@ import pandas as pd
 
 from spreadplan.reconcile.storm import OFF_ROUTE, missed
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
+from spreadplan.views.voice import Voice
 
-__all__ = ["KEYS", "MORE_ROUNDS", "MORE_ROUNDS_KIND", "NO_PLAN", "kinds", "with_plan"]
+__all__ = ["KEYS", "MORE_ROUNDS_KIND", "kinds_as_said", "with_plan"]
 
 KEYS: Final = ["route_id", "segment_id", "material"]
-NO_PLAN: Final = "nothing planned here with this material"
-"""The reason that `reconcile.verdicts.judge` gives where there is nothing to compare with."""
+
+
+def kinds_as_said(segments: pd.DataFrame, voice: Voice) -> pd.Series[str]:
+    """What `reconcile.verdicts.kinds` makes of a table whose reasons are in words."""
+    return kinds(segments, voice.say(MORE_ROUNDS))
 
 
 def with_plan(

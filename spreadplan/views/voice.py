@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -48,12 +48,12 @@ class Voice:
         pair, ``pm.KIND`` for a value with its uncertainty, ``step.KIND`` for a difference,
         ``down.KIND`` for a limit rounded down to a whole number, ``list.KIND`` for several values
         with one unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
-        ``money``, ``count.NOUN`` (``1 load``, ``2 loads``), ``noun.NOUN`` for the noun alone (of a
-        number, or as many as a tuple has), ``date``, ``moment``, ``duration``, ``names`` for a list
-        that may be long, ``material``, ``materials`` for a list of them, ``storm``,
-        ``term.VOCABULARY`` for a status or verdict, and for numbers Python's own forms such as
-        ``.2f``. Several remarks are joined by ", or ", or as the form says: ``then`` (nothing
-        between them), ``commas``, ``also`` (";").
+        ``tenth`` for a number with at most one decimal, ``money``, ``count.NOUN`` (``1 load``, ``2
+        loads``), ``noun.NOUN`` for the noun alone (of a number, or as many as a tuple has),
+        ``date``, ``moment``, ``duration``, ``names`` for a list that may be long, ``material``,
+        ``materials`` for a list of them, ``storm``, ``term.VOCABULARY`` for a status or verdict,
+        and for numbers Python's own forms such as ``.2f``. Several remarks are joined by ", or ",
+        or as the form says: ``then`` (nothing between them), ``commas``, ``also`` (";").
         """
         return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
 
@@ -106,6 +106,19 @@ class Voice:
         date = f"{day.day} {day:%B}" if day is not None else ""
         return ", ".join(part for part in (name, date) if part)
 
+    def several_storms(self, folders: str) -> str:
+        """Storms that a table lists with ``;`` between their folders."""
+        return "; ".join(self.storm(one) for one in folders.split("; ") if one)
+
+    @property
+    def names(self) -> Mapping[str, Callable[[str], str]]:
+        """Kind of a result's column -> what people call a key that stands in it."""
+        return {
+            "material": self.material,
+            "storm": lambda key: self.storm(key) if key else "",
+            "storms": self.several_storms,
+        }
+
 
 def plain_name(key: str) -> str:
     """A key as a person would write it.
@@ -113,16 +126,25 @@ def plain_name(key: str) -> str:
     >>> plain_name("rock_salt"), plain_name("NaCl-brine"), plain_name("")
     ('Rock salt', 'NaCl brine', '')
     """
-    return upper_first(key.replace("_", " ").replace("-", " ").strip())
+    return sentence_case(key.replace("_", " ").replace("-", " ").strip())
 
 
-def upper_first(text: str) -> str:
-    """Words as they begin a line.
+def sentence_case(text: str) -> str:
+    """A text with a capital at its beginning.
 
-    >>> upper_first("not calibrated"), upper_first("")
-    ('Not calibrated', '')
+    >>> sentence_case("route R1")
+    'Route R1'
     """
-    return f"{text[:1].upper()}{text[1:]}"
+    return text[:1].upper() + text[1:]
+
+
+def as_sentence(text: str) -> str:
+    """A text as a whole sentence.
+
+    >>> as_sentence("test it again"), as_sentence("Test it.")
+    ('Test it again.', 'Test it.')
+    """
+    return sentence_case(text) if text.endswith((".", "!", "?")) else f"{sentence_case(text)}."
 
 
 def _dated(folder: str) -> tuple[pd.Timestamp | None, str]:
@@ -185,6 +207,8 @@ class _Filler(Formatter):
         if form == "signed":
             text = as_text(float(value), 0)
             return f"+{text}" if float(value) > 0.0 else text
+        if form == "tenth":
+            return as_text(float(value), 1, plain=True)
         if form == "money":
             return shown.money(float(value))
         if form == "share":

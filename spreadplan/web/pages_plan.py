@@ -22,7 +22,7 @@ from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.plan_totals import decisions, yard_state
 from spreadplan.views.rate_sources import split_source
-from spreadplan.views.voice import Voice, upper_first
+from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 from spreadplan.web import map_layers
 from spreadplan.web.addresses import address, number_of
@@ -90,7 +90,7 @@ def refusal(visit: Visit, error: ValueError) -> str:
     """Why a change is not possible, as a sentence; the error holds a remark."""
     why = error.args[0] if error.args else ""
     said = visit.setting.voice.say(why) if isinstance(why, Remark) else str(error)
-    return f"{upper_first(said)}."
+    return f"{sentence_case(said)}."
 
 
 # --- pages -------------------------------------------------------------------------------------

@@ -17,17 +17,12 @@ from spreadplan.reports.season_report import unticketed
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
 from spreadplan.views.savings import ABOUT, savings_rows
+from spreadplan.views.voice import Voice
 from spreadplan.views.water import screened_waters
+from spreadplan.views.words import term
 from spreadplan.web.result_tables import made_at, out_of_date, tables
 from spreadplan.web.visits import Visit, page
 
-BUDGET_TONES: Final = {"over": "bad", "likely to run out": "warn", "within": "good"}
-AREA_WORDS: Final = {
-    "over": ("bad", "over the limit"),
-    "probably_over": ("warn", "probably over"),
-    "within": ("good", "within"),
-    "no limit": ("none", "no limit set"),
-}
 SHOWN_ENDINGS: Final = (".html", ".pdf", ".xlsx", ".csv", ".gpkg", ".parquet")
 USED: Final = (
     "budget",
@@ -45,7 +40,7 @@ BAR: Final = 200.0
 
 def season(visit: Visit) -> Response:
     """The season so far, and what its rest may take."""
-    shown = visit.display
+    shown, voice = visit.display, visit.voice
     found, unreadable = tables(visit, "season", USED)
     budget = found["budget"]
     made = made_at(visit, "season/budget.csv")
@@ -58,15 +53,15 @@ def season(visit: Visit) -> Response:
     }
     if budget is not None:
         context |= {
-            "budgets": [_budget_row(row, shown) for row in lines(budget)],
-            "unticketed": unticketed(budget, shown),
+            "budgets": [_budget_row(row, voice) for row in lines(budget)],
+            "unticketed": unticketed(budget, voice),
             "findings": _findings(found["findings"]),
             "charts": _burn_downs(visit, found["burn_down"], budget),
             "areas": _areas(found["chloride"], shown),
-            "screening": _screening(found["screening"], shown),
+            "screening": _screening(found["screening"], voice),
             "savings_about": ABOUT,
-            "savings": _savings(found["savings"], shown),
-            "storms": _storms(found["by_storm"], shown),
+            "savings": _savings(found["savings"], voice),
+            "storms": _storms(found["by_storm"], voice),
         }
     return visit.render("web/season.html", **context)
 
@@ -84,7 +79,8 @@ def _findings(found: pd.DataFrame | None) -> dict[str, list[Any]]:
     }
 
 
-def _budget_row(row: Any, shown: Display) -> dict[str, Any]:
+def _budget_row(row: Any, voice: Voice) -> dict[str, Any]:
+    shown, verdict = voice.display, term("budget_verdict", row.verdict)
     scope = "agency" if row.scope == "agency" else f"{row.scope} {row.scope_id}"
     top = max(
         (
@@ -100,9 +96,9 @@ def _budget_row(row: Any, shown: Display) -> dict[str, Any]:
 
     return {
         "scope": scope,
-        "material": row.material,
-        "verdict": row.verdict,
-        "tone": BUDGET_TONES.get(row.verdict, "none"),
+        "material": voice.material(row.material),
+        "verdict": verdict.words,
+        "tone": verdict.tone,
         "budget": shown.number(_lb(row.budget_ton), "bulk"),
         "used": shown.number_pm(_lb(row.used_ton), _lb(row.used_u_ton), "bulk"),
         "forecast": shown.number(_lb(row.forecast_ton), "bulk"),
@@ -120,16 +116,17 @@ def _burn_downs(visit: Visit, curves: pd.DataFrame | None, budget: pd.DataFrame)
     """A chart for each material, as in the report."""
     if curves is None or curves.empty:
         return []
-    shown = visit.display
+    voice = visit.voice
 
     def make() -> list[Markup]:
         charts = (
-            burn_down_chart({str(material): mine}, budget, shown, SCREEN_WIDTH_IN)
+            burn_down_chart({str(material): mine}, budget, voice, SCREEN_WIDTH_IN)
             for material, mine in curves.groupby("material", sort=True)
         )
         return [chart.on_screen(f"burn{n}") for n, chart in enumerate(charts) if chart is not None]
 
-    key = ("burn-downs", made_at(visit, "season/burn_down.csv"), shown.system)
+    made = made_at(visit, "season/burn_down.csv")
+    key = ("burn-downs", made, voice.display, *voice.materials.items())
     return visit.site.computed.remember(key, make)
 
 
@@ -140,12 +137,12 @@ def _areas(chloride: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]
     whole = chloride[chloride["scope"].isin(["area", "watershed"]) & (chloride["storm"] == "")]
     rows = []
     for row in lines(whole):
-        tone, words = AREA_WORDS.get(row.verdict, ("none", row.verdict))
+        verdict = term("chloride_verdict", row.verdict)
         rows.append(
             {
                 "name": row.name or row.scope_id,
-                "tone": tone,
-                "verdict": words,
+                "tone": verdict.tone,
+                "verdict": verdict.words,
                 "material": shown.number(_lb(row.material_ton), "bulk"),
                 "chloride": shown.number_pm(row.chloride_lb, row.chloride_u_lb, "bulk"),
                 "limit": shown.number(row.limit_lb, "bulk"),
@@ -154,24 +151,26 @@ def _areas(chloride: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]
     return rows
 
 
-def _screening(found: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:
+def _screening(found: pd.DataFrame | None, voice: Voice) -> list[dict[str, Any]]:
     """The worst storms of each water against each criterion."""
     # a table of an earlier version lacks the readings: it is to be worked out again
-    return [] if found is None or "reading" not in found else screened_waters(found, shown)
+    return [] if found is None or "reading" not in found else screened_waters(found, voice)
 
 
-def _savings(found: pd.DataFrame | None, shown: Display) -> list[dict[str, str]]:
+def _savings(found: pd.DataFrame | None, voice: Voice) -> list[dict[str, str]]:
     # a table of an earlier version does not tell materials apart: it is to be worked out again
-    return [] if found is None or "material" not in found else savings_rows(found, shown)
+    return [] if found is None or "material" not in found else savings_rows(found, voice)
 
 
-def _storms(found: pd.DataFrame | None, shown: Display) -> list[dict[str, Any]]:
+def _storms(found: pd.DataFrame | None, voice: Voice) -> list[dict[str, Any]]:
     if found is None:
         return []
+    shown = voice.display
     return [
         {
             "storm": row.storm,
-            "material": row.material,
+            "name": voice.storm(row.storm),
+            "material": voice.material(row.material),
             "used": shown.number(_lb(row.used_ton), "bulk"),
             "range": shown.show_range(_lb(row.used_lo_ton), _lb(row.used_hi_ton), "bulk"),
             "rate": shown.number(row.rate_lb_per_lane_mile, "rate"),
@@ -189,7 +188,7 @@ def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
     folders.sort(key=lambda path: (path.name != "season", path.name))
     return [
         (
-            folder.name,
+            visit.voice.storm(folder.name),
             [
                 (path.name, quote(f"/results/{folder.name}/{path.name}", errors="replace"))
                 for path in sorted(folder.iterdir())

@@ -16,7 +16,7 @@ from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, plural
 from spreadplan.views.plan_totals import material_needs
 from spreadplan.views.rate_sources import runs_from_memory
-from spreadplan.views.voice import Voice, upper_first
+from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 
 
@@ -61,7 +61,7 @@ def figures(view: PlanView, voice: Voice) -> list[Figure]:
         Figure("Loads", count(loads), "", loads, count),
         Figure("Truck time", shown.duration(minutes), "", minutes, shown.duration),
         Figure(
-            upper_first(TERMS["plan_status"]["infeasible"].words),
+            sentence_case(TERMS["plan_status"]["infeasible"].words),
             shown.show(float(missed.sum()), "lane_distance"),
             "",
             float(missed.sum()),

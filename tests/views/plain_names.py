@@ -1,4 +1,4 @@
-"""Finds keys where a person reads: materials and storms have names there, keys are for machines."""
+"""Names as people say them: what of a page is a key of a file instead."""
 
 from __future__ import annotations
 
@@ -8,32 +8,39 @@ from collections.abc import Iterable
 from html import unescape
 from pathlib import Path
 
-READ_OUT = re.compile(r'(?:aria-label|alt|title|placeholder|data-label|label)="([^"]*)"')
-UNSEEN = re.compile(r"<(style|script|code|pre)\b.*?</\1>", re.S)
-"""What no reader sees, and commands and cells that are shown to be typed."""
+from tests.finished_county import COUNTY
 
 
-def keys_of(folder: Path) -> list[str]:
-    """The keys of materials that do not read as a name, and the folders of storms."""
-    with (folder / "materials.csv").open(encoding="utf-8-sig", newline="") as handle:
-        materials = [row["material"] for row in csv.DictReader(handle)]
-    storms = [path.name for path in (folder / "storms").iterdir() if path.is_dir()]
-    return sorted(one for one in [*materials, *storms] if re.search(r"[_-]", one))
+def keys_of(county: Path = COUNTY) -> list[str]:
+    """Keys of the materials, and the storms' folders."""
+    with (county / "materials.csv").open(encoding="utf-8", newline="") as file:
+        materials = [row["material"] for row in csv.DictReader(file)]
+    return [*materials, *sorted(path.name for path in (county / "storms").iterdir())]
 
 
-def seen(page: str) -> str:
-    """What a reader sees of a page, or has read out."""
-    spoken = " | ".join(READ_OUT.findall(page))
-    text = re.sub(r"<[^>]+>", " ", UNSEEN.sub(" ", page))
-    return unescape(re.sub(r"\s+", " ", f"{text} | {spoken}"))
+KEYS = keys_of()
 
 
-def keys_in(text: str, keys: Iterable[str]) -> list[str]:
-    """Each place where a key stands in a text, but for names and places of files."""
-    found = []
-    for key in keys:
-        for place in re.finditer(rf"(?<![\w-]){re.escape(key)}(?![\w-])", text):
-            before, after = text[: place.start()][-1:], text[place.end() :]
-            if before not in ("/", "\\") and not re.match(r"[/\\]|\.\w", after):
-                found.append(text[max(0, place.start() - 50) : place.end() + 30])
-    return found
+def keys_seen(page: str) -> list[str]:
+    """Each place where a reader of an HTML page meets a key, with what stands around it.
+
+    What is hovered over or read out counts; the name of a file and the path to it do not.
+    """
+    return keys_in(text_of(page))
+
+
+def keys_in(text: str, keys: Iterable[str] = KEYS) -> list[str]:
+    """The same of plain text."""
+    any_of = "|".join(re.escape(key) for key in keys)
+    whole = re.compile(rf"(?<![\w/-])(?:{any_of})(?![\w/-]|\.\w)")
+    return [text[max(0, one.start() - 60) : one.end() + 25] for one in whole.finditer(text)]
+
+
+def text_of(page: str) -> str:
+    """What is seen of an HTML page and what is read out to its reader."""
+    spoken = re.findall(r'(?:aria-label|alt|title|placeholder|data-label)="([^"]*)"', page)
+    page = re.sub(r"<(style|script)\b.*?</\1>", " ", page, flags=re.S)
+    # <wbr> and the like only tell where a line may break
+    page = re.sub(r"</?(?:wbr|b|i|em|strong|span)\b[^>]*>|[\u00ad\u200b]", "", page)
+    seen = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+    return unescape(" ".join([seen, *spoken])).translate({0xAD: None, 0x200B: None})

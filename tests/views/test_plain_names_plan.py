@@ -7,15 +7,17 @@ import csv
 import io
 import json
 import re
+import sys
 from html import unescape
 from pathlib import Path
 
 import pytest
 
 from spreadplan.cli import main
+from spreadplan.web.jobs import Jobs
 from tests.finished_county import STORM, writable_copy
-from tests.views.plain_names import keys_in, keys_of, seen
-from tests.web.visitors import browser
+from tests.views.plain_names import keys_in, text_of
+from tests.web.visitors import browser, site_of
 
 MATERIAL = "Rock salt"
 CALLED = "Year-end snow, 31 December"
@@ -45,12 +47,6 @@ def county(finished_county: Path, tmp_path_factory: pytest.TempPathFactory) -> t
     return place, said.getvalue()
 
 
-def test_the_helper_finds_a_key():
-    page = '<a href="/plan/wet-snow" title="x">wet-snow</a> rock_salt of results/wet-snow/a.csv'
-    assert len(keys_in(seen(page), ["wet-snow", "rock_salt"])) == 2
-    assert keys_in(seen('<input value="rock_salt" id="rock_salt">'), ["rock_salt"]) == []
-
-
 def test_reports_call_materials_and_storms_by_name(county):
     place, _ = county
     results = place / "results"
@@ -59,8 +55,8 @@ def test_reports_call_materials_and_storms_by_name(county):
     assert {"plan_report.html", "scenario_report.html", "work_sheet.html"} <= {
         page.name for page in pages
     }
-    texts = {page.name: seen(page.read_text()) for page in pages}
-    found = {name: keys_in(text, keys_of(place)) for name, text in texts.items()}
+    texts = {page.name: text_of(page.read_text()) for page in pages}
+    found = {name: keys_in(text) for name, text in texts.items()}
     assert {name: some for name, some in found.items() if some} == {}
     assert "how to share it" in texts["plan_report.html"]
     for name in ("plan_report.html", "scenario_report.html"):
@@ -78,8 +74,8 @@ def test_tables_keep_the_keys(county):
 
 
 def test_commands_call_materials_and_storms_by_name(county):
-    place, said = county
-    assert keys_in(said, keys_of(place)) == []
+    _, said = county
+    assert keys_in(said) == []
     assert MATERIAL in said
 
 
@@ -92,7 +88,7 @@ def test_pages_call_materials_and_storms_by_name(county):
     cards = re.findall(rf'href="({plan}/cards/[^"]+)"', first)
     routes = re.findall(rf'href="({plan}/routes/[^"?]+)', visitor.get(plan).text)
     trucks = re.findall(r'href="(/trucks/[^"/]+)"', visitor.get("/trucks").text)
-    pages = ["/", "/trucks", "/plan", "/sheet", "/jobs", "/storms/new", plan, f"{plan}?{tried}"]
+    pages = ["/", "/trucks", "/plan", "/sheet", "/jobs", plan, f"{plan}?{tried}"]
     pages += [f"{plan}/cards", f"{plan}/inputs", f"{plan}/segment?i=0"]
     pages += [f"{plan}/compare?{tried.replace('c=', 'b=')}", cards[0], routes[0]]
     pages += [f"{trucks[0]}{more}" for more in ("", "/test", "/certificate")]
@@ -100,8 +96,8 @@ def test_pages_call_materials_and_storms_by_name(county):
     for address in pages:
         answer = visitor.get(unescape(address))
         assert answer.status_code == 200, address
-        texts[address] = seen(answer.text)
-        found[address] = keys_in(texts[address], keys_of(place))
+        texts[address] = text_of(answer.text)
+        found[address] = keys_in(texts[address])
     assert {address: some for address, some in found.items() if some} == {}
     for address in (plan, "/plan", routes[0]):
         assert CALLED in texts[address], address
@@ -109,9 +105,15 @@ def test_pages_call_materials_and_storms_by_name(county):
         assert MATERIAL in texts[address], address
 
 
-def test_jobs_are_called_by_storm(county):
+def test_jobs_and_maps_call_storms_by_name(county):
     place, _ = county
-    visitor = browser(place)
-    visitor.do("/jobs", {"command": "plan", "storm": "no-such-storm"})
-    text = json.dumps(visitor.get("/plan/" + STORM + "/places").json())
-    assert keys_in(text, keys_of(place)) == []
+    site = site_of(place)
+    site.jobs = Jobs(place, (sys.executable, "-c", "pass"))
+    visitor = browser(place, site)
+    assert visitor.do("/jobs", {"command": "plan", "storm": STORM}).status_code == 303
+    text = text_of(visitor.get("/jobs").text)
+    assert keys_in(text) == []
+    assert CALLED in text
+    places = visitor.get(f"/plan/{STORM}/places").json()
+    assert keys_in(json.dumps(places)) == []
+    site.jobs.close()
