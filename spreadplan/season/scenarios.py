@@ -16,37 +16,16 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = remark("as_planned")
-SCENARIO_COLUMNS: Final = (
-    "scenario",
-    "mass_ton",
-    "mass_lo_ton",
-    "mass_hi_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "lane_miles",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
+SCENARIO_COLUMNS: Final = tuple(
+    name for name in RESULTS["scenarios"].names if not name.endswith("_more") and name != "change"
 )
-COMPARED: Final = (
-    "mass_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
+COMPARED: Final = tuple(
+    name.removesuffix("_more") for name in RESULTS["scenarios"].names if name.endswith("_more")
 )
 
 
