@@ -43,6 +43,7 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
         control=control_names(rows),
         target_lb=rows["target_rate_lb_per_lane_mile"] * rows["lane_miles"],
         achieved_lb=rows["achieved_rate_lb_per_lane_mile"] * rows["lane_miles"],
+        lane_area=rows["lane_width_ft"] * rows["lane_miles"],
     )
     keys = [
         rows["run"],
@@ -66,9 +67,10 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
     for end, row in (("from", first), ("to", last)):
         for name in ("segment_id", "part", "name"):
             table[f"{end}_{name}"] = rows[name].to_numpy()[row]
-    sums = grouped[["length_mi", "lane_miles", "target_lb", "achieved_lb"]].sum()
+    sums = grouped[["length_mi", "lane_miles", "target_lb", "achieved_lb", "lane_area"]].sum()
     table["miles"] = sums["length_mi"].to_numpy()
     table["lane_miles"] = sums["lane_miles"].to_numpy()
+    table["lane_width_ft"] = (sums["lane_area"] / sums["lane_miles"]).to_numpy()
     table["mass_lb"] = grouped["mass_lb"].sum(min_count=1).to_numpy()
     for name in ("target", "achieved"):
         known = grouped[f"{name}_lb"].count().to_numpy() > 0
