@@ -158,7 +158,7 @@ def _burn_down_in_words(name: str, row: Any, voice: Voice) -> str:
 # --- trucks ------------------------------------------------------------------------------------
 
 
-def truck_chart(history: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
+def season_truck_chart(history: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Trucks that need a new test: true over reported mass, storm after storm.
 
     ``history`` : see `season.records.truck_history`.

@@ -52,7 +52,7 @@ USE_COLUMNS: Final = (
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class StormUse:
+class StormOfSeason:
     """One storm of the season.
 
     Attributes
@@ -84,7 +84,7 @@ def planned_storm(
     end: pd.Timestamp,
     plan_segments: pd.DataFrame,
     forecast: pd.DataFrame,
-) -> StormUse:
+) -> StormOfSeason:
     """A storm without telemetry: it counts as its plan.
 
     ``plan_segments`` : the table, one row for each application of each part;
@@ -117,7 +117,7 @@ def planned_storm(
             "reason": "",
         }
     ).reset_index()
-    return StormUse(
+    return StormOfSeason(
         storm=storm,
         start=start,
         end=end,
@@ -129,7 +129,7 @@ def planned_storm(
     )
 
 
-def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.DataFrame:
+def season_use(storms: Sequence[StormOfSeason], assignments: pd.DataFrame) -> pd.DataFrame:
     """The masses of all storms in one table, in order of time.
 
     Parameters
@@ -161,7 +161,7 @@ def _no_use() -> pd.DataFrame:
     )
 
 
-def _storm_rows(one: StormUse) -> pd.DataFrame:
+def _storm_rows(one: StormOfSeason) -> pd.DataFrame:
     rows = one.parts.merge(
         one.segments[[*SEGMENT_KEYS, "lane_miles", "applications"]],
         on=SEGMENT_KEYS,

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from spreadplan.cli import main
-from spreadplan.web.jobs import Jobs
+from spreadplan.web.work.jobs import Jobs
 from tests.finished_county import STORM, writable_copy
 from tests.views.plain_names import keys_in, text_of
 from tests.web.visitors import browser, site_of
