@@ -85,7 +85,7 @@ def test_report_and_cards_show_the_rate_that_was_given_on_every_lane(folder):
     assert re.search(r"Map of 2\u00a0routes, rates [0-9.]+ to 80\.0\u00a0g/m²", report)
     assert re.search(r"light snow −3\.9 1\.3 80\.0 ", report)
     assert re.search(r"rate, g/m² .*? 1 2026-12-01 04:00 76 80 ", cards["T2_R2"])
-    assert re.search(r"(?:79|7[89]\.\d)\u00a0g/m²", cards["T1_R1"])  # as set, in whole steps
+    assert re.search(r"(?:79|7[89]\.\d)\sg/m²", cards["T1_R1"])  # as set, in whole steps
 
 
 def test_pages_and_forms_speak_of_grams_per_square_meter(folder):
