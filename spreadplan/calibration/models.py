@@ -67,12 +67,6 @@ class DischargeModel:
         return self.curve.choice
 
     @property
-    def parameter_names(self) -> tuple[str, ...]:
-        """Names of the curve's parameters, with their units."""
-        names = ("slope_lb_per_min_per_pct", "start_pct", "saturation_pct")
-        return names[: len(self.curve.covariance)]
-
-    @property
     def parameter_values(self) -> FloatArray:
         """The curve's parameters, in the order of their names."""
         values = [self.curve.slope, self.curve.start_pct, self.curve.saturation_pct]

@@ -22,7 +22,7 @@ from spreadplan.matching.projection import FloatArray
 from spreadplan.matching.search import BoolArray, IntArray, LongArray
 from spreadplan.matching.trace import Match, match_trace
 from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
-from spreadplan.reconcile.attribution import NO_POSITION, STATUSES, Attribution, attribute_mass
+from spreadplan.reconcile.attribution import NO_POSITION, Attribution, attribute_mass
 from spreadplan.reconcile.increments import Increments, interval_mass
 from spreadplan.schema.telemetry import TruckRecords
 
@@ -353,8 +353,3 @@ def stacked(tables: Sequence[Columns]) -> pd.DataFrame:
     return pd.DataFrame(
         {name: np.concatenate([np.asarray(one[name]) for one in tables]) for name in tables[0]}
     )
-
-
-def point_statuses() -> tuple[str, ...]:
-    """Words for the status codes of `TruckUse.points`."""
-    return STATUSES

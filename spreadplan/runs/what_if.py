@@ -65,12 +65,6 @@ class WhatIf:
     pick: Pick | None = None
     area_rates: tuple[tuple[str, str, float], ...] = ()
 
-    @property
-    def changes_nothing(self) -> bool:
-        """Whether it is the plan as the files have it."""
-        rates = self.rates or self.area_rates
-        return not (rates or self.speeds or self.gates or self.trucks or self.warmer)
-
 
 AS_IT_STANDS = WhatIf()
 

@@ -101,24 +101,6 @@ def concentration_mg_l(chloride_lb: float, flow_cfs: float, hours: float) -> flo
     return chloride_lb * MG_PER_LB / (flow_cfs * L_PER_FT3 * hours * SECONDS_PER_HOUR)
 
 
-def allowable_parts(
-    total: float, margin: float, reserve: float, shares: Sequence[float]
-) -> list[float]:
-    """A total maximum daily load less margin of safety and reserve, shared out, e.g. by area.
-
-    TMDL = WLA + LA + MOS + RC (Minnesota Pollution Control Agency, Twin Cities Metro Chloride TMDL,
-    TMDL development). ``margin`` and ``reserve`` are in the unit of ``total``; ``shares`` any
-    positive weights.
-
-    >>> allowable_parts(100.0, 0.0, 0.0, [75.0, 25.0])
-    [75.0, 25.0]
-    """
-    left = total - margin - reserve
-    if left < 0.0:
-        raise ValueError(f"margin {margin} and reserve {reserve} exceed the total {total}")
-    return [left * share / sum(shares) for share in shares]
-
-
 @dataclass(frozen=True)
 class _Water:
     """What thins the chloride: flow in ft3/s, background in mg/L (0 where not known)."""

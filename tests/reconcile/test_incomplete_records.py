@@ -15,10 +15,11 @@ import pandas as pd
 import pytest
 
 from spreadplan import runs
+from spreadplan.reconcile.attribution import STATUSES
 from spreadplan.reconcile.storm import StormUse
 from spreadplan.reconcile.tickets import storm_tickets
 from spreadplan.reconcile.unplaced import may_lie_here
-from spreadplan.reconcile.use import _unplaced, point_statuses
+from spreadplan.reconcile.use import _unplaced
 from spreadplan.runs.reconciling import Reconciled
 from tests.reconcile import three_segments
 from tests.reconcile.ticket_tables import load_tickets, reports, return_tickets
@@ -127,7 +128,7 @@ def test_mass_before_the_first_fix_is_kept_off_the_routes_and_not_missed_on_them
     )
     assert truck(use)["verdict"] == "agrees"
     (one,) = result.trucks
-    assert [point_statuses()[code] for code in one.points["status"][:5]] == [
+    assert [STATUSES[code] for code in one.points["status"][:5]] == [
         "no_position",
         "no_position",
         "no_position",
