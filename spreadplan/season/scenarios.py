@@ -16,38 +16,12 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = remark("as_planned")
-SCENARIO_COLUMNS: Final = (
-    "scenario",
-    "mass_ton",
-    "mass_lo_ton",
-    "mass_hi_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "lane_miles",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
-)
-COMPARED: Final = (
-    "mass_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
-)
+_COLUMNS: Final = RESULTS["scenarios"].names
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +138,7 @@ def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
 
 
 def figures(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
-    """The figures of one plan, `SCENARIO_COLUMNS`.
+    """The figures of one plan, as in the table ``scenarios`` without its differences.
 
     A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
     mass adds up the ends of the runs, as if all trucks erred alike, so it is wider than it
@@ -218,14 +192,15 @@ def compare(
 
     Returns
     -------
-    `SCENARIO_COLUMNS`, then change (in words) and the difference from the plan as it is of each of
-    `COMPARED` (suffix _more); the first row is that plan.
+    The table ``scenarios``; its first row is the plan as it is, from which the others' figures
+    differ by the columns with ``_more``.
     """
     rows = [figures(AS_PLANNED, base, inputs.materials) | {"change": ()}]
     for one in scenarios:
         told(one.name)
         row = figures(one.name, plan_storm(one.inputs), one.inputs.materials)
         rows.append(row | {"change": one.change})
-    table = pd.DataFrame(rows, columns=[*SCENARIO_COLUMNS, "change"])
-    more = {f"{name}_more": table[name] - table[name].iloc[0] for name in COMPARED}
-    return table.assign(**more)
+    table = pd.DataFrame(rows)
+    compared = [name.removesuffix("_more") for name in _COLUMNS if name.endswith("_more")]
+    more = {f"{name}_more": table[name] - table[name].iloc[0] for name in compared}
+    return table.assign(**more)[_COLUMNS]
