@@ -260,10 +260,8 @@ def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:
 
 def _reloads(rows: gpd.GeoDataFrame, timing: Cycle) -> pd.DataFrame:
     """Run-out points with the names of what they lie on."""
-    at = rows.iloc[timing.reloads["row"].to_numpy()].reset_index(drop=True)
-    columns = RESULTS["plan_reloads"].names
-    names = at[[name for name in columns if name in at.columns]]
-    points = timing.reloads[["load", "pass", "lon", "lat"]]
-    table = pd.concat([pd.DataFrame(names), points], axis=1)
-    table["miles_into_segment"] = at["from_mi"] + timing.reloads["part_mi"]
-    return table[columns]
+    points = timing.reloads
+    at = pd.DataFrame(rows.iloc[points["row"].to_numpy()]).reset_index(drop=True)
+    table = pd.concat([at, points[points.columns.difference(at.columns)]], axis=1)
+    table["miles_into_segment"] = at["from_mi"] + points["part_mi"]
+    return table[RESULTS["plan_reloads"].names]

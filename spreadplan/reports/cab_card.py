@@ -25,6 +25,7 @@ from spreadplan.reports.cab_layout import Needs, Page, Size, arrange
 from spreadplan.reports.render import html
 from spreadplan.reports.text_width import lines_of
 from spreadplan.views.display import NBSP, Display, as_text, file_names, short
+from spreadplan.views.plan_rates import as_read, rate_text
 from spreadplan.views.plan_totals import is_out_of_reach
 from spreadplan.views.rate_sources import runs_from_memory
 from spreadplan.views.setting import Setting
@@ -152,6 +153,7 @@ def cab_cards(
     Name of the card, safe as a file name without ending, and HTML. A route without a truck has
     none.
     """
+    plan = as_read(plan, setting.display)
     pairs = plan.routes.loc[plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
     pairs = pairs.drop_duplicates()
     labels = [f"{truck}_{route}" for truck, route in pairs.itertuples(index=False, name=None)]
@@ -372,7 +374,7 @@ def dial(stretch: Any, shown: Display) -> str:
     if stretch.status in SIGNS:
         return SIGNS[stretch.status].words
     if stretch.control == "closed_loop":
-        return as_text(shown.value(stretch.rate_to_set_lb_per_lane_mile, "rate"), 0)
+        return rate_text(stretch.rate_to_set_lb_per_lane_mile, shown)
     return as_text(float(stretch.feeder_pct), 1, plain=True)
 
 
@@ -435,7 +437,7 @@ def _key_numbers(stretches: Stretches, shown: Display) -> tuple[str, ...]:
     if first.control == "closed_loop":
         middle = dial(first, shown), shown.number(first.lb_per_count, "per_count")
     else:
-        rate = as_text(shown.value(first.achieved_rate_lb_per_lane_mile, "rate"), 0)
+        rate = rate_text(first.achieved_rate_lb_per_lane_mile, shown)
         middle = dial(first, shown), rate
     speed = as_text(shown.value(first.speed_mph, "speed"), 0)
     return (shown.number(first.gate_in, "gate"), *middle, speed)
@@ -449,7 +451,7 @@ def _by_speed(columns: Sequence[Column], shown: Display, *, faster: bool) -> tup
         for one in column.stretches:
             if one.status in SIGNS or not one.target_rate_lb_per_lane_mile > 0:
                 continue
-            rate = as_text(shown.value(one.achieved_rate_lb_per_lane_mile, "rate"), 0)
+            rate = rate_text(one.achieved_rate_lb_per_lane_mile, shown)
             key = rate, _at_speeds(one, shown, faster)
             miles[key] += one.miles
             of = labels.setdefault(key, [])

@@ -425,7 +425,7 @@ def advice_lines(truck: Truck, voice: Voice) -> list[Advice]:
         what, text = remark("good_enough_now"), remark("each_of", which=good)
         items.append(Advice(voice.say(what), voice.say(text), pressing=False))
     if not items:
-        what, text = remark("nothing_planned"), remark("no_route_of_truck")
+        what, text = remark("no_test_planned"), remark("no_route_of_truck")
         items.append(Advice(voice.say(what), voice.say(text), pressing=True))
     return items
 

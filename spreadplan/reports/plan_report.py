@@ -22,6 +22,7 @@ from spreadplan.reports.figure import Drawing
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent
+from spreadplan.views.plan_rates import as_read
 from spreadplan.views.plan_totals import decisions, fastest, in_lb, material_needs, yard_state
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
 from spreadplan.views.setting import Setting
@@ -63,6 +64,7 @@ def plan_report(
 ) -> str:
     """The report of a storm's plan as HTML."""
     shown, voice = setting.display, setting.voice
+    plan = as_read(plan, shown)
     storm = voice.storm(plan.storm)
     rates, need = _rates(plan, voice), need_chart(plan, voice)
     return html(

@@ -21,7 +21,12 @@ from spreadplan.season.budgets import price_per_ton
 from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = remark("as_planned")
-_COLUMNS: Final = RESULTS["scenarios"].names
+SCENARIO_COLUMNS: Final = tuple(
+    name for name in RESULTS["scenarios"].names if not name.endswith("_more") and name != "change"
+)
+COMPARED: Final = tuple(
+    name.removesuffix("_more") for name in RESULTS["scenarios"].names if name.endswith("_more")
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,7 +143,7 @@ def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
 
 
 def figures(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
-    """The figures of one plan, as in the table ``scenarios`` without its differences.
+    """The figures of one plan, `SCENARIO_COLUMNS`.
 
     A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
     mass adds up the ends of the runs, as if all trucks erred alike, so it is wider than it
@@ -192,15 +197,14 @@ def compare(
 
     Returns
     -------
-    The table ``scenarios``; its first row is the plan as it is, from which the others' figures
-    differ by the columns with ``_more``.
+    `SCENARIO_COLUMNS`, then change (in words) and the difference from the plan as it is of each of
+    `COMPARED` (suffix _more); the first row is that plan.
     """
     rows = [figures(AS_PLANNED, base, inputs.materials) | {"change": ()}]
     for one in scenarios:
         told(one.name)
         row = figures(one.name, plan_storm(one.inputs), one.inputs.materials)
         rows.append(row | {"change": one.change})
-    table = pd.DataFrame(rows)
-    compared = [name.removesuffix("_more") for name in _COLUMNS if name.endswith("_more")]
-    more = {f"{name}_more": table[name] - table[name].iloc[0] for name in compared}
-    return table.assign(**more)[_COLUMNS]
+    table = pd.DataFrame(rows, columns=[*SCENARIO_COLUMNS, "change"])
+    more = {f"{name}_more": table[name] - table[name].iloc[0] for name in COMPARED}
+    return table.assign(**more)

@@ -46,8 +46,9 @@ class Voice:
         A field of an entry is ``{name}`` for text, or ``{name:form}``: a kind of quantity
         (``{need_lb_per_min:discharge}``), ``number.KIND`` without its unit, ``range.KIND`` for a
         pair, ``pm.KIND`` for a value with its uncertainty, ``step.KIND`` for a difference,
-        ``down.KIND`` for a limit rounded down to a whole number, ``list.KIND`` for several values
-        with one unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
+        ``down.KIND`` for a limit rounded down to a whole number, ``on_lane.rate`` for a pair of a
+        rate and the width of the lane that it is on, ``list.KIND`` for several values with one
+        unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
         ``tenth`` for a number with at most one decimal, ``money``, ``count.NOUN`` (``1 load``, ``2
         loads``), ``noun.NOUN`` for the noun alone (of a number, or as many as a tuple has),
         ``date``, ``moment``, ``duration``, ``names`` for a list that may be long, ``material``,
@@ -184,6 +185,8 @@ class _Filler(Formatter):
                 return shown.show_range(value[0], value[1], rest)
             if head == "pm":
                 return shown.show_pm(value[0], value[1], rest)
+            if head == "on_lane":
+                return shown.show(shown.rate_on_lane(*value), rest)
             if head == "down":
                 whole = math.floor(shown.value(float(value), rest) + 1e-9)
                 return f"{whole}{NBSP}{shown.unit(rest)}"

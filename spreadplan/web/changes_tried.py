@@ -28,6 +28,8 @@ MOST: Final = 60
 QUANTITY: Final[Mapping[str, str]] = {"rate": "rate", "speed": "speed", "gate": "gate"}
 #: °F that one degree of the system shown is
 DEGREE_F: Final = {"us": 1.0, "metric": 1.8}
+AREA: Final = "g_per_m2"
+"""Stands in place of a system of units where a rate was typed in g/m²."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,6 +79,9 @@ class Tried:
             return remark("gate_to_try", whom=whom, gate_in=self.inside())
         if self.what == "rate":
             when = [] if label in ("", EVERY) else [remark("only_in_round", application=label)]
+            if self.system == AREA:
+                typed = self.value
+                return remark("area_rate_to_try", whom=whom, when=when, rate_g_per_m2=typed)
             rate = self.inside()
             return remark("rate_to_try", whom=whom, when=when, rate_lb_per_lane_mile=rate)
         step = self.inside()
@@ -114,7 +119,10 @@ def parse(texts: Sequence[str]) -> tuple[Tried, ...]:
 def _parsed(text: str) -> Tried:
     try:
         what, whom, application, value, system = json.loads(text)
-        if what not in ("rate", "speed", "gate", "truck", "warmer") or system not in DEGREE_F:
+        if what not in ("rate", "speed", "gate", "truck", "warmer") or system not in (
+            *DEGREE_F,
+            *([AREA] if what == "rate" else []),
+        ):
             raise ValueError(what)
         if not (isinstance(whom, str) and isinstance(application, str)):
             raise ValueError(whom)
@@ -144,7 +152,16 @@ def what_if(tried: Sequence[Tried]) -> WhatIf:
         return [one for one in tried if one.what == what]
 
     return WhatIf(
-        rates=tuple((one.whom, one.application or EVERY, one.inside()) for one in of("rate")),
+        rates=tuple(
+            (one.whom, one.application or EVERY, one.inside())
+            for one in of("rate")
+            if one.system != AREA
+        ),
+        area_rates=tuple(
+            (one.whom, one.application or EVERY, one.value)
+            for one in of("rate")
+            if one.system == AREA
+        ),
         speeds=tuple((one.whom, one.inside()) for one in of("speed")),
         gates=tuple((one.whom, one.inside()) for one in of("gate")),
         trucks=tuple((one.whom, one.truck, one.application) for one in of("truck")),

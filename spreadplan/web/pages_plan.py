@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,13 +20,14 @@ from spreadplan.runs.planning import inputs_changed
 from spreadplan.runs.what_if import EVERY, PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.plan_rates import as_read
 from spreadplan.views.plan_totals import decisions, yard_state
 from spreadplan.views.rate_sources import split_source
 from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 from spreadplan.web import map_layers
 from spreadplan.web.addresses import address, number_of
-from spreadplan.web.changes_tried import Tried, parse, query, what_if, without
+from spreadplan.web.changes_tried import AREA, Tried, parse, query, what_if, without
 from spreadplan.web.computed import whole
 from spreadplan.web.mapping import tiles
 from spreadplan.web.pages_trucks import report
@@ -64,6 +65,7 @@ def asked(visit: Visit) -> Asked:
     storm = storm_of(visit)
     tried = parse(visit.request.query_params.getlist("c"))
     view = plan_of(visit, storm, tried)
+    view = replace(view, plan=as_read(view.plan, visit.display))
     labels = [one.label for one in view.plan.applications]
     wanted = visit.query("a")
     label = wanted if wanted in labels else (labels[0] if labels else "")
@@ -156,7 +158,7 @@ def _with_one_more(visit: Visit) -> Response:
             application=application,
             value=value,
             truck=truck,
-            system=shown.system,
+            system=AREA if kind == "rate" and shown.rates_per_area else shown.system,
         ).text()
     )
     tried = parse(texts)

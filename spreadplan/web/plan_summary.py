@@ -14,6 +14,7 @@ from spreadplan.frames import lines
 from spreadplan.runs.what_if import PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, plural
+from spreadplan.views.plan_rates import rate_text
 from spreadplan.views.plan_totals import material_needs
 from spreadplan.views.rate_sources import runs_from_memory
 from spreadplan.views.voice import Voice, sentence_case
@@ -140,8 +141,7 @@ def _rate_ranges(segments: pd.DataFrame, shown: Display) -> dict[str, str]:
     found = {}
     for route_id, low, high in ends.itertuples(name=None):
         first, last = (
-            as_text(shown.value(float(end), "rate"), 0) if math.isfinite(end) else NOTHING
-            for end in (low, high)
+            rate_text(float(end), shown) if math.isfinite(end) else NOTHING for end in (low, high)
         )
         found[str(route_id)] = first if first == last else f"{first} to {last}"
     return found

@@ -206,7 +206,7 @@ WORDS: Final[Mapping[str, str]] = {
     "material_at_gate": "{material:material}, gate {gate_in:gate}",
     "good_enough_now": "Good enough now",
     "each_of": "{which:also}.",
-    "nothing_planned": "Nothing planned",
+    "no_test_planned": "Nothing planned",
     "no_route_of_truck": "No route is assigned to this truck; test it before it is used.",
     "no_test_on_record": "No discharge test of this truck is on record.",
     "tests_that_count": (

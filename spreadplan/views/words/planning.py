@@ -60,7 +60,7 @@ WORDS: Final[Mapping[str, str]] = {
     "any_material": "any material",
     "no_density": "no rate: a rate in gallons or liters needs the material's density_lb_gal",
     "for_lane_width": "{share:.3g} of the rate for a lane of {width_ft:width}",
-    "lowered_in_area": "sensitive area {area}: lowered from {before_lb_per_lane_mile:rate}",
+    "lowered_in_area": "sensitive area {area}: lowered from {before_lb_per_lane_mile:on_lane.rate}",
     "segments_without_rate": (
         "{why:also} ({segments:count.segment}, {lane_miles:lane_distance}, routes {routes:names})"
     ),
@@ -164,6 +164,7 @@ WORDS: Final[Mapping[str, str]] = {
     # --- what cannot be tried ---
     "speed_not_possible": "a spreading speed is above 0 and at most {most_mph:speed}",
     "rate_not_possible": "a rate is at least 0 and at most {most_lb_per_lane_mile:rate}",
+    "area_rate_not_possible": "a rate is at least 0 and at most {most_g_per_m2:area_rate}",
     "shift_not_possible": (
         "the pavement temperature can be shifted by at most {most_f:step.temperature}"
     ),
@@ -269,6 +270,7 @@ WORDS: Final[Mapping[str, str]] = {
     "named_one": "{name}",
     "only_in_round": ", application {application}",
     "rate_to_try": "{whom}{when:then}: rate {rate_lb_per_lane_mile:rate}",
+    "area_rate_to_try": "{whom}{when:then}: rate {rate_g_per_m2:area_rate}",
     "speed_to_try": "{whom}: speed {speed_mph:speed}",
     "gate_to_try": "{whom}: gate {gate_in:gate}",
     "truck_to_try": "{whom}: truck {truck}{since:then}",
