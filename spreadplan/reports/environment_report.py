@@ -73,7 +73,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         screening=screened_waters(result.screening, voice),
         caution=CAUTION,
         season_water=_season_water(result.season_concentration, shown),
-        map=over_map(view.routes, rates, view.areas, 5.2),
+        map=over_map(view.routes, rates, view.areas, 5.2, shown),
         repeated=_repeated(repeated.iloc[:MOST_REPEATED], voice),
         repeated_left=max(len(repeated) - MOST_REPEATED, 0),
         evidence=_evidence(certain.iloc[:MOST_EVIDENCE], voice),
