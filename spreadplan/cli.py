@@ -282,7 +282,7 @@ def _account(arguments: argparse.Namespace) -> None:
     """Ask for the password where nobody can look it up: on the terminal, or as a line of input."""
     import getpass
 
-    from spreadplan.web.accounts import remove_account, save_account
+    from spreadplan.web.access.accounts import remove_account, save_account
 
     if arguments.remove or not arguments.role:
         if not arguments.remove:

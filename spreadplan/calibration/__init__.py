@@ -20,7 +20,7 @@ from spreadplan.calibration.standing import Standing, standings
 from spreadplan.calibration.tables import discharge_table, models_table
 from spreadplan.calibration.tests import discharge_results
 from spreadplan.calibration.trucks import trucks_by_id
-from spreadplan.calibration.validity import Change, gates_last_tested, next_voiding
+from spreadplan.calibration.validity import TruckWork, gates_last_tested, next_voiding
 from spreadplan.calibration.weighing import weigh
 
 __all__ = [
@@ -75,11 +75,11 @@ class Calibration:
     advice: pd.DataFrame
     standings: dict[ModelKey, Standing]
     gates_last_tested: dict[str, float]
-    next_voiding: dict[str, Change]
+    next_voiding: dict[str, TruckWork]
     as_of: pd.Timestamp
 
 
-def calibrate(
+def fit_fleet(
     tests: pd.DataFrame,
     weighings: pd.DataFrame,
     trucks: pd.DataFrame,

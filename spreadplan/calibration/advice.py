@@ -24,7 +24,7 @@ from spreadplan.calibration.curve import contradicting
 from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.standing import Standing, working_outputs
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import coverage_factor
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
@@ -73,7 +73,7 @@ def advise(
     models: Mapping[ModelKey, DischargeModel],
     standings: Mapping[ModelKey, Standing],
     results: pd.DataFrame,
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     assignments: pd.DataFrame,
     materials: pd.DataFrame,
     target_pct: float,
@@ -123,7 +123,7 @@ def _untested(
     truck_id: str,
     material: str,
     results: pd.DataFrame,
-    truck: Truck,
+    truck: TruckLimits,
     liquids: set[str],
     target_pct: float,
 ) -> dict[str, object]:
@@ -159,7 +159,7 @@ def _tested(
     model: DischargeModel,
     standing: Standing,
     results: pd.DataFrame,
-    truck: Truck,
+    truck: TruckLimits,
     target_pct: float,
 ) -> dict[str, object]:
     outputs = working_outputs(model, truck)
@@ -195,7 +195,7 @@ def _tested(
 def _further_tests(
     model: DischargeModel,
     results: pd.DataFrame,
-    truck: Truck,
+    truck: TruckLimits,
     outputs: FloatArray,
     target_pct: float,
     current_pct: float,

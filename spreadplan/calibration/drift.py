@@ -10,7 +10,7 @@ from scipy import special
 from spreadplan.calibration.assumptions import ONE_OUTPUT_SPREAD_PCT, SAME_OUTPUT_PCT
 from spreadplan.calibration.models import ModelKey
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
-from spreadplan.calibration.validity import Change, changes_by_truck
+from spreadplan.calibration.validity import TruckWork, changes_by_truck
 from spreadplan.metrology import holm, two_sided_p
 from spreadplan.schema.results import RESULTS
 
@@ -126,7 +126,7 @@ def _latest_comparable(reading: _Reading, before: Sequence[_Reading]) -> _Readin
 
 
 def _compare(
-    reading: _Reading, earlier: _Reading, repeatability: float, work: Sequence[Change]
+    reading: _Reading, earlier: _Reading, repeatability: float, work: Sequence[TruckWork]
 ) -> dict[str, object]:
     to_same_output = 1.0 if reading.counted else reading.feeder_pct / earlier.feeder_pct
     previous = earlier.value * to_same_output

@@ -13,7 +13,7 @@ from spreadplan.calibration.counts import CountFit, fit_counts
 from spreadplan.calibration.curve import Curve, Kind, fit_curve
 from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import coverage_factor
 from spreadplan.remarks import Remark, remark
 
@@ -304,7 +304,7 @@ def between_gates(
 
 
 def fit_models(
-    results: pd.DataFrame, trucks: Mapping[str, Truck]
+    results: pd.DataFrame, trucks: Mapping[str, TruckLimits]
 ) -> dict[ModelKey, DischargeModel]:
     """Fit one discharge model for each truck, material and gate with a valid test.
 

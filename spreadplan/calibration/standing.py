@@ -15,7 +15,7 @@ from spreadplan.calibration.assumptions import WORKING_FLOOR_PCT
 from spreadplan.calibration.curve import contradicting
 from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import Z95, coverage_factor
 from spreadplan.remarks import Remark, remark
 
@@ -110,14 +110,14 @@ def says_do_not_use(where: Remark | None, uncertainty: float) -> Remark:
     )
 
 
-def working_outputs(model: DischargeModel, truck: Truck, points: int = 17) -> FloatArray:
+def working_outputs(model: DischargeModel, truck: TruckLimits, points: int = 17) -> FloatArray:
     """Outputs that a calibration is meant for: from 20 % up and clear of the start-up, percent."""
     high = max(truck.max_feeder_pct, model.tested_hi_pct)
     low = max(truck.min_feeder_pct, WORKING_FLOOR_PCT, model.curve.start_pct + 10.0)
     return np.linspace(min(low, high), high, points)
 
 
-def standing_of(model: DischargeModel, truck: Truck, target_pct: float) -> Standing:
+def standing_of(model: DischargeModel, truck: TruckLimits, target_pct: float) -> Standing:
     """What a calibration is worth; ``target_pct`` is the policy's, for the 95 % uncertainty."""
     low, high = (float(end) for end in working_outputs(model, truck, 2))
     if truck.closed_loop and model.counts is None:
@@ -140,7 +140,7 @@ def standing_of(model: DischargeModel, truck: Truck, target_pct: float) -> Stand
 
 
 def standings(
-    models: Mapping[ModelKey, DischargeModel], trucks: Mapping[str, Truck], target_pct: float
+    models: Mapping[ModelKey, DischargeModel], trucks: Mapping[str, TruckLimits], target_pct: float
 ) -> dict[ModelKey, Standing]:
     """What each calibration is worth."""
     return {key: standing_of(model, trucks[key[0]], target_pct) for key, model in models.items()}

@@ -10,7 +10,7 @@ import pandas as pd
 
 from spreadplan.calibration.assumptions import STOPWATCH_U_S
 from spreadplan.calibration.fit import FloatArray
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.calibration.validity import AgePolicy, reasons_not_to_count, warnings_about
 
 COUNT_U = 1.0 / np.sqrt(6.0)
@@ -20,7 +20,7 @@ COUNT_U = 1.0 / np.sqrt(6.0)
 def discharge_results(
     tests: pd.DataFrame,
     weighed: pd.DataFrame,
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
     policy: AgePolicy,
     as_of: pd.Timestamp,
@@ -87,7 +87,7 @@ def discharge_results(
     )
 
 
-def _counts(tests: pd.DataFrame, trucks: Mapping[str, Truck]) -> FloatArray:
+def _counts(tests: pd.DataFrame, trucks: Mapping[str, TruckLimits]) -> FloatArray:
     """Sensor counts of closed-loop tests; NaN elsewhere and where nothing was counted."""
     closed_loop = np.array([trucks[truck_id].closed_loop for truck_id in tests["truck_id"]], bool)
     counts = tests["sensor_counts"].to_numpy(dtype=float)

@@ -15,7 +15,7 @@ from spreadplan.calibration.advice import (
 from spreadplan.calibration.comparison import QUESTIONED, compare_run
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.tests import discharge_results
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.calibration.validity import AgePolicy
 from spreadplan.calibration.weighing import weigh
 from spreadplan.remarks import Remark
@@ -58,7 +58,7 @@ class RunTrial:
 def try_run(
     test: pd.DataFrame,
     weighings: pd.DataFrame,
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
     policy: AgePolicy,
     target_pct: float,

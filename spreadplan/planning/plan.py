@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.calibration.validity import Change
+from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.assigned import own_findings
@@ -25,8 +25,8 @@ from spreadplan.planning.material import (
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.review import moved_gates, no_application, review
-from spreadplan.planning.rows import Storm, parts_of, target_rows
-from spreadplan.planning.serving import served
+from spreadplan.planning.rows import RateInputs, parts_of, target_rows
+from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
@@ -66,7 +66,7 @@ class PlanInputs:
     models: Models
     advice: pd.DataFrame | None = None
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
-    next_voiding: Mapping[str, Change] = field(default_factory=dict)
+    next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     pick: Pick = "middle"
 
 
@@ -113,7 +113,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("cutting segments at sensitive areas", 0.0)
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = Storm(
+    storm = RateInputs(
         assignments=inputs.assignments,
         forecast=inputs.forecast,
         rates=inputs.rates,
@@ -160,7 +160,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
 
 
 def _voided_by(
-    rows: pd.DataFrame, applications: list[Application], work: Mapping[str, Change]
+    rows: pd.DataFrame, applications: list[Application], work: Mapping[str, TruckWork]
 ) -> NDArray[np.object_]:
     """The work that ends the tests of a row's truck before its application starts; "" for none."""
     found = np.full(len(rows), "", dtype=object)
@@ -177,7 +177,7 @@ def _with_settings(
 ) -> gpd.GeoDataFrame:
     """Rows with gate, feeder, achieved rate, fastest speed, status and note."""
     rows["voided_by"] = _voided_by(rows, applications, inputs.next_voiding)
-    rows = pd.concat([rows, served(rows, inputs.trucks, inputs.models)], axis=1)
+    rows = pd.concat([rows, with_settings(rows, inputs.trucks, inputs.models)], axis=1)
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     rows["achieved_rate_lb_per_lane_mile"] = rows["achieved_rate_lb_per_lane_mile"].where(
         ~((target == 0.0) & (rows["truck_id"] != "")), 0.0

@@ -30,7 +30,7 @@ Objects = NDArray[np.object_]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Storm:
+class RateInputs:
     """What the rates depend on, as the workspace holds it."""
 
     assignments: pd.DataFrame
@@ -58,7 +58,7 @@ def parts_of(routes: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None) -> gpd.Ge
 
 
 def target_rows(
-    parts: gpd.GeoDataFrame, storm: Storm
+    parts: gpd.GeoDataFrame, storm: RateInputs
 ) -> tuple[gpd.GeoDataFrame, list[Application], list[Finding]]:
     """Every part in every application with its target rate, in order of application.
 
@@ -135,7 +135,9 @@ def _weather(
     }
 
 
-def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> gpd.GeoDataFrame:
+def _with_targets(
+    parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: RateInputs
+) -> gpd.GeoDataFrame:
     """The parts with target rate, cap, source and the notes on how the rate came about."""
     width = parts["lane_width_ft"].to_numpy(dtype=float)
     density = (

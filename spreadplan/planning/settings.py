@@ -11,12 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.remarks import Remark
+from spreadplan.calibration.models import DischargeModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,76 +30,8 @@ MOST_ROUNDS = 20
 ROUNDING = 1e-9
 
 
-class Prediction(Protocol):
-    """What a discharge model says of feeder outputs; arrays of the same shape."""
-
-    @property
-    def discharge_lb_per_min(self) -> Floats:
-        """Mean discharge."""
-
-    @property
-    def extrapolated(self) -> Bools:
-        """Whether the output lies outside the tested ones."""
-
-
-class Curve(Protocol):
-    """Discharge against feeder output, as fitted."""
-
-    def gradient(self, feeder_pct: Any) -> Floats:
-        """Change of discharge with each fitted parameter, shape (n, p)."""
-
-
-class SpreaderModel(Protocol):
-    """The part of a discharge model (`spreadplan.calibration.models`) that planning relies on."""
-
-    @property
-    def gate_in(self) -> float:
-        """Gate opening."""
-
-    @property
-    def curve(self) -> Curve:
-        """The fitted curve."""
-
-    @property
-    def covariance(self) -> Floats:
-        """Covariance of the curve's parameters, shape (p, p)."""
-
-    @property
-    def tested_lo_pct(self) -> float:
-        """Lowest tested output."""
-
-    @property
-    def tested_hi_pct(self) -> float:
-        """Highest tested output."""
-
-    @property
-    def lb_per_count(self) -> float:
-        """Mass per sensor count, NaN where not known."""
-
-    @property
-    def repeatability(self) -> float:
-        """Relative standard deviation of one run."""
-
-    @property
-    def relative_dof(self) -> float:
-        """Degrees of freedom of the uncertainties."""
-
-    @property
-    def flags(self) -> tuple[Remark, ...]:
-        """What a user must know of the model."""
-
-    def predict(self, feeder_pct: Any) -> Prediction:
-        """Discharge at feeder outputs."""
-
-    def feeder_for(self, discharge_lb_per_min: Any) -> Any:
-        """Smallest output that gives a discharge; NaN where none does."""
-
-    def relative_u_per_count(self, feeder_pct: Any) -> Any:
-        """Relative standard uncertainty of the counted mass at feeder outputs."""
-
-
 #: by truck, material and gate opening in inches.
-Models = Mapping[tuple[str, str, float], SpreaderModel]
+Models = Mapping[tuple[str, str, float], DischargeModel]
 
 
 @dataclass(frozen=True)
@@ -152,7 +83,7 @@ class Fit:
     extrapolated: Bools
 
 
-def fit_gate(model: SpreaderModel, control: Control, need: Floats, cap: Floats) -> Fit:
+def fit_gate(model: DischargeModel, control: Control, need: Floats, cap: Floats) -> Fit:
     """How one gate serves each need.
 
     Parameters
@@ -168,7 +99,7 @@ def fit_gate(model: SpreaderModel, control: Control, need: Floats, cap: Floats) 
 
 
 def _fit_closed_loop(
-    model: SpreaderModel, control: Control, need: Floats, least: float, most: float
+    model: DischargeModel, control: Control, need: Floats, least: float, most: float
 ) -> Fit:
     short, excess = need > most * (1.0 + ROUNDING), need < least * (1.0 - ROUNDING)
     feeder = np.asarray(model.feeder_for(np.clip(need, least, most)), dtype=float)
@@ -192,7 +123,7 @@ def _fit_closed_loop(
 
 
 def _fit_open_loop(
-    model: SpreaderModel, control: Control, need: Floats, cap: Floats, most: float
+    model: DischargeModel, control: Control, need: Floats, cap: Floats, most: float
 ) -> Fit:
     grid = control.grid()
     predicted = model.predict(grid)

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.calibration.models import DischargeModel
 from spreadplan.planning.frames import places
 from spreadplan.planning.serving import controls_of, how_known
-from spreadplan.planning.settings import Control, Models, SpreaderModel, fit_gate
+from spreadplan.planning.settings import Control, Models, fit_gate
 from spreadplan.schema.results import RESULTS
 
 Floats = NDArray[np.float64]
@@ -124,7 +125,7 @@ def with_speed_steps(table: pd.DataFrame, trucks: pd.DataFrame, models: Models) 
 
 
 def _at_speeds(
-    row: dict[str, Floats], model: SpreaderModel, control: Control, faster_mph: Floats
+    row: dict[str, Floats], model: DischargeModel, control: Control, faster_mph: Floats
 ) -> tuple[Floats, Floats]:
     """Feeder output that keeps the rate, and rate if nothing is changed, at other speeds.
 

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
-from spreadplan.planning.material import interval
+from spreadplan.planning.material import mass_interval
 from spreadplan.reconcile.ratio_model import Floats
 
 OFF_ROUTE: Final = "off_route"
@@ -113,7 +113,9 @@ def summed_applied(parts: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     fleets["variance"] += fleets["fleet_u_lb"] ** 2
     total = fleets.groupby(level=by, sort=True)[["reported_lb", "applied_lb", "variance"]].sum()
     u_lb = np.sqrt(total.pop("variance").to_numpy(dtype=float))
-    found = interval(total["applied_lb"].to_numpy(dtype=float), u_lb, np.full(len(total), np.inf))
+    found = mass_interval(
+        total["applied_lb"].to_numpy(dtype=float), u_lb, np.full(len(total), np.inf)
+    )
     return total.assign(applied_u_lb=u_lb, applied_lo_lb=found.lo_lb, applied_hi_lb=found.hi_lb)
 
 

@@ -48,7 +48,7 @@ no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Storm:
+class StormEvidence:
     """What a storm is judged by.
 
     Attributes
@@ -118,7 +118,7 @@ class StormUse:
 
 
 def storm_use(
-    storm: Storm, around: Surroundings, network: Network, uses: Sequence[TruckUse]
+    storm: StormEvidence, around: Surroundings, network: Network, uses: Sequence[TruckUse]
 ) -> StormUse:
     """Judge a storm from what its trucks did.
 
@@ -411,7 +411,7 @@ def _piles(
 
 __all__ = [
     "OFF_ROUTE",
-    "Storm",
+    "StormEvidence",
     "StormUse",
     "Surroundings",
     "missed",

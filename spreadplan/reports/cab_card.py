@@ -60,7 +60,7 @@ SIGNS: Final = TERMS["cab_dial"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Change:
+class SettingLine:
     """A line of the list of changes: from here on, this setting, one for each column."""
 
     mile: str
@@ -72,7 +72,7 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Column:
+class CardColumn:
     """Applications with the same settings; ``stretches`` are those of the first of them."""
 
     applications: tuple[str, ...]
@@ -103,10 +103,10 @@ class Block:
     told : plain sentences; alarms : those that need attention, with whether lines are marked.
     """
 
-    columns: tuple[Column, ...]
+    columns: tuple[CardColumn, ...]
     key_names: tuple[str, ...]
     keys: tuple[tuple[str, ...], ...]
-    changes: tuple[Change, ...]
+    changes: tuple[SettingLine, ...]
     dial_unit: str
     speeds: tuple[SpeedRow, ...]
     told: tuple[str, ...]
@@ -301,7 +301,7 @@ def _lines(text: str) -> int:
     return lines_of(text, TEXT_PT, TEXT_ROOM_PT, bold=True)
 
 
-def _cut(changes: Sequence[Change], size: Size, columns: int) -> list[list[dict[str, Any]]]:
+def _cut(changes: Sequence[SettingLine], size: Size, columns: int) -> list[list[dict[str, Any]]]:
     """Changes in one or two lists side by side, with road names that fit on a line."""
     letters = size.road_letters - (columns - 1) * size.letters_per_dial
     rows = [
@@ -316,7 +316,7 @@ def _cut(changes: Sequence[Change], size: Size, columns: int) -> list[list[dict[
 # --- blocks ------------------------------------------------------------------------------------
 
 
-def _columns(card: _Card) -> list[Column]:
+def _columns(card: _Card) -> list[CardColumn]:
     """Applications of one route; those with equal settings, loads and cautions share a column."""
     alike: dict[tuple[Any, ...], list[str]] = {}
     for label, run in card.runs.items():
@@ -330,7 +330,7 @@ def _columns(card: _Card) -> list[Column]:
         )
         alike.setdefault(key, []).append(label)
     return [
-        Column(
+        CardColumn(
             tuple(labels),
             card.begin[labels[0], card.runs[labels[0]].route.route_id],
             card.runs[labels[0]].stretches,
@@ -340,7 +340,7 @@ def _columns(card: _Card) -> list[Column]:
     ]
 
 
-def _block(card: _Card, columns: Sequence[Column]) -> Block:
+def _block(card: _Card, columns: Sequence[CardColumn]) -> Block:
     shown = card.shown
     every = [one for column in columns for one in column.stretches]
     closed = any(one.control == "closed_loop" for one in every)
@@ -378,7 +378,7 @@ def dial(stretch: Any, shown: Display) -> str:
     return as_text(float(stretch.feeder_pct), 1, plain=True)
 
 
-def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
+def _intervals(rows: Sequence[Stretches], shown: Display) -> list[SettingLine]:
     """The list of changes of several applications of one route.
 
     A new line begins where any of them changes its setting; neighbours between which a driver
@@ -386,7 +386,7 @@ def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
     """
     ends = sorted({round(one.to_mi, 6) for column in rows for one in column})
     at = [0] * len(rows)
-    changes: list[Change] = []
+    changes: list[SettingLine] = []
     last_key: tuple[Any, ...] = ()
     speeds: list[float] = []
     for end in ends:
@@ -405,7 +405,7 @@ def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
             start = max(one.from_mi for one in here)
             road = next(one for one in here if one.from_mi == start)
             changes.append(
-                Change(
+                SettingLine(
                     mile=as_text(shown.value(start, "distance"), 1),
                     road=str(road.from_name or road.from_segment_id),
                     dials=key[0],
@@ -443,7 +443,9 @@ def _key_numbers(stretches: Stretches, shown: Display) -> tuple[str, ...]:
     return (shown.number(first.gate_in, "gate"), *middle, speed)
 
 
-def _by_speed(columns: Sequence[Column], shown: Display, *, faster: bool) -> tuple[SpeedRow, ...]:
+def _by_speed(
+    columns: Sequence[CardColumn], shown: Display, *, faster: bool
+) -> tuple[SpeedRow, ...]:
     """Feeder settings around the planned speed, for the settings used on most of the road."""
     miles: Counter[tuple[str, tuple[SpeedCell, ...]]] = Counter()
     labels: dict[tuple[str, tuple[SpeedCell, ...]], list[str]] = {}

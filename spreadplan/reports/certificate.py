@@ -64,7 +64,7 @@ def certificates(
 
     Parameters
     ----------
-    calibration : what `spreadplan.calibration.calibrate` found.
+    calibration : what `spreadplan.calibration.fit_fleet` found.
     trucks, changes : the workspace's tables.
     policy : with calibration_pct and calibration_max_age_days.
 

@@ -229,7 +229,7 @@ def _budget_legend() -> list[Any]:
 # --- trucks ------------------------------------------------------------------------------------
 
 
-def truck_chart(history: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
+def season_truck_chart(history: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Trucks that need a new test: true over reported mass, storm after storm.
 
     ``history`` : see `season.records.truck_history`.

@@ -63,7 +63,7 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         routes=_routes(view, voice),
         routes_left=max(len(worth_showing(result.by_route)) - MOST_ROUTES, 0),
         fair=charts.fair_chart(_main_material(result.fair_routes), voice),
-        truck_chart=charts.truck_chart(view.history, voice) if len(view.history) else None,
+        truck_chart=charts.season_truck_chart(view.history, voice) if len(view.history) else None,
         trucks=_trucks(view.history, voice),
         books=_books(view.books, voice),
         savings=savings_rows(result.savings, voice),

@@ -65,7 +65,7 @@ def read_fleet(
 
 def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") -> Calibration:
     """The calibration of every truck as it stands at a moment; for a storm, with its own trucks."""
-    return calibration_room.calibrate(
+    return calibration_room.fit_fleet(
         tests=workspace.table("discharge_tests"),
         weighings=workspace.table("weighings"),
         trucks=workspace.table("trucks"),

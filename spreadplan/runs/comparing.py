@@ -17,8 +17,7 @@ from spreadplan.results import open_results
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
-from spreadplan.season.scenarios import Scenario, truck_down, usual_scenarios
-from spreadplan.season.scenarios import compare as compare_plans
+from spreadplan.season.scenarios import Scenario, compare_plans, truck_down, usual_scenarios
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.setting import setting_of
 from spreadplan.views.voice import Voice

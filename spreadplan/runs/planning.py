@@ -232,7 +232,7 @@ def _pages(
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
     absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
-    scarce = scarce_parts(shares, setting.voice)
+    scarce = scarce_parts(shares, setting.voice, result)
     yards = workspace.table("yards")
     background = PlanBackground(
         sensitive_areas=areas,

@@ -15,7 +15,7 @@ from spreadplan.frames import lines
 from spreadplan.matching.network import Network, build_network
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
-from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
+from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import kinds
 from spreadplan.reports.use_report import UseBackground, use_report
@@ -24,7 +24,7 @@ from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
 from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
 from spreadplan.runs.cluster import cluster
-from spreadplan.runs.crews import Crew, Job, threads
+from spreadplan.runs.crews import Crew, TruckTask, threads
 from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import plan_inputs, storm_start
 from spreadplan.runs.scanning import scan
@@ -286,7 +286,7 @@ def follow(
     routes = assigned["route_id"].agg(frozenset).to_dict()
     usual = usual_materials(workspace, storm)
     return crew.in_order(
-        Job(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
+        TruckTask(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
 
@@ -325,7 +325,7 @@ def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibrati
 
 def _storm(
     workspace: Workspace, followed: Followed, plan: StormPlan | None, reported: pd.DataFrame
-) -> Storm:
+) -> StormEvidence:
     def tickets(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, one).assign(storm=one) for one in workspace.storms]
         return pd.concat(frames, ignore_index=True)
@@ -335,7 +335,7 @@ def _storm(
         ["lane_miles", "mass_lb", "mass_lo_lb", "mass_hi_lb"],
     )
     routes = no_rows(["route_id", "material"], ["mass_lb", "mass_lo_lb", "mass_hi_lb"])
-    return Storm(
+    return StormEvidence(
         name=followed.storm,
         start=followed.start,
         end=followed.end,

@@ -30,7 +30,7 @@ from spreadplan.runs.reconciling import (
     using_workspace,
 )
 from spreadplan.schema.results import RESULTS
-from spreadplan.season import Season, SeasonInputs, SeasonResult, StormUse, work_out_season
+from spreadplan.season import Season, SeasonAccounts, SeasonInputs, StormOfSeason, work_out_season
 from spreadplan.season.records import books, merged_findings, record_findings, truck_history
 from spreadplan.season.use import planned_storm
 from spreadplan.views.season_sheets import season_sheets
@@ -53,8 +53,8 @@ class SeasonRun:
     """
 
     workspace: Workspace
-    storms: tuple[StormUse, ...]
-    result: SeasonResult
+    storms: tuple[StormOfSeason, ...]
+    result: SeasonAccounts
     history: pd.DataFrame
     books: pd.DataFrame
     fingerprint: str
@@ -247,9 +247,9 @@ def _judged(
     return judged
 
 
-def _measured(storm: str, one: Reconciled) -> StormUse:
+def _measured(storm: str, one: Reconciled) -> StormOfSeason:
     rounds = len(one.plan.applications) if one.plan is not None else 1
-    return StormUse(
+    return StormOfSeason(
         storm=storm,
         start=one.start,
         end=one.end,
@@ -260,7 +260,7 @@ def _measured(storm: str, one: Reconciled) -> StormUse:
     )
 
 
-def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
+def _planned(workspace: Workspace, storms: list[str]) -> list[StormOfSeason]:
     """Storms without telemetry, as they were planned."""
     found = []
     for storm in storms:
@@ -279,7 +279,10 @@ def _tickets(workspace: Workspace, name: str) -> pd.DataFrame:
 
 
 def _inputs(
-    workspace: Workspace, wanted: Season, storms: list[StormUse], reconciled: dict[str, Reconciled]
+    workspace: Workspace,
+    wanted: Season,
+    storms: list[StormOfSeason],
+    reconciled: dict[str, Reconciled],
 ) -> SeasonInputs:
     areas = workspace.table("sensitive_areas")
     own = {name: workspace.table("storm_assignments", name) for name in workspace.storms}

@@ -56,7 +56,7 @@ FORM_OF: Final[Mapping[str, str]] = {
 
 
 @dataclass(frozen=True)
-class Column:
+class SheetColumn:
     """A column of a sheet: its header with unit, and how its cells are shown.
 
     ``form`` is a key of `FORMATS`; dates are local times without a zone.
@@ -73,4 +73,4 @@ class Sheet:
 
     name: str
     about: str
-    columns: Sequence[Column]
+    columns: Sequence[SheetColumn]

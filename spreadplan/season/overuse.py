@@ -19,11 +19,11 @@ from spreadplan.metrology import Z95, probability_above
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, why_above
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
-from spreadplan.season.use import SEGMENT_KEYS, StormUse, layered_u
+from spreadplan.season.use import SEGMENT_KEYS, StormOfSeason, layered_u
 
 
 def evidence(
-    storms: Sequence[StormUse],
+    storms: Sequence[StormOfSeason],
     calibrations: Mapping[str, pd.DataFrame],
     shares: pd.DataFrame,
     confidence: float,
@@ -62,7 +62,7 @@ def evidence(
     ]
 
 
-def _of_storm(one: StormUse, tests: pd.DataFrame | None, confidence: float) -> pd.DataFrame:
+def _of_storm(one: StormOfSeason, tests: pd.DataFrame | None, confidence: float) -> pd.DataFrame:
     rows = one.segments[one.segments["applied_lb"] > one.segments["allowed_lb"]].copy()
     if not len(rows):
         return rows
@@ -162,7 +162,7 @@ def _sentence(row: Any) -> Remark:
 
 
 def repeat_offences(
-    storms: Sequence[StormUse], use: pd.DataFrame, confidence: float
+    storms: Sequence[StormOfSeason], use: pd.DataFrame, confidence: float
 ) -> pd.DataFrame:
     """Segments over the season as a whole: small excesses that add up, or chance that does not.
 

@@ -142,7 +142,7 @@ def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
     return found
 
 
-def figures(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
+def plan_totals(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
     """The figures of one plan, `SCENARIO_COLUMNS`.
 
     A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
@@ -182,7 +182,7 @@ def _not_treatable(plan: StormPlan) -> float:
     return float(plan.segments.loc[bad, "lane_miles"].sum())
 
 
-def compare(
+def compare_plans(
     inputs: PlanInputs,
     base: StormPlan,
     scenarios: Sequence[Scenario],
@@ -200,10 +200,10 @@ def compare(
     `SCENARIO_COLUMNS`, then change (in words) and the difference from the plan as it is of each of
     `COMPARED` (suffix _more); the first row is that plan.
     """
-    rows = [figures(AS_PLANNED, base, inputs.materials) | {"change": ()}]
+    rows = [plan_totals(AS_PLANNED, base, inputs.materials) | {"change": ()}]
     for one in scenarios:
         told(one.name)
-        row = figures(one.name, plan_storm(one.inputs), one.inputs.materials)
+        row = plan_totals(one.name, plan_storm(one.inputs), one.inputs.materials)
         rows.append(row | {"change": one.change})
     table = pd.DataFrame(rows, columns=[*SCENARIO_COLUMNS, "change"])
     more = {f"{name}_more": table[name] - table[name].iloc[0] for name in COMPARED}

@@ -17,7 +17,7 @@ from spreadplan.season import budgets, chloride, overuse, water
 from spreadplan.season.budgets import Season
 from spreadplan.season.savings import savings
 from spreadplan.season.severity import fair_comparison, severity_table
-from spreadplan.season.use import PLANNED, StormUse, season_use
+from spreadplan.season.use import PLANNED, StormOfSeason, season_use
 from spreadplan.units import POUNDS_PER_TON
 
 
@@ -31,7 +31,7 @@ class SeasonInputs:
     """
 
     season: Season
-    storms: Sequence[StormUse]
+    storms: Sequence[StormOfSeason]
     routes: gpd.GeoDataFrame
     assignments: pd.DataFrame
     materials: pd.DataFrame
@@ -43,7 +43,7 @@ class SeasonInputs:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class SeasonResult:
+class SeasonAccounts:
     """The season.
 
     Attributes
@@ -88,7 +88,7 @@ class SeasonResult:
     findings: pd.DataFrame
 
 
-def work_out_season(inputs: SeasonInputs) -> SeasonResult:
+def work_out_season(inputs: SeasonInputs) -> SeasonAccounts:
     """Budgets, forecast, fair comparison, chloride, over-application and savings of a season."""
     season, storms, materials = inputs.season, inputs.storms, inputs.materials
     areas, confidence = inputs.sensitive_areas, inputs.policy.confidence
@@ -113,7 +113,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
         )
     }
     basis = [(name, one.value, one.u, one.basis) for name, one in fractions.items()]
-    return SeasonResult(
+    return SeasonAccounts(
         season=season,
         use=use,
         budget=budget,
@@ -155,14 +155,14 @@ def _no_waters() -> pd.DataFrame:
     return pd.DataFrame({"area_id": text, "name": text, **flows})
 
 
-def _judged(storms: Sequence[StormUse]) -> pd.DataFrame:
+def _judged(storms: Sequence[StormOfSeason]) -> pd.DataFrame:
     frames = [one.segments.assign(storm=one.storm) for one in storms]
     columns = ["storm", "route_id", "segment_id", "material", "allowed_lb"]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
 
 
 def _findings(
-    storms: Sequence[StormUse],
+    storms: Sequence[StormOfSeason],
     budget: pd.DataFrame,
     table: pd.DataFrame,
     screening: pd.DataFrame,

@@ -29,7 +29,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.schema.results import RESULTS
-from spreadplan.season.use import StormUse, summed_use
+from spreadplan.season.use import StormOfSeason, summed_use
 from spreadplan.units import POUNDS_PER_TON
 
 STORM_TYPE: Final = {
@@ -189,7 +189,7 @@ def storm_severity(forecast: pd.DataFrame) -> Severity:
     )
 
 
-def severity_table(storms: Sequence[StormUse]) -> pd.DataFrame:
+def severity_table(storms: Sequence[StormOfSeason]) -> pd.DataFrame:
     """The table ``severity``, one row for each storm and zone.
 
     ``index`` is severity_hours over the rated hours, the index averaged over the storm.
@@ -229,7 +229,7 @@ def _zone_rows(forecast: pd.DataFrame, zone: str) -> pd.DataFrame:
 
 
 def fair_comparison(
-    use: pd.DataFrame, storms: Sequence[StormUse], zones: pd.Series, by: Sequence[str]
+    use: pd.DataFrame, storms: Sequence[StormOfSeason], zones: pd.Series, by: Sequence[str]
 ) -> pd.DataFrame:
     """Use per lane-mile against severity.
 

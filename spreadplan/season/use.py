@@ -44,7 +44,7 @@ USE_TYPES: Final[Mapping[str, str]] = {
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class StormUse:
+class StormOfSeason:
     """One storm of the season.
 
     Attributes
@@ -76,7 +76,7 @@ def planned_storm(
     end: pd.Timestamp,
     plan_segments: pd.DataFrame,
     forecast: pd.DataFrame,
-) -> StormUse:
+) -> StormOfSeason:
     """A storm without telemetry: it counts as its plan.
 
     ``plan_segments`` : the table, one row for each application of each part;
@@ -109,7 +109,7 @@ def planned_storm(
             "reason": "",
         }
     ).reset_index()
-    return StormUse(
+    return StormOfSeason(
         storm=storm,
         start=start,
         end=end,
@@ -121,7 +121,7 @@ def planned_storm(
     )
 
 
-def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.DataFrame:
+def season_use(storms: Sequence[StormOfSeason], assignments: pd.DataFrame) -> pd.DataFrame:
     """The masses of all storms in one table, in order of time.
 
     Parameters
@@ -149,7 +149,7 @@ def _no_use() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in USE_TYPES.items()})
 
 
-def _storm_rows(one: StormUse) -> pd.DataFrame:
+def _storm_rows(one: StormOfSeason) -> pd.DataFrame:
     rows = one.parts.merge(
         one.segments[[*SEGMENT_KEYS, "lane_miles", "applications"]],
         on=SEGMENT_KEYS,

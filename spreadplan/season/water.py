@@ -21,7 +21,7 @@ from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.remarks import Finding, Remark, Severity, remark
 from spreadplan.schema.results import RESULTS
-from spreadplan.season.use import StormUse
+from spreadplan.season.use import StormOfSeason
 from spreadplan.units import LITERS_PER_CUBIC_FOOT, MILLIGRAMS_PER_POUND
 
 CAUTION: Final = (
@@ -165,7 +165,7 @@ class _Window:
 def screening_table(
     loads: pd.DataFrame,
     areas: pd.DataFrame,
-    storms: Sequence[StormUse],
+    storms: Sequence[StormOfSeason],
     criteria: Sequence[Criterion] = CRITERIA,
 ) -> pd.DataFrame:
     """The worst time of each area against each criterion, in both readings.

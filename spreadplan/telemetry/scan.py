@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
-from spreadplan.telemetry.files import Batch, TelemetryFile, open_telemetry
+from spreadplan.telemetry.files import FileBatch, TelemetryFile, open_telemetry
 from spreadplan.telemetry.rows import Columns, Ledger, Reasons, Rejects, clean
 from spreadplan.telemetry.store import (
     Group,
     Kept,
     Store,
-    arrange,
+    in_order_of_truck,
     in_row_order,
     in_truck_order,
     load_columns,
@@ -302,7 +302,7 @@ def _some(columns: Columns) -> NDArray[np.float64]:
     return np.column_stack([columns[name][every] for name in ("row", "lon", "lat")]).astype(float)
 
 
-def _one_ahead(batches: Iterator[list[Batch]]) -> Iterator[list[Batch]]:
+def _one_ahead(batches: Iterator[list[FileBatch]]) -> Iterator[list[FileBatch]]:
     """The same, but the next are read while the last are worked on."""
     with ThreadPoolExecutor(1, "reading") as reader:
         waiting = reader.submit(next, batches, None)
@@ -322,7 +322,7 @@ def _arrange_all(store: Store, ledger: Ledger) -> tuple[_Groups, list[Rejects]]:
     refused: list[Rejects] = []
     middle_s = store.middle_s()
     for number, batches in enumerate(store.groups()):
-        group, repeats = arrange(batches, middle_s, ledger)
+        group, repeats = in_order_of_truck(batches, middle_s, ledger)
         refused += repeats
         groups.rows.update((truck, kept.size) for truck, kept in group.kept.items())
         if store.folder is None:

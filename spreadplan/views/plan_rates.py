@@ -23,11 +23,32 @@ def as_read(plan: StormPlan, shown: Display) -> StormPlan:
     """
     if not shown.rates_per_area:
         return plan
+    segments = _on_lanes(plan.segments, shown)
     return replace(
         plan,
-        segments=_on_lanes(plan.segments, shown),
+        segments=segments,
         settings=_on_lanes(plan.settings, shown),
+        melting=_melting(plan.melting, segments),
     )
+
+
+def _melting(melting: pd.DataFrame, segments: pd.DataFrame) -> pd.DataFrame:
+    """The melting check with means of rates as they are to be read."""
+    by = ["application", "zone", "material"]
+    treated = segments[segments["target_rate_lb_per_lane_mile"] > 0.0]
+    weighted = treated["target_rate_lb_per_lane_mile"] * treated["lane_miles"]
+    keys = [treated[name] for name in by]
+    means = weighted.groupby(keys).sum() / treated["lane_miles"].groupby(keys).sum()
+    rates = [means[key] for key in zip(*(melting[name] for name in by), strict=True)]
+    return melting.assign(rate_lb_per_lane_mile=rates)
+
+
+def lane_widths_ft(plan: StormPlan) -> dict[tuple[str, str], float]:
+    """Width of a lane of each run, by application and route: its mean over lane-miles."""
+    rows = plan.segments
+    keys = [rows["application"], rows["route_id"]]
+    area = (rows["lane_width_ft"] * rows["lane_miles"]).groupby(keys).sum()
+    return dict((area / rows["lane_miles"].groupby(keys).sum()).items())
 
 
 def _on_lanes(table: F, shown: Display) -> F:

@@ -9,19 +9,26 @@ from spreadplan.frames import lines
 from spreadplan.remarks import remark
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, as_text
+from spreadplan.views.plan_rates import lane_widths_ft
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS
 
 if TYPE_CHECKING:
+    from spreadplan.planning.plan import StormPlan
     from spreadplan.season.allocation import Allocation
 
 
-def scarce_parts(shares: Mapping[str, Allocation], voice: Voice) -> list[dict[str, Any]]:
+def scarce_parts(
+    shares: Mapping[str, Allocation], voice: Voice, plan: StormPlan
+) -> list[dict[str, Any]]:
     """What the template shows of each scarce material."""
-    return [_part(material, one, voice) for material, one in shares.items()]
+    widths = lane_widths_ft(plan)
+    return [_part(material, one, voice, widths) for material, one in shares.items()]
 
 
-def _part(material: str, one: Allocation, voice: Voice) -> dict[str, Any]:
+def _part(
+    material: str, one: Allocation, voice: Voice, widths: Mapping[tuple[str, str], float]
+) -> dict[str, Any]:
     shown = voice.display
 
     def tons(value: float) -> str:
@@ -77,20 +84,27 @@ def _part(material: str, one: Allocation, voice: Voice) -> dict[str, Any]:
         )
         for row in lines(one.haul)
     ]
-    part["cut"] = _cut(one, unnamed, shown)
+    part["cut"] = _cut(one, unnamed, shown, widths)
     return part
 
 
-def _cut(one: Allocation, unnamed: str, shown: Display) -> list[dict[str, str]]:
+def _cut(
+    one: Allocation, unnamed: str, shown: Display, widths: Mapping[tuple[str, str], float]
+) -> list[dict[str, str]]:
     """The runs that get less than they should, the hardest hit first."""
     cut = one.rows[one.rows["share"] < 0.999]
+
+    def rate(row: Any, mass_lb: float) -> str:
+        width = widths[row.application, row.route_id]
+        return shown.number(shown.rate_on_lane(mass_lb / row.lane_miles, width), "rate")
+
     return [
         {
             "route": row.route_id,
             "application": row.application,
             "class": row.service_class or unnamed,
-            "wanted": shown.number(row.wanted_lb / row.lane_miles, "rate"),
-            "rate": shown.number(row.rate_lb_per_lane_mile, "rate")
+            "wanted": rate(row, row.wanted_lb),
+            "rate": rate(row, row.mass_lb)
             if row.treated
             else TERMS["plan_status"]["untreated"].words,
             "lost": shown.number(row.wanted_lb - row.mass_lb, "bulk"),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from spreadplan import __version__
 from spreadplan.schema.results import RESULTS, ResultColumn, ResultTable
-from spreadplan.schema.sheets import FORM_OF, Column, Sheet
+from spreadplan.schema.sheets import FORM_OF, Sheet, SheetColumn
 from spreadplan.units import convert
 from spreadplan.views.display import KINDS, Display
 from spreadplan.views.season_view import MONEY, SeasonView
@@ -49,7 +49,7 @@ def _about(view: SeasonView, setting: Setting) -> Sheet:
     return Sheet(
         "About",
         "What this workbook was made from.",
-        [Column("what", list(said)), Column("value", list(said.values()))],
+        [SheetColumn("what", list(said)), SheetColumn("value", list(said.values()))],
     )
 
 
@@ -61,7 +61,7 @@ def _meanings(shown: Display) -> Sheet:
     ]
     names = ("sheet", "column", "what it holds")
     cells = zip(*rows, strict=True)
-    columns = [Column(name, list(own)) for name, own in zip(names, cells, strict=True)]
+    columns = [SheetColumn(name, list(own)) for name, own in zip(names, cells, strict=True)]
     return Sheet("Columns", "What each column of the other sheets holds.", columns)
 
 
@@ -82,10 +82,10 @@ def heading(column: ResultColumn, shown: Display) -> str:
     return ", ".join(part for part in (column.heading, unit) if part)
 
 
-def _column(column: ResultColumn, values: pd.Series[Any], voice: Voice) -> Column:
+def _column(column: ResultColumn, values: pd.Series[Any], voice: Voice) -> SheetColumn:
     shown = voice.display
     form = FORM_OF.get(column.kind, "text")
-    return Column(heading(column, shown), _cells(column, values, voice), form)
+    return SheetColumn(heading(column, shown), _cells(column, values, voice), form)
 
 
 def _cells(column: ResultColumn, values: pd.Series[Any], voice: Voice) -> list[Any]:

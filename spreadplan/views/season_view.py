@@ -12,7 +12,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.schema.policy import Policy
-from spreadplan.season import SeasonResult, StormUse
+from spreadplan.season import SeasonAccounts, StormOfSeason
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display
 from spreadplan.views.setting import Setting
@@ -41,8 +41,8 @@ class SeasonView:
     absent : files that a part of the work would have used and that are not there.
     """
 
-    result: SeasonResult
-    storms: Sequence[StormUse]
+    result: SeasonAccounts
+    storms: Sequence[StormOfSeason]
     history: pd.DataFrame
     books: pd.DataFrame
     routes: gpd.GeoDataFrame

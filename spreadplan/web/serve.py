@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Final
 
 from spreadplan.errors import BadInput, Problem
-from spreadplan.web.accounts import read_accounts
+from spreadplan.web.access.accounts import read_accounts
+from spreadplan.web.access.security import is_loopback
 from spreadplan.web.app import create_app
-from spreadplan.web.files import check_workspace
-from spreadplan.web.jobs import finish_results
-from spreadplan.web.security import is_loopback
+from spreadplan.web.files.folder import check_workspace
+from spreadplan.web.work.jobs import finish_results
 
 #: Requests that wait to be taken up; more than any county has people.
 MOST_WAITING = 200

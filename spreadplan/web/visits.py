@@ -21,10 +21,10 @@ from spreadplan.views.display import Display
 from spreadplan.views.setting import Setting, setting_of
 from spreadplan.views.voice import Voice
 from spreadplan.web import templating
-from spreadplan.web.accounts import may
+from spreadplan.web.access.accounts import may
+from spreadplan.web.access.security import same_site
+from spreadplan.web.access.sessions import LONGEST_S, Session
 from spreadplan.web.addresses import name_of, number_of
-from spreadplan.web.security import same_site
-from spreadplan.web.sessions import LONGEST_S, Session
 from spreadplan.web.site import Site
 
 NOBODY = "this computer"
@@ -111,7 +111,7 @@ class Visit:
 
     def render(self, template: str, status: int = 200, **context: Any) -> Response:
         """A page made from a template."""
-        text = templating.html(template, {**self._context(), **context})
+        text = templating.page_html(template, {**self._context(), **context})
         return Response(encoded(text), status, media_type="text/html")
 
     def _context(self) -> dict[str, Any]:

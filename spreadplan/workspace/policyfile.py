@@ -15,7 +15,7 @@ from spreadplan.schema.limits import PAVEMENT_F
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
 from spreadplan.workspace.parse import looks_like_rate, rate_basis, rate_fault, rate_problem
-from spreadplan.workspace.tomlfiles import Report, is_number, read_toml, section_of, unknown_keys
+from spreadplan.workspace.tomlfiles import KeyReport, is_number, read_toml, section_of, unknown_keys
 
 PHASES: Final = ("", "initial", "subsequent")
 #: Sections of policy.toml whose keys hold a number: attribute of the policy, lowest, highest.
@@ -157,7 +157,7 @@ def _rate_row(
     return entry, problems + unknown_keys(row, known, file, "rate", number)
 
 
-def _temperature(row: Mapping[str, Any], end: str, wrong: Report) -> float:
+def _temperature(row: Mapping[str, Any], end: str, wrong: KeyReport) -> float:
     """A limit of a row's temperatures; one that is left out is open."""
     given = [unit for unit in "fc" if f"pavement_temp_{end}_{unit}" in row]
     if not given:
@@ -176,7 +176,7 @@ def _temperature(row: Mapping[str, Any], end: str, wrong: Report) -> float:
     return -math.inf if end == "min" else math.inf
 
 
-def _rate_range(row: Mapping[str, Any], wrong: Report) -> dict[str, object]:
+def _rate_range(row: Mapping[str, Any], wrong: KeyReport) -> dict[str, object]:
     """The rate of a row, a number or ``[low, high]``, in its inside basis."""
     fault = rate_problem(list(row))
     if fault:

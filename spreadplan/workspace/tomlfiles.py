@@ -29,7 +29,7 @@ from spreadplan.workspace.parse import (
 )
 
 
-class Report(Protocol):
+class KeyReport(Protocol):
     """Names a key, what is wrong with it, what would be right, and whether that stops the work."""
 
     def __call__(self, key: str, what: str, remedy: str, fatal: bool = True) -> None:
@@ -250,7 +250,7 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
     ), problems
 
 
-def _rate_unit(section: Mapping[str, Any], wrong: Report) -> str:
+def _rate_unit(section: Mapping[str, Any], wrong: KeyReport) -> str:
     value = section.get("rate_unit", "")
     if value in ("", "g_per_m2"):
         return str(value)
@@ -259,7 +259,7 @@ def _rate_unit(section: Mapping[str, Any], wrong: Report) -> str:
     return ""
 
 
-def _currency(section: Mapping[str, Any], wrong: Report) -> str:
+def _currency(section: Mapping[str, Any], wrong: KeyReport) -> str:
     value = section.get("currency", "$")
     if isinstance(value, str) and 0 < len(value.strip()) <= LONGEST_CURRENCY:
         return value.strip()
@@ -290,7 +290,7 @@ def _storm_names(data: Mapping[str, Any], path: Path) -> tuple[dict[str, str], l
     return names, problems
 
 
-def _timezone(value: object, wrong: Report) -> ZoneInfo:
+def _timezone(value: object, wrong: KeyReport) -> ZoneInfo:
     try:
         if isinstance(value, str) and value:
             return ZoneInfo(value)
@@ -304,7 +304,7 @@ def _timezone(value: object, wrong: Report) -> ZoneInfo:
     return ZoneInfo("UTC")
 
 
-def _lane_width(section: Mapping[str, Any], wrong: Report) -> float:
+def _lane_width(section: Mapping[str, Any], wrong: KeyReport) -> float:
     given = [key for key in ("lane_width_ft", "lane_width_m") if key in section]
     if not given:
         return 12.0
@@ -324,7 +324,7 @@ def _lane_width(section: Mapping[str, Any], wrong: Report) -> float:
     return width
 
 
-def _day(section: Mapping[str, Any], key: str, wrong: Report) -> date | None:
+def _day(section: Mapping[str, Any], key: str, wrong: KeyReport) -> date | None:
     value = section.get(key)
     if value is None:
         return None

@@ -21,7 +21,7 @@ from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, undi
 WGS84 = "EPSG:4326"
 
 
-class Report(Protocol):
+class FeatureReport(Protocol):
     """Names the features where ``mask`` is true."""
 
     def __call__(self, mask: np.ndarray, what: str, remedy: str, fatal: bool = True) -> None:
@@ -179,7 +179,7 @@ def geometry_problems(
     return frame.set_geometry(gpd.GeoSeries(geometry, index=frame.index, crs=WGS84)), problems
 
 
-def _misplaced(geometry: np.ndarray, usable: np.ndarray, report: Report) -> np.ndarray:
+def _misplaced(geometry: np.ndarray, usable: np.ndarray, report: FeatureReport) -> np.ndarray:
     """Which of the usable features lie outside the globe or have a vertex without a place."""
     known = geometry.copy()
     known[~usable] = None
@@ -199,7 +199,7 @@ def _misplaced(geometry: np.ndarray, usable: np.ndarray, report: Report) -> np.n
     return np.asarray(nowhere | outside)
 
 
-def _too_many_vertices(geometry: np.ndarray, table: Table, report: Report) -> np.ndarray:
+def _too_many_vertices(geometry: np.ndarray, table: Table, report: FeatureReport) -> np.ndarray:
     """Which features are too large to be looked at; all of them where together they are."""
     counts = shapely.get_num_coordinates(geometry)
     most = MOST_VERTICES[table.vector]
@@ -243,7 +243,7 @@ def _short_lines(geometry: np.ndarray, usable: np.ndarray, file: str) -> list[Pr
     ]
 
 
-def _line_problems(geometry: np.ndarray, usable: np.ndarray, report: Report) -> None:
+def _line_problems(geometry: np.ndarray, usable: np.ndarray, report: FeatureReport) -> None:
     lengths = shapely.length(geometry)
     suspects = usable & ~shapely.is_simple(geometry)
     repeats = np.zeros(len(geometry), dtype=bool)

@@ -25,15 +25,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from spreadplan.calibration import Calibration, calibrate
+from spreadplan.calibration import Calibration, fit_fleet
 from spreadplan.matching.network import build_network
 from spreadplan.metrology import COVERAGE, coverage_factor
 from spreadplan.planning.plan import PlanInputs, StormPlan, plan_storm
-from spreadplan.reconcile.storm import OFF_ROUTE, Storm, StormUse, Surroundings, storm_use
+from spreadplan.reconcile.storm import OFF_ROUTE, StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, truck_use
 from spreadplan.season import Season, SeasonInputs, work_out_season
 from spreadplan.season.forecast import forecast_season
-from spreadplan.season.use import StormUse as SeasonStorm
+from spreadplan.season.use import StormOfSeason as SeasonStorm
 from tests.benchmarks.coverage_table import Ledger, half, markdown, report, scatter_class, within
 from tests.benchmarks.simulate_seasons import (
     LOAD_COLUMNS,
@@ -80,7 +80,7 @@ PILE_U_REL = 0.04
 def calibrated(fleet: Fleet) -> Calibration:
     """The fleet's calibration at the start of the season."""
     names = ("tests", "weighings", "trucks", "materials", "changes", "assignments")
-    return calibrate(*(fleet.tables[name] for name in names), fleet.policy, SEASON_START)
+    return fit_fleet(*(fleet.tables[name] for name in names), fleet.policy, SEASON_START)
 
 
 def check_calibration(fleet: Fleet, found: Calibration, ledger: Ledger) -> None:
@@ -308,7 +308,7 @@ def judged(
     )
     return [
         storm_use(
-            Storm(
+            StormEvidence(
                 name=one.true.name,
                 start=one.true.start,
                 end=one.true.end,

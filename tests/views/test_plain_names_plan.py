@@ -1,4 +1,4 @@
-"""Materials and storms are called by name in all that calibration and planning show a person."""
+"""Calibration and planning: names instead of keys, and one wording wherever a thing is said."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ from pathlib import Path
 import pytest
 
 from spreadplan.cli import main
-from spreadplan.web.jobs import Jobs
+from spreadplan.schema.results import RESULTS
+from spreadplan.views.words import TERMS
+from spreadplan.web.work.jobs import Jobs
 from tests.finished_county import STORM, writable_copy
 from tests.views.plain_names import keys_in, text_of
 from tests.web.visitors import browser, site_of
@@ -117,3 +119,84 @@ def test_jobs_and_maps_call_storms_by_name(county):
     places = visitor.get(f"/plan/{STORM}/places").json()
     assert keys_in(json.dumps(places)) == []
     site.jobs.close()
+
+
+# --- one wording -------------------------------------------------------------------------------
+
+
+def table(place: Path, name: str) -> list[dict[str, str]]:
+    with (place / "results" / f"{name}.csv").open(encoding="utf-8", newline="") as handle:
+        return list(csv.DictReader(handle))
+
+
+def plain(text: str) -> str:
+    return re.sub(r"\s+", " ", text)
+
+
+def test_findings_are_worded_alike_in_table_report_page_and_command(county):
+    place, said = county
+    report = text_of((place / "results" / STORM / "plan_report.html").read_text())
+    page = text_of(browser(place).get(f"/plan/{STORM}").text)
+    findings = table(place, f"{STORM}/plan_findings")
+    assert {one["severity"] for one in findings} == {"problem", "caution", "note"}
+    for one in findings:
+        for part in ("subject", "what"):
+            assert plain(one[part]) in report, one
+            assert plain(one[part]) in page, one
+        if one["severity"] == "problem":
+            line = f"problem: {one['subject']}: {one['what']}; {one['remedy']}"
+            assert plain(line) in plain(said), one
+    decisions = f"{sum(one['severity'] == 'problem' for one in findings)} problem"
+    assert decisions in report
+    assert decisions in page
+
+
+def test_statuses_and_verdicts_have_the_same_words_in_report_and_page(county):
+    place, _ = county
+    report = text_of((place / "results" / STORM / "plan_report.html").read_text())
+    visitor = browser(place)
+    page = text_of(visitor.get(f"/plan/{STORM}").text)
+    runs = table(place, f"{STORM}/plan_routes")
+    words = TERMS["plan_status"]
+    assert len({run["status"] for run in runs}) > 1
+    for run in runs:
+        assert words[run["status"]].words in report, run
+        if run["application"] == runs[0]["application"]:
+            assert (
+                f"{run['route_id']} {run['truck_id'] or '–'} {words[run['status']].words}" in page
+            )
+    for yard in table(place, f"{STORM}/plan_yards"):
+        if float(yard["short_ton"] or 0.0) > 0.0:
+            row = rf"{yard['yard_id']} [^–]*?{TERMS['yard_stock']['short'].words}"
+            assert re.search(row, report), yard
+            assert re.search(row, page), yard
+    for check in table(place, f"{STORM}/plan_melting"):
+        assert TERMS["melting"][check["verdict"]].words in report
+        assert plain(check["advice"]) in report
+
+
+def test_a_calibration_is_worded_alike_on_paper_screen_and_command_line(county):
+    place, said = county
+    visitor = browser(place)
+    trucks = visitor.get("/trucks").text
+    listed = text_of(trucks)
+    shown = 0
+    for truck in sorted({row["truck_id"] for row in table(place, "calibration/advice")}):
+        page = text_of(visitor.get(f"/trucks/{truck}").text)
+        paper = text_of((place / f"results/calibration/certificate_{truck}.html").read_text())
+        (headline,) = re.findall(rf'{truck}</a> <span class="badge \w+">([^<]+)', trucks)
+        for text in (page, paper, listed):
+            assert headline in text, (truck, headline)
+        for row in table(place, "calibration/advice"):
+            if row["truck_id"] == truck and row["need"] == "test":
+                shown += 1
+                for text in (page, paper, plain(said)):
+                    assert plain(row["advice"]) in text, row
+    assert shown > 3
+
+
+@pytest.mark.parametrize("name", sorted(RESULTS))
+def test_every_status_of_a_result_has_words(name: str):
+    for column in RESULTS[name].columns:
+        assert (column.kind == "term") == bool(column.terms)
+        assert not column.terms or TERMS[column.terms]

@@ -79,7 +79,7 @@ class Jobs:
 
     def __init__(self, folder: Path, worker: Sequence[str] = ()) -> None:
         self._folder = folder
-        self._worker = tuple(worker) or (sys.executable, "-m", "spreadplan.web.worker")
+        self._worker = tuple(worker) or (sys.executable, "-m", "spreadplan.web.work.worker")
         self._lock = threading.Condition()
         self._jobs: dict[int, Job] = {}
         self._process: subprocess.Popen[str] | None = None
@@ -181,7 +181,7 @@ class Jobs:
     def _launched(self, job: Job) -> subprocess.Popen[str]:
         """The process, leader of a group of its own: its own helpers can be ended with it."""
         arguments = [*self._worker, job.command, str(self._folder), job.storm]
-        root = str(Path(__file__).parents[2])
+        root = str(Path(__file__).parents[3])
         path = os.pathsep.join(filter(None, [root, os.environ.get("PYTHONPATH", "")]))
         return subprocess.Popen(
             arguments,

@@ -19,8 +19,8 @@ from spreadplan.views.savings import ABOUT, savings_rows
 from spreadplan.views.voice import Voice
 from spreadplan.views.water import screened_waters
 from spreadplan.views.words import term
-from spreadplan.web.result_tables import made_at, out_of_date, tables
 from spreadplan.web.visits import Visit, page
+from spreadplan.web.work.result_tables import made_at, out_of_date, tables
 
 SHOWN_ENDINGS: Final = (".html", ".pdf", ".xlsx", ".csv", ".gpkg", ".parquet")
 USED: Final = (
@@ -35,7 +35,7 @@ USED: Final = (
 """The tables that the page shows."""
 
 
-def season(visit: Visit) -> Response:
+def season_page(visit: Visit) -> Response:
     """The season so far, and what its rest may take."""
     shown, voice = visit.display, visit.voice
     found, unreadable = tables(visit, "season", USED)
@@ -192,4 +192,4 @@ def _files(visit: Visit) -> list[tuple[str, list[tuple[str, str]]]]:
     ]
 
 
-ROUTES = [page("/season", season)]
+ROUTES = [page("/season", season_page)]

@@ -9,8 +9,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
 from spreadplan.places import inside
+from spreadplan.web.access.security import PDF_POLICY, REPORT_POLICY
 from spreadplan.web.addresses import number_of
-from spreadplan.web.security import PDF_POLICY, REPORT_POLICY
 from spreadplan.web.visits import Visit, action, page
 
 #: Results that a browser may show; all others are only downloaded.

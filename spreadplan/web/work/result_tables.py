@@ -21,15 +21,15 @@ from pyarrow import parquet
 from spreadplan.errors import BadInput, Problem
 from spreadplan.results.tables import exact_text
 from spreadplan.schema.results import RESULTS
-from spreadplan.web.computed import input_files
 from spreadplan.web.visits import Visit
+from spreadplan.web.work.computed import input_files
 
 TEXTS: Final = ("id", "text", "term", "flag", "material", "storm", "storms")
 """Kinds of columns that are read as they stand; any other but a time is a number."""
 REMEDY: Final = "work it out again: it is not as it was written, as after saving in a spreadsheet"
 
 
-def table(visit: Visit, name: str) -> pd.DataFrame | None:
+def shown_table(visit: Visit, name: str) -> pd.DataFrame | None:
     """A CSV file below ``results/`` with the columns of its schema; None where it is not there.
 
     Raises BadInput where it is not as a command writes it.
@@ -51,7 +51,7 @@ def tables(
     problems: list[Problem] = []
     for name in names:
         try:
-            found[name] = table(visit, f"{folder}/{name}")
+            found[name] = shown_table(visit, f"{folder}/{name}")
         except BadInput as error:
             found[name] = None
             problems += error.problems

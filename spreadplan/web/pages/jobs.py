@@ -6,8 +6,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.web.addresses import number_of
-from spreadplan.web.jobs import COMMANDS, Job
 from spreadplan.web.visits import Visit, action, page
+from spreadplan.web.work.jobs import COMMANDS, Job
 
 OF_A_STORM = ("plan", "reconcile")
 

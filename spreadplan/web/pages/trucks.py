@@ -19,11 +19,11 @@ from spreadplan.reports.truck_state import TruckState, truck_states
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS
 from spreadplan.views.words.term import Term
+from spreadplan.web.access.security import REPORT_POLICY
 from spreadplan.web.addresses import address
-from spreadplan.web.computed import whole
-from spreadplan.web.edits import Change
-from spreadplan.web.security import REPORT_POLICY
+from spreadplan.web.files.edits import Change
 from spreadplan.web.visits import Visit, action, page
+from spreadplan.web.work.computed import whole_files
 
 T = TypeVar("T")
 TESTS = "discharge_tests.csv"
@@ -103,7 +103,7 @@ def truck(visit: Visit) -> Response:
 def certificate(visit: Visit) -> Response:
     """The certificate as it stands now, to print."""
     view, truck_id = visit.site.computed.fleet(), visit.path("truck")
-    trucks_table = whole(view.workspace).table("trucks")
+    trucks_table = whole_files(view.workspace).table("trucks")
     own = trucks_table[trucks_table["truck_id"] == truck_id]
     if own.empty:
         raise HTTPException(404, "There is no such truck.")

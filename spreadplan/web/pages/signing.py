@@ -5,7 +5,7 @@ from __future__ import annotations
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from spreadplan.web.accounts import LONGEST_PASSWORD, check_password
+from spreadplan.web.access.accounts import LONGEST_PASSWORD, check_password
 from spreadplan.web.visits import (
     PREFERENCE_S,
     PREFERENCES,

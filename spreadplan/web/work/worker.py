@@ -1,6 +1,6 @@
 """Runs one command for the server and tells how it goes, one JSON object a line.
 
-``python -m spreadplan.web.worker COMMAND WORKSPACE STORM``
+``python -m spreadplan.web.work.worker COMMAND WORKSPACE STORM``
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def tell(**told: object) -> None:
 
 
 @contextmanager
-def progress(what: str, total: int) -> Iterator[Callable[[], None]]:
+def tell_progress(what: str, total: int) -> Iterator[Callable[[], None]]:
     """Progress that the server shows; at most a hundred steps are told."""
     done = told = 0
     tell(stage=what, share=0.0)
@@ -48,7 +48,7 @@ def main(argv: Sequence[str]) -> int:
     """Run a command; 0 done, 2 bad input or a disk that cannot be written."""
     command, folder, storm = argv[0], Path(argv[1]), argv[2]
     options = runs.Options(
-        say=lambda text: tell(say=text), caution=lambda text: tell(say=text), progress=progress
+        say=lambda text: tell(say=text), caution=lambda text: tell(say=text), progress=tell_progress
     )
     function = getattr(runs, command, None)
     if function is None:

@@ -21,12 +21,12 @@ from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.views.use_segments import MORE_ROUNDS_KIND, kinds_as_said
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS, term
-from spreadplan.web import map_layers
 from spreadplan.web.addresses import number_of
-from spreadplan.web.mapping import tiles
-from spreadplan.web.pages_plan import storm_of
-from spreadplan.web.result_tables import made_at, out_of_date, points, table, tables
+from spreadplan.web.files.mapping import tiles
+from spreadplan.web.pages.plan import storm_of
 from spreadplan.web.visits import Visit, page
+from spreadplan.web.work import map_layers
+from spreadplan.web.work.result_tables import made_at, out_of_date, points, shown_table, tables
 
 CLASS_OF: Final = {"under": 0, "probably_under": 1, "within": 2, "probably_over": 3, "over": 4}
 OFF_ROUTE: Final = "off_route"
@@ -36,7 +36,7 @@ MOST_PASSES: Final = 200
 MOST_WORST: Final = 60
 
 
-def storms(visit: Visit) -> Response:
+def use_storms(visit: Visit) -> Response:
     """Every storm: what was dropped in, and whether its use was worked out."""
     listed = [_state(visit, storm) for storm in visit.site.computed.storms()[::-1]]
     return visit.render("web/uses.html", listed=listed)
@@ -224,7 +224,7 @@ def _routes(visit: Visit) -> gpd.GeoDataFrame:
 
 def _drawn(visit: Visit, storm: str) -> gpd.GeoDataFrame:
     """The segments with their verdict and line, a row each."""
-    segments = table(visit, f"{storm}/use_segments")
+    segments = shown_table(visit, f"{storm}/use_segments")
     if segments is None:
         raise HTTPException(404, "The use of this storm was not worked out yet.")
     segments = segments.assign(place=np.arange(len(segments)))
@@ -238,7 +238,7 @@ def _drawn(visit: Visit, storm: str) -> gpd.GeoDataFrame:
     return visit.site.computed.remember(("use lines", storm, state), make)
 
 
-def map_lines(visit: Visit) -> Response:
+def use_lines(visit: Visit) -> Response:
     """The segments, coloured by verdict, for the part of the map in view."""
     drawn = _drawn(visit, storm_of(visit))
     box, zoom = map_layers.box_of(visit.query("box")), map_layers.zoom_of(visit.query("zoom"))
@@ -251,7 +251,7 @@ def map_lines(visit: Visit) -> Response:
     return visit.json_text(map_layers.line_layer(drawn.geometry, numbers, looks, box, zoom))
 
 
-def map_places(visit: Visit) -> Response:
+def use_places(visit: Visit) -> Response:
     """What stands still on the map."""
     drawn = _drawn(visit, storm_of(visit))
     workspace = visit.site.computed.tables("yards", "sensitive_areas")
@@ -272,10 +272,13 @@ def map_places(visit: Visit) -> Response:
     )
 
 
-def segment(visit: Visit) -> Response:
+def use_segment(visit: Visit) -> Response:
     """The passes, trucks and evidence of one segment, as a piece of a page."""
     storm, shown = storm_of(visit), visit.display
-    segments, trucks = table(visit, f"{storm}/use_segments"), table(visit, f"{storm}/use_trucks")
+    segments, trucks = (
+        shown_table(visit, f"{storm}/use_segments"),
+        shown_table(visit, f"{storm}/use_trucks"),
+    )
     place = number_of(visit.query("i"))
     if segments is None or place is None or place >= len(segments):
         raise HTTPException(404, "There is no such segment.")
@@ -334,9 +337,9 @@ def _passes(found: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
 
 
 ROUTES = [
-    page("/use", storms, name="uses"),
+    page("/use", use_storms, name="uses"),
     page("/use/{storm}", use),
-    page("/use/{storm}/lines", map_lines, name="use_lines"),
-    page("/use/{storm}/places", map_places, name="use_places"),
-    page("/use/{storm}/segment", segment, name="use_segment"),
+    page("/use/{storm}/lines", use_lines, name="use_lines"),
+    page("/use/{storm}/places", use_places, name="use_places"),
+    page("/use/{storm}/segment", use_segment, name="use_segment"),
 ]

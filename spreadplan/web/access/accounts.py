@@ -21,7 +21,7 @@ from filelock import FileLock, Timeout
 from spreadplan.durable import put_text, remove_drafts
 from spreadplan.errors import BadInput, CannotWrite, Problem
 from spreadplan.places import own_file
-from spreadplan.web.files import check_workspace
+from spreadplan.web.files.folder import check_workspace
 
 FILE: Final = ".accounts.toml"
 #: Each role may do all that the roles before it may.

@@ -16,11 +16,11 @@ from spreadplan.runs.what_if import own_assignments
 from spreadplan.schema.tables import TABLES
 from spreadplan.views.display import Display
 from spreadplan.web.addresses import address, number_of
-from spreadplan.web.changes_tried import AREA, DEGREE_F, Tried, parse, to_inside, what_if
-from spreadplan.web.edits import Add, Change, Edit, Refused, Remove, is_storm
-from spreadplan.web.pages_plan import refusal, storm_of
-from spreadplan.web.store import StoredRow
+from spreadplan.web.files.edits import Add, Change, Edit, Refused, Remove, is_storm
+from spreadplan.web.files.store import StoredRow
+from spreadplan.web.pages.plan import refusal, storm_of
 from spreadplan.web.visits import Visit, action, page
+from spreadplan.web.work.changes_tried import AREA, DEGREE_F, Tried, parse, to_inside, what_if
 
 BLANK_ROWS: Final = 3
 NEW_ROWS: Final = 6
@@ -133,7 +133,7 @@ def inputs(visit: Visit) -> Response:
     return _form(visit, storm, BLANK_ROWS, {}, [])
 
 
-def new(visit: Visit) -> Response:
+def new_row(visit: Visit) -> Response:
     """A storm that is not there yet."""
     return _form(visit, "", NEW_ROWS, {}, [])
 
@@ -208,7 +208,7 @@ def _shown(row: StoredRow, field: Field, shown: Display) -> str:
 # --- saving ------------------------------------------------------------------------------------
 
 
-def save(visit: Visit) -> Response:
+def save_rows(visit: Visit) -> Response:
     """Write what was changed, and only that."""
     storm = storm_of(visit)
     edits = _edits(visit, storm)
@@ -402,9 +402,9 @@ def _forecast_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Ed
 
 
 ROUTES: list[Any] = [
-    page("/storms/new", new, role="plan", name="new_storm"),
+    page("/storms/new", new_row, role="plan", name="new_storm"),
     action("/storms/new", create, role="plan"),
     page("/plan/{storm}/inputs", inputs, role="plan"),
-    action("/plan/{storm}/inputs", save, role="plan", name="save_inputs"),
+    action("/plan/{storm}/inputs", save_rows, role="plan", name="save_inputs"),
     action("/plan/{storm}/keep", keep, role="plan"),
 ]

@@ -16,7 +16,7 @@ from spreadplan.durable import put_bytes
 from spreadplan.errors import Problem
 from spreadplan.journal import NotUnderstood, is_texts, only_keys, read_json, set_aside
 from spreadplan.places import can_be_a_name
-from spreadplan.web.edits import table_of
+from spreadplan.web.files.edits import table_of
 
 FOLDER: Final = ".history"
 OUTSIDE: Final = "outside"
@@ -70,7 +70,7 @@ class Entry:
         return json.dumps(asdict(self), ensure_ascii=False, separators=(",", ":"))
 
 
-def entry_of(data: Mapping[str, Any]) -> Entry:
+def history_entry(data: Mapping[str, Any]) -> Entry:
     """An entry from its JSON. Raises NotUnderstood where it is none that this version writes."""
     only_keys(data, {one.name for one in fields(Entry)})
     _demand(data, ("number", "undoes"), _is_count, "a count")
@@ -135,7 +135,7 @@ def _is_telemetry(name: str) -> bool:
     return all(map(can_be_a_name, parts)) and (parts[0], parts[2:3]) == ("storms", ["telemetry"])
 
 
-def now() -> str:
+def moment_of_change() -> str:
     """This moment, as it is noted down."""
     return clock.now().isoformat(timespec="seconds")
 
@@ -237,7 +237,7 @@ class History:
 
 def _entries_of(line: bytes) -> list[Entry]:
     """The change on a line, none on a blank one. Raises NotUnderstood."""
-    return [entry_of(read_json(line))] if line.strip() else []
+    return [history_entry(read_json(line))] if line.strip() else []
 
 
 def _is_torn(rest: bytes) -> bool:

@@ -25,20 +25,20 @@ from spreadplan.views.plan_totals import decisions, yard_state
 from spreadplan.views.rate_sources import split_source
 from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
-from spreadplan.web import map_layers
 from spreadplan.web.addresses import address, number_of
-from spreadplan.web.changes_tried import AREA, Tried, parse, query, what_if, without
-from spreadplan.web.computed import whole
-from spreadplan.web.mapping import tiles
-from spreadplan.web.pages_trucks import report
-from spreadplan.web.plan_summary import (
+from spreadplan.web.files.mapping import tiles
+from spreadplan.web.pages.trucks import report
+from spreadplan.web.visits import Visit, page
+from spreadplan.web.work import map_layers
+from spreadplan.web.work.changes_tried import AREA, Tried, parse, query, what_if, without
+from spreadplan.web.work.computed import whole_files
+from spreadplan.web.work.plan_summary import (
     compared,
-    figures,
+    plan_figures,
     problems_first,
     route_differences,
     route_rows,
 )
-from spreadplan.web.visits import Visit, page
 
 
 @dataclass(frozen=True)
@@ -98,20 +98,20 @@ def refusal(visit: Visit, error: ValueError) -> str:
 # --- pages -------------------------------------------------------------------------------------
 
 
-def storms(visit: Visit) -> Response:
+def plan_storms(visit: Visit) -> Response:
     """Every storm, the latest first."""
     listed = visit.site.computed.storms()[::-1]
     return visit.render("web/plans.html", listed=listed)
 
 
-def plan(visit: Visit) -> Response:
+def plan_page(visit: Visit) -> Response:
     """The plan of a storm."""
     if visit.query("try"):
         return _with_one_more(visit)
     want, shown, voice = asked(visit), visit.display, visit.setting.voice
     as_it_stands = plan_of(visit, want.storm, ())
-    now = figures(want.view, voice)
-    effect = compared(figures(as_it_stands, voice), now) if want.tried else []
+    now = plan_figures(want.view, voice)
+    effect = compared(plan_figures(as_it_stands, voice), now) if want.tried else []
     workspace = want.view.workspace
     return visit.render(
         "web/plan.html",
@@ -250,7 +250,7 @@ def route(visit: Visit) -> Response:
     )
 
 
-def segment(visit: Visit) -> Response:
+def plan_segment(visit: Visit) -> Response:
     """What the plan says of one segment, as a piece of a page."""
     want = asked(visit)
     segments = want.view.plan.segments
@@ -304,7 +304,7 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
     }
 
 
-def compare(visit: Visit) -> Response:
+def compare_page(visit: Visit) -> Response:
     """Two plans of one storm side by side: ?a= and ?b= are the changes of each."""
     storm, voice = storm_of(visit), visit.setting.voice
     sides = [parse(visit.request.query_params.getlist(name)) for name in ("a", "b")]
@@ -323,7 +323,7 @@ def compare(visit: Visit) -> Response:
             }
             for tried in sides
         ],
-        rows=compared(figures(views[0], voice), figures(views[1], voice)),
+        rows=compared(plan_figures(views[0], voice), plan_figures(views[1], voice)),
         routes=route_differences(views[0], views[1], voice.display),
         gone=sorted(problems[0] - problems[1]),
         new=sorted(problems[1] - problems[0]),
@@ -334,7 +334,7 @@ def compare(visit: Visit) -> Response:
 # --- map ---------------------------------------------------------------------------------------
 
 
-def map_lines(visit: Visit) -> Response:
+def plan_lines(visit: Visit) -> Response:
     """The segments of one application, coloured by rate, for the part of the map in view."""
     want = asked(visit)
     box = map_layers.box_of(visit.query("box"))
@@ -358,7 +358,7 @@ def map_lines(visit: Visit) -> Response:
     return visit.json_text(map_layers.line_layer(geometry, numbers, looks, box, zoom))
 
 
-def map_places(visit: Visit) -> Response:
+def plan_places(visit: Visit) -> Response:
     """What stands still on the map: areas, yards, names of routes, the legend, the tiles."""
     want = asked(visit)
     workspace, segments = want.view.workspace, want.view.plan.segments
@@ -436,7 +436,7 @@ def card(visit: Visit) -> Response:
 def _cards(visit: Visit, storm: str) -> dict[str, str]:
     def make() -> dict[str, str]:
         view = plan_of(visit, storm, ())
-        areas = whole(view.workspace).table("sensitive_areas")
+        areas = whole_files(view.workspace).table("sensitive_areas")
         inputs_of = inputs_changed(view.workspace, storm)
         return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of))
 
@@ -444,12 +444,12 @@ def _cards(visit: Visit, storm: str) -> dict[str, str]:
 
 
 ROUTES = [
-    page("/plan", storms),
-    page("/plan/{storm}", plan),
-    page("/plan/{storm}/segment", segment, name="plan_segment"),
-    page("/plan/{storm}/lines", map_lines, name="plan_lines"),
-    page("/plan/{storm}/places", map_places, name="plan_places"),
-    page("/plan/{storm}/compare", compare),
+    page("/plan", plan_storms),
+    page("/plan/{storm}", plan_page),
+    page("/plan/{storm}/segment", plan_segment, name="plan_segment"),
+    page("/plan/{storm}/lines", plan_lines, name="plan_lines"),
+    page("/plan/{storm}/places", plan_places, name="plan_places"),
+    page("/plan/{storm}/compare", compare_page),
     page("/plan/{storm}/routes/{route}", route, name="plan_route"),
     page("/plan/{storm}/cards", cards),
     page("/plan/{storm}/cards/{card}", card),

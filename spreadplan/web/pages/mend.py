@@ -12,8 +12,8 @@ from starlette.responses import Response
 from spreadplan.errors import Problem
 from spreadplan.schema.columns import Table
 from spreadplan.web.addresses import number_of
-from spreadplan.web.edits import Change, Edit, Refused, Remove, table_of
-from spreadplan.web.store import StoredRow
+from spreadplan.web.files.edits import Change, Edit, Refused, Remove, table_of
+from spreadplan.web.files.store import StoredRow
 from spreadplan.web.visits import Visit, action, page
 
 RECORDED = ("discharge_tests", "weighings")
@@ -38,7 +38,7 @@ def mend(visit: Visit) -> Response:
     return _form(visit, file, table, row, row.values, known)
 
 
-def save(visit: Visit) -> Response:
+def save_mended(visit: Visit) -> Response:
     """Write what was changed in the row, or take the row out."""
     file, table = _table(visit, visit.field("file"))
     row = _row(visit, file, number_of(visit.field("row")), visit.field("mark"))
@@ -119,5 +119,5 @@ def _words(problem: Problem) -> str:
 
 ROUTES: list[Any] = [
     page("/mend", mend, role="record"),
-    action("/mend", save, role="record", name="save_mended"),
+    action("/mend", save_mended, role="record", name="save_mended"),
 ]

@@ -9,7 +9,7 @@ from starlette.responses import HTMLResponse, Response
 
 from spreadplan.reports.about_files import about_files
 from spreadplan.reports.guide import FILES_PAGE, PAGES, GuidePage, guide_file, guide_page
-from spreadplan.web.security import REPORT_POLICY
+from spreadplan.web.access.security import REPORT_POLICY
 from spreadplan.web.visits import Visit, page
 
 WHOLE, FILES = "whole", "files"
@@ -29,7 +29,7 @@ def chosen_page(visit: Visit) -> Response:
     return visit.render("web/guide.html", pages=_pages(), shown=_page(name))
 
 
-def whole(visit: Visit) -> Response:
+def whole_guide(visit: Visit) -> Response:
     """The guide as one page, to print."""
     return _alone(guide_file(visit.setting.paper))
 
@@ -60,7 +60,7 @@ def _pages() -> tuple[GuidePage, ...]:
 
 ROUTES = [
     page("/guide", contents, name="guide"),
-    page(f"/guide/{WHOLE}", whole, name="guide_whole"),
+    page(f"/guide/{WHOLE}", whole_guide, name="guide_whole"),
     page(f"/guide/{FILES}", files, name="guide_files"),
     page(f"/guide/{FILES_PAGE}", files, name="guide_files_from_whole"),
     page("/guide/{name}", chosen_page, name="guide_page"),

@@ -67,7 +67,7 @@ def fingerprint(folder: Path) -> Fingerprint:
     return tuple(sorted(found))
 
 
-def whole(workspace: Workspace) -> Workspace:
+def whole_files(workspace: Workspace) -> Workspace:
     """A workspace of which nothing was left out: what is printed is kept, and must be whole.
 
     Raises BadInput otherwise.

@@ -16,8 +16,8 @@ from spreadplan.remarks import Remark, remark
 from spreadplan.runs.trial import TestTrial, try_test
 from spreadplan.views.display import Display, as_text
 from spreadplan.views.voice import Voice
-from spreadplan.web.edits import Add, Refused
-from spreadplan.web.pages_trucks import TESTS, state_of
+from spreadplan.web.files.edits import Add, Refused
+from spreadplan.web.pages.trucks import TESTS, state_of
 from spreadplan.web.visits import Visit, action, page
 
 WEIGHINGS = "weighings.csv"
@@ -90,11 +90,11 @@ def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:
 # --- while it is typed -------------------------------------------------------------------------
 
 
-def try_run(visit: Visit) -> Response:
+def answer_trial(visit: Visit) -> Response:
     """What the run gives so far, in words."""
     state = state_of(visit, visit.path("truck"))
     trial = _tried(visit, state.truck_id, *_sent(visit))
-    return visit.json(told(trial, _voice(visit, visit.body.get("units"))))
+    return visit.json(trial_as_json(trial, _voice(visit, visit.body.get("units"))))
 
 
 def _tried(
@@ -104,7 +104,7 @@ def _tried(
     return try_test(view.workspace, view.calibration, {**test, "truck_id": truck_id}, weighings)
 
 
-def told(trial: TestTrial, voice: Voice) -> dict[str, Any]:
+def trial_as_json(trial: TestTrial, voice: Voice) -> dict[str, Any]:
     """A trial for the screen: net, discharge, mass per count, whether it will do, advice."""
     faults = [_where(problem) for problem in trial.problems if problem.fatal]
     if trial.run is None:
@@ -172,7 +172,7 @@ def _advice(trial: TestTrial) -> list[Remark]:
 # --- saving ------------------------------------------------------------------------------------
 
 
-def save(visit: Visit) -> Response:
+def save_test(visit: Visit) -> Response:
     """Record a test. Sending the same test again, after a lost answer, records it once."""
     state = state_of(visit, visit.path("truck"))
     test, weighings = _sent(visit)
@@ -258,6 +258,6 @@ def _where(problem: Problem) -> dict[str, Any]:
 
 ROUTES = [
     page("/trucks/{truck}/test", form, name="test_form"),
-    action("/trucks/{truck}/try", try_run, role="record"),
-    action("/trucks/{truck}/tests", save, role="record", name="save_test"),
+    action("/trucks/{truck}/try", answer_trial, role="record"),
+    action("/trucks/{truck}/tests", save_test, role="record", name="save_test"),
 ]

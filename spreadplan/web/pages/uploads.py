@@ -19,7 +19,7 @@ from spreadplan.schema.tables import TABLES
 from spreadplan.telemetry.files import open_telemetry
 from spreadplan.views.display import file_name
 from spreadplan.web.addresses import number_of
-from spreadplan.web.edits import Add, in_file_terms
+from spreadplan.web.files.edits import Add, in_file_terms
 from spreadplan.web.visits import Visit, limited_body, upload
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, apply_renames

@@ -28,19 +28,27 @@ from spreadplan.durable import remove_drafts, write_synced
 from spreadplan.errors import CannotWrite, Problem
 from spreadplan.journal import Journal, NotUnderstood, read_journal, set_aside
 from spreadplan.places import inside, own_file, own_folder
-from spreadplan.web.checking import check_files
-from spreadplan.web.computed import fingerprint
-from spreadplan.web.csvtext import CsvText, mark_of, new_csv, parse_csv
-from spreadplan.web.edits import Add, Change, Conflict, Edit, Remove, columns_of, in_file_terms
-from spreadplan.web.history import (
+from spreadplan.web.files.checking import check_files
+from spreadplan.web.files.csvtext import CsvText, mark_of, new_csv, parse_csv
+from spreadplan.web.files.edits import (
+    Add,
+    Change,
+    Conflict,
+    Edit,
+    Remove,
+    columns_of,
+    in_file_terms,
+)
+from spreadplan.web.files.history import (
     FOLDER,
     OUTSIDE,
     Entry,
     History,
     RowChange,
-    entry_of,
-    now,
+    history_entry,
+    moment_of_change,
 )
+from spreadplan.web.work.computed import fingerprint
 
 log = logging.getLogger("spreadplan.web")
 SECONDS_TO_WAIT = 20
@@ -236,7 +244,7 @@ class InputStore:
             ) from error
 
     def _next(self, who: str, what: str) -> Entry:
-        return Entry(number=self.history.last() + 1, at=now(), who=who, what=what)
+        return Entry(number=self.history.last() + 1, at=moment_of_change(), who=who, what=what)
 
     def _commit(
         self, texts: Mapping[str, CsvText], moves: Sequence[tuple[Path, Path]], entry: Entry
@@ -372,7 +380,7 @@ def _number_of(journal: Journal) -> int:
     told = journal.about.get("entry")
     if not isinstance(told, dict):
         raise NotUnderstood("does not say which change it belongs to")
-    return entry_of(told).number
+    return history_entry(told).number
 
 
 def _inverse(row: RowChange) -> Edit:

@@ -32,7 +32,7 @@ class Figure:
     difference: Callable[[float], str]
 
 
-def figures(view: PlanView, voice: Voice) -> list[Figure]:
+def plan_figures(view: PlanView, voice: Voice) -> list[Figure]:
     """The totals of a plan: material, loads, hours, problems, what yards are short of."""
     plan, shown = view.plan, voice.display
     routes = plan.routes
@@ -151,12 +151,12 @@ def problems_first(view: PlanView, voice: Voice) -> dict[str, list[Any]]:
     """Findings by severity, in words."""
     findings = voice.table(view.plan.findings)
     return {
-        severity: lines_of(findings[findings["severity"] == severity])
+        severity: changes_in_words(findings[findings["severity"] == severity])
         for severity in ("problem", "caution", "note")
     }
 
 
-def lines_of(frame: pd.DataFrame) -> list[Any]:
+def changes_in_words(frame: pd.DataFrame) -> list[Any]:
     """Rows as objects, for a template."""
     return list(lines(frame))
 

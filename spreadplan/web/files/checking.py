@@ -10,8 +10,8 @@ from tempfile import TemporaryDirectory
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.tables import REFERENCES, TABLES
-from spreadplan.web.edits import Add, Edit, Refused, table_of
-from spreadplan.web.history import FOLDER
+from spreadplan.web.files.edits import Add, Edit, Refused, table_of
+from spreadplan.web.files.history import FOLDER
 from spreadplan.workspace import read_workspace
 from spreadplan.workspace.whole_files import find_vector
 
