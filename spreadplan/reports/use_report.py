@@ -25,7 +25,7 @@ from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, p
 from spreadplan.views.setting import Setting
 from spreadplan.views.use_findings import RANKING, findings
 from spreadplan.views.use_records import records_part
-from spreadplan.views.use_segments import with_plan
+from spreadplan.views.use_segments import lane_factors, with_plan
 from spreadplan.views.voice import Voice, as_sentence, sentence_case
 from spreadplan.views.words import TERMS, term
 
@@ -121,7 +121,9 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
         map=_map(use, rows, background, shown) if has_plan else None,
         routes=_routes(use, background, voice),
         verdicts=_verdicts(rows),
-        segments=segment_tables(rows, use, shown),
+        segments=segment_tables(
+            rows.assign(lane_factor=lane_factors(rows, background.routes, shown)), use, shown
+        ),
         plain=_plain(use, rows),
         trucks=_trucks(use, background, voice),
         yards=_yards(use.balance, voice),

@@ -96,7 +96,8 @@ def _segment_row(row: Any, over: bool, shown: Display) -> dict[str, str]:
     limit = row.allowed_lb if over else row.least_lb
 
     def rate(mass_lb: float) -> float:
-        return float(mass_lb / row.lane_miles) if row.lane_miles > 0.0 else math.nan
+        lanes = row.lane_miles / row.lane_factor
+        return float(mass_lb / lanes) if lanes > 0.0 else math.nan
 
     return {
         "segment": row.segment_id,
