@@ -41,7 +41,7 @@ BOTH_ABOVE: Final = remark("both_above")
 MORE_ROUNDS_KIND: Final = "more_rounds"
 """What `kinds` calls a mass above the plan that more rounds explain, each within its rate."""
 
-NO_PLAN: Final = remark("nothing_planned")
+NO_PLAN: Final = remark("nothing_planned_here")
 CONTESTED_HERE: Final = remark("truck_contested")
 TOO_SHORT: Final = remark("too_short")
 THIN: Final = remark("coverage_thin")

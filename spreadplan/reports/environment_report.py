@@ -32,6 +32,7 @@ from spreadplan.views.season_view import (
     tons,
 )
 from spreadplan.views.setting import Setting
+from spreadplan.views.use_segments import lane_factors
 from spreadplan.views.voice import Voice
 from spreadplan.views.water import screened_waters
 from spreadplan.views.words import term
@@ -48,6 +49,9 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
     voice, shown = setting.voice, setting.display
     count = support(view.result.evidence)
     rates = voice.table(of_rate(view.result.evidence))
+    factor = lane_factors(rates, view.routes, shown)
+    own = [name for name in rates.columns if name.endswith("lb_per_lane_mile")]
+    rates = rates.assign(**{name: rates[name] * factor for name in own})
     season = view.result.repeated
     repeated = voice.table(season.assign(kind=kinds(season)))
     view = view.said(voice)
@@ -73,7 +77,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         screening=screened_waters(result.screening, voice),
         caution=CAUTION,
         season_water=_season_water(result.season_concentration, shown),
-        map=over_map(view.routes, rates, view.areas, 5.2),
+        map=over_map(view.routes, rates, view.areas, 5.2, shown),
         repeated=_repeated(repeated.iloc[:MOST_REPEATED], voice),
         repeated_left=max(len(repeated) - MOST_REPEATED, 0),
         evidence=_evidence(certain.iloc[:MOST_EVIDENCE], voice),

@@ -34,6 +34,7 @@ from spreadplan.views.voice import Voice
 
 MOST_PANELS: Final = 4
 MOST_ROUTES: Final = 40
+MOST_BUDGETS: Final = 40
 BUDGET_DASHES: Final = (0, (4, 2))
 
 
@@ -153,6 +154,76 @@ def _burn_down_in_words(name: str, row: Any, voice: Voice) -> str:
         )
         said += f"; by the season's end {ends} (90 %)"
     return said + "."
+
+
+# --- budgets -----------------------------------------------------------------------------------
+
+
+def budget_chart(budget: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Drawing | None:
+    """What is used of each budget and what the season may take, in percent of the budget.
+
+    ``budget`` : see `season.budgets.budget_table`; rows without a budget are left out, and of more
+    than `MOST_BUDGETS` those that are used least. Returns None where none is left.
+    """
+    shares = 100.0 / budget["budget_ton"].where(budget["budget_ton"] > 0.0)
+    rows = budget.assign(
+        used_pct=budget["used_ton"] * shares,
+        half_pct=Z95 * budget["used_u_ton"] * shares,
+        most_pct=budget["forecast_hi_ton"] * shares,
+    )
+    rows = rows[rows["used_pct"].notna()]
+    fullest = rows["used_pct"].sort_values(ascending=False, kind="stable").index[:MOST_BUDGETS]
+    rows = rows[rows.index.isin(fullest)].reset_index(drop=True)
+    if rows.empty:
+        return None
+    names = [f"{scope_in_words(row)}, {voice.material(row.material)}" for row in lines(rows)]
+    places = np.arange(len(rows))
+    with house_style():
+        figure, (ax,) = panels(1, width_in, 0.75 + 0.2 * len(rows), 1)
+        ax.barh(places, rows["most_pct"].fillna(0.0), height=0.62, color=PALE_BLUE)
+        ax.barh(places, rows["used_pct"], height=0.34, color=BLUE)
+        ax.errorbar(
+            rows["used_pct"],
+            places,
+            xerr=rows["half_pct"],
+            fmt="none",
+            ecolor=INK,
+            elinewidth=1.1,
+            capsize=2.2,
+        )
+        ax.axvline(100.0, color=RED, linewidth=1.2, linestyle=BUDGET_DASHES)
+        ax.set_yticks(places, [short(name, 34) for name in names], color=INK)
+        ax.set_ylim(len(rows) - 0.4, -0.6)
+        ax.set_xlim(left=0.0)
+        ax.grid(axis="y", visible=False)
+        ax.set_xlabel("percent of the budget")
+        figure.legend(
+            handles=_budget_legend(),
+            loc="outside upper left",
+            ncols=3,
+            handlelength=1.6,
+            columnspacing=1.4,
+            borderaxespad=0.1,
+        )
+        alt = "Use in percent of each budget. " + " ".join(
+            f"{name}: {row.used_pct:.0f} % used"
+            + (f", {row.most_pct:.0f} % at most by the season's end." if row.most_pct > 0 else ".")
+            for name, row in zip(names, lines(rows), strict=True)
+        )
+        return Drawing(figure, alt, "budgets")
+
+
+def scope_in_words(budget: Any) -> str:
+    """Whose budget a row of the table is."""
+    return f"{budget.scope} {budget.scope_id}".removesuffix(" *").strip()
+
+
+def _budget_legend() -> list[Any]:
+    return [
+        Patch(facecolor=BLUE, label="used, with its 95 % interval"),
+        Patch(facecolor=PALE_BLUE, label="at most by the season's end (90 % interval)"),
+        Line2D([], [], color=RED, linewidth=1.2, linestyle=BUDGET_DASHES, label="budget"),
+    ]
 
 
 # --- trucks ------------------------------------------------------------------------------------

@@ -123,7 +123,7 @@ def _budgets(budget: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
         verdict = term("budget_verdict", one.verdict)
         rows.append(
             {
-                "scope": f"{one.scope} {one.scope_id}".removesuffix(" *").strip(),
+                "scope": charts.scope_in_words(one),
                 "material": voice.material(one.material),
                 "budget": tons(one.budget_ton, shown),
                 "used": tons_pm(one.used_ton, one.used_u_ton, shown),

@@ -14,27 +14,26 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
-from spreadplan.reconcile.verdicts import MORE_ROUNDS_KIND, NO_PLAN
+from spreadplan.reconcile.verdicts import NO_PLAN
 from spreadplan.remarks import Finding
 from spreadplan.reports import use_charts, use_map
 from spreadplan.reports.render import html
+from spreadplan.reports.use_segment_tables import LONGEST_TRUCK, between, cut, segment_tables
 from spreadplan.schema.policy import Policy
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
 from spreadplan.views.setting import Setting
 from spreadplan.views.use_findings import RANKING, findings
 from spreadplan.views.use_records import records_part
-from spreadplan.views.use_segments import with_plan
+from spreadplan.views.use_segments import lane_factors, with_plan
 from spreadplan.views.voice import Voice, as_sentence, sentence_case
 from spreadplan.views.words import TERMS, term
 
 FIRST: Final = 3
 MOST_FURTHER: Final = 12
-MOST_SEGMENTS: Final = 30
 MOST_ROUTES: Final = 60
 MOST_TRUCKS: Final = 60
 MOST_YARDS: Final = 40
-LONGEST_TRUCK: Final = 20
 MOST_PILES: Final = 12
 MOST_NAMED: Final = 6
 NONE_NEEDED: Final = ("nothing_needed", "error_below_target")
@@ -122,7 +121,9 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
         map=_map(use, rows, background, shown) if has_plan else None,
         routes=_routes(use, background, voice),
         verdicts=_verdicts(rows),
-        segments=_segment_tables(rows, use, shown),
+        segments=segment_tables(
+            rows.assign(lane_factor=lane_factors(rows, background.routes, shown)), use, shown
+        ),
         plain=_plain(use, rows),
         trucks=_trucks(use, background, voice),
         yards=_yards(use.balance, voice),
@@ -148,11 +149,6 @@ def _absent(background: UseBackground) -> list[str]:
     """Files that are not there; those of other storms matter less."""
     own = f"storms/{background.storm}/"
     return [file for file in background.absent if not file.startswith("storms/") or own in file]
-
-
-def _cut(frame: pd.DataFrame, most: int) -> tuple[pd.DataFrame, int]:
-    """The first rows, and how many are left."""
-    return frame.iloc[:most], max(0, len(frame) - most)
 
 
 # --- findings ----------------------------------------------------------------------------------
@@ -250,9 +246,9 @@ def _materials(use: StormUse, voice: Voice) -> list[dict[str, str]]:
                 "material": voice.material(row.material),
                 "reported": shown.number(row.reported_lb, "bulk"),
                 "applied": shown.number(row.applied_lb, "bulk"),
-                "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
+                "interval": between(row.applied_lo_lb, row.applied_hi_lb, shown),
                 "planned": shown.number(row.planned_lb, "bulk"),
-                "planned_interval": _between(row.planned_lo_lb, row.planned_hi_lb, shown),
+                "planned_interval": between(row.planned_lo_lb, row.planned_hi_lb, shown),
                 "departure": _departure(row.applied_lb, row.planned_lb),
                 "cost": shown.money(row.cost),
             }
@@ -268,7 +264,7 @@ def unticketed(trucks: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     found, shown = [], voice.display
     lacking = trucks[trucks["without_ticket_lb"] >= LEAST_UNTICKETED_LB]
     for material, rows in lacking.groupby("material", sort=True):
-        ordered, left = _cut(rows.sort_values("without_ticket_lb", ascending=False), MOST_NAMED)
+        ordered, left = cut(rows.sort_values("without_ticket_lb", ascending=False), MOST_NAMED)
         named = [
             f"{row.truck_id} {shown.show(row.without_ticket_lb, 'bulk')}"
             + (f" ({plural(int(row.missing_loads), 'usual load')})" if row.missing_loads else "")
@@ -282,11 +278,6 @@ def unticketed(trucks: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
             }
         )
     return found
-
-
-def _between(low: float, high: float, shown: Display, kind: str = "bulk") -> str:
-    """An interval for a column whose header carries the unit."""
-    return shown.show_range(low, high, kind).removesuffix(f"{NBSP}{shown.unit(kind)}")
 
 
 # --- map and routes ----------------------------------------------------------------------------
@@ -313,7 +304,7 @@ def by_departure(routes: pd.DataFrame) -> pd.DataFrame:
 def _routes(use: StormUse, background: UseBackground, voice: Voice) -> dict[str, Any]:
     table = by_departure(use.routes)
     policy = background.policy
-    kept, left = _cut(table, MOST_ROUTES)
+    kept, left = cut(table, MOST_ROUTES)
     drawn = use_charts.route_chart(table, policy.over_pct, policy.under_pct, voice)
     return {
         "chart": drawn and drawn.svg(),
@@ -332,7 +323,7 @@ def _route_row(row: Any, voice: Voice) -> dict[str, str]:
         "material": voice.material(row.material),
         "reported": shown.number(row.reported_lb, "bulk"),
         "applied": shown.number(row.applied_lb, "bulk"),
-        "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
+        "interval": between(row.applied_lo_lb, row.applied_hi_lb, shown),
         "planned": shown.number(row.planned_lb, "bulk"),
         "departure": _departure(row.applied_lb, row.planned_lb),
         "cost": shown.money(row.cost),
@@ -352,105 +343,6 @@ def _verdicts(rows: pd.DataFrame) -> list[dict[str, str]]:
         for name in TERMS["use_verdict"]
         if name in counts
     ]
-
-
-def _segment_tables(rows: pd.DataFrame, use: StormUse, shown: Display) -> list[dict[str, Any]]:
-    """Tables of segments by verdict, each with the greatest departure first."""
-    main = _main_trucks(use.parts)
-    rows = rows.join(main, on=["route_id", "segment_id", "material"])
-    rows["truck_id"] = rows["truck_id"].fillna("")
-    excess = rows["applied_lb"] - rows["planned_lb"]
-    missed, verdict = rows["is_missed"], rows["kind"]
-    wanted = (
-        ("over", "more than allowed, with the confidence of the policy", verdict == "over", True),
-        (
-            "probably_over",
-            "more likely than not, but not proven: no ground to blame anybody",
-            verdict == "probably_over",
-            True,
-        ),
-        (
-            MORE_ROUNDS_KIND,
-            "more than the plan in all, no round shown to be over its rate",
-            verdict == MORE_ROUNDS_KIND,
-            True,
-        ),
-        ("missed", "planned, heard, and next to nothing put down", missed, False),
-        (
-            "under",
-            "less than the tolerance, with the confidence of the policy",
-            (verdict == "under") & ~missed,
-            False,
-        ),
-        (
-            "probably_under",
-            "more likely than not, but not proven",
-            (verdict == "probably_under") & ~missed,
-            False,
-        ),
-    )
-    tables = []
-    for name, note, where, over in wanted:
-        mine = rows[where]
-        if len(mine):
-            order = excess[where].sort_values(ascending=not over, kind="stable").index
-            kept, left = _cut(mine.loc[order], MOST_SEGMENTS)
-            tables.append(
-                {
-                    "name": sentence_case(term("use_verdict", name).words),
-                    "note": note,
-                    "over": over,
-                    "count": len(mine),
-                    "left": left,
-                    "rows": [_segment_row(row, over, shown) for row in lines(kept)],
-                }
-            )
-    return tables
-
-
-def _main_trucks(parts: pd.DataFrame) -> pd.Series[str]:
-    """The truck that put down most, with a + where there were others; by segment and material."""
-    keys = ["route_id", "segment_id", "material"]
-    ordered = parts.sort_values("applied_lb", ascending=False, kind="stable")
-    first = ordered.groupby(keys)["truck_id"].agg(["first", "nunique"])
-    return (first["first"] + np.where(first["nunique"] > 1, " +", "")).rename("truck_id")
-
-
-def _segment_row(row: Any, over: bool, shown: Display) -> dict[str, str]:
-    """Rates are those of the whole storm, so that rounds that were not planned show."""
-    limit = row.allowed_lb if over else row.least_lb
-
-    def rate(mass_lb: float) -> float:
-        return float(mass_lb / row.lane_miles) if row.lane_miles > 0.0 else math.nan
-
-    return {
-        "segment": row.segment_id,
-        "road": row.road,
-        "route": row.route_id,
-        "truck": short(row.truck_id, LONGEST_TRUCK) or NOTHING,
-        "area": row.area,
-        "rate": shown.number(rate(row.applied_lb), "rate"),
-        "interval": _between(rate(row.applied_lo_lb), rate(row.applied_hi_lb), shown, "rate"),
-        "planned": shown.number(rate(row.planned_lb), "rate"),
-        "limit": shown.number(rate(limit), "rate"),
-        "excess": _signed(row.applied_lb - row.planned_lb, shown),
-        "rounds": f"{as_text(row.applications, 1) if row.passes > 0 else '0'} of "
-        f"{row.rounds_planned:g}"
-        if math.isfinite(row.rounds_planned)
-        else NOTHING,
-        "p": _probability(row.p_over if over else row.p_under),
-    }
-
-
-def _signed(mass_lb: float, shown: Display) -> str:
-    text = as_text(shown.value(mass_lb, "mass"), 0)
-    return f"+{text}" if mass_lb > 0 else text
-
-
-def _probability(share: float) -> str:
-    if share > 0.999:
-        return f"> 99.9{NBSP}%"
-    return percent(share, 3)
 
 
 def _plain(use: StormUse, rows: pd.DataFrame) -> dict[str, Any]:
@@ -489,7 +381,7 @@ def _trucks(use: StormUse, background: UseBackground, voice: Voice) -> dict[str,
     away = np.abs(np.log(table["season_ratio"].astype(float)))
     order = pd.DataFrame({"rank": rank, "away": -away}).sort_values(["rank", "away"], kind="stable")
     table = table.loc[order.index]
-    kept, left = _cut(table, MOST_TRUCKS)
+    kept, left = cut(table, MOST_TRUCKS)
     rows = [_truck_row(row, voice) for row in lines(kept)]
     calibration_pct = background.policy.calibration_pct
     return {
@@ -536,7 +428,7 @@ def _truck_row(row: Any, voice: Voice) -> dict[str, str]:
 
 def _yards(balance: pd.DataFrame, voice: Voice) -> dict[str, Any]:
     shown = voice.display
-    kept, left = _cut(balance, MOST_YARDS)
+    kept, left = cut(balance, MOST_YARDS)
     rows = []
     for row in lines(kept):
         lb = {
@@ -586,20 +478,20 @@ def _elsewhere(use: StormUse, voice: Voice) -> dict[str, Any]:
         keys = ["truck_id", "material"]
         unplaced = off.groupby(keys)["unplaced_lb"].sum()
         sums = summed_applied(off, keys).join(unplaced).reset_index()
-        ordered, left = _cut(sums.sort_values("applied_lb", ascending=False), MOST_PILES)
+        ordered, left = cut(sums.sort_values("applied_lb", ascending=False), MOST_PILES)
         rows = [
             {
                 "truck": row.truck_id,
                 "material": voice.material(row.material),
                 "reported": shown.number(row.reported_lb, "mass"),
                 "applied": shown.number(row.applied_lb, "mass"),
-                "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
+                "interval": between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
                 "unplaced": shown.number(row.unplaced_lb, "mass"),
             }
             for row in lines(ordered)
         ]
     large = use.piles[use.piles["mass_lb"] >= LEAST_PILE_LB]
-    kept, piles_left = _cut(large.sort_values("mass_lb", ascending=False), MOST_PILES)
+    kept, piles_left = cut(large.sort_values("mass_lb", ascending=False), MOST_PILES)
     return {
         "rows": rows,
         "left": left if rows else 0,

@@ -214,7 +214,7 @@ def _findings(
 def _budget_findings(budget: pd.DataFrame) -> list[Finding]:
     found = []
     for row in lines(budget):
-        scope = f"{row.scope} {row.scope_id}".strip()
+        scope = f"{row.scope} {row.scope_id}".removesuffix(" *").strip()
         subject = remark("of_budget", scope=scope, material=row.material)
         used, whole, most = (
             POUNDS_PER_TON * tons for tons in (row.used_ton, row.budget_ton, row.forecast_hi_ton)

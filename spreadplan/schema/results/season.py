@@ -22,7 +22,7 @@ _USE: Final = (
     ("reported_ton", "reported use"),
     ("without_ticket_ton", "the part of the use that rests on loads that no ticket names"),
     column("difference_pct", "true over reported, less 1", heading="true less reported"),
-    column("treated_lane_miles", "lane-miles of all applications", heading="treated"),
+    column("treated_lane_miles", "length times lanes, of all applications", heading="treated"),
     ("rate_lb_per_lane_mile", "rate of one application"),
     ("applications", "mean number of applications", "number"),
     column("ton_per_application", "use of one application", heading="used in one application"),

@@ -18,8 +18,8 @@ BALANCE_COLUMNS: Final = (
     ("difference_ton", "counted less expected"),
     ("difference_u_ton", "its standard uncertainty"),
     column("verdict", "whether count and tickets agree", "term", terms="balance_verdict"),
-    ("opening_at", "time of the count before"),
-    ("counted_at", "time of the count after"),
+    column("opening_at", "time of the count before", heading="opening"),
+    column("counted_at", "time of the count after", heading="counted"),
     ("expected_u_ton", "standard uncertainty of what should be left"),
 )
 _VERDICT: Final = column("verdict", "against the plan", "term", terms="use_verdict")

@@ -59,7 +59,7 @@ WORDS: Final[Mapping[str, str]] = {
     "more_rounds": "more rounds than planned",
     "rate_above": "rate above the plan",
     "both_above": "rate above the plan, and more rounds than planned",
-    "nothing_planned": "nothing planned here with this material",
+    "nothing_planned_here": "nothing planned here with this material",
     "truck_contested": "tickets and reports of its truck disagree",
     "too_short": "too short to tell who drove on it",
     "coverage_thin": "coverage too thin",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -12,7 +11,7 @@ from starlette.responses import Response
 
 from spreadplan.frames import lines
 from spreadplan.reports.figure import SCREEN_WIDTH_IN
-from spreadplan.reports.season_charts import burn_down_chart
+from spreadplan.reports.season_charts import budget_chart, burn_down_chart, scope_in_words
 from spreadplan.reports.season_report import unticketed
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
@@ -34,8 +33,6 @@ USED: Final = (
     "by_storm",
 )
 """The tables that the page shows."""
-BAR: Final = 200.0
-"""Length of a budget's bar on its drawing."""
 
 
 def season_page(visit: Visit) -> Response:
@@ -56,6 +53,7 @@ def season_page(visit: Visit) -> Response:
             "budgets": [_budget_row(row, voice) for row in lines(budget)],
             "unticketed": unticketed(budget, voice),
             "findings": _findings(found["findings"]),
+            "budget_chart": _budget_chart(visit, budget),
             "charts": _burn_downs(visit, found["burn_down"], budget),
             "areas": _areas(found["chloride"], shown),
             "screening": _screening(found["screening"], voice),
@@ -81,21 +79,8 @@ def _findings(found: pd.DataFrame | None) -> dict[str, list[Any]]:
 
 def _budget_row(row: Any, voice: Voice) -> dict[str, Any]:
     shown, verdict = voice.display, term("budget_verdict", row.verdict)
-    scope = "agency" if row.scope == "agency" else f"{row.scope} {row.scope_id}"
-    top = max(
-        (
-            value
-            for value in (row.budget_ton, row.used_ton, row.forecast_hi_ton)
-            if math.isfinite(value)
-        ),
-        default=1.0,
-    )
-
-    def at(tons: float) -> float:
-        return round(BAR * tons / top, 1) if math.isfinite(tons) and top > 0 else 0.0
-
     return {
-        "scope": scope,
+        "scope": scope_in_words(row),
         "material": voice.material(row.material),
         "verdict": verdict.words,
         "tone": verdict.tone,
@@ -104,12 +89,20 @@ def _budget_row(row: Any, voice: Voice) -> dict[str, Any]:
         "forecast": shown.number(_lb(row.forecast_ton), "bulk"),
         "most": shown.number(_lb(row.forecast_hi_ton), "bulk"),
         "chance": percent(row.p_over_season),
-        "bar": {
-            "used": at(row.used_ton),
-            "most": at(row.forecast_hi_ton),
-            "budget": at(row.budget_ton),
-        },
     }
+
+
+def _budget_chart(visit: Visit, budget: pd.DataFrame) -> Markup | None:
+    """How far each budget is used, drawn as the charts of the report are."""
+    voice = visit.voice
+
+    def make() -> Markup | None:
+        drawn = budget_chart(budget, voice)
+        return None if drawn is None else drawn.on_screen()
+
+    made = made_at(visit, "season/budget.csv")
+    key = ("budgets chart", made, voice.display, *voice.materials.items())
+    return visit.site.computed.remember(key, make)
 
 
 def _burn_downs(visit: Visit, curves: pd.DataFrame | None, budget: pd.DataFrame) -> list[Markup]:

@@ -18,7 +18,7 @@ from spreadplan.reports.use_report import by_departure, unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
-from spreadplan.views.use_segments import MORE_ROUNDS_KIND, kinds_as_said
+from spreadplan.views.use_segments import MORE_ROUNDS_KIND, kinds_as_said, lane_factors
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS, term
 from spreadplan.web.addresses import number_of
@@ -191,8 +191,8 @@ def _worst(segments: pd.DataFrame, voice: Voice) -> list[dict[str, Any]]:
     return [{**segment_row(row, voice), "place": int(row.place)} for row in lines(first)]
 
 
-def segment_row(row: Any, voice: Voice) -> dict[str, Any]:
-    """One segment's use, in words."""
+def segment_row(row: Any, voice: Voice, lane_factor: float = 1.0) -> dict[str, Any]:
+    """One segment's use, in words; ``lane_factor`` : see `use_segments.lane_factors`."""
     shown = voice.display
     one = pd.DataFrame({"verdict": [row.verdict], "reason": [row.reason]})
     verdict = term("use_verdict", kinds_as_said(one, voice).iloc[0])
@@ -207,7 +207,7 @@ def segment_row(row: Any, voice: Voice) -> dict[str, Any]:
         "planned": shown.show(row.planned_lb, "mass"),
         "allowed": shown.show(row.allowed_lb, "mass"),
         "reported": shown.show(row.reported_lb, "mass"),
-        "rate": shown.show(row.applied_rate_lb_per_lane_mile, "rate"),
+        "rate": shown.show(lane_factor * row.applied_rate_lb_per_lane_mile, "rate"),
         "passes": as_text(row.passes, 1, plain=True) if math.isfinite(row.passes) else NOTHING,
         "p_over": percent(row.p_over),
         "p_under": percent(getattr(row, "p_under", math.nan)),
@@ -283,6 +283,7 @@ def use_segment(visit: Visit) -> Response:
     if segments is None or place is None or place >= len(segments):
         raise HTTPException(404, "There is no such segment.")
     row = next(lines(segments.iloc[[place]]))
+    factor = lane_factors(segments.iloc[[place]], _routes(visit), shown)
     found = points(visit, storm, row.route_id, row.segment_id)
     passes = _passes(found, shown)
     seen = set(found["truck_id"].astype(str))
@@ -293,7 +294,7 @@ def use_segment(visit: Visit) -> Response:
     )
     return visit.render(
         "web/use_segment.html",
-        facts=segment_row(row, visit.voice),
+        facts=segment_row(row, visit.voice, float(factor[0])),
         passes=passes[:MOST_PASSES],
         more=max(len(passes) - MOST_PASSES, 0),
         trucks=[_truck_row(one, visit.voice) for one in lines(mine)],
