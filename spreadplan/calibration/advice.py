@@ -59,6 +59,15 @@ class RunPlan:
     method: str
     fine_enough: bool
 
+    @property
+    def weigh(self) -> Remark:
+        """How to weigh what comes out."""
+        if self.containers:
+            return remark("weigh_containers", containers=self.containers)
+        if self.method == "vehicle_scale":
+            return remark("weigh_the_truck")
+        return remark("weigh_the_catch")
+
 
 def advise(
     models: Mapping[ModelKey, DischargeModel],
@@ -229,7 +238,7 @@ def _further_tests(
             "do_runs",
             runs=_runs(model, further),
             run_s=plan.run_s,
-            weigh=_weigh(plan),
+            weigh=plan.weigh,
             coarse=() if plan.fine_enough else (_COARSE,),
             outcome=outcome,
         ),
@@ -249,14 +258,6 @@ def _runs(model: DischargeModel, further: FurtherRuns) -> tuple[Remark, ...]:
         return (remark("runs_between", runs=runs, low_pct=low, high_pct=high),)
     times = Counter(further.outputs_pct)
     return tuple(remark("runs_at", runs=many, at_pct=pct) for pct, many in sorted(times.items()))
-
-
-def _weigh(plan: RunPlan) -> Remark:
-    if plan.containers:
-        return remark("weigh_containers", containers=plan.containers)
-    if plan.method == "vehicle_scale":
-        return remark("weigh_the_truck")
-    return remark("weigh_the_catch")
 
 
 def _further_count_runs(

@@ -19,7 +19,6 @@ from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import Z95, coverage_factor
 from spreadplan.remarks import Remark, remark
 
-DO_NOT_USE: Final = "do not use yet"
 UNTESTED_RELATIVE_U: Final = 0.20
 """Relative standard uncertainty of what an untested truck spreads: a wrong setting for a grade of
 salt can be off by up to 40 %, taken as the 95 % limit. Source of the 40 %: UK National Winter

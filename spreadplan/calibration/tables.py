@@ -71,19 +71,11 @@ def _rows_of_gate(
 
 def _no_rows() -> pd.DataFrame:
     """The table of no model at all: its columns, with their types."""
-    text, number = pd.Series(dtype="str"), pd.Series(dtype="float64")
+    kinds = {"id": "str", "text": "str", "material": "str", "flag": "bool"}
     return pd.DataFrame(
         {
-            "truck_id": text,
-            "material": text,
-            "gate_in": number,
-            "feeder_pct": number,
-            "discharge_lb_per_min": number,
-            "discharge_u_lb_per_min": number,
-            "extrapolated": pd.Series(dtype="bool"),
-            "basis": text,
-            "discharge_lo_lb_per_min": number,
-            "discharge_hi_lb_per_min": number,
+            column.name: pd.Series(dtype=kinds.get(column.kind, "float64"))
+            for column in RESULTS["discharge"].columns
         }
     )
 

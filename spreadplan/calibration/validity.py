@@ -18,12 +18,6 @@ from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 
 VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
-GATE_RULE = (
-    "A calibration holds only at the gate opening that was tested: set and measured before a "
-    "storm, engine off, and not moved in it."
-)
-"""Said alike on certificate, work sheet and plan. Source of the need to calibrate again where the
-opening is changed: University of Delaware T2/LTAP, Salt Spreader Calibration, 2020."""
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from spreadplan.planning.brine_data import CACL2_EUTECTIC_F, MGCL2_FREEZING_F, NACL_FREEZING_F
 from spreadplan.planning.frames import groups
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.results import RESULTS
 from spreadplan.units import FEET_PER_MILE, convert
 
 Floats = NDArray[np.float64]
@@ -232,20 +233,7 @@ def melting_check(rows: pd.DataFrame, melters: dict[str, Melter]) -> pd.DataFram
                 "advice": advice,
             }
         )
-    columns = [
-        "application",
-        "zone",
-        "material",
-        "chemical",
-        "pavement_temp_f",
-        "precipitation_in",
-        "rate_lb_per_lane_mile",
-        "water_held_in",
-        "held_share",
-        "verdict",
-        "advice",
-    ]
-    return pd.DataFrame(checked, columns=columns)
+    return pd.DataFrame(checked, columns=RESULTS["plan_melting"].names)
 
 
 def _verdict(chemical: str, temp_f: float, rain_in: float, held_in: float) -> tuple[str, Remark]:

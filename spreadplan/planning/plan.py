@@ -267,23 +267,8 @@ def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:
 
 def _reloads(rows: gpd.GeoDataFrame, timing: Cycle) -> pd.DataFrame:
     """Run-out points with the names of what they lie on."""
-    at = rows.iloc[timing.reloads["row"].to_numpy()].reset_index(drop=True)
-    names = at[["application", "route_id", "truck_id", "yard_id", "segment_id", "part"]]
-    points = timing.reloads[["load", "pass", "lon", "lat"]]
-    table = pd.concat([pd.DataFrame(names), points], axis=1)
-    table["miles_into_segment"] = at["from_mi"] + timing.reloads["part_mi"]
-    return table[
-        [
-            "application",
-            "route_id",
-            "truck_id",
-            "yard_id",
-            "load",
-            "segment_id",
-            "part",
-            "pass",
-            "miles_into_segment",
-            "lon",
-            "lat",
-        ]
-    ]
+    points = timing.reloads
+    at = pd.DataFrame(rows.iloc[points["row"].to_numpy()]).reset_index(drop=True)
+    table = pd.concat([at, points[points.columns.difference(at.columns)]], axis=1)
+    table["miles_into_segment"] = at["from_mi"] + points["part_mi"]
+    return table[RESULTS["plan_reloads"].names]

@@ -153,7 +153,7 @@ def _with_targets(
     factor = width_factor(width, storm.policy)
     scaled = (factor != 1.0) & base["g_per_m2"].isna().to_numpy() & ~np.isnan(rate)
     _add_note(note, scaled, _scaled_note(width, factor, scaled))
-    _add_note(note, sensitive.lowered, _lowered_note(parts, rate, sensitive.lowered))
+    _add_note(note, sensitive.lowered, _lowered_note(parts, rate, width, sensitive.lowered))
     return parts.assign(
         target_rate_lb_per_lane_mile=sensitive.rate_lb_per_lane_mile,
         cap_lb_per_lane_mile=sensitive.cap_lb_per_lane_mile,
@@ -174,8 +174,10 @@ def _scaled_note(width: Floats, factor: Floats, where: Bools) -> list[Remark]:
     ]
 
 
-def _lowered_note(parts: pd.DataFrame, rate: Floats, where: Bools) -> list[Remark]:
+def _lowered_note(parts: pd.DataFrame, rate: Floats, width: Floats, where: Bools) -> list[Remark]:
     return [
-        remark("lowered_in_area", area=area, before_lb_per_lane_mile=float(before))
-        for area, before in zip(parts["area_id"].to_numpy()[where], rate[where], strict=True)
+        remark("lowered_in_area", area=area, before_lb_per_lane_mile=(float(before), float(feet)))
+        for area, before, feet in zip(
+            parts["area_id"].to_numpy()[where], rate[where], width[where], strict=True
+        )
     ]

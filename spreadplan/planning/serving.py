@@ -33,7 +33,7 @@ Columns = dict[str, NDArray[Any]]
 #: to three parameters.
 COMMON_U = ("common_u_1", "common_u_2", "common_u_3")
 
-SERVED_COLUMNS = {
+UNSERVED = {
     "gate_in": np.nan,
     "feeder_pct": np.nan,
     "achieved_rate_lb_per_lane_mile": np.nan,
@@ -56,6 +56,8 @@ SERVED_COLUMNS = {
     "doubt": np.nan,
     "doubt_at_pct": np.nan,
 }
+"""What `served` finds out of a row, with the value for rows that it cannot serve. Most of it is for
+the steps to come and in no result."""
 
 
 def controls_of(trucks: pd.DataFrame) -> dict[str, Control]:
@@ -96,7 +98,7 @@ def with_settings(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> p
 
     Returns
     -------
-    DataFrame on the same index with the columns of `SERVED_COLUMNS`. ``most_lb_per_min`` is the
+    DataFrame on the same index with the columns of `UNSERVED`. ``most_lb_per_min`` is the
     discharge at the highest feeder output; `COMMON_U` the relative standard uncertainty of the
     calibration in independent parts, each common to all that the truck spreads with that material
     and gate; ``relative_run_u`` that of one run. Rows without a rate above 0 or without a tested
@@ -105,7 +107,7 @@ def with_settings(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> p
     setting would be ``too_uncertain`` to be used; ``truck_gate_in`` says where the gate stands, and
     ``doubt`` (relative, 95 %) at the output ``doubt_at_pct`` how uncertain.
     """
-    out = {name: np.full(len(rows), value) for name, value in SERVED_COLUMNS.items()}
+    out = {name: np.full(len(rows), value) for name, value in UNSERVED.items()}
     controls = controls_of(trucks)
     known = models_by_truck(models, controls)
     closed = [truck for truck, control in controls.items() if control.closed_loop]

@@ -37,6 +37,7 @@ from spreadplan.reconcile.verdicts import (
     kinds,
     plain_comparison,
 )
+from spreadplan.remarks import Remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
@@ -102,7 +103,7 @@ class StormUse:
     parts : see `applied.applied_parts`, and `with_tickets`; sums over any groups are made from
         it.
     plain : what comparing bare masses with the limits would have found.
-    rule : the decision rule in words.
+    rule : the decision rule, to be put in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
     """
 
@@ -112,7 +113,7 @@ class StormUse:
     balance: pd.DataFrame
     parts: pd.DataFrame
     plain: PlainComparison
-    rule: str
+    rule: Remark
     piles: gpd.GeoDataFrame
 
 

@@ -23,7 +23,7 @@ from matplotlib.patches import Patch, PathPatch
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND
+from spreadplan.reconcile.verdicts import MORE_ROUNDS_KIND
 from spreadplan.reports.figure import INK, LINE, MUTED, OVER, UNDER, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
@@ -44,6 +44,7 @@ from spreadplan.reports.map_parts import (
 )
 from spreadplan.reports.use_charts import signed_percent
 from spreadplan.views.display import Display, short
+from spreadplan.views.words import TERMS, term
 
 PALE_OVER: Final = "#f3d3dc"
 TALLEST_IN: Final = 4.3
@@ -57,25 +58,31 @@ MOST_KEPT_FREE: Final = 600
 class _Stroke:
     """How a verdict is drawn; ``core`` is a thinner line inside, "" without."""
 
-    words: str
     colour: str
     width: float
     dashes: Any
     core: str = ""
 
 
+NOTHING: Final = "nothing"
+NOTHING_IN_WORDS: Final = "no plan, nothing spread"
 STROKES: Final[Mapping[str, _Stroke]] = {
-    "nothing": _Stroke("no plan, nothing spread", LINE, 0.7, "solid"),
-    "unknown": _Stroke("unknown", MUTED, 1.3, (0, (1, 1.6))),
-    "within": _Stroke("within tolerance", "#7d8a94", 1.0, "solid"),
-    "probably_under": _Stroke("probably under", UNDER, 1.9, (0, (1.6, 1.3))),
-    "under": _Stroke("under", UNDER, 3.0, (0, (3.2, 1.1))),
-    MORE_ROUNDS_KIND: _Stroke(MORE_ROUNDS, OVER, 2.6, (0, (4.5, 1.0, 1.0, 1.0))),
-    "probably_over": _Stroke("probably over", OVER, 3.8, "solid", PALE_OVER),
-    "over": _Stroke("over", OVER, 3.8, "solid"),
+    NOTHING: _Stroke(LINE, 0.7, "solid"),
+    "unknown": _Stroke(MUTED, 1.3, (0, (1, 1.6))),
+    "within": _Stroke("#7d8a94", 1.0, "solid"),
+    "probably_under": _Stroke(UNDER, 1.9, (0, (1.6, 1.3))),
+    "under": _Stroke(UNDER, 3.0, (0, (3.2, 1.1))),
+    MORE_ROUNDS_KIND: _Stroke(OVER, 2.6, (0, (4.5, 1.0, 1.0, 1.0))),
+    "probably_over": _Stroke(OVER, 3.8, "solid", PALE_OVER),
+    "over": _Stroke(OVER, 3.8, "solid"),
 }
 """In the order of drawing: what matters lies on top."""
 SEVERITY: Final = {name: place for place, name in enumerate(STROKES)}
+
+
+def words_of(name: str) -> str:
+    """A verdict in words; of a segment where nothing was planned or spread, that."""
+    return NOTHING_IN_WORDS if name == NOTHING else term("use_verdict", name).words
 
 
 def verdict_map(
@@ -156,7 +163,7 @@ def worst_verdicts(routes: gpd.GeoDataFrame, rows: pd.DataFrame) -> NDArray[np.o
     judged = rows[["route_id", "segment_id"]].assign(rank=rows["kind"].map(SEVERITY))
     worst = judged.groupby(["route_id", "segment_id"])["rank"].max()
     keys = pd.MultiIndex.from_arrays([routes["route_id"], routes["segment_id"]])
-    rank = worst.reindex(keys).fillna(SEVERITY["nothing"]).to_numpy(dtype=int)
+    rank = worst.reindex(keys).fillna(SEVERITY[NOTHING]).to_numpy(dtype=int)
     found: NDArray[np.object_] = np.array(list(STROKES), dtype=object)[rank]
     return found
 
@@ -284,16 +291,7 @@ def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
 
 def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]:
     handles: list[Any] = []
-    for name in (
-        "over",
-        "probably_over",
-        MORE_ROUNDS_KIND,
-        "within",
-        "probably_under",
-        "under",
-        "unknown",
-        "nothing",
-    ):
+    for name in (*TERMS["use_verdict"], NOTHING):
         if (verdict == name).any():
             stroke = STROKES[name]
             effects: list[Any] = [pe.Normal()]
@@ -306,7 +304,7 @@ def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]
                     color=stroke.colour,
                     linewidth=stroke.width,
                     linestyle=stroke.dashes,
-                    label=stroke.words,
+                    label=words_of(name),
                     path_effects=effects,
                 )
             )
@@ -334,8 +332,8 @@ def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]
 def _in_words(verdict: NDArray[np.object_], routes: gpd.GeoDataFrame) -> str:
     counts = pd.Series(verdict).value_counts()
     said = ", ".join(
-        f"{counts[name]} {stroke.words}"
-        for name, stroke in reversed(list(STROKES.items()))
+        f"{counts[name]} {words_of(name)}"
+        for name in (*TERMS["use_verdict"], NOTHING)
         if name in counts
     )
     where = []

@@ -87,6 +87,8 @@ def _write_column(page: Any, place: int, column: SheetColumn, form: Any) -> None
     for row, value in enumerate(_cells(column), HEADER_ROW + 1):
         if value is None:
             page.write_blank(row, place, None, form)
+        elif isinstance(value, bool):
+            page.write_boolean(row, place, value, form)
         elif isinstance(value, datetime):
             page.write_datetime(row, place, value, form)
         elif isinstance(value, float):
@@ -95,8 +97,10 @@ def _write_column(page: Any, place: int, column: SheetColumn, form: Any) -> None
             page.write_string(row, place, value, form)
 
 
-def _cells(column: SheetColumn) -> list[float | str | datetime | None]:
-    """Numbers, text or local times; None where a value is missing."""
+def _cells(column: SheetColumn) -> list[float | str | bool | datetime | None]:
+    """Numbers, text, yes or no, or local times; None where a value is missing."""
+    if column.form == "flag":
+        return [None if pd.isna(value) else bool(value) for value in column.values]
     if column.form == "text":
         return [safe_text(value) for value in column.values]
     if column.form == "date":

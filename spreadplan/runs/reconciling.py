@@ -17,7 +17,7 @@ from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
-from spreadplan.reconcile.verdicts import kinds, said
+from spreadplan.reconcile.verdicts import kinds
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -31,6 +31,8 @@ from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.views.setting import setting_of, voice_of
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import term
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
@@ -68,7 +70,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         voice = voice_of(workspace.settings, workspace.table("materials"))
         write_tables(store, storm, use_tables(result), voice)
         write_geopackage(
-            _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
+            _layers(result, voice), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
         )
         page = report_page(storm, result)
         write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
@@ -213,7 +215,8 @@ def _follow_files(
 ) -> Followed:
     """Match a storm's telemetry; ``each`` and ``address`` as in `compute_use`."""
     uses = []
-    steps = options.progress(f"matching {storm}", len(files.truck_rows))
+    voice = voice_of(workspace.settings)
+    steps = options.progress(f"matching {voice.storm(storm)}", len(files.truck_rows))
     with steps as step, cluster(network, address) if address else threads(network) as crew:
         for use, records in follow(workspace, storm, files, crew):
             # what could not be read was not heard
@@ -436,16 +439,20 @@ def report_page(storm: str, result: Reconciled) -> str:
     )
 
 
-def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
+def _layers(result: Reconciled, voice: Voice) -> dict[str, pd.DataFrame]:
     """Layers of use.gpkg: segments with their verdict, and piles."""
     routes = result.workspace.tables["routes"][["route_id", "segment_id", "geometry"]]
-    segments = routes.merge(result.use.segments, on=["route_id", "segment_id"], how="inner")
+    segments = routes.merge(
+        voice.table(result.use.segments), on=["route_id", "segment_id"], how="inner"
+    )
     return {"segments": segments, "standing_mass": result.use.piles}
 
 
 def _say(result: Reconciled, options: Options) -> None:
     counts = kinds(result.use.segments).value_counts()
-    judged = ", ".join(f"{number} {said(str(kind))}" for kind, number in counts.items())
+    judged = ", ".join(
+        f"{number} {term('use_verdict', str(kind)).words}" for kind, number in counts.items()
+    )
     options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {judged}")
     options.say(
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
@@ -453,5 +460,6 @@ def _say(result: Reconciled, options: Options) -> None:
     )
     voice = voice_of(result.workspace.settings, result.workspace.table("materials"))
     for truck in lines(result.use.trucks[result.use.trucks["verdict"] != "agrees"]):
-        what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {truck.verdict}"
+        verdict = term("truck_verdict", truck.verdict).words
+        what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {verdict}"
         options.say(f"{what}; {voice.say(truck.advice)}")

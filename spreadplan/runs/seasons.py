@@ -30,6 +30,7 @@ from spreadplan.runs.reconciling import (
     network_of,
     using_workspace,
 )
+from spreadplan.schema.results import RESULTS
 from spreadplan.season import Season, SeasonAccounts, SeasonInputs, StormOfSeason, work_out_season
 from spreadplan.season.records import books, merged_findings, record_findings, truck_history
 from spreadplan.season.use import planned_storm
@@ -40,21 +41,6 @@ from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
 
 WEATHER = {"forecast", "rates"}
-JUDGED = (
-    "route_id",
-    "segment_id",
-    "material",
-    "lane_miles",
-    "applications",
-    "applied_lb",
-    "applied_u_lb",
-    "planned_lb",
-    "allowed_lb",
-    "rounds_planned",
-    "verdict",
-    "p_over",
-    "reason",
-)
 NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
 
 
@@ -82,8 +68,9 @@ def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRu
     view = season_view(made)
     with open_results(folder, options.caution) as store:
         store.discard("season/*")
-        write_tables(store, "season", season_tables(made), setting.voice)
-        sheets = season_sheets(view, setting)
+        tables = season_tables(made)
+        write_tables(store, "season", tables, setting.voice)
+        sheets = season_sheets(tables, view, setting)
         write_workbook(sheets, store.path("season/season.xlsx"), made.result.season.as_of)
         pages = [
             ("season/season_report", season_report(view, setting)),
@@ -268,7 +255,7 @@ def _measured(storm: str, one: Reconciled) -> StormOfSeason:
         end=one.end,
         rounds=max(rounds, 1),
         parts=one.use.parts,
-        segments=one.use.segments[list(JUDGED)],
+        segments=one.use.segments,
         forecast=one.workspace.table("forecast", storm),
     )
 
@@ -321,34 +308,15 @@ def _inputs(
 def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
     """Every table of the season by the name of its file."""
     result = made.result
-    names = (
-        "budget",
-        "by_storm",
-        "by_route",
-        "by_yard",
-        "by_truck",
-        "by_route_and_storm",
-        "severity",
-        "fair_routes",
-        "fair_storms",
-        "chloride",
-        "chloride_basis",
-        "prewet_chloride",
-        "screening",
-        "season_concentration",
-        "evidence",
-        "repeated",
-        "savings",
-        "findings",
-    )
     curves = [frame.assign(material=name) for name, frame in result.burn_down.items()]
-    burn_down = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame()
-    return {
-        **{name: getattr(result, name) for name in names},
-        "burn_down": burn_down,
+    nothing = pd.DataFrame(columns=RESULTS["burn_down"].names)
+    own = {
+        "burn_down": pd.concat(curves, ignore_index=True) if curves else nothing,
         "truck_history": made.history,
         "yard_books": made.books,
     }
+    season = (table.name for table in RESULTS.values() if table.folder == "season")
+    return {name: own[name] if name in own else getattr(result, name) for name in season}
 
 
 def season_view(made: SeasonRun) -> SeasonView:

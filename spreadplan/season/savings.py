@@ -241,7 +241,7 @@ def _to_gain(season: _Season, excess: Floats, excess_u: Floats) -> list[dict[str
             true.mean(axis=0),
             true - reported,
             remark("beyond_their_settings"),
-            "this season's load tickets",
+            remark("from_tickets"),
         ),
         *_lines(
             season,
@@ -249,7 +249,7 @@ def _to_gain(season: _Season, excess: Floats, excess_u: Floats) -> list[dict[str
             reported,
             kept,
             remark("above_allowed_in_areas"),
-            "this season's plans and telemetry",
+            remark("from_plans_and_telemetry"),
         ),
         *_lines(
             season,
@@ -283,7 +283,7 @@ def _already(season: _Season, lowered: Floats | None) -> list[dict[str, Any]]:
             without.mean(axis=0),
             share * lowered,
             remark("lowered_in_areas"),
-            "this season's plans",
+            remark("from_plans"),
         )
         without = without + share * lowered
     wet = without * season.wet
@@ -309,7 +309,7 @@ def _lines(
     base_lb: Floats,
     saved_lb: Floats,
     basis: Remark,
-    source: str,
+    source: Remark | str,
     liquid_gal: Floats | None = None,
 ) -> list[dict[str, Any]]:
     """One row for each material that the practice works on.

@@ -16,37 +16,16 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = remark("as_planned")
-SCENARIO_COLUMNS: Final = (
-    "scenario",
-    "mass_ton",
-    "mass_lo_ton",
-    "mass_hi_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "lane_miles",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
+SCENARIO_COLUMNS: Final = tuple(
+    name for name in RESULTS["scenarios"].names if not name.endswith("_more") and name != "change"
 )
-COMPARED: Final = (
-    "mass_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
+COMPARED: Final = tuple(
+    name.removesuffix("_more") for name in RESULTS["scenarios"].names if name.endswith("_more")
 )
 
 
@@ -66,7 +45,7 @@ def rates_changed(inputs: PlanInputs, percent: float) -> Scenario:
     """
     factor = 1.0 + percent / 100.0
     if factor < 0.0:
-        raise ValueError(f"{percent} % would make rates negative")
+        raise ValueError(remark("rates_below_zero", change_pct=percent))
     policy = replace(inputs.policy, rates=_scaled(inputs.policy.rates, factor))
     changed = replace(inputs, policy=policy, rates=_scaled(inputs.rates, factor))
     name = remark("rates_by", change_pct=percent)
@@ -138,10 +117,10 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
     known = set(inputs.trucks["truck_id"])
     own = inputs.assignments["truck_id"] == truck_id
     if truck_id not in known or not own.any():
-        raise ValueError(f"truck {truck_id} is not known or has no route")
+        raise ValueError(remark("truck_without_route", truck=truck_id))
     for route, truck in instead.items():
         if truck not in known or truck == truck_id:
-            raise ValueError(f"route {route}: truck {truck} is not known or is out itself")
+            raise ValueError(remark("truck_not_free", route=route, truck=truck))
     other = inputs.assignments["route_id"].map(dict(instead))
     is_open = own & other.isna()
     assigned = inputs.assignments.assign(

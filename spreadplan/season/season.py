@@ -12,6 +12,7 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.verdicts import MORE_ROUNDS
 from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.season import budgets, chloride, overuse, water
 from spreadplan.season.budgets import Season
 from spreadplan.season.savings import savings
@@ -136,7 +137,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonAccounts:
         ),
         fair_storms=_guided(fair_comparison(use, storms, zones, ["storm", "material"]), materials),
         chloride=table,
-        chloride_basis=pd.DataFrame(basis, columns=["material", "fraction", "fraction_u", "basis"]),
+        chloride_basis=pd.DataFrame(basis, columns=RESULTS["chloride_basis"].names),
         without_chloride=unknown,
         prewet_chloride=chloride.prewet_chloride_lb(use, inputs.assignments, materials),
         screening=screening,
@@ -222,7 +223,7 @@ def _findings(
 def _budget_findings(budget: pd.DataFrame) -> list[Finding]:
     found = []
     for row in lines(budget):
-        scope = f"{row.scope} {row.scope_id}".strip()
+        scope = f"{row.scope} {row.scope_id}".removesuffix(" *").strip()
         subject = remark("of_budget", scope=scope, material=row.material)
         used, whole, most = (
             POUNDS_PER_TON * tons for tons in (row.used_ton, row.budget_ton, row.forecast_hi_ton)

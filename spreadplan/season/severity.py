@@ -28,6 +28,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import StormOfSeason, summed_use
 from spreadplan.units import POUNDS_PER_TON
 
@@ -64,19 +65,6 @@ SNOW_TO_WATER: Final = 10.0
 GUIDANCE: Final = (
     (32.0, 75.0, 75.0), (28.0, 200.0, 150.0), (20.0, 300.0, 250.0), (15.0, 400.0, 350.0),
 )  # fmt: skip
-
-STORM_COLUMNS: Final = (
-    "storm",
-    "start",
-    "hours",
-    "index",
-    "severity_hours",
-    "coldest_f",
-    "precipitation_in",
-    "guidance_lb_per_lane_mile",
-    "unrated_hours",
-    "note",
-)
 
 
 def severity_index(
@@ -202,7 +190,7 @@ def storm_severity(forecast: pd.DataFrame) -> Severity:
 
 
 def severity_table(storms: Sequence[StormOfSeason]) -> pd.DataFrame:
-    """One row for each storm and zone: zone, then `STORM_COLUMNS`.
+    """The table ``severity``, one row for each storm and zone.
 
     ``index`` is severity_hours over the rated hours, the index averaged over the storm.
     """
@@ -224,7 +212,7 @@ def severity_table(storms: Sequence[StormOfSeason]) -> pd.DataFrame:
                     **vars(got),
                 }
             )
-    return pd.DataFrame(found, columns=["zone", *STORM_COLUMNS])
+    return pd.DataFrame(found, columns=RESULTS["severity"].names)
 
 
 def _zone_rows(forecast: pd.DataFrame, zone: str) -> pd.DataFrame:

@@ -33,22 +33,14 @@ LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
 SEGMENT_KEYS: Final = ["route_id", "segment_id", "material"]
 PLANNED: Final = "planned"
 MEASURED: Final = "measured"
-USE_COLUMNS: Final = (
-    "storm",
-    "start",
-    "source",
-    "route_id",
-    "segment_id",
-    "truck_id",
-    "yard_id",
-    "material",
-    "lane_miles",
-    "treated_lane_miles",
-    "reported_lb",
-    "applied_lb",
-    "without_ticket_lb",
-    *LAYERS,
-)
+USE_TYPES: Final[Mapping[str, str]] = {
+    "storm": "object",
+    "start": "datetime64[ns, UTC]",
+    **dict.fromkeys(("source", *SEGMENT_KEYS[:2], "truck_id", "yard_id", "material"), "object"),
+    **dict.fromkeys(("lane_miles", "treated_lane_miles"), "float64"),
+    **dict.fromkeys(("reported_lb", "applied_lb", "without_ticket_lb", *LAYERS), "float64"),
+}
+"""Columns of the season's masses with their types, in their order."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -149,26 +141,22 @@ def season_use(storms: Sequence[StormOfSeason], assignments: pd.DataFrame) -> pd
 
     Returns
     -------
-    `USE_COLUMNS`, one row for each storm, route, segment, material and truck. ``lane_miles`` are
-    those of one application, ``treated_lane_miles`` those of all; both are shared between the
-    trucks of a segment by mass, so that they add up, and 0 off the routes. ``yard_id`` is "" for a
-    route without an assignment.
+    The columns of `USE_TYPES`, one row for each storm, route, segment, material and truck.
+    ``lane_miles`` are those of one application, ``treated_lane_miles`` those of all; both are
+    shared between the trucks of a segment by mass, so that they add up, and 0 off the routes.
+    ``yard_id`` is "" for a route without an assignment.
     """
     frames = [_storm_rows(one) for one in sorted(storms, key=lambda one: one.start)]
     if not frames:
         return _no_use()
     rows = pd.concat(frames, ignore_index=True)
     rows["yard_id"] = of_use(assignments, rows, "yard_id").fillna("").astype(object)
-    return rows[list(USE_COLUMNS)]
+    return rows[list(USE_TYPES)]
 
 
 def _no_use() -> pd.DataFrame:
     """The table of a season without storms: its columns, with their types."""
-    text = {"storm", "source", "route_id", "segment_id", "truck_id", "yard_id", "material"}
-    kinds = {"start": "datetime64[ns, UTC]"} | dict.fromkeys(text, "object")
-    return pd.DataFrame(
-        {name: pd.Series([], dtype=kinds.get(name, "float64")) for name in USE_COLUMNS}
-    )
+    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in USE_TYPES.items()})
 
 
 def _storm_rows(one: StormOfSeason) -> pd.DataFrame:

@@ -19,7 +19,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
-from spreadplan.remarks import Finding, Severity, remark
+from spreadplan.remarks import Finding, Remark, Severity, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import StormOfSeason
 from spreadplan.units import LITERS_PER_CUBIC_FOOT, MILLIGRAMS_PER_POUND
@@ -107,17 +107,25 @@ class _Water:
 
     flow_cfs: float
     background_mg_l: float
-    basis: str
+    basis: Remark
     known: bool
 
 
 def _water(area: Any) -> _Water:
     low, behind = area.low_flow_cfs > 0.0, area.background_mg_l >= 0.0
-    lacking = [name for name, there in (("low flow", low), ("background", behind)) if not there]
-    flow, top = "low flow" if low else "mean flow", "the background" if behind else "none"
-    basis = f"at {flow}, on top of {top}"
-    if lacking:
-        basis += f": {' and '.join(lacking)} {'are' if len(lacking) > 1 else 'is'} not known"
+    named = ((remark("low_flow"), low), (remark("background"), behind))
+    lacking = [name for name, there in named if not there]
+    not_known: tuple[Remark, ...] = ()
+    if len(lacking) == 1:
+        not_known = (remark("one_not_known", what=lacking[0]),)
+    elif lacking:
+        not_known = (remark("both_not_known", what=lacking[0], other=lacking[1]),)
+    basis = remark(
+        "at_flow",
+        flow=remark("low_flow") if low else remark("mean_flow"),
+        background=remark("the_background") if behind else remark("no_background"),
+        lacking=not_known,
+    )
     return _Water(
         float(area.low_flow_cfs if low else area.mean_flow_cfs),
         float(area.background_mg_l) if behind else 0.0,

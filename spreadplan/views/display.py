@@ -12,13 +12,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
 from hashlib import sha256
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from pandas.api.typing import NaTType
 
-from spreadplan.units import convert
+from spreadplan.units import area_rate_lb_per_lane_mile, convert
 
 Moment = pd.Timestamp | NaTType
 NBSP: Final = "\u00a0"
@@ -123,38 +123,78 @@ KINDS: Final[Mapping[str, Kind]] = {
         plain=True,
         decimals=1,
     ),
+    "rate_for_severity": Kind(
+        inside="pound/lane_mile",
+        us=("pound/lane_mile", "lb/lane-mile per hour of severity"),
+        metric=("kilogram/lane_km", "kg/lane-km per hour of severity"),
+        decimals=1,
+    ),
+    "concentration": Kind(inside="", us=("", "mg/L"), metric=("", "mg/L"), decimals=2, plain=True),
+    "offset": Kind(inside="meter", us=("foot", "ft"), metric=("meter", "m"), decimals=1),
+    "percent_per_month": Kind(
+        inside="", us=("", "% a month"), metric=("", "% a month"), decimals=1
+    ),
+    "hours": Kind(inside="", us=("", "h"), metric=("", "h"), decimals=1, plain=True),
     "percent": Kind(inside="", us=("", "%"), metric=("", "%"), decimals=1, plain=True),
     "minutes": Kind(inside="", us=("", "min"), metric=("", "min"), decimals=0),
     "seconds": Kind(inside="", us=("", "s"), metric=("", "s"), decimals=1, plain=True),
 }
 
 
+#: what g/m² stands in place of
+PER_AREA: Final = {"us": ("lb/lane-mile", "g/m²"), "metric": ("kg/lane-km", "g/m²")}
+
+
 @dataclass(frozen=True)
 class Display:
-    """Shows quantities in one system of units, times in one zone, money in one currency."""
+    """Shows quantities in one system of units, times in one zone, money in one currency.
+
+    area_lane_ft : width of the lanes that rates are meant for where they are shown per area, in
+        g/m²; 0 where they are shown per length of a lane.
+    """
 
     system: str
     timezone: tzinfo
     currency: str = "$"
+    area_lane_ft: float = 0.0
+
+    @property
+    def rates_per_area(self) -> bool:
+        """Whether rates of solids are shown in g/m² and not per length of a lane."""
+        return self.area_lane_ft > 0.0
+
+    def rate_on_lane(self, rate_lb_per_lane_mile: Any, lane_width_ft: Any) -> Any:
+        """A rate on lanes of some width, as `value` and the rest take it.
+
+        They know one lane width only, `area_lane_ft`: per area, the same mass on a narrower lane is
+        a higher rate. As it is where rates are shown per lane; shapes broadcast.
+        """
+        if not self.rates_per_area:
+            return rate_lb_per_lane_mile
+        return rate_lb_per_lane_mile * self.area_lane_ft / lane_width_ft
 
     def _labelled(self, kind: str) -> tuple[str, str]:
         return KINDS[kind].metric if self.system == "metric" else KINDS[kind].us
 
     def unit(self, kind: str) -> str:
         """The label of the unit in which a kind of quantity is shown."""
+        if self._by_area(kind):
+            return self._labelled(kind)[1].replace(*PER_AREA[self.system])
         return self._labelled(kind)[1]
+
+    def _by_area(self, kind: str) -> bool:
+        return self.rates_per_area and KINDS[kind].inside == KINDS["rate"].inside
 
     def value(self, inside: float, kind: str) -> float:
         """An inside value in the unit shown."""
-        unit = self._labelled(kind)[0]
-        if not unit or math.isnan(inside):
-            return float(inside)
-        return float(convert(np.array([inside], dtype=float), KINDS[kind].inside, unit)[0])
+        return float(self.values([inside], kind)[0])
 
     def values(self, inside: Iterable[float], kind: str) -> np.ndarray:
         """Inside values in the unit shown, shape (n,)."""
         unit = self._labelled(kind)[0]
         found = np.asarray(inside, dtype=float)
+        if self._by_area(kind):
+            return found / area_rate_lb_per_lane_mile(np.array(1.0), np.array(self.area_lane_ft))
         return convert(found, KINDS[kind].inside, unit) if unit else found
 
     def number(self, inside: float, kind: str) -> str:

@@ -19,6 +19,7 @@ from starlette.routing import Route
 from spreadplan.errors import BadInput
 from spreadplan.views.display import Display
 from spreadplan.views.setting import Setting, setting_of
+from spreadplan.views.voice import Voice
 from spreadplan.web import templating
 from spreadplan.web.access.accounts import may
 from spreadplan.web.access.security import same_site
@@ -99,6 +100,11 @@ class Visit:
         return setting_of(computed.settings(), computed.materials(), self.preference("units"))
 
     @property
+    def voice(self) -> Voice:
+        """Says remarks, and the names of materials and storms, to the visitor."""
+        return self.setting.voice
+
+    @property
     def display(self) -> Display:
         """Shows quantities in the visitor's units."""
         return self.setting.display
@@ -120,6 +126,7 @@ class Visit:
             "role": self.role,
             "can": self.can,
             "display": setting.display if setting else None,
+            "storm_name": setting.voice.storm if setting else str,
             "units": setting.display.system if setting else "us",
             "workspace_name": setting.workspace if setting else self.site.folder.name,
             "theme": self.preference("theme"),

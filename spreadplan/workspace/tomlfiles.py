@@ -52,6 +52,7 @@ WORKSPACE_KEYS: Final = {
     "season_end",
     "as_of",
     "currency",
+    "rate_unit",
 }
 
 
@@ -62,6 +63,7 @@ class Settings:
     as_of : the day that a finished or invented season is looked at.
     currency : the sign or word of the prices in materials.csv.
     storms : what people call each storm, by its folder.
+    rate_unit : "g_per_m2" where rates are to be read per area; "" for rates per lane.
     """
 
     name: str
@@ -73,6 +75,7 @@ class Settings:
     as_of: date | None = None
     currency: str = "$"
     storms: Mapping[str, str] = field(default_factory=dict)
+    rate_unit: str = ""
 
     def today(self) -> date:
         """The present day as the workspace has it: the day it names, else that of the clock."""
@@ -226,6 +229,7 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         wrong("season_end", "lies more than a year after season_start", "check the two dates")
     problems += unknown_keys(section, WORKSPACE_KEYS, file, "workspace")
     currency = _currency(section, wrong)
+    rate_unit = _rate_unit(section, wrong)
     storms, faults = _storm_names(data, path)
     problems += faults
     if any(problem.fatal for problem in problems):
@@ -242,7 +246,17 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         as_of=as_of,
         currency=currency,
         storms=storms,
+        rate_unit=rate_unit,
     ), problems
+
+
+def _rate_unit(section: Mapping[str, Any], wrong: KeyReport) -> str:
+    value = section.get("rate_unit", "")
+    if value in ("", "g_per_m2"):
+        return str(value)
+    remedy = 'write rate_unit = "g_per_m2", or leave it out for lb per lane-mile or kg per lane-km'
+    wrong("rate_unit", f"is {value!r}", remedy)
+    return ""
 
 
 def _currency(section: Mapping[str, Any], wrong: KeyReport) -> str:

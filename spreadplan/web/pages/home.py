@@ -10,8 +10,7 @@ from spreadplan.web.visits import Visit, page
 
 def home(visit: Visit) -> Response:
     """Where everything is, and what needs someone today."""
-    states = trucks.states(visit).values()
-    counts = {tone: sum(one.tone == tone for one in states) for tone in ("bad", "warn", "good")}
+    counts = trucks.counted(trucks.states(visit).values())
     return visit.render("web/home.html", counts=counts)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from starlette.exceptions import HTTPException
@@ -18,13 +18,17 @@ from spreadplan.views.display import Display
 from spreadplan.web.addresses import address, number_of
 from spreadplan.web.files.edits import Add, Change, Edit, Refused, Remove, is_storm
 from spreadplan.web.files.store import StoredRow
-from spreadplan.web.pages.plan import storm_of
+from spreadplan.web.pages.plan import refusal, storm_of
 from spreadplan.web.visits import Visit, action, page
-from spreadplan.web.work.changes_tried import DEGREE_F, Tried, parse, to_inside, what_if
+from spreadplan.web.work.changes_tried import AREA, DEGREE_F, Tried, parse, to_inside, what_if
 
 BLANK_ROWS: Final = 3
 NEW_ROWS: Final = 6
-RATE: Final = {"us": "rate_lb_per_lane_mile", "metric": "rate_kg_per_lane_km"}
+RATE: Final = {
+    "us": "rate_lb_per_lane_mile",
+    "metric": "rate_kg_per_lane_km",
+    AREA: f"rate_{AREA}",
+}
 #: what a visitor types, by system of units: the column of the contract and the kind of quantity
 TEMPERATURE: Final = {"us": "pavement_temp_f", "metric": "pavement_temp_c"}
 WATER: Final = {"us": "precipitation_in", "metric": "precipitation_mm"}
@@ -34,6 +38,7 @@ STEMS: Final = {
     "temperature": "pavement_temp",
     "water": "precipitation",
     "rate": "rate",
+    "area_rate": "rate",
     "liquid_per_mass": "prewet",
 }
 HEADINGS: Final = {
@@ -77,13 +82,16 @@ def forecast_fields(shown: Display) -> list[Field]:
     ]
 
 
-def rate_fields(shown: Display) -> list[Field]:
+def rate_fields(shown: Display, per_area: bool) -> list[Field]:
     """The columns of the planner's own rates."""
+    column = RATE[AREA if per_area else shown.system]
+    kind = "area_rate" if per_area else "rate"
+    label = f"Rate, {replace(shown, area_lane_ft=0.0).unit(kind)}"
     return [
         Field("route", "Route (* for all)", "route_id"),
         Field("application", "Application (* for all)", "application"),
         Field("start", "From", "start"),
-        Field("rate", f"Rate, {shown.unit('rate')}", RATE[shown.system], "rate"),
+        Field("rate", label, column, kind),
     ]
 
 
@@ -104,10 +112,14 @@ def truck_fields(shown: Display) -> list[Field]:
     ]
 
 
-def _tables(shown: Display) -> dict[str, list[Field]]:
+def _tables(visit: Visit, storm: str) -> dict[str, list[Field]]:
+    shown = visit.display
+    stored = visit.site.store.rows(_file(storm, "rates")) if storm else []
+    # a file has one kind of rate, and g/m² cannot become a rate per lane without a lane's width
+    per_area = RATE[AREA] in stored[0].values if stored else shown.rates_per_area
     return {
         "forecast": forecast_fields(shown),
-        "rates": rate_fields(shown),
+        "rates": rate_fields(shown, per_area),
         "storm_assignments": truck_fields(shown),
     }
 
@@ -136,7 +148,7 @@ def _form(
     status: int = 200,
 ) -> Response:
     shown, tables = visit.display, []
-    for table, fields in _tables(shown).items():
+    for table, fields in _tables(visit, storm).items():
         stored = visit.site.store.rows(_file(storm, table)) if storm else []
         rows = [
             {
@@ -184,8 +196,9 @@ def _shown(row: StoredRow, field: Field, shown: Display) -> str:
     text = row.values.get(name, "")
     columns = (TEMPERATURE, WATER, RATE, PREWET)
     source = {n: system for names in columns for system, n in names.items()}.get(name)
-    if source is None or source == shown.system or not text:
+    if source is None or source == shown.system or source == AREA or not text:
         return text
+    shown = replace(shown, area_lane_ft=0.0)
     try:
         return f"{shown.value(to_inside(float(text), field.kind, source), field.kind):.4g}"
     except ValueError:
@@ -257,8 +270,8 @@ def _words(problem: Problem) -> str:
 
 def _edits(visit: Visit, storm: str) -> list[Edit]:
     """An edit for each row that differs from what was shown."""
-    shown, edits = visit.display, []
-    for table, fields in _tables(shown).items():
+    edits: list[Edit] = []
+    for table, fields in _tables(visit, storm).items():
         file = _file(storm, table)
         marks = {
             name.rsplit("-", 1)[0]: visit.field(name)
@@ -303,7 +316,7 @@ def keep(visit: Visit) -> Response:
     storm, tried = storm_of(visit), parse(visit.fields("c"))
     without_file = [one for one in tried if one.what in ("speed", "gate")]
     if without_file:
-        words = "; ".join(one.words(visit.display) for one in without_file)
+        words = "; ".join(one.words(visit.setting.voice) for one in without_file)
         raise HTTPException(
             422,
             f"{words}: speeds stand in the file of the routes, and gates are chosen by the "
@@ -315,7 +328,7 @@ def keep(visit: Visit) -> Response:
         *_forecast_edits(visit, storm, [one for one in tried if one.what == "warmer"]),
     ]
     if edits:
-        words = "; ".join(one.words(visit.display) for one in tried)
+        words = "; ".join(one.words(visit.setting.voice) for one in tried)
         visit.site.store.apply(edits, visit.who, f"{storm}: {words}")
     return visit.go_to(address("plan", storm))
 
@@ -346,7 +359,7 @@ def _truck_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]
     try:
         wanted = own_assignments(workspace, storm, what_if(tried).trucks)
     except ValueError as error:
-        raise HTTPException(422, f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+        raise HTTPException(422, refusal(visit, error)) from None
     file = _file(storm, "storm_assignments")
     routes = {one.whom for one in tried}
     there = {

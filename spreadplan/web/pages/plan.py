@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,17 +20,19 @@ from spreadplan.runs.planning import inputs_changed
 from spreadplan.runs.what_if import EVERY, PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
+from spreadplan.views.plan_rates import as_read
+from spreadplan.views.plan_totals import decisions, yard_state
 from spreadplan.views.rate_sources import split_source
-from spreadplan.views.voice import Voice
+from spreadplan.views.voice import Voice, sentence_case
+from spreadplan.views.words import TERMS
 from spreadplan.web.addresses import address, number_of
 from spreadplan.web.files.mapping import tiles
 from spreadplan.web.pages.trucks import report
 from spreadplan.web.visits import Visit, page
 from spreadplan.web.work import map_layers
-from spreadplan.web.work.changes_tried import Tried, parse, query, what_if, without
+from spreadplan.web.work.changes_tried import AREA, Tried, parse, query, what_if, without
 from spreadplan.web.work.computed import whole_files
 from spreadplan.web.work.plan_summary import (
-    STATUS_WORDS,
     compared,
     plan_figures,
     problems_first,
@@ -63,6 +65,7 @@ def asked(visit: Visit) -> Asked:
     storm = storm_of(visit)
     tried = parse(visit.request.query_params.getlist("c"))
     view = plan_of(visit, storm, tried)
+    view = replace(view, plan=as_read(view.plan, visit.display))
     labels = [one.label for one in view.plan.applications]
     wanted = visit.query("a")
     label = wanted if wanted in labels else (labels[0] if labels else "")
@@ -82,9 +85,14 @@ def plan_of(visit: Visit, storm: str, tried: Sequence[Tried]) -> PlanView:
     try:
         return visit.site.computed.plan(storm, what_if(tried))
     except ValueError as error:
-        why = error.args[0] if error.args else ""
-        said = visit.setting.voice.say(why) if isinstance(why, Remark) else str(error)
-        raise HTTPException(400, f"{said[:1].upper()}{said[1:]}.") from None
+        raise HTTPException(400, refusal(visit, error)) from None
+
+
+def refusal(visit: Visit, error: ValueError) -> str:
+    """Why a change is not possible, as a sentence; the error holds a remark."""
+    why = error.args[0] if error.args else ""
+    said = visit.setting.voice.say(why) if isinstance(why, Remark) else str(error)
+    return f"{sentence_case(said)}."
 
 
 # --- pages -------------------------------------------------------------------------------------
@@ -100,21 +108,22 @@ def plan_page(visit: Visit) -> Response:
     """The plan of a storm."""
     if visit.query("try"):
         return _with_one_more(visit)
-    want, shown = asked(visit), visit.display
+    want, shown, voice = asked(visit), visit.display, visit.setting.voice
     as_it_stands = plan_of(visit, want.storm, ())
-    now = plan_figures(want.view, shown)
-    effect = compared(plan_figures(as_it_stands, shown), now) if want.tried else []
+    now = plan_figures(want.view, voice)
+    effect = compared(plan_figures(as_it_stands, voice), now) if want.tried else []
     workspace = want.view.workspace
     return visit.render(
         "web/plan.html",
         want=want,
         figures=now,
         effect=effect,
-        findings=problems_first(want.view, visit.setting.voice),
-        routes=route_rows(want.view, want.application, shown),
-        yards=_yards(want.view, shown),
+        decisions=voice.say(decisions(want.view.plan)),
+        findings=problems_first(want.view, voice),
+        routes=route_rows(want.view, want.application, voice),
+        yards=_yards(want.view, voice),
         chips=[
-            (one.words(shown), want.address + want.query(without(want.tried, one)))
+            (one.words(voice), want.address + want.query(without(want.tried, one)))
             for one in want.tried
         ],
         applications=[
@@ -149,7 +158,7 @@ def _with_one_more(visit: Visit) -> Response:
             application=application,
             value=value,
             truck=truck,
-            system=shown.system,
+            system=AREA if kind == "rate" and shown.rates_per_area else shown.system,
         ).text()
     )
     tried = parse(texts)
@@ -176,22 +185,20 @@ def _choices(want: Asked, shown: Display) -> dict[str, Any]:
     }
 
 
-def _yards(view: PlanView, shown: Display) -> list[dict[str, str]]:
-    rows = []
+def _yards(view: PlanView, voice: Voice) -> list[dict[str, Any]]:
+    rows, shown = [], voice.display
     for row in lines(view.plan.yards):
         tons: Mapping[str, float] = {
             name: POUNDS_PER_TON * float(getattr(row, f"{name}_ton"))
             for name in ("needed", "needed_hi", "on_hand", "short", "order")
         }
         texts = {name: shown.number(value, "bulk") for name, value in tons.items()}
-        tone = "bad" if tons["short"] > 0 else ""
-        counted = shown.date(row.on_hand_at)
         rows.append(
             {
                 "yard_id": row.yard_id,
-                "material": row.material,
-                "tone": tone,
-                "counted": counted,
+                "material": voice.material(row.material),
+                "state": yard_state(row),
+                "counted": shown.date(row.on_hand_at),
                 **texts,
             }
         )
@@ -215,13 +222,13 @@ def _weather(want: Asked, shown: Display) -> list[dict[str, str]]:
 
 def route(visit: Visit) -> Response:
     """One route: what the driver sets, stretch by stretch, and every segment."""
-    want, shown, route_id = asked(visit), visit.display, visit.path("route")
+    want, voice, route_id = asked(visit), visit.setting.voice, visit.path("route")
     segments = want.view.plan.segments
     mine = segments[segments["route_id"] == route_id]
     if mine.empty:
         raise HTTPException(404, "There is no such route in this plan.")
     mine = mine[mine["application"] == want.application]
-    rows = [segment_facts(mine.iloc[at], visit.setting.voice) for at in range(len(mine))]
+    rows = [segment_facts(mine.iloc[at], voice) for at in range(len(mine))]
     return visit.render(
         "web/route.html",
         want=want,
@@ -235,7 +242,7 @@ def route(visit: Visit) -> Response:
         summary=next(
             (
                 row
-                for row in route_rows(want.view, want.application, shown)
+                for row in route_rows(want.view, want.application, voice)
                 if row["route_id"] == route_id
             ),
             None,
@@ -264,7 +271,6 @@ def _route_address(want: Asked, route_id: str, application: str) -> str:
 def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
     """One segment of a plan, in words."""
     shown = voice.display
-    tone, words = STATUS_WORDS[str(row["status"])]
     source, memory = split_source(row["rate_source"], voice)
     rate = {
         name: shown.show(float(row[f"{name}_rate_lb_per_lane_mile"]), "rate")
@@ -277,10 +283,9 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
         "name": row["name"] or row["segment_id"],
         "route_id": row["route_id"],
         "truck_id": row["truck_id"] or NOTHING,
-        "material": row["material"],
+        "material": voice.material(row["material"]) if row["material"] else NOTHING,
         "application": row["application"],
-        "tone": tone,
-        "status": words,
+        "status": TERMS["plan_status"][str(row["status"])],
         "target": rate["target"],
         "achieved": rate["achieved"],
         "gate": shown.show(float(row["gate_in"]), "gate"),
@@ -301,14 +306,11 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
 
 def compare_page(visit: Visit) -> Response:
     """Two plans of one storm side by side: ?a= and ?b= are the changes of each."""
-    storm, shown = storm_of(visit), visit.display
+    storm, voice = storm_of(visit), visit.setting.voice
     sides = [parse(visit.request.query_params.getlist(name)) for name in ("a", "b")]
     views = [plan_of(visit, storm, tried) for tried in sides]
     problems = [
-        {
-            (one.subject, one.what, one.remedy)
-            for one in problems_first(view, visit.setting.voice)["problem"]
-        }
+        {(one.subject, one.what, one.remedy) for one in problems_first(view, voice)["problem"]}
         for view in views
     ]
     return visit.render(
@@ -316,13 +318,13 @@ def compare_page(visit: Visit) -> Response:
         storm=storm,
         sides=[
             {
-                "words": [one.words(shown) for one in tried],
+                "words": [one.words(voice) for one in tried],
                 "address": address("plan", storm) + query(tried),
             }
             for tried in sides
         ],
-        rows=compared(plan_figures(views[0], shown), plan_figures(views[1], shown)),
-        routes=route_differences(views[0], views[1], shown),
+        rows=compared(plan_figures(views[0], voice), plan_figures(views[1], voice)),
+        routes=route_differences(views[0], views[1], voice.display),
         gone=sorted(problems[0] - problems[1]),
         new=sorted(problems[1] - problems[0]),
         kept_query=query(sides[0], "a"),
@@ -374,8 +376,8 @@ def plan_places(visit: Visit) -> Response:
             "names": map_layers.route_marks(named),
             "bounds": map_layers.bounds([segments]),
             "legend": legend,
-            "unknown": "not treated",
-            "doubt": "no setting, or rate not reached",
+            "unknown": TERMS["plan_map"]["none"].words,
+            "doubt": TERMS["plan_map"]["doubt"].words,
             "tiles": {"address": background.address, "credit": background.credit}
             if background
             else None,

@@ -12,8 +12,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.errors import Problem
+from spreadplan.remarks import Remark, remark
 from spreadplan.runs.trial import TestTrial, try_test
-from spreadplan.views.display import Display, as_text, plural
+from spreadplan.views.display import Display, as_text
 from spreadplan.views.voice import Voice
 from spreadplan.web.files.edits import Add, Refused
 from spreadplan.web.pages.trucks import TESTS, state_of
@@ -56,13 +57,13 @@ def form(visit: Visit) -> Response:
         "web/test.html",
         state=state,
         display=shown,
-        materials=[*wanted, *others],
+        materials=[(one, visit.setting.voice.material(one)) for one in (*wanted, *others)],
         gates=gates,
         closed_loop=state.truck.closed_loop,
         gate_field=GATE[shown.system],
         mass=MASS[shown.system],
         target=workspace.policy.calibration_pct,
-        advice=[item for item in state.advice if item["what"] != "Good enough now"],
+        advice=[item for item in state.advice if item.pressing],
     )
 
 
@@ -73,6 +74,11 @@ def _display(visit: Visit, units: object) -> Display:
     """
     shown = visit.display
     return replace(shown, system=units) if isinstance(units, str) and units in MASS else shown
+
+
+def _voice(visit: Visit, units: object) -> Voice:
+    """A voice in the units that a test was begun in."""
+    return replace(visit.setting.voice, display=_display(visit, units))
 
 
 def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:
@@ -88,7 +94,7 @@ def answer_trial(visit: Visit) -> Response:
     """What the run gives so far, in words."""
     state = state_of(visit, visit.path("truck"))
     trial = _tried(visit, state.truck_id, *_sent(visit))
-    return visit.json(trial_as_json(trial, _display(visit, visit.body.get("units"))))
+    return visit.json(trial_as_json(trial, _voice(visit, visit.body.get("units"))))
 
 
 def _tried(
@@ -98,12 +104,12 @@ def _tried(
     return try_test(view.workspace, view.calibration, {**test, "truck_id": truck_id}, weighings)
 
 
-def trial_as_json(trial: TestTrial, shown: Display) -> dict[str, Any]:
+def trial_as_json(trial: TestTrial, voice: Voice) -> dict[str, Any]:
     """A trial for the screen: net, discharge, mass per count, whether it will do, advice."""
     faults = [_where(problem) for problem in trial.problems if problem.fatal]
     if trial.run is None:
         return {"ready": False, "problems": faults}
-    run, result, voice = trial.run, trial.run.result, Voice(shown)
+    run, result = trial.run, trial.run.result
     warnings, reason = result["warnings"], result["reason"]
     assert isinstance(warnings, tuple)
     assert isinstance(reason, tuple)
@@ -111,7 +117,7 @@ def trial_as_json(trial: TestTrial, shown: Display) -> dict[str, Any]:
     def pm(name: str, kind: str) -> str:
         u = name.replace("_lb_per_min", "_u_lb_per_min") if kind == "discharge" else f"{name}_u"
         u = "net_u_lb" if name == "net_lb" else u
-        return shown.show_pm(_number(result[name]), _number(result[u]), kind)
+        return voice.display.show_pm(_number(result[name]), _number(result[u]), kind)
 
     counted = math.isfinite(_number(result["lb_per_count"]))
     return {
@@ -123,19 +129,19 @@ def trial_as_json(trial: TestTrial, shown: Display) -> dict[str, Any]:
         "measured": _percent(run.measured_pct),
         "allowed": _percent(run.allowed_pct),
         "fine": bool(run.fine_enough),
-        "advice": _advice(trial),
+        "advice": voice.say_all(_advice(trial)),
         "warnings": [voice.say(one) for one in warnings],
         "counts": bool(result["valid"]),
         "reason": voice.say_all(reason),
-        "questions": _questions(trial, shown),
+        "questions": _questions(trial, voice),
         "notes": [voice.say(one) for one in run.notes],
     }
 
 
-def _questions(trial: TestTrial, shown: Display) -> list[dict[str, str]]:
+def _questions(trial: TestTrial, voice: Voice) -> list[dict[str, str]]:
     """What must be looked at again before the test is saved."""
     asked = () if trial.run is None else trial.run.questions
-    return [{"code": one.code, "text": Voice(shown).say(one)} for one in asked]
+    return [{"code": one.code, "text": voice.say(one)} for one in asked]
 
 
 def _number(value: object) -> float:
@@ -146,24 +152,21 @@ def _percent(value: float) -> str:
     return f"{as_text(value, 1)}\u00a0%" if math.isfinite(value) else ""
 
 
-def _advice(trial: TestTrial) -> str:
+def _advice(trial: TestTrial) -> list[Remark]:
+    """Whether the run is long enough, or how long it should be."""
     run = trial.run
     if run is None or not math.isfinite(run.measured_pct):
-        return ""
-    adds = f"Weighing and timing add {_percent(run.measured_pct)} (95 %)"
+        return []
+    adds = remark("adds_pct", measured_pct=run.measured_pct, allowed_pct=run.allowed_pct)
     if run.fine_enough:
-        return f"Long enough: {adds.lower()}, {_percent(run.allowed_pct)} is allowed."
+        return [remark("run_long_enough", adds=adds)]
     advised = run.advised
     if advised is None:
-        return f"{adds}, {_percent(run.allowed_pct)} is allowed."
-    catch = (
-        f" and weigh about {plural(advised.containers, 'container')}" if advised.containers else ""
-    )
-    limit = "" if advised.fine_enough else "; this scale is too coarse for the target: use a finer"
-    return (
-        f"Run longer: at least {as_text(advised.run_s, 0)}\u00a0s{catch}{limit}. "
-        f"{adds}, {_percent(run.allowed_pct)} is allowed."
-    )
+        return [remark("run_adds", adds=adds)]
+    coarse = [] if advised.fine_enough else [remark("scale_too_coarse")]
+    return [
+        remark("run_longer", run_s=advised.run_s, weigh=advised.weigh, coarse=coarse, adds=adds)
+    ]
 
 
 # --- saving ------------------------------------------------------------------------------------
@@ -179,8 +182,8 @@ def save_test(visit: Visit) -> Response:
     there = next((r for r in visit.site.store.rows(TESTS) if r.values["test_id"] == test_id), None)
     if there is not None and there.values["truck_id"] == state.truck_id:
         return visit.json({"test_id": test_id, "already_there": True})
-    shown = _display(visit, visit.body.get("units"))
-    asked = _questions(_tried(visit, state.truck_id, test, weighings), shown)
+    voice = _voice(visit, visit.body.get("units"))
+    asked = _questions(_tried(visit, state.truck_id, test, weighings), voice)
     sure = visit.body.get("sure")
     unsure = [one for one in asked if not isinstance(sure, list) or one["code"] not in sure]
     if unsure:

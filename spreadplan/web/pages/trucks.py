@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterable
 from typing import TypeVar
 
 from markupsafe import Markup
@@ -10,11 +11,14 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
 from spreadplan.frames import lines
+from spreadplan.remarks import remark
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.reports.charts import curve_groups, discharge_curves
 from spreadplan.reports.figure import SCREEN_HEIGHT_IN, SCREEN_WIDTH_IN
 from spreadplan.reports.truck_state import TruckState, truck_states
-from spreadplan.views.display import Display
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import TERMS
+from spreadplan.views.words.term import Term
 from spreadplan.web.access.security import REPORT_POLICY
 from spreadplan.web.addresses import address
 from spreadplan.web.files.edits import Change
@@ -24,6 +28,7 @@ from spreadplan.web.work.computed import whole_files
 T = TypeVar("T")
 TESTS = "discharge_tests.csv"
 ORDER = {"bad": 0, "warn": 1, "good": 2}
+"""Tones, what needs something first."""
 
 
 def states(visit: Visit) -> dict[str, TruckState]:
@@ -63,17 +68,24 @@ def trucks(visit: Visit) -> Response:
     assigned: dict[str, list[str]] = {}
     for row in lines(visit.site.computed.fleet().workspace.table("assignments")):
         assigned.setdefault(str(row.truck_id), []).append(str(row.route_id))
-    counts = {tone: sum(one.tone == tone for one in listed) for tone in ORDER}
     as_of = visit.display.date(visit.site.computed.fleet().calibration.as_of)
     return visit.render(
-        "web/trucks.html", trucks=listed, assigned=assigned, counts=counts, as_of=as_of
+        "web/trucks.html", trucks=listed, assigned=assigned, counts=counted(listed), as_of=as_of
     )
+
+
+def counted(found: Iterable[TruckState]) -> list[tuple[int, Term]]:
+    """How many trucks there are of each standing, the worst first."""
+    numbers = Counter(one.validity.term for one in found)
+    return [(numbers[term], term) for term in TERMS["truck_standing"].values() if numbers[term]]
 
 
 def truck(visit: Visit) -> Response:
     """One truck: whether its calibration counts, its curves, tests and what to do next."""
     state = state_of(visit, visit.path("truck"))
-    charts = _remember(visit, "truck charts", state.truck_id, lambda: curves(state, visit.display))
+    charts = _remember(
+        visit, "truck charts", state.truck_id, lambda: curves(state, visit.setting.voice)
+    )
     changes = [
         (visit.display.date(row.changed_at), row.what, row.note)
         for row in lines(state.truck.changes.sort_values("changed_at", ascending=False))
@@ -84,6 +96,7 @@ def truck(visit: Visit) -> Response:
         charts=charts,
         changes=changes,
         closed_loop=state.truck.closed_loop,
+        no_test=visit.setting.voice.say(remark("no_test_on_record")),
     )
 
 
@@ -134,13 +147,13 @@ def void(visit: Visit) -> Response:
 # --- curves ------------------------------------------------------------------------------------
 
 
-def curves(state: TruckState, shown: Display) -> list[Markup]:
+def curves(state: TruckState, voice: Voice) -> list[Markup]:
     """A chart for each material and gate, as on the certificate."""
     models, tests = state.truck.models, state.truck.tests
     if not models and tests.empty:
         return []
     charts = (
-        discharge_curves(models, tests, shown, SCREEN_WIDTH_IN, SCREEN_HEIGHT_IN, [group])
+        discharge_curves(models, tests, voice, SCREEN_WIDTH_IN, SCREEN_HEIGHT_IN, [group])
         for group in curve_groups(models, tests)
     )
     return [chart.on_screen(f"curve{number}") for number, chart in enumerate(charts)]

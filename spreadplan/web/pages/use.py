@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any, Final
 
 import geopandas as gpd
@@ -19,7 +18,9 @@ from spreadplan.reports.use_report import by_departure, unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
-from spreadplan.views.use_segments import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
+from spreadplan.views.use_segments import MORE_ROUNDS_KIND, kinds_as_said, lane_factors
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import TERMS, term
 from spreadplan.web.addresses import number_of
 from spreadplan.web.files.mapping import tiles
 from spreadplan.web.pages.plan import storm_of
@@ -27,18 +28,7 @@ from spreadplan.web.visits import Visit, page
 from spreadplan.web.work import map_layers
 from spreadplan.web.work.result_tables import made_at, out_of_date, points, shown_table, tables
 
-VERDICTS: Final[Mapping[str, tuple[str, str]]] = {
-    "over": ("bad", "over"),
-    "probably_over": ("warn", "probably over"),
-    MORE_ROUNDS_KIND: ("warn", MORE_ROUNDS),
-    "under": ("bad", "under"),
-    "probably_under": ("warn", "probably under"),
-    "within": ("good", "within"),
-    "unknown": ("none", "cannot be said"),
-}
-"""Verdict: tone and words, in the order of a table."""
 CLASS_OF: Final = {"under": 0, "probably_under": 1, "within": 2, "probably_over": 3, "over": 4}
-LEGEND: Final = ("under", "probably under", "within", "probably over", "over")
 OFF_ROUTE: Final = "off_route"
 USED: Final = ("use_segments", "use_routes", "use_trucks", "balance", "quarantine")
 """The tables that the page of a storm shows."""
@@ -59,6 +49,7 @@ def _state(visit: Visit, storm: str) -> dict[str, Any]:
     made = made_at(visit, f"{storm}/use_segments.csv")
     return {
         "storm": storm,
+        "name": visit.voice.storm(storm),
         "files": [(path.name, _size(path.stat().st_size)) for path in files],
         "tickets": [
             (name, (folder / TABLES[name].file).is_file()) for name in ("loads", "returns")
@@ -74,7 +65,7 @@ def _size(size: int) -> str:
 
 def use(visit: Visit) -> Response:
     """One storm: drop in, work out, look."""
-    storm, shown = storm_of(visit), visit.display
+    storm, shown, voice = storm_of(visit), visit.display, visit.voice
     found, unreadable = tables(visit, storm, USED)
     segments, routes, trucks, balance, quarantine = (found[name] for name in USED)
     context: dict[str, Any] = {
@@ -82,22 +73,24 @@ def use(visit: Visit) -> Response:
         "unreadable": unreadable,
     }
     if segments is not None and routes is not None:
-        counts = kinds(segments).value_counts()
+        counts = kinds_as_said(segments, voice).value_counts()
         context |= {
             "verdicts": [
-                (tone, words, int(counts.get(name, 0)), name)
-                for name, (tone, words) in VERDICTS.items()
+                (verdict.tone, verdict.words, int(counts.get(name, 0)), name)
+                for name, verdict in TERMS["use_verdict"].items()
             ],
-            "routes": [_route_row(row, shown) for row in lines(routes)],
+            "routes": [_route_row(row, voice) for row in lines(routes)],
             "chart": _routes_chart(visit, storm, routes),
-            "trucks": [_truck_row(row) for row in lines(trucks)] if trucks is not None else [],
-            "unticketed": unticketed(trucks, shown)
+            "trucks": [_truck_row(row, voice) for row in lines(trucks)]
+            if trucks is not None
+            else [],
+            "unticketed": unticketed(trucks, voice)
             if trucks is not None and "without_ticket_lb" in trucks
             else [],
-            "balance": [_balance_row(row, shown) for row in lines(balance)]
+            "balance": [_balance_row(row, voice) for row in lines(balance)]
             if balance is not None
             else [],
-            "worst": _worst(segments, shown),
+            "worst": _worst(segments, voice),
             "refused": _refused(quarantine),
             "off_route": shown.show(
                 float(segments.loc[segments["segment_id"] == OFF_ROUTE, "reported_lb"].sum()),
@@ -118,12 +111,13 @@ def _refused(quarantine: pd.DataFrame | None) -> list[tuple[str, int]]:
     return [(str(reason), int(count)) for reason, count in counts.items()][:8]
 
 
-def _route_row(row: Any, shown: Display) -> dict[str, Any]:
+def _route_row(row: Any, voice: Voice) -> dict[str, Any]:
+    shown = voice.display
     over, under = int(row.over_segments), int(row.under_segments)
     more = int(getattr(row, "more_rounds_segments", 0))
     return {
         "route_id": "off the routes" if row.route_id == OFF_ROUTE else row.route_id,
-        "material": row.material,
+        "material": voice.material(row.material),
         "planned": shown.number(row.planned_lb, "bulk"),
         "applied": shown.number(row.applied_lb, "bulk"),
         "range": _range(row.applied_lo_lb, row.applied_hi_lb, shown),
@@ -142,19 +136,20 @@ def _range(low: float, high: float, shown: Display) -> str:
 
 def _routes_chart(visit: Visit, storm: str, routes: pd.DataFrame) -> Markup | None:
     """Applied against planned mass, as in the report."""
-    policy, shown = visit.site.computed.tables("policy").policy, visit.display
+    policy, voice = visit.site.computed.tables("policy").policy, visit.voice
 
     def make() -> Markup | None:
         table = by_departure(routes)
-        drawn = use_charts.route_chart(table, policy.over_pct, policy.under_pct, shown)
+        drawn = use_charts.route_chart(table, policy.over_pct, policy.under_pct, voice)
         return None if drawn is None else drawn.on_screen()
 
-    key = ("routes chart", storm, made_at(visit, f"{storm}/use_routes.csv"), shown.system)
+    made = made_at(visit, f"{storm}/use_routes.csv")
+    key = ("routes chart", storm, made, voice.display, *voice.materials.items())
     return visit.site.computed.remember(key, make)
 
 
-def _truck_row(row: Any) -> dict[str, Any]:
-    agrees = row.verdict == "agrees"
+def _truck_row(row: Any, voice: Voice) -> dict[str, Any]:
+    verdict = term("truck_verdict", row.verdict)
     low, high = as_text(row.season_lo, 3), as_text(row.season_hi, 3)
     ratio = (
         f"{as_text(row.season_ratio, 3)} ({low} to {high})"
@@ -163,55 +158,56 @@ def _truck_row(row: Any) -> dict[str, Any]:
     )
     return {
         "truck_id": row.truck_id,
-        "material": row.material,
+        "material": voice.material(row.material),
         "ratio": ratio,
-        "verdict": row.verdict,
-        "tone": "good" if agrees else "warn",
+        "verdict": verdict.words,
+        "tone": "bad" if row.test_again == "true" else verdict.tone,
         "advice": row.advice,
     }
 
 
-def _balance_row(row: Any, shown: Display) -> dict[str, Any]:
+def _balance_row(row: Any, voice: Voice) -> dict[str, Any]:
+    shown, verdict = voice.display, term("balance_verdict", row.verdict)
     names = ("opening", "delivered", "loaded", "returned", "expected", "counted", "difference")
     texts = {
         name: shown.number(POUNDS_PER_TON * float(getattr(row, f"{name}_ton")), "bulk")
         for name in names
     }
-    tone = "bad" if row.verdict not in ("agrees", "not counted yet") else ""
     return {
         "yard_id": row.yard_id,
-        "material": row.material,
-        "verdict": row.verdict,
-        "tone": tone,
+        "material": voice.material(row.material),
+        "verdict": verdict.words,
+        "tone": verdict.tone,
         **texts,
     }
 
 
-def _worst(segments: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
+def _worst(segments: pd.DataFrame, voice: Voice) -> list[dict[str, Any]]:
     """The segments that were judged over or under, the surest first."""
     judged = segments[segments["verdict"].isin(["over", "under"])]
     surest = judged[["p_over", "p_under"]].max(axis=1)
     first = judged.assign(place=np.flatnonzero(segments["verdict"].isin(["over", "under"])))
     first = first.iloc[np.argsort(-surest.to_numpy(), kind="stable")][:MOST_WORST]
-    return [{**segment_row(row, shown), "place": int(row.place)} for row in lines(first)]
+    return [{**segment_row(row, voice), "place": int(row.place)} for row in lines(first)]
 
 
-def segment_row(row: Any, shown: Display) -> dict[str, Any]:
-    """One segment's use, in words."""
-    kind = kinds(pd.DataFrame({"verdict": [row.verdict], "reason": [row.reason]})).iloc[0]
-    tone, words = VERDICTS.get(kind, ("none", row.verdict))
+def segment_row(row: Any, voice: Voice, lane_factor: float = 1.0) -> dict[str, Any]:
+    """One segment's use, in words; ``lane_factor`` : see `use_segments.lane_factors`."""
+    shown = voice.display
+    one = pd.DataFrame({"verdict": [row.verdict], "reason": [row.reason]})
+    verdict = term("use_verdict", kinds_as_said(one, voice).iloc[0])
     return {
         "route_id": row.route_id,
         "segment_id": row.segment_id,
-        "material": row.material,
-        "tone": tone,
-        "verdict": words,
+        "material": voice.material(row.material),
+        "tone": verdict.tone,
+        "verdict": verdict.words,
         "applied": shown.show(row.applied_lb, "mass"),
         "range": shown.show_range(row.applied_lo_lb, row.applied_hi_lb, "mass"),
         "planned": shown.show(row.planned_lb, "mass"),
         "allowed": shown.show(row.allowed_lb, "mass"),
         "reported": shown.show(row.reported_lb, "mass"),
-        "rate": shown.show(row.applied_rate_lb_per_lane_mile, "rate"),
+        "rate": shown.show(lane_factor * row.applied_rate_lb_per_lane_mile, "rate"),
         "passes": as_text(row.passes, 1, plain=True) if math.isfinite(row.passes) else NOTHING,
         "p_over": percent(row.p_over),
         "p_under": percent(getattr(row, "p_under", math.nan)),
@@ -246,7 +242,7 @@ def use_lines(visit: Visit) -> Response:
     """The segments, coloured by verdict, for the part of the map in view."""
     drawn = _drawn(visit, storm_of(visit))
     box, zoom = map_layers.box_of(visit.query("box")), map_layers.zoom_of(visit.query("zoom"))
-    kind = kinds(drawn)
+    kind = kinds_as_said(drawn, visit.voice)
     number = kind.map(CLASS_OF).fillna(2).to_numpy(dtype=int)
     looks_by = [kind.isin(CLASS_OF), kind == MORE_ROUNDS_KIND]
     look = np.select(looks_by, ["rate", "doubt"], "none")
@@ -266,9 +262,9 @@ def use_places(visit: Visit) -> Response:
             "yards": map_layers.yard_marks(workspace.table("yards")),
             "names": map_layers.route_marks(_routes(visit)),
             "bounds": map_layers.bounds([drawn]),
-            "legend": list(LEGEND),
-            "unknown": "cannot be said",
-            "doubt": MORE_ROUNDS,
+            "legend": [term("use_verdict", name).words for name in CLASS_OF],
+            "unknown": term("use_verdict", "unknown").words,
+            "doubt": term("use_verdict", MORE_ROUNDS_KIND).words,
             "tiles": {"address": background.address, "credit": background.credit}
             if background
             else None,
@@ -287,6 +283,7 @@ def use_segment(visit: Visit) -> Response:
     if segments is None or place is None or place >= len(segments):
         raise HTTPException(404, "There is no such segment.")
     row = next(lines(segments.iloc[[place]]))
+    factor = lane_factors(segments.iloc[[place]], _routes(visit), shown)
     found = points(visit, storm, row.route_id, row.segment_id)
     passes = _passes(found, shown)
     seen = set(found["truck_id"].astype(str))
@@ -297,10 +294,10 @@ def use_segment(visit: Visit) -> Response:
     )
     return visit.render(
         "web/use_segment.html",
-        facts=segment_row(row, shown),
+        facts=segment_row(row, visit.voice, float(factor[0])),
         passes=passes[:MOST_PASSES],
         more=max(len(passes) - MOST_PASSES, 0),
-        trucks=[_truck_row(one) for one in lines(mine)],
+        trucks=[_truck_row(one, visit.voice) for one in lines(mine)],
     )
 
 

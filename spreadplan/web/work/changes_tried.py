@@ -17,8 +17,10 @@ from urllib.parse import urlencode
 
 from starlette.exceptions import HTTPException
 
+from spreadplan.remarks import Remark, remark
 from spreadplan.runs.what_if import EVERY, WhatIf
 from spreadplan.views.display import Display
+from spreadplan.views.voice import Voice
 
 What = Literal["rate", "speed", "gate", "truck", "warmer"]
 MOST: Final = 60
@@ -26,6 +28,8 @@ MOST: Final = 60
 QUANTITY: Final[Mapping[str, str]] = {"rate": "rate", "speed": "speed", "gate": "gate"}
 #: °F that one degree of the system shown is
 DEGREE_F: Final = {"us": 1.0, "metric": 1.8}
+AREA: Final = "g_per_m2"
+"""Stands in place of a system of units where a rate was typed in g/m²."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,20 +64,37 @@ class Tried:
             return self.value * DEGREE_F[self.system]
         return to_inside(self.value, QUANTITY[self.what], self.system)
 
-    def words(self, shown: Display) -> str:
+    def words(self, voice: Voice) -> str:
         """For people."""
-        whom = {"warmer": "all zones", "gate": "all trucks"}.get(self.what, "all routes")
-        whom = whom if self.whom == EVERY else self.whom
+        return voice.say(self._said())
+
+    def _said(self) -> Remark:
+        whom, label = self._whom(), self.application
         if self.what == "truck":
-            since = f" from application {self.application} on" if self.application else ""
-            return f"{whom}: truck {self.truck}{since}"
+            since = [remark("from_round", application=label)] if label else []
+            return remark("truck_to_try", whom=whom, truck=self.truck, since=since)
+        if self.what == "speed":
+            return remark("speed_to_try", whom=whom, speed_mph=self.inside())
+        if self.what == "gate":
+            return remark("gate_to_try", whom=whom, gate_in=self.inside())
+        if self.what == "rate":
+            when = [] if label in ("", EVERY) else [remark("only_in_round", application=label)]
+            if self.system == AREA:
+                typed = self.value
+                return remark("area_rate_to_try", whom=whom, when=when, rate_g_per_m2=typed)
+            rate = self.inside()
+            return remark("rate_to_try", whom=whom, when=when, rate_lb_per_lane_mile=rate)
+        step = self.inside()
+        way = remark("warmer_by", step_f=step) if step >= 0 else remark("colder_by", step_f=-step)
+        change = remark("pavement_than_forecast", change=way)
+        return remark("weather_to_try", whom=whom, change=change)
+
+    def _whom(self) -> Remark:
+        if self.whom != EVERY:
+            return remark("named_one", name=self.whom)
         if self.what == "warmer":
-            degrees = self.inside() / DEGREE_F[shown.system]
-            way = "warmer" if degrees >= 0 else "colder"
-            return f"{whom}: pavement {abs(degrees):g}\u00a0{shown.unit('temperature')} {way}"
-        value = shown.show(self.inside(), QUANTITY[self.what])
-        when = "" if self.application in ("", EVERY) else f", application {self.application}"
-        return f"{whom}{when}: {self.what} {value}"
+            return remark("all_zones")
+        return remark("every_truck") if self.what == "gate" else remark("every_route")
 
 
 def to_inside(value: float, kind: str, system: str) -> float:
@@ -98,7 +119,10 @@ def parse(texts: Sequence[str]) -> tuple[Tried, ...]:
 def _parsed(text: str) -> Tried:
     try:
         what, whom, application, value, system = json.loads(text)
-        if what not in ("rate", "speed", "gate", "truck", "warmer") or system not in DEGREE_F:
+        if what not in ("rate", "speed", "gate", "truck", "warmer") or system not in (
+            *DEGREE_F,
+            *([AREA] if what == "rate" else []),
+        ):
             raise ValueError(what)
         if not (isinstance(whom, str) and isinstance(application, str)):
             raise ValueError(whom)
@@ -128,7 +152,16 @@ def what_if(tried: Sequence[Tried]) -> WhatIf:
         return [one for one in tried if one.what == what]
 
     return WhatIf(
-        rates=tuple((one.whom, one.application or EVERY, one.inside()) for one in of("rate")),
+        rates=tuple(
+            (one.whom, one.application or EVERY, one.inside())
+            for one in of("rate")
+            if one.system != AREA
+        ),
+        area_rates=tuple(
+            (one.whom, one.application or EVERY, one.value)
+            for one in of("rate")
+            if one.system == AREA
+        ),
         speeds=tuple((one.whom, one.inside()) for one in of("speed")),
         gates=tuple((one.whom, one.inside()) for one in of("gate")),
         trucks=tuple((one.whom, one.truck, one.application) for one in of("truck")),

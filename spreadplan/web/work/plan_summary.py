@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,20 +14,11 @@ from spreadplan.frames import lines
 from spreadplan.runs.what_if import PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, plural
+from spreadplan.views.plan_rates import rate_text
+from spreadplan.views.plan_totals import material_needs
 from spreadplan.views.rate_sources import runs_from_memory
-from spreadplan.views.voice import Voice
+from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
-
-STATUS_WORDS: Final[Mapping[str, tuple[str, str]]] = {
-    "unassigned": ("bad", "no truck"),
-    "no_rate": ("bad", "no rate"),
-    "uncalibrated": ("bad", "not calibrated"),
-    "do_not_use": ("bad", TERMS["calibration_standing"]["do_not_use"].words),
-    "infeasible": ("bad", "rate not reached"),
-    "extrapolated": ("warn", "outside tested outputs"),
-    "ok": ("good", "as wanted"),
-    "untreated": ("none", "not treated"),
-}
 
 
 @dataclass(frozen=True)
@@ -41,9 +32,9 @@ class Figure:
     difference: Callable[[float], str]
 
 
-def plan_figures(view: PlanView, shown: Display) -> list[Figure]:
+def plan_figures(view: PlanView, voice: Voice) -> list[Figure]:
     """The totals of a plan: material, loads, hours, problems, what yards are short of."""
-    plan = view.plan
+    plan, shown = view.plan, voice.display
     routes = plan.routes
 
     def mass(value: float) -> str:
@@ -52,13 +43,16 @@ def plan_figures(view: PlanView, shown: Display) -> list[Figure]:
     def count(value: float) -> str:
         return as_text(value, 0)
 
-    found = []
-    for material in sorted(set(routes["material"]) - {""}):
-        total = float(routes.loc[routes["material"] == material, "mass_lb"].sum())
-        yards = plan.yards[plan.yards["material"] == material]
-        most = POUNDS_PER_TON * float(yards["needed_hi_ton"].sum())
-        note = f"at most {mass(most)} (95 %)" if len(yards) else ""
-        found.append(Figure(material, mass(total), note, total, mass))
+    found = [
+        Figure(
+            voice.material(need.material),
+            mass(need.needed_lb),
+            voice.say_all(need.interval),
+            need.needed_lb,
+            mass,
+        )
+        for need in material_needs(plan)
+    ]
     loads = float(routes["loads"].sum())
     minutes = float(routes["minutes"].sum())
     missed = routes["not_treatable_lane_miles"].fillna(0.0)
@@ -68,7 +62,7 @@ def plan_figures(view: PlanView, shown: Display) -> list[Figure]:
         Figure("Loads", count(loads), "", loads, count),
         Figure("Truck time", shown.duration(minutes), "", minutes, shown.duration),
         Figure(
-            "Rate not reached",
+            sentence_case(TERMS["plan_status"]["infeasible"].words),
             shown.show(float(missed.sum()), "lane_distance"),
             "",
             float(missed.sum()),
@@ -107,26 +101,24 @@ def compared(one: Sequence[Figure], other: Sequence[Figure]) -> list[Compared]:
     return rows
 
 
-def route_rows(view: PlanView, application: str, shown: Display) -> list[dict[str, Any]]:
+def route_rows(view: PlanView, application: str, voice: Voice) -> list[dict[str, Any]]:
     """The routes of one application, problems first."""
-    routes = view.plan.routes
+    shown, terms, routes = voice.display, TERMS["plan_status"], view.plan.routes
     segments = view.plan.segments
     mine = routes[routes["application"] == application]
     rates = _rate_ranges(segments[segments["application"] == application], shown)
-    order = {status: place for place, status in enumerate(STATUS_WORDS)}
+    order = {status: place for place, status in enumerate(terms)}
     memory = runs_from_memory(view.plan)
     rows = []
     for row in lines(mine):
-        tone, words = STATUS_WORDS[row.status]
         half = (row.mass_hi_lb - row.mass_lo_lb) / 2.0
         rows.append(
             {
                 "route_id": row.route_id,
                 "truck_id": row.truck_id or NOTHING,
-                "tone": tone,
                 "yard_id": row.yard_id,
-                "material": row.material,
-                "status": words,
+                "material": voice.material(row.material) if row.material else NOTHING,
+                "status": terms[row.status],
                 "order": order[row.status],
                 "rate": rates.get(row.route_id, NOTHING),
                 "memory": (row.application, row.route_id) in memory,
@@ -149,8 +141,7 @@ def _rate_ranges(segments: pd.DataFrame, shown: Display) -> dict[str, str]:
     found = {}
     for route_id, low, high in ends.itertuples(name=None):
         first, last = (
-            as_text(shown.value(float(end), "rate"), 0) if math.isfinite(end) else NOTHING
-            for end in (low, high)
+            rate_text(float(end), shown) if math.isfinite(end) else NOTHING for end in (low, high)
         )
         found[str(route_id)] = first if first == last else f"{first} to {last}"
     return found

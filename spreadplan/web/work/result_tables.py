@@ -24,7 +24,7 @@ from spreadplan.schema.results import RESULTS
 from spreadplan.web.visits import Visit
 from spreadplan.web.work.computed import input_files
 
-TEXTS: Final = ("id", "text", "term", "flag")
+TEXTS: Final = ("id", "text", "term", "flag", "material", "storm", "storms")
 """Kinds of columns that are read as they stand; any other but a time is a number."""
 REMEDY: Final = "work it out again: it is not as it was written, as after saving in a spreadsheet"
 
