@@ -214,7 +214,13 @@ def save_rows(visit: Visit) -> Response:
     edits = _edits(visit, storm)
     if not edits:
         return visit.go_to(address("plan", storm))
-    return _apply(visit, storm, storm, edits, f"forecast, rates or trucks of {storm} changed")
+    return _apply(
+        visit,
+        storm,
+        storm,
+        edits,
+        f"forecast, rates or trucks of {visit.voice.storm(storm)} changed",
+    )
 
 
 def create(visit: Visit) -> Response:
@@ -245,7 +251,7 @@ def create(visit: Visit) -> Response:
             name,
             422,
         )
-    return _apply(visit, "", name, edits, f"storm {name} made")
+    return _apply(visit, "", name, edits, f"storm {visit.voice.storm(name)} made")
 
 
 def _apply(visit: Visit, there: str, storm: str, edits: Sequence[Edit], what: str) -> Response:
@@ -329,7 +335,7 @@ def keep(visit: Visit) -> Response:
     ]
     if edits:
         words = "; ".join(one.words(visit.setting.voice) for one in tried)
-        visit.site.store.apply(edits, visit.who, f"{storm}: {words}")
+        visit.site.store.apply(edits, visit.who, f"{visit.voice.storm(storm)}: {words}")
     return visit.go_to(address("plan", storm))
 
 
