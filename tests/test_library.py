@@ -25,6 +25,8 @@ from spreadplan.runs.warming import compile_kernels
 from tests.reconcile import three_segments
 from tests.test_results_steer_nothing import storm
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 SURFACE = [
     "BadInput",
     "CalibrationResult",

@@ -11,6 +11,8 @@ import pytest
 from spreadplan.cli import main
 from tests.reconcile import three_segments
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 POLICY = (
     '[[rate]]\nevent = "light snow"\npavement_temp_min_f = 0\npavement_temp_max_f = 40\n'
     'material = "salt"\nrate_lb_per_lane_mile = [150, 250]\nsource = "test"\n'
