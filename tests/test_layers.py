@@ -98,7 +98,8 @@ def test_modules_and_functions_stay_short():
             long.append(f"{path.name}: {text.count(chr(10))} lines")
         for node in ast.walk(ast.parse(text)):
             if isinstance(node, ast.FunctionDef) and node.end_lineno:
-                size = node.end_lineno - node.body[0].lineno + 1
+                code = node.body[1:] if ast.get_docstring(node) and node.body[1:] else node.body
+                size = node.end_lineno - code[0].lineno + 1
                 if size > (110 if is_kernel(node) else 60):
                     long.append(f"{path.name}:{node.name}: {size} lines")
     assert long == []

@@ -128,7 +128,7 @@ def fit_curve(
     ----------
     feeder_pct : feeder output of each test, percent, > 0, shape (n,).
     discharge : measured discharge, lb/min, shape (n,).
-    discharge_u : its standard uncertainty from weighing and timing, >= 0, shape (n,).
+    discharge_u : its standard uncertainty from weighing and timing, lb/min, >= 0, shape (n,).
     usual : what is known of the run-to-run scatter before these tests.
 
     Returns

@@ -280,6 +280,12 @@ def between_gates(
 ) -> DischargeModel | GateInterpolation | None:
     """Predictor for any gate of a truck and material.
 
+    Parameters
+    ----------
+    models : by truck_id, material and gate_in.
+    truck_id, material : whose gate it is.
+    gate_in : opening of the gate, inches.
+
     Returns
     -------
     The model of that gate if it was tested; an interpolation if it lies between two tested gates;

@@ -34,13 +34,17 @@ other."""
 
 
 def run_uncertainty(relative_u: Any, repeatability: Any, dof: Any) -> FloatArray:
-    """Relative 95 % uncertainty of what one run puts down; the arguments broadcast.
+    """Relative 95 % uncertainty of what one run puts down.
 
     Parameters
     ----------
-    relative_u : relative standard uncertainty of the calibration at an output.
-    repeatability : relative standard deviation of one run about the mean.
-    dof : degrees of freedom of both.
+    relative_u : relative standard uncertainty of the calibration at an output; shapes broadcast.
+    repeatability : relative standard deviation of one run about the mean; shapes broadcast.
+    dof : degrees of freedom of both, > 0; shapes broadcast.
+
+    Returns
+    -------
+    Half-width of the 95 % interval as a share of the mass, of the shape they broadcast to.
 
     Source: JCGM 100:2008, 5.1.2 and G.3.
     """
@@ -103,7 +107,14 @@ class Standing:
 def says_do_not_use(where: Remark | None, uncertainty: float) -> Remark:
     """What is said of what is not to be used.
 
-    where : at which outputs; None for all. uncertainty : relative, 95 %.
+    Parameters
+    ----------
+    where : at which outputs; None for all.
+    uncertainty : relative, 95 %; 0.2 is 20 percent.
+
+    Returns
+    -------
+    The remark, with the uncertainty in percent.
     """
     return remark(
         "known_too_badly", where=(where,) if where else (), within_pct=100.0 * uncertainty

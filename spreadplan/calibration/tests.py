@@ -11,7 +11,8 @@ import pandas as pd
 from spreadplan.calibration.assumptions import STOPWATCH_U_S
 from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.trucks import TruckLimits
-from spreadplan.calibration.validity import AgePolicy, reasons_not_to_count, warnings_about
+from spreadplan.calibration.validity import reasons_not_to_count, warnings_about
+from spreadplan.schema.policy import Policy
 
 COUNT_U = 1.0 / np.sqrt(6.0)
 """Standard uncertainty of a sensor count, read at start and stop, each to one count."""
@@ -22,7 +23,7 @@ def discharge_results(
     weighed: pd.DataFrame,
     trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
-    policy: AgePolicy,
+    policy: Policy,
     as_of: pd.Timestamp,
 ) -> pd.DataFrame:
     """One row per discharge test, in the order of ``tests``.

@@ -23,7 +23,16 @@ class TruckLimits:
 
 
 def trucks_by_id(trucks: pd.DataFrame) -> dict[str, TruckLimits]:
-    """Trucks by truck_id, from the table of trucks."""
+    """Trucks by truck_id, from the table of trucks.
+
+    Parameters
+    ----------
+    trucks : truck_id, control, capacity_lb, min_feeder_pct, max_feeder_pct, gate_positions_in.
+
+    Returns
+    -------
+    The limits of each truck; of a truck_id that stands there twice, the last.
+    """
     return {
         str(truck_id): TruckLimits(
             closed_loop=control == "closed_loop",

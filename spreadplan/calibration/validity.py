@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,17 +15,9 @@ from spreadplan.calibration.assumptions import (
 )
 from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.policy import Policy
 
 VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
-
-
-class AgePolicy(Protocol):
-    """The part of the policy that says how long a test counts."""
-
-    @property
-    def calibration_max_age_days(self) -> float:
-        """Age up to which a test counts, days."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -52,7 +44,7 @@ def reasons_not_to_count(
     net_lb: "pd.Series[float]",
     trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
-    policy: AgePolicy,
+    policy: Policy,
     as_of: pd.Timestamp,
 ) -> "pd.Series[Any]":
     """Why each test does not count at a moment: a tuple of remarks, () where it counts.

@@ -80,7 +80,15 @@ def edges_of(lines: Any) -> Edges:
 
 
 def segment_lengths_mi(geometry: Any) -> Floats:
-    """Geodesic length of each LineString on WGS 84 in miles, shape (n,).
+    """Geodesic length of each LineString on WGS 84.
+
+    Parameters
+    ----------
+    geometry : LineStrings in degrees, of two vertices or more, shape (n,).
+
+    Returns
+    -------
+    Miles, shape (n,).
 
     Source of the method: C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013), through
     pyproj.
@@ -89,7 +97,18 @@ def segment_lengths_mi(geometry: Any) -> Floats:
 
 
 def distance_mi(lon_a: Any, lat_a: Any, lon_b: Any, lat_b: Any) -> Floats:
-    """Geodesic distance between points in degrees, in miles; NaN where a coordinate is NaN."""
+    """Geodesic distance between points on WGS 84.
+
+    Parameters
+    ----------
+    lon_a, lat_a, lon_b, lat_b : degrees; shapes broadcast.
+
+    Returns
+    -------
+    Miles, of the shape they broadcast to; NaN where a coordinate is not finite.
+
+    Source of the method: as for `segment_lengths_mi`.
+    """
     lon_a, lat_a, lon_b, lat_b = np.broadcast_arrays(lon_a, lat_a, lon_b, lat_b)
     known = np.isfinite(lon_a) & np.isfinite(lat_a) & np.isfinite(lon_b) & np.isfinite(lat_b)
     out = np.full(known.shape, np.nan)
@@ -230,7 +249,7 @@ def split_at_areas(routes: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None) -> 
 
     Parameters
     ----------
-    routes : LineStrings in WGS 84 degrees, shape (n,).
+    routes : LineStrings in WGS 84 degrees, one a row, with any columns (route_id, segment_id, ...).
     areas : Polygons or MultiPolygons in the same degrees with ``area_id``; None or empty for none.
 
     Returns

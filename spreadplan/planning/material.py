@@ -35,7 +35,20 @@ class Interval:
 
 
 def mass_interval(mass_lb: Floats, u_lb: Floats, dof: Floats) -> Interval:
-    """The 95 % interval of masses with standard uncertainties and degrees of freedom."""
+    """The 95 % interval of masses.
+
+    Parameters
+    ----------
+    mass_lb : estimates, shape (n,).
+    u_lb : their standard uncertainties, >= 0, shape (n,).
+    dof : their degrees of freedom, > 0, shape (n,); infinite for normal errors.
+
+    Returns
+    -------
+    Interval, lb, shape (n,); its lower ends are never below 0.
+
+    Source: JCGM 100:2008, G.3.
+    """
     half = coverage_factor(dof) * u_lb
     return Interval(mass_lb, np.maximum(mass_lb - half, 0.0), mass_lb + half)
 

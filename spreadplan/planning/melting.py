@@ -115,7 +115,18 @@ def water_held_in(
 
 
 def chemical_of(chemical: str, chloride_fraction: float) -> str:
-    """What melts in a material: "NaCl", "MgCl2", "CaCl2", "none" (abrasive) or "" (not known)."""
+    """What melts in a material.
+
+    Parameters
+    ----------
+    chemical : as the table of materials states it; "" for not stated.
+    chloride_fraction : mass of chloride in a mass of material, a share of 0 to 1; NaN: not stated.
+
+    Returns
+    -------
+    The chemical as stated; else "none" (abrasive) without chloride, "NaCl" within
+    `NACL_CHLORIDE_RANGE`, and "" (not known).
+    """
     if chemical:
         return chemical
     if chloride_fraction == 0.0:

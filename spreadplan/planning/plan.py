@@ -106,8 +106,15 @@ class StormPlan:
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
     """Plan a storm: settings, material and loads for every route and application.
 
-    Everything found wanting is a finding and a status, never an exception: a plan with gaps is of
-    more use in a storm than none.
+    Parameters
+    ----------
+    inputs : the workspace's tables in the package's fixed units, and what calibration says.
+    progress : told what is being done and which share of the work is behind, 0 to 1; None: nobody.
+
+    Returns
+    -------
+    StormPlan. Everything found wanting is a finding and a status in it, never an exception: a plan
+    with gaps is of more use in a storm than none.
     """
     tell = progress or (lambda what, share: None)
     tell("cutting segments at sensitive areas", 0.0)

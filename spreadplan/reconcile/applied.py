@@ -97,11 +97,14 @@ def summed_applied(parts: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     Parameters
     ----------
     parts : as `applied_parts` returns them, with the columns of ``by``.
+    by : names of the columns that make a group.
 
     Returns
     -------
     DataFrame with index ``by``, sorted: reported_lb, applied_lb, applied_u_lb (standard
     uncertainty), applied_lo_lb, applied_hi_lb (95 %).
+
+    Source: JCGM 100:2008, 5.2.
     """
     names = ["reported_lb", "applied_lb", "fleet_u_lb", "truck_u_lb", "storm_u_lb"]
     fleet_keys = list(dict.fromkeys([*by, "material"]))

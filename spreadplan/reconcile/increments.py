@@ -91,6 +91,14 @@ def interval_mass(records: TruckRecords) -> Increments:
     totals are missing, the difference to the next one is spread over the intervals by distance
     driven while spreading. A material counts from its record on: the interval that ends there still
     carries the one before.
+
+    Parameters
+    ----------
+    records : of one truck, in order of time, shape (n,) each.
+
+    Returns
+    -------
+    Increments, masses in lb, liquid in US gal, shape (n,) each: one interval a record, at its end.
     """
     sources = records.sources
     feed_unit = np.array([source.feed_unit_lb for source in sources] or [1.0])

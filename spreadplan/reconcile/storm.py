@@ -124,7 +124,15 @@ def storm_use(
 
     Parameters
     ----------
-    uses : one for each truck that was heard, in any order.
+    storm : what the storm is judged by.
+    around : what holds beside the storm: routes, policy, calibration, counts of stock.
+    network : the one that the trucks were followed on.
+    uses : one for each truck that was heard, in any order; at least one.
+
+    Returns
+    -------
+    The storm's use, see `StormUse`; masses in lb, rates in lb per lane-mile, in the tables of
+    `schema.results`.
     """
     uses = sorted(uses, key=lambda use: use.truck_id)
     use = stacked([one.segments for one in uses])
@@ -379,7 +387,17 @@ def route_table(
 
 
 def missed(segments: pd.DataFrame) -> pd.Series[bool]:
-    """Segments with a plan that got next to nothing although their truck was heard."""
+    """Segments with a plan that got next to nothing although their truck was heard.
+
+    Parameters
+    ----------
+    segments : applied_lb, planned_lb (NaN: no plan), verdict.
+
+    Returns
+    -------
+    True where less than `MISSED_SHARE` of the plan lies and the verdict is under or probably under;
+    shape (rows,), on the index of ``segments``.
+    """
     share = segments["applied_lb"] / segments["planned_lb"].where(segments["planned_lb"] > 0.0)
     return (share < MISSED_SHARE) & segments["verdict"].isin(["under", "probably_under"])
 

@@ -145,11 +145,14 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
         truck can be followed on it); unplaced_lb, other_lb and guessed_lb as
         `unplaced.may_lie_here` gives them, none of the last four where it is left out;
         applications (rounds made) and rounds_planned.
+    rule : the policy's tolerances, percent, and confidence, a share of 0 to 1.
 
     Returns
     -------
     DataFrame on the index of ``rows``: verdict, p_over, p_under, reason: a remark, of `unknown`,
     and of `over` and `probably_over` why it is more than the plan; else "".
+
+    Source: JCGM 106:2012, 7 and 8.3.
     """
     applied, u, allowed, least = (
         rows[name].to_numpy(dtype=float)
@@ -233,11 +236,12 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
     rows : applied_lb, applied_u_lb, allowed_lb, applications (rounds made) and rounds_planned of
         what is judged over or probably over.
     verdict : which of the two, shape (rows,).
+    confidence : probability that ``over`` needs, 0 to 1; ``probably_over`` needs 0.5.
 
     Returns
     -------
     `MORE_ROUNDS` where there clearly were more and P(true mass > allowed mass of the rounds made)
-    is less than the verdict needs, else `BOTH_ABOVE` or `RATE_ABOVE`.
+    is less than the verdict needs, else `BOTH_ABOVE` or `RATE_ABOVE`; shape (rows,).
     """
     applied, u, allowed, made, planned = (
         rows[name].to_numpy(dtype=float)
@@ -256,7 +260,14 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
 def kinds(rows: pd.DataFrame, more_rounds: Remark | str = MORE_ROUNDS) -> pd.Series[str]:
     """The verdicts of `VERDICTS`, with `MORE_ROUNDS_KIND` where that is all there is to say.
 
-    ``rows`` : verdict, reason; ``more_rounds`` : the reason `MORE_ROUNDS` as it stands in them.
+    Parameters
+    ----------
+    rows : verdict, reason.
+    more_rounds : the reason `MORE_ROUNDS` as it stands in them.
+
+    Returns
+    -------
+    One kind a row, shape (rows,), on the index of ``rows``.
     """
     rounds = (rows["reason"] == more_rounds) & rows["verdict"].isin(["over", "probably_over"])
     return rows["verdict"].mask(rounds, MORE_ROUNDS_KIND)

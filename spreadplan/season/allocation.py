@@ -125,12 +125,20 @@ def scarcity_of_plan(
 
     Parameters
     ----------
-    plan_segments, plan_yards : of the plan, with their extras. A yard that was never counted is
+    plan_segments : the plan's table of that name with its extras: application, route_id, yard_id,
+        service_class, material, lane_miles, mass_lb, area_id.
+    plan_yards : yard_id, material, needed_ton, on_hand_ton. A yard that was never counted (NaN) is
         taken to have what it needs and nothing to give away.
     yards : yard_id, lon, lat.
+    material : which one is shared.
+    minimum_rate_lb_per_lane_mile : least rate that is still useful.
     must_treat : classes of which every application must get its minimum.
     area_limits : area_id, limit_lb of the material, see `remaining_limits`. A limit that is used
         up closes every route through its area; give it only where that is meant.
+
+    Returns
+    -------
+    Scarcity, in lb and road miles, for `allocate`.
     """
     wanted = wanted_rows(plan_segments, material, minimum_rate_lb_per_lane_mile)
     wanted = wanted[wanted["yard_id"] != ""].reset_index(drop=True)
@@ -291,9 +299,19 @@ def _areas(given: Scarcity) -> tuple[tuple[str, ...], Any]:
 def allocate(given: Scarcity) -> Allocation:
     """Share the stock so that the worth of what is treated is greatest.
 
+    Parameters
+    ----------
+    given : what is wanted, what there is, and what it is worth.
+
+    Returns
+    -------
+    Allocation. Where the musts cannot all be met ``possible`` is False and ``reasons`` tell, in lb,
+    what is short; the tables are empty.
+
     Raises
     ------
     ValueError : a row's yard or class that stock or worth do not name; a negative stock.
+    RuntimeError : the masses cannot be found for the rows that were chosen.
     """
     _check(given)
     program = _program(given)

@@ -230,7 +230,16 @@ class Support(NamedTuple):
 
 
 def support(table: pd.DataFrame) -> Support:
-    """How many findings a plain comparison makes, and how many the measurement supports."""
+    """How many findings a plain comparison makes, and how many the measurement supports.
+
+    Parameters
+    ----------
+    table : as `evidence` returns it.
+
+    Returns
+    -------
+    Support, numbers of rows.
+    """
     if not len(table):
         return Support(0, 0, 0)
     rounds = table["reason"] == MORE_ROUNDS
@@ -239,5 +248,14 @@ def support(table: pd.DataFrame) -> Support:
 
 
 def of_rate(table: pd.DataFrame) -> pd.DataFrame:
-    """The evidence without what more rounds alone explain."""
+    """The evidence without what more rounds alone explain.
+
+    Parameters
+    ----------
+    table : as `evidence` returns it.
+
+    Returns
+    -------
+    Rows of ``table`` with all its columns, see `evidence`.
+    """
     return table[table["reason"] != MORE_ROUNDS]

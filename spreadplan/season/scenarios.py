@@ -101,11 +101,18 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
 
     Parameters
     ----------
+    inputs : of the plan as it is; they stay as they are.
+    truck_id : the truck that is out.
     instead : route_id to the truck that takes it over; a route not named stays without a truck.
+
+    Returns
+    -------
+    The scenario. An open route keeps its row, without truck, yard and material.
 
     Raises
     ------
-    ValueError : the truck is not known or has no route, or a named truck is not known.
+    ValueError : the truck is not known or has no route, or a named truck is not known or is the one
+        that is out.
     """
     known = set(inputs.trucks["truck_id"])
     own = inputs.assignments["truck_id"] == truck_id
@@ -135,7 +142,16 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
 
 
 def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
-    """Rates 20 % down and up, 5 F colder, no prewetting."""
+    """Rates 20 % down and up, 5 F colder, no prewetting.
+
+    Parameters
+    ----------
+    inputs : of the plan as it is; they stay as they are.
+
+    Returns
+    -------
+    The first three; the last only where anything is prewetted.
+    """
     found = [rates_changed(inputs, -20.0), rates_changed(inputs, 20.0), colder(inputs, 5.0)]
     if (inputs.assignments["prewet_gal_per_ton"] > 0.0).any():
         found.append(prewet_changed(inputs, 0.0))
@@ -192,7 +208,9 @@ def compare_plans(
 
     Parameters
     ----------
+    inputs : of the plan as it is.
     base : the plan of ``inputs`` themselves.
+    scenarios : each is planned anew, in this order.
     told : is given the name of each scenario before it is planned.
 
     Returns

@@ -89,7 +89,16 @@ class SeasonAccounts:
 
 
 def work_out_season(inputs: SeasonInputs) -> SeasonAccounts:
-    """Budgets, forecast, fair comparison, chloride, over-application and savings of a season."""
+    """Budgets, forecast, fair comparison, chloride, over-application and savings of a season.
+
+    Parameters
+    ----------
+    inputs : the season's storms and the workspace's tables, in the package's fixed units.
+
+    Returns
+    -------
+    SeasonAccounts.
+    """
     season, storms, materials = inputs.season, inputs.storms, inputs.materials
     areas, confidence = inputs.sensitive_areas, inputs.policy.confidence
     use = season_use(storms, inputs.assignments)

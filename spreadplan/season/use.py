@@ -79,9 +79,19 @@ def planned_storm(
 ) -> StormOfSeason:
     """A storm without telemetry: it counts as its plan.
 
-    ``plan_segments`` : the table, one row for each application of each part;
-    rows without a mass are left out. All of the plan's uncertainty is taken as the truck's own,
-    which makes sums look less certain than they are, never more. Reported mass is 0.
+    Parameters
+    ----------
+    storm : its name.
+    start, end : when, in UTC.
+    plan_segments : the table, one row for each application of each part: application, route_id,
+        segment_id, material, truck_id, lane_miles, mass_lb, mass_hi_lb. Rows without a mass are
+        left out.
+    forecast : the storm's weather, handed on as it is, see `StormOfSeason`.
+
+    Returns
+    -------
+    StormOfSeason, masses in lb. All of the plan's uncertainty is taken as the truck's own, which
+    makes sums look less certain than they are, never more. Reported mass is 0.
     """
     rows = plan_segments[plan_segments["mass_lb"].notna()]
     keys = [*SEGMENT_KEYS, "truck_id"]

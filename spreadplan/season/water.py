@@ -303,7 +303,16 @@ def _not_judged(rows: pd.DataFrame) -> Iterator[Finding]:
 
 
 def hours_text(hours: float) -> str:
-    """A time as people say it, e.g. 9.62 h or 4 days."""
+    """A time as people say it.
+
+    Parameters
+    ----------
+    hours : how long.
+
+    Returns
+    -------
+    Whole days from two up as days, else hours to three digits, e.g. 4 days or 9.62 h.
+    """
     return f"{hours / 24.0:g} days" if hours >= 48.0 and hours % 24.0 == 0.0 else f"{hours:.3g} h"
 
 
