@@ -262,7 +262,7 @@ def kinds(rows: pd.DataFrame, more_rounds: Remark | str = MORE_ROUNDS) -> pd.Ser
 
     Parameters
     ----------
-    rows : verdict, reason.
+    rows : verdict, reason, as `judge` gives them.
     more_rounds : the reason `MORE_ROUNDS` as it stands in them.
 
     Returns
