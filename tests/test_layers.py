@@ -8,7 +8,7 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
-BASE = {"units", "errors", "frames", "schema", "remarks", "metrology"}
+BASE = {"units", "errors", "frames", "schema", "remarks", "metrology", "remembered"}
 WRITING = {"places", "durable", "journal"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
@@ -17,6 +17,7 @@ ALLOWED = {
     "frames": set(),
     "remarks": set(),
     "metrology": set(),
+    "remembered": set(),
     "resources": set(),
     "clock": set(),
     "schema": {"units", "errors"},

@@ -11,6 +11,7 @@ import pandas as pd
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
+from spreadplan.matching.network import Network
 from spreadplan.planning import plan_storm
 from spreadplan.planning.assigned import of_season
 from spreadplan.remarks import findings_table
@@ -86,12 +87,13 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
     workspace = using_workspace(folder)
     say_cautions(workspace, options)
     wanted = season_of(workspace, as_of)
-    followed = {one.storm: one for one in _followed(workspace, options)}
+    network = network_of(workspace)  # one for all storms, followed and judged
+    followed = {one.storm: one for one in _followed(workspace, network, options)}
     may_extend = as_of is None and workspace.settings.as_of is None
     workspace, known_to = _within(workspace, wanted, followed, may_extend, options)
     wanted = replace(wanted, as_of=known_to)
     followed = {name: one for name, one in followed.items() if name in workspace.storms}
-    reconciled = _judged(workspace, followed, options)
+    reconciled = _judged(workspace, network, followed, options)
     planned = _planned(workspace, [name for name in workspace.storms if name not in reconciled])
     storms = sorted(
         [*(_measured(name, one) for name, one in reconciled.items()), *planned],
@@ -188,9 +190,8 @@ def _season_name(budgets: pd.DataFrame, first: date, last: date) -> str:
     return str(fitting[0])
 
 
-def _followed(workspace: Workspace, options: Options) -> Iterator[Followed]:
+def _followed(workspace: Workspace, network: Network, options: Options) -> Iterator[Followed]:
     """What the trucks did in every storm with telemetry; the points are let go of."""
-    network = network_of(workspace)
     for storm in workspace.storms:
         if (workspace.folder / f"storms/{storm}/telemetry").is_dir():
             one = follow_storm(workspace, storm, network, options)
@@ -233,11 +234,10 @@ def _within(
 
 
 def _judged(
-    workspace: Workspace, followed: dict[str, Followed], options: Options
+    workspace: Workspace, network: Network, followed: dict[str, Followed], options: Options
 ) -> dict[str, Reconciled]:
     if not followed:
         return {}
-    network = network_of(workspace)
     reported = pd.concat([one.reported() for one in followed.values()], ignore_index=True)
     judged = {}
     with options.progress("reconciling storms", len(followed)) as step:
