@@ -62,6 +62,7 @@ def test_deleting_the_results_before_each_command_changes_no_answer(tmp_path, ca
     assert planned.loc["A", "planned_lb"] == pytest.approx(150.0), "the low end was planned"
 
 
+@pytest.mark.slow
 def test_a_storm_is_planned_as_it_was_last_unless_asked(tmp_path):
     folder = storm(tmp_path / "w")
 
