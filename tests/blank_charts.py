@@ -6,17 +6,21 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from hashlib import sha256
 from io import StringIO
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
-from matplotlib.figure import Figure
 
-from spreadplan.reports import figure
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 @contextmanager
 def blank_charts() -> Iterator[None]:
     """Charts made inside are empty, but for a text that differs where what they hold differs."""
+    from matplotlib.figure import Figure  # late: the process that shares out the tests needs none
+
+    from spreadplan.reports import figure
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(figure, "_lay_out", lambda chart: None)
         patch.setattr(Figure, "savefig", _save)
