@@ -58,7 +58,7 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         burn=burn and burn.svg(),
         budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], voice),
         budgets_left=max(len(result.budget) - MOST_BUDGETS, 0),
-        unticketed=unticketed(result.budget, voice),
+        unticketed=used_without_ticket(result.budget, voice),
         storms=_storms(view, voice),
         routes=_routes(view, voice),
         routes_left=max(len(worth_showing(result.by_route)) - MOST_ROUTES, 0),
@@ -141,7 +141,7 @@ def _budgets(budget: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     return rows
 
 
-def unticketed(budget: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
+def used_without_ticket(budget: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     """What the agency is counted to have used although no ticket names its load, by material."""
     shown = voice.display
     agency = budget[(budget["scope"] == "agency") & (budget["without_ticket_ton"] >= LEAST_TON)]

@@ -12,7 +12,7 @@ from starlette.responses import Response
 from spreadplan.frames import lines
 from spreadplan.reports.figure import SCREEN_WIDTH_IN
 from spreadplan.reports.season_charts import budget_chart, burn_down_chart, scope_in_words
-from spreadplan.reports.season_report import unticketed
+from spreadplan.reports.season_report import used_without_ticket
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
 from spreadplan.views.savings import ABOUT, savings_rows
@@ -51,7 +51,7 @@ def season_page(visit: Visit) -> Response:
     if budget is not None:
         context |= {
             "budgets": [_budget_row(row, voice) for row in lines(budget)],
-            "unticketed": unticketed(budget, voice),
+            "unticketed": used_without_ticket(budget, voice),
             "findings": _findings(found["findings"]),
             "budget_chart": _budget_chart(visit, budget),
             "charts": _burn_downs(visit, found["burn_down"], budget),
