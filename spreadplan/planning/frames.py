@@ -43,7 +43,8 @@ def first_alike(
         return np.zeros(min(rows, 1), dtype=np.int64), np.zeros(rows, dtype=np.int64)
     frame = pd.DataFrame(dict(enumerate(columns)))
     number = frame.groupby(list(frame), sort=False, dropna=False).ngroup().to_numpy()
-    return np.unique(number, return_index=True)[1], number
+    first = np.unique(number, return_index=True)[1]
+    return first.astype(np.int64), number.astype(np.int64)
 
 
 def alike(frame: pd.DataFrame, by: list[str]) -> Iterator[tuple[tuple[Any, ...], pd.DataFrame]]:

@@ -254,7 +254,7 @@ def _overlap(boxes: Floats, others: Floats) -> NDArray[np.bool_]:
     left, low, right, high = (boxes[:, [k]] for k in range(4))
     other_left, other_low, other_right, other_high = others.T
     cover = (left < other_right) & (other_left < right) & (low < other_high) & (other_low < high)
-    return cover.any(axis=1)
+    return np.asarray(cover.any(axis=1))
 
 
 # --- scale -------------------------------------------------------------------------------------
