@@ -41,6 +41,11 @@ BELIEVED_SHARE: Final = 0.5
 rest lies elsewhere. Common practice, no source."""
 
 
+STUCK_M: Final = 200.0
+"""A truck that drives so far while its position stays the same to the last digit has a receiver
+that is stuck, metres: more than the cell of a position given to three decimals. Common practice, no
+source."""
+
 Columns: TypeAlias = Mapping[str, Any]
 
 
@@ -99,6 +104,8 @@ def truck_use(
     """
     released = interval_mass(records)
     x_m, y_m = network.plane.project(records.lon, records.lat)
+    blind = stuck(records.time_s, x_m, y_m, records.speed_mph * MPS_PER_MPH)
+    x_m, y_m = np.where(blind, np.nan, x_m), np.where(blind, np.nan, y_m)
     match = match_trace(
         network,
         records.time_s,
@@ -140,6 +147,24 @@ def truck_use(
         counts=released.counts,
         left_out_lb=released.left_out_lb,
     )
+
+
+def stuck(time_s: FloatArray, x_m: FloatArray, y_m: FloatArray, speed_mps: FloatArray) -> BoolArray:
+    """Fixes that only repeat the one before while the truck drives on; shape (n,).
+
+    A receiver that lost its satellites may go on saying where it last was. Exactly the same
+    position again and again is no position where the speed takes the truck further than `STUCK_M`:
+    the way to the next true one is then looked for as through a tunnel.
+    """
+    same = np.zeros(time_s.shape, dtype=bool)
+    same[1:] = (x_m[1:] == x_m[:-1]) & (y_m[1:] == y_m[:-1])
+    if not same.any():
+        return same
+    gone_m = np.zeros(time_s.shape)
+    gone_m[1:] = np.diff(time_s) * np.nan_to_num(speed_mps[1:] + speed_mps[:-1]) / 2.0
+    spell = np.cumsum(~same)
+    far = np.bincount(spell, np.where(same, gone_m, 0.0)) > STUCK_M
+    return np.asarray(same & far[spell])
 
 
 def _materials(

@@ -51,6 +51,7 @@ JUDGED = (
     "allowed_lb",
     "rounds_planned",
     "verdict",
+    "unseen_lb",
     "p_over",
     "reason",
 )

@@ -52,6 +52,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("coverage", "share of the expected passes within hearing", "share"),
         ("trucks", "who spread there"),
         ("reason", "why it cannot be judged"),
+        ("unseen_lb", "mass without a known place that may lie there as well; not in `applied_lb`"),
     ),
     table(
         "use_trucks",
