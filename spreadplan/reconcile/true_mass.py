@@ -17,7 +17,7 @@ from spreadplan.frames import lines
 from spreadplan.metrology import TAIL, Z95
 from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
-from spreadplan.reconcile.this_storm import in_this_storm
+from spreadplan.reconcile.this_storm import in_this_storm, share_wrong
 from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
@@ -127,7 +127,8 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
     found = fit_ratios(tickets, numbers, len(trucks), now)
     ends, fleet = _ends(found.density), _ends(found.fleet_density[None, :])
     truck = numbers[now]
-    rows = tickets.iloc[now].drop(columns=["storm", "ticket_u_lb", "unreturned_lb"])
+    wrong = share_wrong(tickets, ends.middle[numbers], ends.u[numbers], found.storm_sd)
+    rows = tickets.iloc[now].drop(columns=["storm", "ticket_u_lb", "method_u", "unreturned_lb"])
     net = rows["loaded_lb"] - rows["returned_lb"]
     says = (rows["loads"] > 0) & (rows["reported_lb"] > 0.0) & rows["comparable"]
     told = (tickets["loads"] > 0) & tickets["comparable"]
@@ -141,7 +142,8 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
         storm_ratio=(net / rows["reported_lb"].where(says)).where(net > 0.0),
         storms=storms[truck].astype(int),
         p_missing=found.p_missing,
-        storm_sd=found.storm_sd,
+        storm_sd=found.storm_sd[now],
+        wrong_share=wrong,
         fleet_ratio=float(np.exp(fleet.middle[0])),
         # with normal errors the weight of a prior is the ratio of the variances after and before
         fleet_share=np.minimum((ends.u[truck] / fleet.u[0]) ** 2, 1.0),

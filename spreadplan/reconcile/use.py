@@ -71,6 +71,7 @@ class TruckUse:
     first_s, last_s : time of the first and the last record, seconds since 1970 UTC.
     counts : odd things that were put right, by what they are.
     left_out_lb : impossible jumps of the total, not counted as mass.
+    step_lb : see `Increments`.
     """
 
     truck_id: str
@@ -85,6 +86,7 @@ class TruckUse:
     last_s: float
     counts: dict[str, int]
     left_out_lb: float
+    step_lb: float = 0.0
 
 
 def truck_use(
@@ -146,6 +148,7 @@ def truck_use(
         last_s=float(records.time_s[-1]),
         counts=released.counts,
         left_out_lb=released.left_out_lb,
+        step_lb=released.step_lb,
     )
 
 
@@ -252,6 +255,7 @@ def _by_segment(
     passes = np.where(on, spread_m / network.length_m[row], 0.0)
     masses = released.mass_lb[released.mass_lb > 0.0]
     usual_lb = float(np.median(masses)) if masses.size else 0.0
+    usual_lb = max(usual_lb, released.step_lb)
     moving_lb = reported_lb - standing_lb
     key = ((placed.piece_segment >> 1) + 1) * len(names) + material[placed.piece_fix]
     unplaced_lb = np.bincount(key[unplaced], placed.piece_mass_lb[unplaced], pieces.size)

@@ -561,6 +561,13 @@ LOADS = Table(
             above=True,
             high=2_000,
         ),
+        choice(
+            "method",
+            "how the mass was found: on a truck scale, on the loader's own, by counting buckets or "
+            "by eye",
+            ("scale", "loader_scale", "bucket", "estimate"),
+            required=False,
+        ),
     ),
     key=("ticket_id",),
     per_storm=True,

@@ -64,7 +64,8 @@ class StormUse:
         `planned_storm` what the plan says.
     segments : one row for each route, segment and material: lane_miles (one application),
         applications, applied_lb, applied_u_lb, planned_lb, allowed_lb, rounds_planned, verdict,
-        p_over, reason, unseen_lb; as reconcile judged them. Of a planned storm verdict is "" and p_over NaN.
+        p_over, reason, unseen_lb; as reconcile judged them. Of a planned storm verdict is "" and
+        p_over NaN.
     forecast : the storm's weather, as the workspace holds it.
     source : "measured" (reconciled telemetry) or "planned" (no telemetry: the plan stands in).
     """
