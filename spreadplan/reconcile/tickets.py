@@ -6,7 +6,7 @@ Masses in lb.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -53,7 +53,8 @@ def ticket_variance_lb2(tickets: pd.DataFrame) -> pd.Series[float]:
     if "scale_division_lb" in tickets.columns:
         division_lb = tickets["scale_division_lb"].astype(float).fillna(VEHICLE_SCALE_DIVISION_LB)
     alone = methods(tickets).map({name: each for name, (_, each) in METHOD_U.items()})
-    return division_lb**2 / 6.0 + (alone.astype(float) * tickets["net_lb"]) ** 2
+    variance: pd.Series[float] = division_lb**2 / 6.0
+    return variance + (alone.astype(float) * tickets["net_lb"].astype(float)) ** 2
 
 
 def methods(tickets: pd.DataFrame) -> pd.Series[str]:
@@ -67,9 +68,10 @@ def methods(tickets: pd.DataFrame) -> pd.Series[str]:
     tickets : truck_id, material, net_lb; method and scale_division_lb where they are known.
     """
     nothing = pd.Series(np.nan, index=tickets.index, dtype=object)
-    told = tickets.get("method", nothing).replace("", np.nan)
+    given: Any = tickets.get("method", nothing)
+    told = given.replace("", np.nan)
     if "truck_id" not in tickets.columns:
-        return told.fillna("scale")  # deliveries come over a scale
+        return pd.Series(told.fillna("scale"))  # deliveries come over a scale
     silent = told.isna() & tickets.get("scale_division_lb", nothing).isna()
     mass = tickets.loc[silent, "net_lb"].astype(float)
     owner = [tickets.loc[silent, key] for key in KEYS[1:]]
@@ -78,7 +80,8 @@ def methods(tickets: pd.DataFrame) -> pd.Series[str]:
         off = (mass - step * (mass / step).round()).abs() > 1.0
         counted |= ~off.groupby(owner).transform("any")
     buckets = silent & counted.reindex(tickets.index, fill_value=False)
-    return told.where(~buckets, "bucket").fillna("scale")
+    found: pd.Series[str] = told.where(~buckets, "bucket").fillna("scale")
+    return found
 
 
 def storm_tickets(
@@ -110,9 +113,14 @@ def storm_tickets(
     """
     common = methods(loads).map({name: both for name, (both, _) in METHOD_U.items()})
     common_lb = common.astype(float) * loads["net_lb"]
-    out = loads.assign(variance=ticket_variance_lb2(loads), common_lb=common_lb)
-    out = out.groupby(KEYS, sort=False)
+    told = loads.assign(variance=ticket_variance_lb2(loads), common_lb=common_lb)
+    out = told.groupby(KEYS, sort=False)
     report = reported.assign(step_lb=reported.get("step_lb", 0.0)).groupby(KEYS)
+    # what came back is weighed, or counted, as what went out
+    pair = KEYS[1:]
+    usual = methods(loads).groupby([loads[key] for key in pair]).first().rename("method")
+    returns = returns.drop(columns="method", errors="ignore").join(usual, on=pair)
+    returns["method"] = returns["method"].fillna("scale")
     back = returns.assign(variance=ticket_variance_lb2(returns)).groupby(KEYS, sort=False)
     parts: list[pd.DataFrame] = [
         report.agg(reported_lb=("reported_lb", "sum"), step_lb=("step_lb", "max")),

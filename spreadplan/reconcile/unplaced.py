@@ -72,7 +72,7 @@ def unseen(rows: pd.DataFrame, passes_per_round: pd.Series[float]) -> pd.DataFra
     seen = rows["applied_lb"] / rows["passes"].where(rows["passes"] > 0.0)
     planned = rows["planned_lb"] / expected.where(expected > 0.0)
     each = pd.concat([seen, planned], axis=1).max(axis=1).fillna(0.0)
-    most = np.minimum(lacking * each, rows["unplaced_lb"])
+    most = (lacking * each).clip(upper=rows["unplaced_lb"])
     # of rows with one sum of mass without a place: the trucks that were to treat them are the same
     whole = most.groupby([rows["route_id"], rows["unplaced_lb"]]).transform("sum")
     share = (rows["unplaced_lb"] / whole.where(whole > 0.0)).clip(upper=1.0).fillna(0.0)

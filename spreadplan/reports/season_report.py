@@ -44,6 +44,7 @@ BUDGET: Final = {
 }
 TRUCK: Final = {
     "agrees": ("good", "agrees"),
+    "not shown": ("none", "not shown"),
     "reports too little": ("bad", "reports too little"),
     "reports too much": ("warn", "reports too much"),
     "tickets and reports disagree": ("warn", "tickets and reports disagree"),

@@ -41,6 +41,7 @@ LEAST_PILE_LB: Final = 20.0
 
 TRUCK_TONE: Final = {
     "agrees": "good",
+    "not shown": "none",
     "no tickets": "none",
     "tickets missing": "warn",
     "tickets and reports disagree": "warn",

@@ -86,6 +86,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("season_ratio", "ratio of the truck over the season: the verdict goes by this", "number"),
         ("season_lo", "lower end of its 95 % interval", "number"),
         ("season_hi", "upper end", "number"),
+        ("detectable_pct", "error that its tickets would have found in four cases of five"),
+        ("more_loads", "further weighed loads that would find one of the tolerance", "number"),
         ("tests", "its own valid discharge tests"),
         ("test_relative_u_pct", "their largest uncertainty"),
         ("last_test_id", "the last one"),
