@@ -282,11 +282,21 @@ def _account(arguments: argparse.Namespace) -> None:
     """Ask for the password where nobody can look it up: on the terminal, or as a line of input."""
     import getpass
 
-    from spreadplan.web.accounts import remove_account, save_account
+    from spreadplan.web.access.accounts import remove_account, save_account
 
     if arguments.remove or not arguments.role:
         if not arguments.remove:
-            raise BadInput([Problem("--role", 0, "*", "is missing", "add --role record")])
+            raise BadInput(
+                [
+                    Problem(
+                        file="--role",
+                        row=0,
+                        column="*",
+                        what="is missing",
+                        remedy="add --role record",
+                    )
+                ]
+            )
         remove_account(arguments.folder, arguments.name)
         _say(f"{arguments.name} has no account any more; sessions end at once")
         return
@@ -296,7 +306,9 @@ def _account(arguments: argparse.Namespace) -> None:
         password.encode("utf-8")
     except (EOFError, UnicodeError):
         what, remedy = "no password was given in letters", "type it, or send it as a line of UTF-8"
-        raise BadInput([Problem("password", 0, "*", what, remedy)]) from None
+        raise BadInput(
+            [Problem(file="password", row=0, column="*", what=what, remedy=remedy)]
+        ) from None
     save_account(arguments.folder, arguments.name, arguments.role, password)
     _say(f"{arguments.name} may {arguments.role}")
 

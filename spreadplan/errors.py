@@ -37,7 +37,7 @@ OUTSIDE_REASONS = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Problem:
     """One fault, or one caution, in an input file.
 
@@ -104,7 +104,16 @@ def few(problems: Iterable[Problem]) -> tuple[Problem, ...]:
         kept += [found[at] for at in sorted(named)]
         more, fatal = len(found) - MOST_NAMED, any(problem.fatal for problem in found)
         what, last = f"{more:,} more problems are not named", max(one.row for one in found)
-        kept.append(Problem(file, last, "*", what, "put right those named first", fatal))
+        kept.append(
+            Problem(
+                file=file,
+                row=last,
+                column="*",
+                what=what,
+                remedy="put right those named first",
+                fatal=fatal,
+            )
+        )
     return tuple(kept)
 
 

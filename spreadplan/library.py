@@ -124,7 +124,7 @@ class CalibrationResult(Result):
         if not self.truck_id:  # one truck at a time has room
             first = models[0].truck_id if models else str(tests["truck_id"].iloc[0])
             return self.of(first)._drawing()
-        return discharge_curves(models, tests, _setting(self.workspace).display)
+        return discharge_curves(models, tests, _setting(self.workspace).voice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +157,7 @@ class PlanResult(Result):
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.plan_report import need_chart
 
-        return need_chart(self.plan, _setting(self.workspace).display)
+        return need_chart(self.plan, _setting(self.workspace).voice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,10 +175,12 @@ class UseResult(Result):
 
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.use_charts import route_chart
+        from spreadplan.reports.use_report import by_departure
 
         workspace = self.found.workspace
-        policy, shown = workspace.policy, _setting(workspace).display
-        return route_chart(self.tables["use_routes"], policy.over_pct, policy.under_pct, shown)
+        policy, voice = workspace.policy, _setting(workspace).voice
+        routes = by_departure(self.tables["use_routes"])
+        return route_chart(routes, policy.over_pct, policy.under_pct, voice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,9 +199,9 @@ class SeasonResult(Result):
     def _drawing(self) -> Drawing | None:
         from spreadplan.reports.season_charts import burn_down_chart
 
-        shown = _setting(self.found.workspace).display
+        voice = _setting(self.found.workspace).voice
         result = self.found.result
-        return burn_down_chart(result.burn_down, result.budget, shown)
+        return burn_down_chart(result.burn_down, result.budget, voice)
 
 
 class OpenWorkspace:

@@ -116,16 +116,6 @@ def probability_above(estimate: Floats, u: Floats, limit: Floats) -> Floats:
     return np.where(np.isnan(z), np.nan, above)
 
 
-def guard_band(u: Floats, confidence: float) -> Floats:
-    """How far beyond a limit an estimate must lie for the true value to, with this confidence.
-
-    Source: JCGM 106:2012, 8.3.2: w = r U; with one limit and normal errors r U is z u, where z is
-    the quantile of the standard normal at the confidence.
-    """
-    width: Floats = float(special.ndtri(confidence)) * u
-    return width
-
-
 def holm(p_values: Floats) -> Floats:
     """p-values adjusted for how many findings are looked for together.
 

@@ -45,13 +45,14 @@ class Finding:
     """One thing to know: a problem stops part of the work, a caution may, a note informs.
 
     subject : what it is about, e.g. a truck with its material. what : what was found.
-    remedies : what would help, best first.
+    remedies : what would help, best first. evidence : what it rests on, as whole sentences.
     """
 
     severity: Severity
     subject: Remark
     what: Remark
     remedies: tuple[Remark, ...] = ()
+    evidence: tuple[Remark, ...] = ()
 
 
 def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:

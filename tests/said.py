@@ -44,6 +44,13 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     return US.whole(planning.plan_storm(inputs, progress))
 
 
+def words(cell: Remark | tuple[Remark, ...] | str) -> str:
+    """A cell of a table in words."""
+    if isinstance(cell, str):
+        return cell
+    return US.say(cell) if isinstance(cell, Remark) else US.say_all(cell)
+
+
 @dataclass(frozen=True)
 class Said:
     """A finding in words."""

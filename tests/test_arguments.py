@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from spreadplan.cli import main
-from spreadplan.web.accounts import save_account
+from spreadplan.web.access.accounts import save_account
 from tests.reconcile import three_segments
 
 LONG = "a" * 300

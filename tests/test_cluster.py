@@ -18,7 +18,7 @@ from spreadplan.cli import main
 from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import TruckUse
 from spreadplan.runs.cluster import WrongVersions, use_of, versions
-from spreadplan.runs.crews import Crew, Job, threads
+from spreadplan.runs.crews import Crew, TruckTask, threads
 from spreadplan.schema.telemetry import TruckRecords
 
 COUNTY = Path(__file__).parents[1] / "sample_routes" / "county"
@@ -156,7 +156,7 @@ def test_results_come_in_order_and_only_so_many_jobs_are_out(ahead: int):
         assert len(given) - len(asked) <= ahead
         return Later(job.own_routes, asked)
 
-    jobs = [Job(None, number, "") for number in range(10)]  # type: ignore[arg-type]
+    jobs = [TruckTask(None, number, "") for number in range(10)]  # type: ignore[arg-type]
     assert [use for use, _ in Crew(submit, ahead).in_order(jobs)] == list(range(10))
     assert asked == given == list(range(10))
 
@@ -170,12 +170,12 @@ def test_a_fault_in_one_truck_stops_the_work(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr("spreadplan.runs.crews.truck_use", fails)
     seen: list[Any] = []
 
-    def follow(jobs: list[Job]) -> None:
+    def follow(jobs: list[TruckTask]) -> None:
         with threads(None, 2) as crew:  # type: ignore[arg-type]
             seen.extend(use for use, _ in crew.in_order(jobs))
 
     with pytest.raises(ValueError, match="truck 3"):
-        follow([Job(number, frozenset(), "") for number in range(100)])  # type: ignore[arg-type]
+        follow([TruckTask(number, frozenset(), "") for number in range(100)])  # type: ignore[arg-type]
 
 
 def test_one_thread_and_many_give_the_same(county: Path, monkeypatch: pytest.MonkeyPatch):

@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 
 from spreadplan.cli import main
+from spreadplan.runs import Options, compute_season, reconciling
 from spreadplan.season.water import CRITERIA
+from tests.reconcile import three_segments
 
 pytestmark = pytest.mark.slow
 
@@ -310,3 +312,26 @@ def test_compare_sets_scenarios_beside_the_plan(workspace, capsys):
     assert "T2 out" in page
     assert run("compare", folder, "s1", "--without", "T9") == 2
     assert "--without:0:*: truck T9" in capsys.readouterr().err
+
+
+# --- what it costs -------------------------------------------------------------------------------
+
+
+def test_the_roads_are_made_into_a_network_once(tmp_path, monkeypatch):
+    """However many storms are followed and judged."""
+    files = three_segments.files()
+    for storm in ("s1", "s2"):
+        files |= {
+            name.replace("storms/s1/", f"storms/{storm}/"): text
+            for name, text in files.items()
+            if name.startswith("storms/s1/") and "_at," not in text  # a ticket counts once
+        }
+        files[f"storms/{storm}/telemetry/a.csv"] = three_segments.records().to_csv(index=False)
+    folder = three_segments.write(tmp_path / "w", files)
+    made = []
+    build = reconciling.build_network
+    monkeypatch.setattr(
+        reconciling, "build_network", lambda *words: made.append(words) or build(*words)
+    )
+    assert len(compute_season(folder, Options(pdf=False)).storms) == 2
+    assert len(made) == 1

@@ -1,7 +1,6 @@
 """Calibration: weighings -> tests -> discharge models -> validity, drift, advice."""
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import pandas as pd
 
@@ -20,38 +19,24 @@ from spreadplan.calibration.standing import Standing, standings
 from spreadplan.calibration.tables import discharge_table, models_table
 from spreadplan.calibration.tests import discharge_results
 from spreadplan.calibration.trucks import trucks_by_id
-from spreadplan.calibration.validity import Change, gates_last_tested, next_voiding
+from spreadplan.calibration.validity import TruckWork, gates_last_tested, next_voiding
 from spreadplan.calibration.weighing import weigh
+from spreadplan.schema.policy import Policy
 
 __all__ = [
     "Calibration",
-    "CalibrationPolicy",
     "DischargeModel",
     "GateInterpolation",
     "ModelKey",
     "Prediction",
     "Standing",
     "between_gates",
-    "calibrate",
+    "fit_fleet",
     "uncertainty_budget",
 ]
 
 
-class CalibrationPolicy(Protocol):
-    """The part of the policy that calibration needs."""
-
-    @property
-    def calibration_pct(self) -> float:
-        """Target for the 95 % uncertainty of a calibration, percent."""
-        ...
-
-    @property
-    def calibration_max_age_days(self) -> float:
-        """Age up to which a test counts, days."""
-        ...
-
-
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Calibration:
     """Everything that calibration finds out.
 
@@ -75,28 +60,34 @@ class Calibration:
     advice: pd.DataFrame
     standings: dict[ModelKey, Standing]
     gates_last_tested: dict[str, float]
-    next_voiding: dict[str, Change]
+    next_voiding: dict[str, TruckWork]
     as_of: pd.Timestamp
 
 
-def calibrate(
+def fit_fleet(
     tests: pd.DataFrame,
     weighings: pd.DataFrame,
     trucks: pd.DataFrame,
     materials: pd.DataFrame,
     changes: pd.DataFrame,
     assignments: pd.DataFrame,
-    policy: CalibrationPolicy,
+    policy: Policy,
     as_of: pd.Timestamp,
 ) -> Calibration:
     """Work out the calibration of a fleet as it stands at a moment.
 
     Parameters
     ----------
-    tests, weighings, trucks, materials, changes, assignments : the workspace's tables in the
-        package's fixed units (mass lb, time s, gate in). Changes and assignments may be empty.
+    tests, weighings, trucks, materials, changes, assignments : the workspace's tables, with the
+        columns of the schema in the package's fixed units (duration_s, gross_lb, gate_in). Changes
+        and assignments may be empty.
     policy : calibration_pct (95 % tolerance, percent) and calibration_max_age_days.
     as_of : timezone-aware moment; later tests and changes do not count yet.
+
+    Returns
+    -------
+    Calibration, with a model for each truck, material and gate at which something came out in
+    a test that counts.
     """
     fleet = trucks_by_id(trucks)
     results = discharge_results(tests, weigh(weighings), fleet, changes, policy, as_of)

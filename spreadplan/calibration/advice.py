@@ -24,7 +24,7 @@ from spreadplan.calibration.curve import contradicting
 from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.standing import Standing, working_outputs
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import coverage_factor
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
@@ -59,12 +59,21 @@ class RunPlan:
     method: str
     fine_enough: bool
 
+    @property
+    def weigh(self) -> Remark:
+        """How to weigh what comes out."""
+        if self.containers:
+            return remark("weigh_containers", containers=self.containers)
+        if self.method == "vehicle_scale":
+            return remark("weigh_the_truck")
+        return remark("weigh_the_catch")
+
 
 def advise(
     models: Mapping[ModelKey, DischargeModel],
     standings: Mapping[ModelKey, Standing],
     results: pd.DataFrame,
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     assignments: pd.DataFrame,
     materials: pd.DataFrame,
     target_pct: float,
@@ -114,7 +123,7 @@ def _untested(
     truck_id: str,
     material: str,
     results: pd.DataFrame,
-    truck: Truck,
+    truck: TruckLimits,
     liquids: set[str],
     target_pct: float,
 ) -> dict[str, object]:
@@ -150,7 +159,7 @@ def _tested(
     model: DischargeModel,
     standing: Standing,
     results: pd.DataFrame,
-    truck: Truck,
+    truck: TruckLimits,
     target_pct: float,
 ) -> dict[str, object]:
     outputs = working_outputs(model, truck)
@@ -186,7 +195,7 @@ def _tested(
 def _further_tests(
     model: DischargeModel,
     results: pd.DataFrame,
-    truck: Truck,
+    truck: TruckLimits,
     outputs: FloatArray,
     target_pct: float,
     current_pct: float,
@@ -229,7 +238,7 @@ def _further_tests(
             "do_runs",
             runs=_runs(model, further),
             run_s=plan.run_s,
-            weigh=_weigh(plan),
+            weigh=plan.weigh,
             coarse=() if plan.fine_enough else (_COARSE,),
             outcome=outcome,
         ),
@@ -249,14 +258,6 @@ def _runs(model: DischargeModel, further: FurtherRuns) -> tuple[Remark, ...]:
         return (remark("runs_between", runs=runs, low_pct=low, high_pct=high),)
     times = Counter(further.outputs_pct)
     return tuple(remark("runs_at", runs=many, at_pct=pct) for pct, many in sorted(times.items()))
-
-
-def _weigh(plan: RunPlan) -> Remark:
-    if plan.containers:
-        return remark("weigh_containers", containers=plan.containers)
-    if plan.method == "vehicle_scale":
-        return remark("weigh_the_truck")
-    return remark("weigh_the_catch")
 
 
 def _further_count_runs(

@@ -62,7 +62,11 @@ def _discharge_variances(
 ) -> dict[str, float]:
     """Relative variances of the predicted discharge by source."""
     curve = model.curve
-    dry = is_dry(*(_column(tests, name) for name in _RUN_COLUMNS))
+    dry = is_dry(
+        _column(tests, "feeder_pct"),
+        _column(tests, "discharge_lb_per_min"),
+        _column(tests, "discharge_u_lb_per_min"),
+    )
     tests = tests[~dry]
     output = _column(tests, "feeder_pct")
     fitted = curve.discharge(output)
@@ -91,9 +95,6 @@ def _discharge_variances(
         REPEATABILITY: max(readings - scale - filling - timing, 0.0) / value,
         FORM: max(total - readings, 0.0) / value,
     }
-
-
-_RUN_COLUMNS = ("feeder_pct", "discharge_lb_per_min", "discharge_u_lb_per_min")
 
 
 def _count_variances(

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration.models import DischargeModel, ModelKey
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.remarks import Remark, remark
 from spreadplan.units import POUNDS_PER_KILOGRAM
 
@@ -88,7 +88,7 @@ def compare_run(
     weighings: pd.DataFrame,
     results: pd.DataFrame,
     models: Mapping[ModelKey, DischargeModel],
-    truck: Truck,
+    truck: TruckLimits,
 ) -> tuple[Remark, ...]:
     """What is odd about a run, the weightiest first; empty where it fits.
 
@@ -114,7 +114,7 @@ def compare_run(
 # --- the discharge ------------------------------------------------------------------------------
 
 
-def _hopper(run: Mapping[str, object], truck: Truck) -> Iterator[Remark]:
+def _hopper(run: Mapping[str, object], truck: TruckLimits) -> Iterator[Remark]:
     net_lb = _number(run["net_lb"])
     if net_lb > truck.capacity_lb:
         yield remark("more_than_hopper", net_lb=net_lb, capacity_lb=truck.capacity_lb)
@@ -208,7 +208,7 @@ def _counts(
     run: Mapping[str, object],
     own: pd.DataFrame,
     models: Mapping[ModelKey, DischargeModel],
-    truck: Truck,
+    truck: TruckLimits,
 ) -> Iterator[Remark]:
     if not truck.closed_loop:
         return
@@ -246,7 +246,7 @@ def _expected_off(
     return float(np.log(measured / expected.middle))
 
 
-def _gate(run: Mapping[str, object], own: pd.DataFrame, truck: Truck) -> Iterator[Remark]:
+def _gate(run: Mapping[str, object], own: pd.DataFrame, truck: TruckLimits) -> Iterator[Remark]:
     gate = _number(run["gate_in"])
     tested = sorted(set(own["gate_in"].round(2)))
     if not tested or any(abs(gate - one) <= SAME_GATE_IN for one in tested):

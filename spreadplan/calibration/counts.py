@@ -8,14 +8,15 @@ from spreadplan.calibration.assumptions import (
     ONE_OUTPUT_SPREAD_PCT,
     SIGNIFICANCE,
 )
-from spreadplan.calibration.curve import run_sd, scatter_flags
+from spreadplan.calibration.curve import FITS_KEPT, run_sd, scatter_flags
 from spreadplan.calibration.fit import FloatArray, LineFit, fit_line, weighted_least_squares
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.metrology import propagate, two_sided_p
 from spreadplan.remarks import Remark, remark
+from spreadplan.remembered import remembered
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class CountFit:
     """Mass per count at one gate.
 
@@ -53,6 +54,7 @@ class CountFit:
         return np.asarray(np.hypot(value_u, value - self.lb_per_count) / self.lb_per_count)
 
 
+@remembered(FITS_KEPT)
 def fit_counts(
     feeder_pct: FloatArray,
     net_lb: FloatArray,

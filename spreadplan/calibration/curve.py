@@ -28,14 +28,17 @@ from spreadplan.calibration.fit import BoolArray, FloatArray, LinearFit, weighte
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.metrology import coverage_factor, propagate
 from spreadplan.remarks import Remark, remark
+from spreadplan.remembered import remembered
 
 Kind = Literal["proportional", "line", "saturating"]
 CONTRADICTIONS = ("contradict_by_falling", "contradict_by_scatter")
 """Codes of the flags that say that tests exclude each other."""
 LEVEL_REL = 1e-6
+FITS_KEPT = 1000
+"""A season calibrates for every storm, and most trucks were not tested in between."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Curve:
     """A fitted discharge curve.
 
@@ -116,6 +119,7 @@ def run_sd(
     return np.maximum(sd, 1e-3 * usual.relative * max(float(np.max(fitted)), 1e-300))
 
 
+@remembered(FITS_KEPT)
 def fit_curve(
     feeder_pct: FloatArray,
     discharge: FloatArray,
@@ -128,7 +132,7 @@ def fit_curve(
     ----------
     feeder_pct : feeder output of each test, percent, > 0, shape (n,).
     discharge : measured discharge, lb/min, shape (n,).
-    discharge_u : its standard uncertainty from weighing and timing, >= 0, shape (n,).
+    discharge_u : its standard uncertainty from weighing and timing, lb/min, >= 0, shape (n,).
     usual : what is known of the run-to-run scatter before these tests.
 
     Returns

@@ -10,7 +10,7 @@ from scipy import special
 from spreadplan.calibration.assumptions import ONE_OUTPUT_SPREAD_PCT, SAME_OUTPUT_PCT
 from spreadplan.calibration.models import ModelKey
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
-from spreadplan.calibration.validity import Change, changes_by_truck
+from spreadplan.calibration.validity import TruckWork, changes_by_truck
 from spreadplan.metrology import holm, two_sided_p
 from spreadplan.schema.results import RESULTS
 
@@ -79,7 +79,7 @@ def drift(
     return table.assign(verdict=np.where(found, "drift", "steady").astype(object))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Reading:
     """What one test says: a mass per count (``counted``) or a discharge, with its uncertainty."""
 
@@ -98,21 +98,19 @@ def _readings(tests: pd.DataFrame) -> list[_Reading]:
     counted = tests["lb_per_count"].notna()
     value = tests["lb_per_count"].where(counted, tests["discharge_lb_per_min"])
     measured_u = tests["lb_per_count_u"].where(counted, tests["discharge_u_lb_per_min"])
-    return [
-        _Reading(*fields)
-        for fields in zip(
-            tests["truck_id"].astype(str),
-            tests["material"].astype(str),
-            tests["gate_in"],
-            tests["test_id"].astype(str),
-            tests["performed_at"],
-            tests["feeder_pct"],
-            counted,
-            value,
-            measured_u,
-            strict=True,
-        )
-    ]
+    columns = {
+        "truck_id": tests["truck_id"].astype(str),
+        "material": tests["material"].astype(str),
+        "gate_in": tests["gate_in"],
+        "test_id": tests["test_id"].astype(str),
+        "performed_at": tests["performed_at"],
+        "feeder_pct": tests["feeder_pct"],
+        "counted": counted,
+        "value": value,
+        "measured_u": measured_u,
+    }
+    rows = zip(*columns.values(), strict=True)
+    return [_Reading(**dict(zip(columns, row, strict=True))) for row in rows]
 
 
 def _latest_comparable(reading: _Reading, before: Sequence[_Reading]) -> _Reading | None:
@@ -128,7 +126,7 @@ def _latest_comparable(reading: _Reading, before: Sequence[_Reading]) -> _Readin
 
 
 def _compare(
-    reading: _Reading, earlier: _Reading, repeatability: float, work: Sequence[Change]
+    reading: _Reading, earlier: _Reading, repeatability: float, work: Sequence[TruckWork]
 ) -> dict[str, object]:
     to_same_output = 1.0 if reading.counted else reading.feeder_pct / earlier.feeder_pct
     previous = earlier.value * to_same_output

@@ -37,7 +37,7 @@ class LinearFit:
         return np.sqrt(np.diag(self.covariance))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class LineFit:
     """Straight line ``y = intercept + slope * x`` with its uncertainty."""
 
@@ -120,13 +120,18 @@ def fit_line(
 
     Parameters
     ----------
-    x, y : shape (n,).
-    sd : standard deviation of each y, shape (n,); None: all equal and learnt from the residuals.
+    x, y : in any unit each, shape (n,).
+    sd : standard deviation of each y, > 0, in the unit of y, shape (n,); None: all equal and learnt
+        from the residuals.
     prior_dof : see `weighted_least_squares`.
 
     Returns
     -------
     LineFit; ``residual_sd`` is the residual standard deviation in units of ``sd``.
+
+    Raises
+    ------
+    ValueError : see `weighted_least_squares`; x all alike counts as linearly dependent.
 
     >>> fit_line(np.array([0.0, 1.0, 2.0]), np.array([1.0, 3.0, 5.0])).slope.__round__(9)
     2.0

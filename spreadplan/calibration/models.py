@@ -13,7 +13,7 @@ from spreadplan.calibration.counts import CountFit, fit_counts
 from spreadplan.calibration.curve import Curve, Kind, fit_curve
 from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import coverage_factor
 from spreadplan.remarks import Remark, remark
 
@@ -36,7 +36,7 @@ class Prediction:
     extrapolated: BoolArray
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class DischargeModel:
     """Discharge of one truck with one material at one tested gate.
 
@@ -65,12 +65,6 @@ class DischargeModel:
     def choice(self) -> Remark:
         """How the form was chosen."""
         return self.curve.choice
-
-    @property
-    def parameter_names(self) -> tuple[str, ...]:
-        """Names of the curve's parameters, with their units."""
-        names = ("slope_lb_per_min_per_pct", "start_pct", "saturation_pct")
-        return names[: len(self.curve.covariance)]
 
     @property
     def parameter_values(self) -> FloatArray:
@@ -286,6 +280,12 @@ def between_gates(
 ) -> DischargeModel | GateInterpolation | None:
     """Predictor for any gate of a truck and material.
 
+    Parameters
+    ----------
+    models : by truck_id, material and gate_in.
+    truck_id, material : whose gate it is.
+    gate_in : opening of the gate, inches.
+
     Returns
     -------
     The model of that gate if it was tested; an interpolation if it lies between two tested gates;
@@ -304,7 +304,7 @@ def between_gates(
 
 
 def fit_models(
-    results: pd.DataFrame, trucks: Mapping[str, Truck]
+    results: pd.DataFrame, trucks: Mapping[str, TruckLimits]
 ) -> dict[ModelKey, DischargeModel]:
     """Fit one discharge model for each truck, material and gate with a valid test.
 

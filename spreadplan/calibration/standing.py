@@ -15,11 +15,10 @@ from spreadplan.calibration.assumptions import WORKING_FLOOR_PCT
 from spreadplan.calibration.curve import contradicting
 from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import Z95, coverage_factor
 from spreadplan.remarks import Remark, remark
 
-DO_NOT_USE: Final = "do not use yet"
 UNTESTED_RELATIVE_U: Final = 0.20
 """Relative standard uncertainty of what an untested truck spreads: a wrong setting for a grade of
 salt can be off by up to 40 %, taken as the 95 % limit. Source of the 40 %: UK National Winter
@@ -35,13 +34,17 @@ other."""
 
 
 def run_uncertainty(relative_u: Any, repeatability: Any, dof: Any) -> FloatArray:
-    """Relative 95 % uncertainty of what one run puts down; the arguments broadcast.
+    """Relative 95 % uncertainty of what one run puts down.
 
     Parameters
     ----------
-    relative_u : relative standard uncertainty of the calibration at an output.
-    repeatability : relative standard deviation of one run about the mean.
-    dof : degrees of freedom of both.
+    relative_u : relative standard uncertainty of the calibration at an output; shapes broadcast.
+    repeatability : relative standard deviation of one run about the mean; shapes broadcast.
+    dof : degrees of freedom of both, > 0; shapes broadcast.
+
+    Returns
+    -------
+    Half-width of the 95 % interval as a share of the mass, of the shape they broadcast to.
 
     Source: JCGM 100:2008, 5.1.2 and G.3.
     """
@@ -104,21 +107,28 @@ class Standing:
 def says_do_not_use(where: Remark | None, uncertainty: float) -> Remark:
     """What is said of what is not to be used.
 
-    where : at which outputs; None for all. uncertainty : relative, 95 %.
+    Parameters
+    ----------
+    where : at which outputs; None for all.
+    uncertainty : relative, 95 %; 0.2 is 20 percent.
+
+    Returns
+    -------
+    The remark, with the uncertainty in percent.
     """
     return remark(
         "known_too_badly", where=(where,) if where else (), within_pct=100.0 * uncertainty
     )
 
 
-def working_outputs(model: DischargeModel, truck: Truck, points: int = 17) -> FloatArray:
+def working_outputs(model: DischargeModel, truck: TruckLimits, points: int = 17) -> FloatArray:
     """Outputs that a calibration is meant for: from 20 % up and clear of the start-up, percent."""
     high = max(truck.max_feeder_pct, model.tested_hi_pct)
     low = max(truck.min_feeder_pct, WORKING_FLOOR_PCT, model.curve.start_pct + 10.0)
     return np.linspace(min(low, high), high, points)
 
 
-def standing_of(model: DischargeModel, truck: Truck, target_pct: float) -> Standing:
+def standing_of(model: DischargeModel, truck: TruckLimits, target_pct: float) -> Standing:
     """What a calibration is worth; ``target_pct`` is the policy's, for the 95 % uncertainty."""
     low, high = (float(end) for end in working_outputs(model, truck, 2))
     if truck.closed_loop and model.counts is None:
@@ -141,7 +151,7 @@ def standing_of(model: DischargeModel, truck: Truck, target_pct: float) -> Stand
 
 
 def standings(
-    models: Mapping[ModelKey, DischargeModel], trucks: Mapping[str, Truck], target_pct: float
+    models: Mapping[ModelKey, DischargeModel], trucks: Mapping[str, TruckLimits], target_pct: float
 ) -> dict[ModelKey, Standing]:
     """What each calibration is worth."""
     return {key: standing_of(model, trucks[key[0]], target_pct) for key, model in models.items()}

@@ -11,14 +11,14 @@ from spreadplan.calibration.models import (
     ModelKey,
     between_gates,
 )
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.schema.results import RESULTS
 
 OUTPUT_STEP_PCT = 5.0
 
 
 def discharge_table(
-    models: Mapping[ModelKey, DischargeModel], trucks: Mapping[str, Truck]
+    models: Mapping[ModelKey, DischargeModel], trucks: Mapping[str, TruckLimits]
 ) -> pd.DataFrame:
     """Discharge against feeder output for every tested gate and every gate between tested ones.
 
@@ -45,7 +45,7 @@ def discharge_table(
 
 
 def _rows_of_gate(
-    truck_id: str, material: str, predictor: DischargeModel | GateInterpolation, truck: Truck
+    truck_id: str, material: str, predictor: DischargeModel | GateInterpolation, truck: TruckLimits
 ) -> pd.DataFrame:
     grid = np.arange(OUTPUT_STEP_PCT, 100.0 + OUTPUT_STEP_PCT / 2.0, OUTPUT_STEP_PCT)
     output = grid[(grid >= truck.min_feeder_pct) & (grid <= truck.max_feeder_pct)]
@@ -71,19 +71,11 @@ def _rows_of_gate(
 
 def _no_rows() -> pd.DataFrame:
     """The table of no model at all: its columns, with their types."""
-    text, number = pd.Series(dtype="str"), pd.Series(dtype="float64")
+    kinds = {"id": "str", "text": "str", "material": "str", "flag": "bool"}
     return pd.DataFrame(
         {
-            "truck_id": text,
-            "material": text,
-            "gate_in": number,
-            "feeder_pct": number,
-            "discharge_lb_per_min": number,
-            "discharge_u_lb_per_min": number,
-            "extrapolated": pd.Series(dtype="bool"),
-            "basis": text,
-            "discharge_lo_lb_per_min": number,
-            "discharge_hi_lb_per_min": number,
+            column.name: pd.Series(dtype=kinds.get(column.kind, "float64"))
+            for column in RESULTS["discharge"].columns
         }
     )
 

@@ -10,8 +10,9 @@ import pandas as pd
 
 from spreadplan.calibration.assumptions import STOPWATCH_U_S
 from spreadplan.calibration.fit import FloatArray
-from spreadplan.calibration.trucks import Truck
-from spreadplan.calibration.validity import AgePolicy, reasons_not_to_count, warnings_about
+from spreadplan.calibration.trucks import TruckLimits
+from spreadplan.calibration.validity import reasons_not_to_count, warnings_about
+from spreadplan.schema.policy import Policy
 
 COUNT_U = 1.0 / np.sqrt(6.0)
 """Standard uncertainty of a sensor count, read at start and stop, each to one count."""
@@ -20,9 +21,9 @@ COUNT_U = 1.0 / np.sqrt(6.0)
 def discharge_results(
     tests: pd.DataFrame,
     weighed: pd.DataFrame,
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
-    policy: AgePolicy,
+    policy: Policy,
     as_of: pd.Timestamp,
 ) -> pd.DataFrame:
     """One row per discharge test, in the order of ``tests``.
@@ -87,7 +88,7 @@ def discharge_results(
     )
 
 
-def _counts(tests: pd.DataFrame, trucks: Mapping[str, Truck]) -> FloatArray:
+def _counts(tests: pd.DataFrame, trucks: Mapping[str, TruckLimits]) -> FloatArray:
     """Sensor counts of closed-loop tests; NaN elsewhere and where nothing was counted."""
     closed_loop = np.array([trucks[truck_id].closed_loop for truck_id in tests["truck_id"]], bool)
     counts = tests["sensor_counts"].to_numpy(dtype=float)

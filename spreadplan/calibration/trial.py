@@ -15,10 +15,10 @@ from spreadplan.calibration.advice import (
 from spreadplan.calibration.comparison import QUESTIONED, compare_run
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.tests import discharge_results
-from spreadplan.calibration.trucks import Truck
-from spreadplan.calibration.validity import AgePolicy
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.calibration.weighing import weigh
 from spreadplan.remarks import Remark
+from spreadplan.schema.policy import Policy
 
 
 @dataclass(frozen=True)
@@ -58,9 +58,9 @@ class RunTrial:
 def try_run(
     test: pd.DataFrame,
     weighings: pd.DataFrame,
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
-    policy: AgePolicy,
+    policy: Policy,
     target_pct: float,
     results: pd.DataFrame,
     models: Mapping[ModelKey, DischargeModel],
@@ -69,10 +69,17 @@ def try_run(
 
     Parameters
     ----------
-    test : one row with the columns of the discharge tests; weighings : its weighings.
-    trucks, changes, policy : as `tests.discharge_results` takes them.
+    test : one row with the columns of `discharge_tests.csv`, duration_s > 0.
+    weighings : those of the test, as `weighing.weigh` takes them.
+    trucks : limits by truck_id, with that of the test.
+    changes, policy : as `tests.discharge_results` takes them.
     target_pct : the policy's target for the 95 % uncertainty of a calibration, percent.
-    results, models : the fleet's earlier tests and calibrations, which the run is held against.
+    results, models : the fleet's earlier tests (as `tests.discharge_results` returns them) and
+        calibrations, which the run is held against.
+
+    Returns
+    -------
+    RunTrial. ``measured_pct`` is NaN while there is no discharge yet.
     """
     alone = discharge_results(
         test, weigh(weighings), trucks, changes, policy, test["performed_at"].iloc[0]

@@ -6,7 +6,7 @@ import pandas as pd
 
 
 @dataclass(frozen=True)
-class Truck:
+class TruckLimits:
     """A truck's control and limits.
 
     closed_loop : the controller regulates by sensor counts.
@@ -22,10 +22,19 @@ class Truck:
     gates_in: tuple[float, ...]
 
 
-def trucks_by_id(trucks: pd.DataFrame) -> dict[str, Truck]:
-    """Trucks by truck_id, from the table of trucks."""
+def trucks_by_id(trucks: pd.DataFrame) -> dict[str, TruckLimits]:
+    """Trucks by truck_id, from the table of trucks.
+
+    Parameters
+    ----------
+    trucks : truck_id, control, capacity_lb, min_feeder_pct, max_feeder_pct, gate_positions_in.
+
+    Returns
+    -------
+    The limits of each truck; of a truck_id that stands there twice, the last.
+    """
     return {
-        str(truck_id): Truck(
+        str(truck_id): TruckLimits(
             closed_loop=control == "closed_loop",
             capacity_lb=float(capacity_lb),
             min_feeder_pct=float(low),

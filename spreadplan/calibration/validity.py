@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,52 +13,38 @@ from spreadplan.calibration.assumptions import (
     FAR_FROM_BAND_PCT,
     SHORT_RUN_S,
 )
-from spreadplan.calibration.trucks import Truck
+from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.policy import Policy
 
 VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
-GATE_RULE = (
-    "A calibration holds only at the gate opening that was tested: set and measured before a "
-    "storm, engine off, and not moved in it."
-)
-"""Said alike on certificate, work sheet and plan. Source of the need to calibrate again where the
-opening is changed: University of Delaware T2/LTAP, Salt Spreader Calibration, 2020."""
-
-
-class AgePolicy(Protocol):
-    """The part of the policy that says how long a test counts."""
-
-    @property
-    def calibration_max_age_days(self) -> float:
-        """Age up to which a test counts, days."""
-        ...
 
 
 @dataclass(frozen=True)
-class Change:
+class TruckWork:
     """Work on a truck."""
 
     changed_at: pd.Timestamp
     what: str
 
 
-def changes_by_truck(changes: pd.DataFrame) -> dict[str, list[Change]]:
+def changes_by_truck(changes: pd.DataFrame) -> dict[str, list[TruckWork]]:
     """Work on each truck in order of time, from truck_id, changed_at, what."""
-    by_truck: dict[str, list[Change]] = {}
+    by_truck: dict[str, list[TruckWork]] = {}
     ordered = changes.sort_values("changed_at", kind="stable")
     for truck_id, changed_at, what in zip(
         ordered["truck_id"], ordered["changed_at"], ordered["what"], strict=True
     ):
-        by_truck.setdefault(str(truck_id), []).append(Change(changed_at, str(what)))
+        by_truck.setdefault(str(truck_id), []).append(TruckWork(changed_at, str(what)))
     return by_truck
 
 
 def reasons_not_to_count(
     tests: pd.DataFrame,
     net_lb: "pd.Series[float]",
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
-    policy: AgePolicy,
+    policy: Policy,
     as_of: pd.Timestamp,
 ) -> "pd.Series[Any]":
     """Why each test does not count at a moment: a tuple of remarks, () where it counts.
@@ -106,7 +92,7 @@ def _age_reasons(
 
 
 def _change_reasons(
-    changes: Sequence[Change], performed_at: pd.Timestamp, closed_loop: bool, as_of: pd.Timestamp
+    changes: Sequence[TruckWork], performed_at: pd.Timestamp, closed_loop: bool, as_of: pd.Timestamp
 ) -> list[Remark]:
     return [
         remark("work_since", what=change.what, on=change.changed_at)
@@ -115,13 +101,13 @@ def _change_reasons(
     ]
 
 
-def _voids(change: Change, closed_loop: bool) -> bool:
+def _voids(change: TruckWork, closed_loop: bool) -> bool:
     return change.what in VOIDING_CHANGES or (closed_loop and change.what == "sensor")
 
 
 def next_voiding(
-    changes: pd.DataFrame, trucks: Mapping[str, Truck], as_of: pd.Timestamp
-) -> dict[str, Change]:
+    changes: pd.DataFrame, trucks: Mapping[str, TruckLimits], as_of: pd.Timestamp
+) -> dict[str, TruckWork]:
     """The first work on each truck after a moment that ends its tests; by truck_id."""
     found = {}
     for truck_id, work in changes_by_truck(changes).items():
@@ -147,7 +133,7 @@ def warnings_about(
     tests: pd.DataFrame,
     division_assumed: "pd.Series[bool]",
     valid: "pd.Series[bool]",
-    trucks: Mapping[str, Truck],
+    trucks: Mapping[str, TruckLimits],
     changes: pd.DataFrame,
     as_of: pd.Timestamp,
 ) -> "pd.Series[Any]":

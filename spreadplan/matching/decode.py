@@ -187,7 +187,7 @@ def leg(
 
 
 @inlined
-def entry_of(
+def entered_at(
     reach_start: LongArray, reach_entry: SingleArray, a: int, b: int
 ) -> tuple[float, float]:
     """Distance and cost of turning between two directed links by the table; negative if none."""
@@ -431,7 +431,7 @@ def decode(
                 elif searched:
                     entry = (entries[j - begin, i - middle, 0], entries[j - begin, i - middle, 1])
                 else:
-                    entry = entry_of(reach_start, reach_entry, link[j], link[i])
+                    entry = entered_at(reach_start, reach_entry, link[j], link[i])
                 value, _, _ = leg(
                     length_m, entry, link[j], at_m[j], link[i], at_m[i], expected_m, deviation_m
                 )

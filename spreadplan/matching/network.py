@@ -77,7 +77,7 @@ class Owners:
     at_m: FloatArray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Network:
     """All route segments as one directed network in a local plane."""
 
@@ -120,12 +120,17 @@ def build_network(routes: gpd.GeoDataFrame, reach_m: float = REACH_M) -> Network
     Parameters
     ----------
     routes : EPSG:4326 LineStrings with route_id, segment_id, two_way (bool), speed_mph.
-    reach_m : distances along the network are tabled up to here.
+    reach_m : distances along the network are tabled up to here, metres.
+
+    Returns
+    -------
+    Network, in metres of a plane centred on the routes; its rows are those of ``routes``.
 
     Raises
     ------
-    ValueError : another CRS, a geometry that isn't a line of some length (names the first row),
-        or a network so wide (over about 280 km to either side) that one plane would distort it.
+    ValueError : no row, another CRS, a geometry that isn't a line of some length (names the first
+        row), a network so wide (over about 280 km to either side) that one plane would distort it,
+        or too many segments for one network.
     """
     lines, plane = _project_lines(routes)
     scale_error = plane.scale_error(shapely.get_coordinates(lines)[:, 0])
@@ -155,7 +160,7 @@ def build_network(routes: gpd.GeoDataFrame, reach_m: float = REACH_M) -> Network
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Cuts:
     """Rows cut at joints: one entry per cut, in the order of the rows."""
 

@@ -44,7 +44,7 @@ from spreadplan.matching.way import Way, bridge_outliers, point_on_way, trace_wa
 REDO_RATIO = 1.5  # decode again if the first guess of the noise was this far off
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Match:
     """Where one truck drove.
 
@@ -97,8 +97,13 @@ def match_trace(
     network : all route segments.
     time_s : shape (n,), never decreasing.
     x_m, y_m : shape (n,), in ``network.plane``. NaN: position missing, placed by its neighbours.
-    speed_mps, heading_deg : shape (n,). NaN: unknown.
+    speed_mps : shape (n,), metres per second. NaN: unknown.
+    heading_deg : shape (n,), degrees clockwise from north. NaN: unknown.
     own_routes : route ids the truck is assigned to, preferred where positions can't decide.
+
+    Returns
+    -------
+    Match, fix by fix, shape (n,), distances in metres.
 
     Raises
     ------

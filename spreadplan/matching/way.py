@@ -20,8 +20,8 @@ from spreadplan.matching.decode import (
     SAME_LINK,
     Decoded,
     Observations,
+    entered_at,
     entry_found,
-    entry_of,
     expected_distance,
     leads_on,
     leg,
@@ -246,7 +246,7 @@ def _add_leg(
         search(graph, work, a, limit_m, decoded.link[k : k + 1], goal)
         entry = entry_found(work, b)
     else:
-        entry = entry_of(reach.start, reach.entry, a, b)
+        entry = entered_at(reach.start, reach.entry, a, b)
     _, way_m, kind = leg(graph.length_m, entry, a, a_at, b, b_at, expected_m, deviation_m)
     if kind == SAME_LINK:
         return way, used

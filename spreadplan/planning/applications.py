@@ -33,7 +33,7 @@ class Application:
     start: Moment
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Condition:
     """Forecast weather of a zone during an application.
 
@@ -51,7 +51,15 @@ class Condition:
 
 
 def may_be_icy(event: str) -> bool:
-    """Whether an event makes ice by its name; weather that nobody forecast may.
+    """Whether an event makes ice by its name.
+
+    Parameters
+    ----------
+    event : its name in the forecast; "" for weather that nobody forecast.
+
+    Returns
+    -------
+    True for names of ice and of what freezes, in any case of letters, and for "".
 
     >>> may_be_icy("freezing_rain"), may_be_icy("Black ice"), may_be_icy(""), may_be_icy("snow")
     (True, True, True, False)
@@ -68,7 +76,15 @@ def label_order(label: str) -> tuple[tuple[int, int, str], ...]:
 def labelled_forecast(forecast: pd.DataFrame) -> pd.DataFrame:
     """The forecast with every row's application: the one given, else 1, 2, ... in its zone.
 
-    Rows are numbered by their start among the rows of the zone that name no application.
+    Parameters
+    ----------
+    forecast : as in `storms/STORM/forecast.csv`: zone, start, application ("": not named), row (of
+        the file), and any other columns.
+
+    Returns
+    -------
+    The columns of ``forecast`` in order of start and row, application filled in. Rows are numbered
+    by their start among the rows of the zone that name no application.
     """
     labelled = forecast.sort_values(["start", "row"], kind="stable").copy()
     unnamed = labelled["application"] == ""
@@ -84,7 +100,12 @@ def applications_of(forecast: pd.DataFrame, rates: pd.DataFrame) -> list[Applica
     Parameters
     ----------
     forecast : as `labelled_forecast` returns it.
-    rates : the planner's own rates; a row without an application or with "*" adds none.
+    rates : the planner's own, with application and start as in `storms/STORM/rates.csv`; a row
+        without an application or with "*" adds none.
+
+    Returns
+    -------
+    One of each label, the first as "initial"; those without a time come last.
     """
     columns = ["application", "start"]
     named = pd.concat(
@@ -136,13 +157,13 @@ def conditions_of(
 def _condition(zone: str, frame: pd.DataFrame) -> Condition:
     coldest = frame.sort_values("pavement_temp_f", kind="stable").iloc[0]
     return Condition(
-        zone,
-        str(coldest["event"]),
-        float(coldest["pavement_temp_f"]),
-        str(coldest["trend"]),
-        float(frame["precipitation_in"].sum(min_count=1)),
-        frame["start"].min(),
-        frame["end"].max(),
+        zone=zone,
+        event=str(coldest["event"]),
+        pavement_temp_f=float(coldest["pavement_temp_f"]),
+        trend=str(coldest["trend"]),
+        precipitation_in=float(frame["precipitation_in"].sum(min_count=1)),
+        start=frame["start"].min(),
+        end=frame["end"].max(),
     )
 
 

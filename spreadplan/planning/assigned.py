@@ -41,10 +41,18 @@ def with_own(general: pd.DataFrame, own: pd.DataFrame) -> pd.DataFrame:
 
 
 def in_round(assignments: pd.DataFrame, label: str, labels: Sequence[str]) -> pd.DataFrame:
-    """The assignments in force in a round, at most one a route.
+    """The assignments in force in a round.
 
-    ``labels`` : the storm's rounds, in order. A row from a round that is not among them never
-    holds.
+    Parameters
+    ----------
+    assignments : as `with_own` returns them. A row from a round that is not among ``labels`` never
+        holds.
+    label : the round, one of ``labels``.
+    labels : the storm's rounds, in order.
+
+    Returns
+    -------
+    Rows of ``assignments``, at most one for each route_id: the one that began last.
     """
     if FROM not in assignments:
         return assignments
@@ -89,20 +97,35 @@ def own_findings(assignments: pd.DataFrame) -> Iterator[Finding]:
 
 
 def of_season(general: pd.DataFrame, own: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """The general assignments, ``storm`` "", and those of each storm's own, by its name."""
+    """The assignments of all storms of a season.
+
+    Parameters
+    ----------
+    general : route_id, truck_id, yard_id, material, prewet_gal_per_ton.
+    own : each storm's own, by its name, with the columns of ``general``.
+
+    Returns
+    -------
+    The columns of ``general`` and storm: "" for the general ones, which come first.
+    """
     rows = [general.assign(storm="")]
     rows += [frame.assign(storm=storm)[rows[0].columns] for storm, frame in own.items()]
     return pd.concat([frame for frame in rows if len(frame)] or rows[:1], ignore_index=True)
 
 
 def of_use(assignments: pd.DataFrame, used: pd.DataFrame, column: str) -> pd.Series[Any]:
-    """What the assignments say of the use of trucks on routes, shape (rows,); NaN where nothing.
+    """What the assignments say of the use of trucks on routes.
 
     Parameters
     ----------
     assignments : route_id, truck_id and the column; with ``storm`` as `of_season` gives them.
     used : storm, route_id, truck_id. Of several rows of a route that of the truck itself counts
         first, then the storm's own, the last of them before the others.
+    column : name of the column of ``assignments`` that is asked for.
+
+    Returns
+    -------
+    In the unit of the column, shape (rows of ``used``,), on its index; NaN where nothing is said.
     """
     storm = assignments["storm"] if "storm" in assignments else pd.Series("", assignments.index)
     general, own = assignments[storm == ""], assignments[storm != ""]
@@ -118,9 +141,17 @@ def of_use(assignments: pd.DataFrame, used: pd.DataFrame, column: str) -> pd.Ser
 
 
 def prewet_of_use(assignments: pd.DataFrame, used: pd.DataFrame) -> pd.Series[float]:
-    """Gallons of prewetting liquid in a ton of what was used, as assigned, shape (rows,).
+    """Prewetting liquid of what was used, as assigned.
 
-    ``used`` : as `of_use` takes it, with material. 0 where another material was used than assigned.
+    Parameters
+    ----------
+    assignments : as `of_use` takes them, with material and prewet_gal_per_ton.
+    used : as `of_use` takes it, with material.
+
+    Returns
+    -------
+    US gallons in a ton of material, shape (rows of ``used``,), on its index; 0 where another
+    material was used than assigned.
     """
     gallons = of_use(assignments, used, "prewet_gal_per_ton").astype(float)
     return gallons.where(of_use(assignments, used, "material") == used["material"]).fillna(0.0)

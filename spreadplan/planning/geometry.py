@@ -28,7 +28,7 @@ TOUCH_DEG = 1e-9
 SAME_CUT_MI = 1e-7
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Edges:
     """The straight pieces of many lines, in order.
 
@@ -67,11 +67,28 @@ def edges_of(lines: Any) -> Edges:
     line_mi = np.bincount(line, weights=length_mi, minlength=len(lines)).astype(float)
     before = np.cumsum(length_mi) - length_mi
     offset_mi = before - before[first[line]] if len(line) else before
-    return Edges(line, start, end, length_mi, offset_mi, first, last, line_mi)
+    return Edges(
+        line=line,
+        start=start,
+        end=end,
+        length_mi=length_mi,
+        offset_mi=offset_mi,
+        first=first,
+        last=last,
+        line_mi=line_mi,
+    )
 
 
 def segment_lengths_mi(geometry: Any) -> Floats:
-    """Geodesic length of each LineString on WGS 84 in miles, shape (n,).
+    """Geodesic length of each LineString on WGS 84.
+
+    Parameters
+    ----------
+    geometry : LineStrings in degrees, of two vertices or more, shape (n,).
+
+    Returns
+    -------
+    Miles, shape (n,).
 
     Source of the method: C. F. F. Karney, Algorithms for geodesics, J. Geodesy 87 (2013), through
     pyproj.
@@ -80,7 +97,18 @@ def segment_lengths_mi(geometry: Any) -> Floats:
 
 
 def distance_mi(lon_a: Any, lat_a: Any, lon_b: Any, lat_b: Any) -> Floats:
-    """Geodesic distance between points in degrees, in miles; NaN where a coordinate is NaN."""
+    """Geodesic distance between points on WGS 84.
+
+    Parameters
+    ----------
+    lon_a, lat_a, lon_b, lat_b : degrees; shapes broadcast.
+
+    Returns
+    -------
+    Miles, of the shape they broadcast to; NaN where a coordinate is not finite.
+
+    Source of the method: as for `segment_lengths_mi`.
+    """
     lon_a, lat_a, lon_b, lat_b = np.broadcast_arrays(lon_a, lat_a, lon_b, lat_b)
     known = np.isfinite(lon_a) & np.isfinite(lat_a) & np.isfinite(lon_b) & np.isfinite(lat_b)
     out = np.full(known.shape, np.nan)
@@ -130,7 +158,7 @@ def _areas_at(points: Floats, areas: Any) -> list[tuple[int, ...]]:
     return [tuple(sorted(numbers)) for numbers in found]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Pieces:
     """Pieces of lines, ordered along them; ``areas`` are numbers of areas."""
 
@@ -164,7 +192,14 @@ def _elementary_pieces(edges: Edges, areas: Any) -> _Pieces:
     end_mi = np.where(last, edges.line_mi[start_line], np.roll(start_mi, -1))
     end = np.where(last[:, None], edges.end[edges.last[start_line]], np.roll(start, -1, axis=0))
     middle = points_along(edges, start_line, (start_mi + end_mi) / 2.0)
-    return _Pieces(start_line, start_mi, end_mi, start, end, _areas_at(middle, areas))
+    return _Pieces(
+        line=start_line,
+        from_mi=start_mi,
+        to_mi=end_mi,
+        start=start,
+        end=end,
+        areas=_areas_at(middle, areas),
+    )
 
 
 def _joined(pieces: _Pieces) -> _Pieces:
@@ -177,12 +212,12 @@ def _joined(pieces: _Pieces) -> _Pieces:
     first = np.flatnonzero(new)
     last = np.append(first[1:] - 1, len(new) - 1)
     return _Pieces(
-        pieces.line[first],
-        pieces.from_mi[first],
-        pieces.to_mi[last],
-        pieces.start[first],
-        pieces.end[last],
-        [pieces.areas[number] for number in first.tolist()],
+        line=pieces.line[first],
+        from_mi=pieces.from_mi[first],
+        to_mi=pieces.to_mi[last],
+        start=pieces.start[first],
+        end=pieces.end[last],
+        areas=[pieces.areas[number] for number in first.tolist()],
     )
 
 
@@ -214,7 +249,7 @@ def split_at_areas(routes: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None) -> 
 
     Parameters
     ----------
-    routes : LineStrings in WGS 84 degrees, shape (n,).
+    routes : LineStrings in WGS 84 degrees, one a row, with any columns (route_id, segment_id, ...).
     areas : Polygons or MultiPolygons in the same degrees with ``area_id``; None or empty for none.
 
     Returns

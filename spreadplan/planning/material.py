@@ -34,8 +34,21 @@ class Interval:
     hi_lb: Floats
 
 
-def interval(mass_lb: Floats, u_lb: Floats, dof: Floats) -> Interval:
-    """The 95 % interval of masses with standard uncertainties and degrees of freedom."""
+def mass_interval(mass_lb: Floats, u_lb: Floats, dof: Floats) -> Interval:
+    """The 95 % interval of masses.
+
+    Parameters
+    ----------
+    mass_lb : estimates, shape (n,).
+    u_lb : their standard uncertainties, >= 0, shape (n,).
+    dof : their degrees of freedom, > 0, shape (n,); infinite for normal errors.
+
+    Returns
+    -------
+    Interval, lb, shape (n,); its lower ends are never below 0.
+
+    Source: JCGM 100:2008, G.3.
+    """
     half = coverage_factor(dof) * u_lb
     return Interval(mass_lb, np.maximum(mass_lb - half, 0.0), mass_lb + half)
 
@@ -56,7 +69,7 @@ def row_intervals(rows: pd.DataFrame) -> Interval:
     """The interval of each row alone. ``rows``: mass_lb, `COMMON_U`, relative_run_u, dof."""
     mass = rows["mass_lb"].to_numpy()
     relative = np.sqrt((rows[[*COMMON_U, "relative_run_u"]].to_numpy() ** 2).sum(axis=1))
-    return interval(mass, mass * relative, rows["dof"].to_numpy())
+    return mass_interval(mass, mass * relative, rows["dof"].to_numpy())
 
 
 def summed_intervals(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
@@ -89,7 +102,7 @@ def summed_intervals(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     total = trucks.groupby(level=by, sort=True)[["mass", "variance", "spread"]].sum()
     variance, spread = total["variance"].to_numpy(), total["spread"].to_numpy()
     dof = np.divide(variance**2, spread, out=np.full(len(total), np.inf), where=spread > 0)
-    found = interval(total["mass"].to_numpy(), np.sqrt(variance), dof)
+    found = mass_interval(total["mass"].to_numpy(), np.sqrt(variance), dof)
     return pd.DataFrame(
         {"mass_lb": found.mass_lb, "mass_lo_lb": found.lo_lb, "mass_hi_lb": found.hi_lb},
         index=total.index,

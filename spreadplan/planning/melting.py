@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from spreadplan.planning.brine_data import CACL2_EUTECTIC_F, MGCL2_FREEZING_F, NACL_FREEZING_F
 from spreadplan.planning.frames import groups
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.results import RESULTS
 from spreadplan.units import FEET_PER_MILE, convert
 
 Floats = NDArray[np.float64]
@@ -114,7 +115,18 @@ def water_held_in(
 
 
 def chemical_of(chemical: str, chloride_fraction: float) -> str:
-    """What melts in a material: "NaCl", "MgCl2", "CaCl2", "none" (abrasive) or "" (not known)."""
+    """What melts in a material.
+
+    Parameters
+    ----------
+    chemical : as the table of materials states it; "" for not stated.
+    chloride_fraction : mass of chloride in a mass of material, a share of 0 to 1; NaN: not stated.
+
+    Returns
+    -------
+    The chemical as stated; else "none" (abrasive) without chloride, "NaCl" within
+    `NACL_CHLORIDE_RANGE`, and "" (not known).
+    """
     if chemical:
         return chemical
     if chloride_fraction == 0.0:
@@ -221,20 +233,7 @@ def melting_check(rows: pd.DataFrame, melters: dict[str, Melter]) -> pd.DataFram
                 "advice": advice,
             }
         )
-    columns = [
-        "application",
-        "zone",
-        "material",
-        "chemical",
-        "pavement_temp_f",
-        "precipitation_in",
-        "rate_lb_per_lane_mile",
-        "water_held_in",
-        "held_share",
-        "verdict",
-        "advice",
-    ]
-    return pd.DataFrame(checked, columns=columns)
+    return pd.DataFrame(checked, columns=RESULTS["plan_melting"].names)
 
 
 def _verdict(chemical: str, temp_f: float, rain_in: float, held_in: float) -> tuple[str, Remark]:

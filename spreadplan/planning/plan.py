@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.calibration.validity import Change
+from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.assigned import own_findings
@@ -25,8 +25,8 @@ from spreadplan.planning.material import (
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.review import moved_gates, no_application, review
-from spreadplan.planning.rows import Storm, parts_of, target_rows
-from spreadplan.planning.serving import served
+from spreadplan.planning.rows import RateInputs, parts_of, target_rows
+from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
@@ -39,7 +39,7 @@ from spreadplan.schema.results import RESULTS
 Progress = Callable[[str, float], None]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlanInputs:
     """What a plan is made from; the tables have the columns and units of the workspace's schema.
 
@@ -66,11 +66,11 @@ class PlanInputs:
     models: Models
     advice: pd.DataFrame | None = None
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
-    next_voiding: Mapping[str, Change] = field(default_factory=dict)
+    next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     pick: Pick = "middle"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class StormPlan:
     """The plan of a storm.
 
@@ -106,21 +106,28 @@ class StormPlan:
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
     """Plan a storm: settings, material and loads for every route and application.
 
-    Everything found wanting is a finding and a status, never an exception: a plan with gaps is of
-    more use in a storm than none.
+    Parameters
+    ----------
+    inputs : the workspace's tables in the package's fixed units, and what calibration says.
+    progress : told what is being done and which share of the work is behind, 0 to 1; None: nobody.
+
+    Returns
+    -------
+    StormPlan. Everything found wanting is a finding and a status in it, never an exception: a plan
+    with gaps is of more use in a storm than none.
     """
     tell = progress or (lambda what, share: None)
     tell("cutting segments at sensitive areas", 0.0)
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = Storm(
-        inputs.assignments,
-        inputs.forecast,
-        inputs.rates,
-        inputs.policy,
-        inputs.sensitive_areas,
-        inputs.materials,
-        inputs.pick,
+    storm = RateInputs(
+        assignments=inputs.assignments,
+        forecast=inputs.forecast,
+        rates=inputs.rates,
+        policy=inputs.policy,
+        sensitive_areas=inputs.sensitive_areas,
+        materials=inputs.materials,
+        pick=inputs.pick,
     )
     rows, applications, found = target_rows(parts, storm)
     if not applications:
@@ -146,21 +153,21 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
-        inputs.storm,
-        tuple(applications),
-        start,
-        rows[[*RESULTS["plan_segments"].names, "geometry"]],
-        routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True),
-        yards,
-        settings.drop(columns="run"),
-        _reloads(rows, timing),
-        melting,
-        findings_table(found),
+        storm=inputs.storm,
+        applications=tuple(applications),
+        start=start,
+        segments=rows[[*RESULTS["plan_segments"].names, "geometry"]],
+        routes=routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True),
+        yards=yards,
+        settings=settings.drop(columns="run"),
+        reloads=_reloads(rows, timing),
+        melting=melting,
+        findings=findings_table(found),
     )
 
 
 def _voided_by(
-    rows: pd.DataFrame, applications: list[Application], work: Mapping[str, Change]
+    rows: pd.DataFrame, applications: list[Application], work: Mapping[str, TruckWork]
 ) -> NDArray[np.object_]:
     """The work that ends the tests of a row's truck before its application starts; "" for none."""
     found = np.full(len(rows), "", dtype=object)
@@ -177,7 +184,7 @@ def _with_settings(
 ) -> gpd.GeoDataFrame:
     """Rows with gate, feeder, achieved rate, fastest speed, status and note."""
     rows["voided_by"] = _voided_by(rows, applications, inputs.next_voiding)
-    rows = pd.concat([rows, served(rows, inputs.trucks, inputs.models)], axis=1)
+    rows = pd.concat([rows, with_settings(rows, inputs.trucks, inputs.models)], axis=1)
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     rows["achieved_rate_lb_per_lane_mile"] = rows["achieved_rate_lb_per_lane_mile"].where(
         ~((target == 0.0) & (rows["truck_id"] != "")), 0.0
@@ -260,23 +267,8 @@ def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:
 
 def _reloads(rows: gpd.GeoDataFrame, timing: Cycle) -> pd.DataFrame:
     """Run-out points with the names of what they lie on."""
-    at = rows.iloc[timing.reloads["row"].to_numpy()].reset_index(drop=True)
-    names = at[["application", "route_id", "truck_id", "yard_id", "segment_id", "part"]]
-    points = timing.reloads[["load", "pass", "lon", "lat"]]
-    table = pd.concat([pd.DataFrame(names), points], axis=1)
-    table["miles_into_segment"] = at["from_mi"] + timing.reloads["part_mi"]
-    return table[
-        [
-            "application",
-            "route_id",
-            "truck_id",
-            "yard_id",
-            "load",
-            "segment_id",
-            "part",
-            "pass",
-            "miles_into_segment",
-            "lon",
-            "lat",
-        ]
-    ]
+    points = timing.reloads
+    at = pd.DataFrame(rows.iloc[points["row"].to_numpy()]).reset_index(drop=True)
+    table = pd.concat([at, points[points.columns.difference(at.columns)]], axis=1)
+    table["miles_into_segment"] = at["from_mi"] + points["part_mi"]
+    return table[RESULTS["plan_reloads"].names]

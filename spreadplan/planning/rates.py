@@ -132,7 +132,16 @@ def says_from_memory(text: str) -> bool:
 
 
 def is_from_memory(source: Remark | tuple[()]) -> bool:
-    """Whether a rate, by its source in the plan, is from memory."""
+    """Whether a rate is from memory.
+
+    Parameters
+    ----------
+    source : rate_source of a row of the plan; an empty tuple where there is no rate.
+
+    Returns
+    -------
+    True where the policy's row says of its rate that it is from memory.
+    """
     return isinstance(source, Remark) and source.code == "rate_from_memory"
 
 

@@ -29,8 +29,8 @@ Bools = NDArray[np.bool_]
 Objects = NDArray[np.object_]
 
 
-@dataclass(frozen=True)
-class Storm:
+@dataclass(frozen=True, kw_only=True)
+class RateInputs:
     """What the rates depend on, as the workspace holds it."""
 
     assignments: pd.DataFrame
@@ -58,7 +58,7 @@ def parts_of(routes: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None) -> gpd.Ge
 
 
 def target_rows(
-    parts: gpd.GeoDataFrame, storm: Storm
+    parts: gpd.GeoDataFrame, storm: RateInputs
 ) -> tuple[gpd.GeoDataFrame, list[Application], list[Finding]]:
     """Every part in every application with its target rate, in order of application.
 
@@ -118,7 +118,15 @@ def _weather(
 ) -> dict[str, Any]:
     """Event, temperature and precipitation of each zone; "" and NaN without a forecast."""
     codes, names = pd.factorize(zones)
-    unknown = Condition("", "", np.nan, "", np.nan, pd.NaT, pd.NaT)
+    unknown = Condition(
+        zone="",
+        event="",
+        pavement_temp_f=np.nan,
+        trend="",
+        precipitation_in=np.nan,
+        start=pd.NaT,
+        end=pd.NaT,
+    )
     found = [conditions.get((str(name), application.label), unknown) for name in names]
     return {
         "event": np.array([one.event for one in found], dtype=object)[codes],
@@ -127,7 +135,9 @@ def _weather(
     }
 
 
-def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> gpd.GeoDataFrame:
+def _with_targets(
+    parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: RateInputs
+) -> gpd.GeoDataFrame:
     """The parts with target rate, cap, source and the notes on how the rate came about."""
     width = parts["lane_width_ft"].to_numpy(dtype=float)
     density = (
@@ -143,7 +153,7 @@ def _with_targets(parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: Storm) -> 
     factor = width_factor(width, storm.policy)
     scaled = (factor != 1.0) & base["g_per_m2"].isna().to_numpy() & ~np.isnan(rate)
     _add_note(note, scaled, _scaled_note(width, factor, scaled))
-    _add_note(note, sensitive.lowered, _lowered_note(parts, rate, sensitive.lowered))
+    _add_note(note, sensitive.lowered, _lowered_note(parts, rate, width, sensitive.lowered))
     return parts.assign(
         target_rate_lb_per_lane_mile=sensitive.rate_lb_per_lane_mile,
         cap_lb_per_lane_mile=sensitive.cap_lb_per_lane_mile,
@@ -164,8 +174,10 @@ def _scaled_note(width: Floats, factor: Floats, where: Bools) -> list[Remark]:
     ]
 
 
-def _lowered_note(parts: pd.DataFrame, rate: Floats, where: Bools) -> list[Remark]:
+def _lowered_note(parts: pd.DataFrame, rate: Floats, width: Floats, where: Bools) -> list[Remark]:
     return [
-        remark("lowered_in_area", area=area, before_lb_per_lane_mile=float(before))
-        for area, before in zip(parts["area_id"].to_numpy()[where], rate[where], strict=True)
+        remark("lowered_in_area", area=area, before_lb_per_lane_mile=(float(before), float(feet)))
+        for area, before, feet in zip(
+            parts["area_id"].to_numpy()[where], rate[where], width[where], strict=True
+        )
     ]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.calibration.models import DischargeModel
 from spreadplan.calibration.standing import UNTESTED_95, UNTESTED_RELATIVE_U, run_uncertainty
 from spreadplan.frames import lines
 from spreadplan.planning.frames import places
@@ -18,7 +19,6 @@ from spreadplan.planning.settings import (
     Fit,
     GateChoice,
     Models,
-    SpreaderModel,
     choose_gate,
     fewest_settings,
     fit_gate,
@@ -33,7 +33,7 @@ Columns = dict[str, NDArray[Any]]
 #: to three parameters.
 COMMON_U = ("common_u_1", "common_u_2", "common_u_3")
 
-SERVED_COLUMNS = {
+UNSERVED = {
     "gate_in": np.nan,
     "feeder_pct": np.nan,
     "achieved_rate_lb_per_lane_mile": np.nan,
@@ -56,6 +56,8 @@ SERVED_COLUMNS = {
     "doubt": np.nan,
     "doubt_at_pct": np.nan,
 }
+"""What `served` finds out of a row, with the value for rows that it cannot serve. Most of it is for
+the steps to come and in no result."""
 
 
 def controls_of(trucks: pd.DataFrame) -> dict[str, Control]:
@@ -73,12 +75,12 @@ def controls_of(trucks: pd.DataFrame) -> dict[str, Control]:
 
 def models_by_truck(
     models: Models, controls: dict[str, Control]
-) -> dict[tuple[str, str], list[SpreaderModel]]:
+) -> dict[tuple[str, str], list[DischargeModel]]:
     """The usable models of each truck and material, by gate from small to large.
 
     A closed loop cannot hold a rate without its mass per count, so a test without counts is none.
     """
-    grouped: dict[tuple[str, str], list[SpreaderModel]] = defaultdict(list)
+    grouped: dict[tuple[str, str], list[DischargeModel]] = defaultdict(list)
     for truck, material, gate in sorted(models):
         model = models[truck, material, gate]
         if truck in controls and not (controls[truck].closed_loop and np.isnan(model.lb_per_count)):
@@ -86,7 +88,7 @@ def models_by_truck(
     return dict(grouped)
 
 
-def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFrame:
+def with_settings(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFrame:
     """What gate and feeder output each row gets, and what comes of it.
 
     Parameters
@@ -96,7 +98,7 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
 
     Returns
     -------
-    DataFrame on the same index with the columns of `SERVED_COLUMNS`. ``most_lb_per_min`` is the
+    DataFrame on the same index with the columns of `UNSERVED`. ``most_lb_per_min`` is the
     discharge at the highest feeder output; `COMMON_U` the relative standard uncertainty of the
     calibration in independent parts, each common to all that the truck spreads with that material
     and gate; ``relative_run_u`` that of one run. Rows without a rate above 0 or without a tested
@@ -105,7 +107,7 @@ def served(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataF
     setting would be ``too_uncertain`` to be used; ``truck_gate_in`` says where the gate stands, and
     ``doubt`` (relative, 95 %) at the output ``doubt_at_pct`` how uncertain.
     """
-    out = {name: np.full(len(rows), value) for name, value in SERVED_COLUMNS.items()}
+    out = {name: np.full(len(rows), value) for name, value in UNSERVED.items()}
     controls = controls_of(trucks)
     known = models_by_truck(models, controls)
     closed = [truck for truck, control in controls.items() if control.closed_loop]
@@ -143,7 +145,7 @@ def _serve_truck(
     at: Ints,
     row: Columns,
     control: Control,
-    models: dict[str, list[SpreaderModel]],
+    models: dict[str, list[DischargeModel]],
 ) -> None:
     """Fill in the rows ``at`` of one truck; ``models`` by material.
 
@@ -154,7 +156,7 @@ def _serve_truck(
     need, cap = row["discharge_lb_per_min"], row["cap_lb_per_lane_mile"] * per_rate
     of_material = {name: np.flatnonzero(row["material"] == name) for name in models}
     gates = sorted({model.gate_in for some in models.values() for model in some})
-    served: list[dict[str, tuple[SpreaderModel, Fit]]] = []
+    served: list[dict[str, tuple[DischargeModel, Fit]]] = []
     for gate in gates:
         served.append(
             {
@@ -183,7 +185,7 @@ def _serve_truck(
 
 
 def _choice(
-    served: dict[str, tuple[SpreaderModel, Fit]],
+    served: dict[str, tuple[DischargeModel, Fit]],
     of_material: dict[str, Ints],
     control: Control,
     need: Floats,
@@ -217,7 +219,7 @@ def _open_loop_settings(fit: Fit, of: Ints, run: Ints, need: Floats, lane_miles:
 class Known:
     """How sure a model is at some feeder outputs: parts of shape (3, n), the others (n,)."""
 
-    model: SpreaderModel
+    model: DischargeModel
     parts: Floats
     doubt: Floats
     extrapolated: Bools
@@ -228,7 +230,7 @@ class Known:
         return self.doubt >= UNTESTED_95
 
 
-def how_known(model: SpreaderModel, control: Control, feeder: Floats) -> Known:
+def how_known(model: DischargeModel, control: Control, feeder: Floats) -> Known:
     """How sure a model is at feeder outputs, percent, shape (n,)."""
     predicted = model.predict(feeder)
     parts = _common_parts(model, control, feeder, predicted.discharge_lb_per_min)
@@ -271,7 +273,7 @@ def _fill_in(
 
 
 def _common_parts(
-    model: SpreaderModel, control: Control, feeder: Floats, discharge: Floats
+    model: DischargeModel, control: Control, feeder: Floats, discharge: Floats
 ) -> Floats:
     """Relative uncertainty of the calibration in independent parts, shape (3, n).
 

@@ -11,12 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from spreadplan.remarks import Remark
+from spreadplan.calibration.models import DischargeModel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,76 +30,8 @@ MOST_ROUNDS = 20
 ROUNDING = 1e-9
 
 
-class Prediction(Protocol):
-    """What a discharge model says of feeder outputs; arrays of the same shape."""
-
-    @property
-    def discharge_lb_per_min(self) -> Floats:
-        """Mean discharge."""
-
-    @property
-    def extrapolated(self) -> Bools:
-        """Whether the output lies outside the tested ones."""
-
-
-class Curve(Protocol):
-    """Discharge against feeder output, as fitted."""
-
-    def gradient(self, feeder_pct: Any) -> Floats:
-        """Change of discharge with each fitted parameter, shape (n, p)."""
-
-
-class SpreaderModel(Protocol):
-    """The part of a discharge model (`spreadplan.calibration.models`) that planning relies on."""
-
-    @property
-    def gate_in(self) -> float:
-        """Gate opening."""
-
-    @property
-    def curve(self) -> Curve:
-        """The fitted curve."""
-
-    @property
-    def covariance(self) -> Floats:
-        """Covariance of the curve's parameters, shape (p, p)."""
-
-    @property
-    def tested_lo_pct(self) -> float:
-        """Lowest tested output."""
-
-    @property
-    def tested_hi_pct(self) -> float:
-        """Highest tested output."""
-
-    @property
-    def lb_per_count(self) -> float:
-        """Mass per sensor count, NaN where not known."""
-
-    @property
-    def repeatability(self) -> float:
-        """Relative standard deviation of one run."""
-
-    @property
-    def relative_dof(self) -> float:
-        """Degrees of freedom of the uncertainties."""
-
-    @property
-    def flags(self) -> tuple[Remark, ...]:
-        """What a user must know of the model."""
-
-    def predict(self, feeder_pct: Any) -> Prediction:
-        """Discharge at feeder outputs."""
-
-    def feeder_for(self, discharge_lb_per_min: Any) -> Any:
-        """Smallest output that gives a discharge; NaN where none does."""
-
-    def relative_u_per_count(self, feeder_pct: Any) -> Any:
-        """Relative standard uncertainty of the counted mass at feeder outputs."""
-
-
 #: by truck, material and gate opening in inches.
-Models = Mapping[tuple[str, str, float], SpreaderModel]
+Models = Mapping[tuple[str, str, float], DischargeModel]
 
 
 @dataclass(frozen=True)
@@ -123,7 +54,7 @@ class Control:
         return np.round(self.min_feeder_pct + self.step_pct * np.arange(steps + 1), 9)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Fit:
     """How one gate serves rows of needs; arrays of shape (n,) unless stated.
 
@@ -152,7 +83,7 @@ class Fit:
     extrapolated: Bools
 
 
-def fit_gate(model: SpreaderModel, control: Control, need: Floats, cap: Floats) -> Fit:
+def fit_gate(model: DischargeModel, control: Control, need: Floats, cap: Floats) -> Fit:
     """How one gate serves each need.
 
     Parameters
@@ -168,7 +99,7 @@ def fit_gate(model: SpreaderModel, control: Control, need: Floats, cap: Floats) 
 
 
 def _fit_closed_loop(
-    model: SpreaderModel, control: Control, need: Floats, least: float, most: float
+    model: DischargeModel, control: Control, need: Floats, least: float, most: float
 ) -> Fit:
     short, excess = need > most * (1.0 + ROUNDING), need < least * (1.0 - ROUNDING)
     feeder = np.asarray(model.feeder_for(np.clip(need, least, most)), dtype=float)
@@ -177,22 +108,22 @@ def _fit_closed_loop(
     feeder = np.clip(feeder, control.min_feeder_pct, control.max_feeder_pct)
     nothing = np.zeros(len(need), dtype=np.int64)
     return Fit(
-        model.gate_in,
-        feeder,
-        np.clip(need, least, most),
-        nothing,
-        nothing,
-        np.array([]),
-        np.array([]),
-        most,
-        short,
-        excess,
-        model.predict(feeder).extrapolated,
+        gate_in=model.gate_in,
+        feeder_pct=feeder,
+        discharge=np.clip(need, least, most),
+        low=nothing,
+        high=nothing,
+        grid_pct=np.array([]),
+        grid_discharge=np.array([]),
+        max_discharge=most,
+        short=short,
+        excess=excess,
+        extrapolated=model.predict(feeder).extrapolated,
     )
 
 
 def _fit_open_loop(
-    model: SpreaderModel, control: Control, need: Floats, cap: Floats, most: float
+    model: DischargeModel, control: Control, need: Floats, cap: Floats, most: float
 ) -> Fit:
     grid = control.grid()
     predicted = model.predict(grid)
@@ -216,17 +147,17 @@ def _fit_open_loop(
     short = need > discharge[-1] * (1.0 + NEAR_ENOUGH)
     excess = (need < discharge[0] * (1.0 - NEAR_ENOUGH)) | (allowed < 0)
     return Fit(
-        model.gate_in,
-        grid[nearest],
-        discharge[nearest],
-        low,
-        high,
-        grid,
-        discharge,
-        most,
-        short,
-        excess,
-        np.asarray(predicted.extrapolated)[gives][nearest],
+        gate_in=model.gate_in,
+        feeder_pct=grid[nearest],
+        discharge=discharge[nearest],
+        low=low,
+        high=high,
+        grid_pct=grid,
+        grid_discharge=discharge,
+        max_discharge=most,
+        short=short,
+        excess=excess,
+        extrapolated=np.asarray(predicted.extrapolated)[gives][nearest],
     )
 
 
@@ -235,7 +166,17 @@ def _no_setting(gate_in: float, need: Floats) -> Fit:
     zero, nothing = np.zeros(len(need)), np.zeros(len(need), dtype=np.int64)
     no = np.zeros(len(need), dtype=bool)
     return Fit(
-        gate_in, zero, zero, nothing, nothing, np.array([0.0]), np.array([0.0]), 0.0, ~no, no, no
+        gate_in=gate_in,
+        feeder_pct=zero,
+        discharge=zero,
+        low=nothing,
+        high=nothing,
+        grid_pct=np.array([0.0]),
+        grid_discharge=np.array([0.0]),
+        max_discharge=0.0,
+        short=~no,
+        excess=no,
+        extrapolated=no,
     )
 
 

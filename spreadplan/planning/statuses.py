@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.calibration.models import DischargeModel
 from spreadplan.calibration.standing import says_do_not_use
 from spreadplan.planning.frames import together
 from spreadplan.planning.serving import controls_of, how_known, models_by_truck
-from spreadplan.planning.settings import Control, Models, SpreaderModel
+from spreadplan.planning.settings import Control, Models
 from spreadplan.remarks import Remark, remark
 
 #: worst first: a route has the worst status of its rows.
@@ -148,7 +149,7 @@ class _Tested:
     most: float
     least: float
     truck: str
-    model: SpreaderModel
+    model: DischargeModel
     control: Control
 
     def gives(self, need: float) -> bool:

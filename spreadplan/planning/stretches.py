@@ -6,12 +6,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.calibration.models import DischargeModel
 from spreadplan.planning.frames import places
 from spreadplan.planning.serving import controls_of, how_known
-from spreadplan.planning.settings import Control, Models, SpreaderModel, fit_gate
+from spreadplan.planning.settings import Control, Models, fit_gate
+from spreadplan.schema.results import RESULTS
 
 Floats = NDArray[np.float64]
 
+_COLUMNS = RESULTS["plan_settings"].names
+COMMON_TO_A_STRETCH = ("run", *_COLUMNS[: _COLUMNS.index("from_segment_id")])
+"""What is the same on every part of a stretch."""
 #: differences from the planned speed that a cab card lists, mph: suffix -> difference.
 SPEED_STEPS_MPH = {"10_mph_less": -10.0, "5_mph_less": -5.0, "5_mph_more": 5.0}
 
@@ -25,12 +30,10 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, one row a stretch: application, route_id, truck_id, yard_id, material, stretch
-    (1, 2, ...), from_segment_id, from_part, from_name, to_segment_id, to_part, to_name, from_mi
-    and to_mi (miles of road since the start of the route), miles, lane_miles, lanes_per_pass,
-    speed_mph, control, gate_in, feeder_pct, rate_to_set_lb_per_lane_mile (closed loop),
-    lb_per_count, target_ and achieved_rate_lb_per_lane_mile (means over lane-miles),
-    discharge_lb_per_min, max_speed_mph, mass_lb, area_id, status and run.
+    DataFrame, one row a stretch: the columns of ``plan_settings`` in `spreadplan.schema.results`
+    but for those of other speeds, and run. from_mi and to_mi are miles of road since the start of
+    the route, stretch counts from 1, target_ and achieved_rate_lb_per_lane_mile are means over
+    lane-miles.
     """
     closed = rows["closed_loop"].to_numpy()
     to_set = rows["target_rate_lb_per_lane_mile"].where(closed & rows["modelled"].to_numpy())
@@ -41,6 +44,7 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
         control=control_names(rows),
         target_lb=rows["target_rate_lb_per_lane_mile"] * rows["lane_miles"],
         achieved_lb=rows["achieved_rate_lb_per_lane_mile"] * rows["lane_miles"],
+        lane_area=rows["lane_width_ft"] * rows["lane_miles"],
     )
     keys = [
         rows["run"],
@@ -58,34 +62,16 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
         changed[1:] |= values[1:] != values[:-1]
     number = np.cumsum(changed)
     grouped = work.groupby(number, sort=True)
-    same = [
-        "application",
-        "route_id",
-        "truck_id",
-        "yard_id",
-        "material",
-        "run",
-        "control",
-        "gate_in",
-        "feeder_pct",
-        "rate_to_set_lb_per_lane_mile",
-        "lb_per_count",
-        "speed_mph",
-        "lanes_per_pass",
-        "discharge_lb_per_min",
-        "max_speed_mph",
-        "area_id",
-        "status",
-    ]
     first = np.flatnonzero(changed)
     last = np.append(first[1:], len(rows))[: len(first)] - 1
-    table = pd.DataFrame({name: work[name].to_numpy()[first] for name in same})
+    table = pd.DataFrame({name: work[name].to_numpy()[first] for name in COMMON_TO_A_STRETCH})
     for end, row in (("from", first), ("to", last)):
         for name in ("segment_id", "part", "name"):
             table[f"{end}_{name}"] = rows[name].to_numpy()[row]
-    sums = grouped[["length_mi", "lane_miles", "target_lb", "achieved_lb"]].sum()
+    sums = grouped[["length_mi", "lane_miles", "target_lb", "achieved_lb", "lane_area"]].sum()
     table["miles"] = sums["length_mi"].to_numpy()
     table["lane_miles"] = sums["lane_miles"].to_numpy()
+    table["lane_width_ft"] = (sums["lane_area"] / sums["lane_miles"]).to_numpy()
     table["mass_lb"] = grouped["mass_lb"].sum(min_count=1).to_numpy()
     for name in ("target", "achieved"):
         known = grouped[f"{name}_lb"].count().to_numpy() > 0
@@ -139,7 +125,7 @@ def with_speed_steps(table: pd.DataFrame, trucks: pd.DataFrame, models: Models) 
 
 
 def _at_speeds(
-    row: dict[str, Floats], model: SpreaderModel, control: Control, faster_mph: Floats
+    row: dict[str, Floats], model: DischargeModel, control: Control, faster_mph: Floats
 ) -> tuple[Floats, Floats]:
     """Feeder output that keeps the rate, and rate if nothing is changed, at other speeds.
 

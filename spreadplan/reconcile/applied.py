@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
-from spreadplan.planning.material import interval
+from spreadplan.planning.material import mass_interval
 from spreadplan.reconcile.ratio_model import Floats
 
 OFF_ROUTE: Final = "off_route"
@@ -97,11 +97,14 @@ def summed_applied(parts: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     Parameters
     ----------
     parts : as `applied_parts` returns them, with the columns of ``by``.
+    by : names of the columns that make a group.
 
     Returns
     -------
     DataFrame with index ``by``, sorted: reported_lb, applied_lb, applied_u_lb (standard
     uncertainty), applied_lo_lb, applied_hi_lb (95 %).
+
+    Source: JCGM 100:2008, 5.2.
     """
     names = ["reported_lb", "applied_lb", "fleet_u_lb", "truck_u_lb", "storm_u_lb"]
     fleet_keys = list(dict.fromkeys([*by, "material"]))
@@ -113,7 +116,9 @@ def summed_applied(parts: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     fleets["variance"] += fleets["fleet_u_lb"] ** 2
     total = fleets.groupby(level=by, sort=True)[["reported_lb", "applied_lb", "variance"]].sum()
     u_lb = np.sqrt(total.pop("variance").to_numpy(dtype=float))
-    found = interval(total["applied_lb"].to_numpy(dtype=float), u_lb, np.full(len(total), np.inf))
+    found = mass_interval(
+        total["applied_lb"].to_numpy(dtype=float), u_lb, np.full(len(total), np.inf)
+    )
     return total.assign(applied_u_lb=u_lb, applied_lo_lb=found.lo_lb, applied_hi_lb=found.hi_lb)
 
 

@@ -28,7 +28,7 @@ STANDING_WAY_M = 5.0  # a truck that creeps no further than this in an interval 
 SHORTEST_KNOWN_M = 5.0  # ways shorter than this give no rate to compare with
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Attribution:
     """Reported mass by place.
 

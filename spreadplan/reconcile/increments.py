@@ -56,7 +56,7 @@ RANGES = np.unique(
 RANGES = RANGES[RANGES >= 500]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Increments:
     """What one truck released, interval by interval; each of shape (n,) for n records.
 
@@ -93,6 +93,14 @@ def interval_mass(records: TruckRecords) -> Increments:
     totals are missing, the difference to the next one is spread over the intervals by distance
     driven while spreading. A material counts from its record on: the interval that ends there still
     carries the one before.
+
+    Parameters
+    ----------
+    records : of one truck, in order of time, shape (n,) each.
+
+    Returns
+    -------
+    Increments, masses in lb, liquid in US gal, shape (n,) each: one interval a record, at its end.
     """
     sources = records.sources
     feed_unit = np.array([source.feed_unit_lb for source in sources] or [1.0])
@@ -112,15 +120,15 @@ def interval_mass(records: TruckRecords) -> Increments:
     spread_s, known_s = float(on_s.sum()), float(on_s[known].sum())
     usual_lb_s = float(mass_lb[known].sum()) / known_s if known_s > 0.0 else 0.0
     return Increments(
-        mass_lb,
-        liquid.amount,
-        _material_of_intervals(records.material, counts),
-        known,
-        np.where(known, 0.0, usual_lb_s * on_s),
-        known_s / spread_s if spread_s > 0.0 else 1.0,
-        counts,
-        feed.left_out,
-        feed.step,
+        mass_lb=mass_lb,
+        liquid_gal=liquid.amount,
+        material=_material_of_intervals(records.material, counts),
+        known=known,
+        presumed_lb=np.where(known, 0.0, usual_lb_s * on_s),
+        known_share=known_s / spread_s if spread_s > 0.0 else 1.0,
+        counts=counts,
+        left_out_lb=feed.left_out,
+        step_lb=feed.step,
     )
 
 

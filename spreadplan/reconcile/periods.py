@@ -25,7 +25,6 @@ TREND_STORMS: Final = 5
 DAYS_PER_MONTH: Final = 30.0
 FOLLOWED: Final = ("ratio", "ratio_lo", "ratio_hi", "ratio_u", "ratio_fleet_u")
 """What is the line's where a drift is followed."""
-TREND_COLUMNS: Final = ("trend_pct_per_month", "trend_p")
 
 
 def in_periods(
@@ -85,9 +84,10 @@ def with_trend(
 
     Returns
     -------
-    ``table`` with `TREND_COLUMNS` (NaN: too few storms); trend_p is the probability that chance
-    makes any drift so strong among the trucks (`calibration.fit.holm`). Where it is significant,
-    the ratio and its interval are those of a straight line of ln ratio over time at this storm.
+    ``table`` with trend_pct_per_month and trend_p (NaN: too few storms); trend_p is the
+    probability that chance makes any drift so strong among the trucks (`calibration.fit.holm`).
+    Where it is significant, the ratio and its interval are those of a straight line of ln ratio
+    over time at this storm.
     """
     net = tickets["loaded_lb"] - tickets["returned_lb"]
     whole = (tickets["loads"] > 0) & (tickets["unreturned_lb"] == 0.0)

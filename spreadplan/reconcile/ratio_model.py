@@ -16,13 +16,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.remembered import remembered
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
@@ -59,8 +60,30 @@ MISSING_SHARES: Final = {1: 0.05, 2: 0.015}
 CHUNK_ROWS: Final = 1000
 """So many rows of tickets are worked on at a time: it bounds the memory."""
 
+FLEETS_KEPT: Final = 8
+"""So many fleets are remembered from one storm of a season to the next."""
+
 LOAD_SIZE_SD: Final = 0.15
 """Relative spread of a truck's loads about its typical load."""
+
+
+_TOLD: Final = {
+    **dict.fromkeys(
+        (
+            "reported_lb",
+            "loaded_lb",
+            "returned_lb",
+            "loads",
+            "ticket_u_lb",
+            "method_u",
+            "unreturned_lb",
+            "typical_load_lb",
+        ),
+        float,
+    ),
+    "comparable": bool,
+}
+"""Columns of the tickets that say something of a ratio."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,52 +127,74 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
     trucks : how many trucks; one without usable tickets gets what its fleet says.
     asked : rows for which the probability of missing tickets is wanted.
     """
+    columns = {name: tickets[name].to_numpy(dtype=kind) for name, kind in _TOLD.items()}
+    learnt = _learn(truck, trucks, **columns)
+    p_missing = np.zeros(asked.size)
+    for scatter, part in zip(SCATTER, learnt.parts, strict=True):
+        complete, lacking = storm_likelihood(tickets.iloc[asked], scatter)
+        p_missing += np.einsum("ng,ng->n", part[truck[asked]], lacking / (complete + lacking))
+    storm_sd = learnt.scatter * usual_storm_sd(tickets)
+    return RatioPosterior(learnt.density, learnt.fleet_density, learnt.fleet_u, p_missing, storm_sd)
+
+
+@dataclass(frozen=True, eq=False)
+class _Learnt:
+    """What the tickets of all storms say, whatever storm is asked for.
+
+    density, fleet_density, fleet_u : see `RatioPosterior`.
+    parts : of the density, (trucks, grid), from each factor of `SCATTER`.
+    scatter : root of the mean square of those factors.
+    """
+
+    density: Floats
+    fleet_density: Floats
+    fleet_u: Floats
+    parts: tuple[Floats, ...]
+    scatter: float
+
+
+@remembered(FLEETS_KEPT)
+def _learn(truck: Rows, trucks: int, **columns: NDArray[Any]) -> _Learnt:
+    """The tickets of all storms, one fleet; ``columns`` : those of `_TOLD`, shape (n,) each."""
+    tickets = pd.DataFrame(columns)
     prior, prior_weight = _fleet_priors()
     method_u = _method_u(tickets, truck, trucks)
     kept = []
     for scatter in SCATTER:
-        log_like, lacking = _log_likelihood(tickets, truck, trucks, asked, scatter)
+        log_like = _log_likelihood(tickets, truck, trucks, scatter)
         peak = log_like.max(axis=1, keepdims=True)
         like = _with_method(np.exp(log_like - peak), method_u)
         evidence = like @ prior.T
         log_weight = (np.log(evidence) + peak).sum(axis=0) + np.log(prior_weight)
         log_weight -= 0.5 * (np.log(scatter) / SCATTER_LOG_SD) ** 2
-        kept.append((log_weight, like, evidence, lacking))
+        kept.append((log_weight, like, evidence))
     most = max(log_weight.max() for log_weight, *_ in kept)
     weights = [np.exp(log_weight - most) for log_weight, *_ in kept]
     total = np.sum(weights)
-    density = np.zeros((trucks, LOG_RATIO.size))
-    p_missing, storm_square = np.zeros(asked.size), 0.0
+    density, parts, storm_square = np.zeros((trucks, LOG_RATIO.size)), [], 0.0
     fleet, mean, square = np.zeros(LOG_RATIO.size), np.zeros(trucks), np.zeros(trucks)
-    for scatter, weight, (_, like, evidence, lacking) in zip(SCATTER, weights, kept, strict=True):
+    for scatter, weight, (_, like, evidence) in zip(SCATTER, weights, kept, strict=True):
         weight = weight / total
         storm_square += float(weight.sum()) * scatter**2
         part = like * ((weight / evidence) @ prior)
         density += part
-        p_missing += np.einsum("ng,ng->n", part[truck[asked]], lacking)
+        parts.append(part)
         fleet += weight @ prior
         expected = (like * LOG_RATIO) @ prior.T / evidence
         mean += expected @ weight
         square += expected**2 @ weight
     fleet_u = np.sqrt(np.maximum(square - mean**2, 0.0))
-    storm_sd = np.sqrt(storm_square) * usual_storm_sd(tickets)
-    return RatioPosterior(density, fleet, fleet_u, p_missing, storm_sd)
+    return _Learnt(density, fleet, fleet_u, tuple(parts), float(np.sqrt(storm_square)))
 
 
-def _log_likelihood(
-    tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows, scatter: float
-) -> tuple[Floats, Floats]:
-    """Logarithm of each truck's likelihood, (trucks, grid), and the probability of missing tickets.
-
-    The latter is for the rows ``asked``, at every t of the grid.
-    """
+def _log_likelihood(tickets: pd.DataFrame, truck: Rows, trucks: int, scatter: float) -> Floats:
+    """Logarithm of each truck's likelihood, (trucks, grid)."""
     log_like = np.zeros((trucks, LOG_RATIO.size))
     for start in range(0, len(tickets), CHUNK_ROWS):
         rows = slice(start, start + CHUNK_ROWS)
         complete, lacking = storm_likelihood(tickets.iloc[rows], scatter)
         np.add.at(log_like, truck[rows], np.log(complete + lacking))
-    complete, lacking = storm_likelihood(tickets.iloc[asked], scatter)
-    return log_like, lacking / (complete + lacking)
+    return log_like
 
 
 def _method_u(tickets: pd.DataFrame, truck: Rows, trucks: int) -> Floats:

@@ -37,6 +37,7 @@ from spreadplan.reconcile.verdicts import (
     kinds,
     plain_comparison,
 )
+from spreadplan.remarks import Remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
@@ -46,8 +47,8 @@ MISSED_SHARE: Final = 0.25
 no source."""
 
 
-@dataclass(frozen=True)
-class Storm:
+@dataclass(frozen=True, kw_only=True)
+class StormEvidence:
     """What a storm is judged by.
 
     Attributes
@@ -72,7 +73,7 @@ class Storm:
     planned_routes: pd.DataFrame
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Surroundings:
     """Tables of the workspace that the judgement needs, and what calibration says."""
 
@@ -89,7 +90,7 @@ class Surroundings:
     drift: pd.DataFrame
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class StormUse:
     """What went where, how sure that is, and what it means.
 
@@ -102,7 +103,7 @@ class StormUse:
     parts : see `applied.applied_parts`, and `with_tickets`; sums over any groups are made from
         it.
     plain : what comparing bare masses with the limits would have found.
-    rule : the decision rule in words.
+    rule : the decision rule, to be put in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
     """
 
@@ -112,18 +113,26 @@ class StormUse:
     balance: pd.DataFrame
     parts: pd.DataFrame
     plain: PlainComparison
-    rule: str
+    rule: Remark
     piles: gpd.GeoDataFrame
 
 
 def storm_use(
-    storm: Storm, around: Surroundings, network: Network, uses: Sequence[TruckUse]
+    storm: StormEvidence, around: Surroundings, network: Network, uses: Sequence[TruckUse]
 ) -> StormUse:
     """Judge a storm from what its trucks did.
 
     Parameters
     ----------
-    uses : one for each truck that was heard, in any order.
+    storm : what the storm is judged by.
+    around : what holds beside the storm: routes, policy, calibration, counts of stock.
+    network : the one that the trucks were followed on.
+    uses : one for each truck that was heard, in any order; at least one.
+
+    Returns
+    -------
+    The storm's use, see `StormUse`; masses in lb, rates in lb per lane-mile, in the tables of
+    `schema.results`.
     """
     uses = sorted(uses, key=lambda use: use.truck_id)
     use = stacked([one.segments for one in uses])
@@ -380,7 +389,17 @@ def route_table(
 
 
 def missed(segments: pd.DataFrame) -> pd.Series[bool]:
-    """Segments with a plan that got next to nothing although their truck was heard."""
+    """Segments with a plan that got next to nothing although their truck was heard.
+
+    Parameters
+    ----------
+    segments : applied_lb, planned_lb (NaN: no plan), verdict.
+
+    Returns
+    -------
+    True where less than `MISSED_SHARE` of the plan lies and the verdict is under or probably under;
+    shape (rows,), on the index of ``segments``.
+    """
     share = segments["applied_lb"] / segments["planned_lb"].where(segments["planned_lb"] > 0.0)
     return (share < MISSED_SHARE) & segments["verdict"].isin(["under", "probably_under"])
 
@@ -412,7 +431,7 @@ def _piles(
 
 __all__ = [
     "OFF_ROUTE",
-    "Storm",
+    "StormEvidence",
     "StormUse",
     "Surroundings",
     "missed",

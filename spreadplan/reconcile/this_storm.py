@@ -32,11 +32,10 @@ SCATTER_DOF: Final = 10.0
 """Storms of right tickets scatter with tails little heavier than a normal error's: gross errors
 have their own share here. Common practice, no source."""
 
-SEASON_COLUMNS: Final = ("season_ratio", "season_lo", "season_hi")
-
 
 def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
-    """Ratios of this storm; those of the season move to `SEASON_COLUMNS`.
+    """Ratios of this storm; those of the season move to season_ratio, season_lo and
+    season_hi.
 
     Parameters
     ----------
@@ -85,9 +84,10 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     half = Z95 * u
     of_season = 1.0 - complete * share
     fleet_u = table["ratio_fleet_u"].to_numpy(float) * of_season
-    old = dict(zip(SEASON_COLUMNS, ("ratio", "ratio_lo", "ratio_hi"), strict=True))
     return table.assign(
-        **{name: table[source] for name, source in old.items()},
+        season_ratio=table["ratio"],
+        season_lo=table["ratio_lo"],
+        season_hi=table["ratio_hi"],
         ratio=np.exp(middle),
         ratio_lo=np.exp(middle - half),
         ratio_hi=np.exp(middle + half),

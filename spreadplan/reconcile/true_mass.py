@@ -16,15 +16,15 @@ from scipy import special
 
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL, Z95
-from spreadplan.reconcile.periods import TREND_COLUMNS, TREND_SIGNIFICANCE, with_trend
+from spreadplan.reconcile.periods import TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
 from spreadplan.reconcile.this_storm import in_this_storm, share_wrong
 from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 
-_COLUMNS: Final = RESULTS["use_trucks"].names
-RATIO_COLUMNS: Final = _COLUMNS[: _COLUMNS.index("tests")]
+_OF_TRUCK: Final = RESULTS["use_trucks"].names
+RATIOS: Final = _OF_TRUCK[: _OF_TRUCK.index("tests")]
 """The columns of ``use_trucks`` before those of the truck's own tests."""
 
 CONTESTED: Final = "tickets and reports disagree"
@@ -93,7 +93,7 @@ def mass_ratios(
 
     Returns
     -------
-    `RATIO_COLUMNS`, in order of truck and material. The ratio is that of this
+    `RATIOS`, in order of truck and material. The ratio is that of this
     storm (see `this_storm`), season_ratio with its ends that of the truck, by which it is judged.
     ratio_u is the relative standard uncertainty of the ratio, ratio_fleet_u the part of it that all
     trucks of a material have in common and ratio_storm_u the part that is of this storm alone;
@@ -112,11 +112,11 @@ def mass_ratios(
         if (fleet["storm"] == storm).any()
     ]
     if not fleets:
-        return pd.DataFrame(columns=RATIO_COLUMNS)
+        return pd.DataFrame(columns=RATIOS)
     table = pd.concat(fleets, ignore_index=True)
     table = table.sort_values(["truck_id", "material"], kind="stable", ignore_index=True)
     if starts is None:
-        table = table.assign(**dict.fromkeys(TREND_COLUMNS, np.nan))
+        table = table.assign(trend_pct_per_month=np.nan, trend_p=np.nan)
     else:
         table = with_trend(table, tickets, starts, storm)
     table = table.join(_evidence(table, calibration_pct))
@@ -127,7 +127,7 @@ def mass_ratios(
     table = table.join(_presumed(table))
     advice = [_advice(row, calibration_pct) for row in lines(table)]
     table["advice"] = pd.Series(advice, table.index, dtype=object)
-    return table[RATIO_COLUMNS]
+    return table[RATIOS]
 
 
 def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:

@@ -22,7 +22,7 @@ from spreadplan.matching.projection import FloatArray
 from spreadplan.matching.search import BoolArray, IntArray, LongArray
 from spreadplan.matching.trace import Match, match_trace
 from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
-from spreadplan.reconcile.attribution import NO_POSITION, STATUSES, Attribution, attribute_mass
+from spreadplan.reconcile.attribution import NO_POSITION, Attribution, attribute_mass
 from spreadplan.reconcile.increments import Increments, interval_mass
 from spreadplan.schema.telemetry import TruckRecords
 
@@ -49,7 +49,7 @@ source."""
 Columns: TypeAlias = Mapping[str, Any]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class TruckUse:
     """What one truck did in a storm.
 
@@ -100,9 +100,13 @@ def truck_use(
     Parameters
     ----------
     network : all route segments.
-    records : the truck's clean records.
+    records : the truck's clean records, at least one.
     own_routes : routes that it is assigned to.
     usual_material : what it spreads where the records don't say.
+
+    Returns
+    -------
+    TruckUse, masses in lb as the records tell them: no ticket has corrected them yet.
     """
     released = interval_mass(records)
     x_m, y_m = network.plane.project(records.lon, records.lat)
@@ -375,15 +379,19 @@ def _heard_share(
 
 
 def stacked(tables: Sequence[Columns]) -> pd.DataFrame:
-    """The tables of some trucks as one; at least one truck.
+    """The tables of some trucks as one.
 
     Many small tables would cost more than the sums in them.
+
+    Parameters
+    ----------
+    tables : columns by name, each shape (rows,), of `TruckUse`; at least one table, all with the
+        same names.
+
+    Returns
+    -------
+    The columns of the first of ``tables``, rows in the order given.
     """
     return pd.DataFrame(
         {name: np.concatenate([np.asarray(one[name]) for one in tables]) for name in tables[0]}
     )
-
-
-def point_statuses() -> tuple[str, ...]:
-    """Words for the status codes of `TruckUse.points`."""
-    return STATUSES

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.metrology import probability_above
+from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 
 VERDICTS: Final = ("over", "probably_over", "within", "probably_under", "under", "unknown")
@@ -32,17 +33,23 @@ CLEARLY: Final = 0.08
 """Rounds or rates that differ from the plan by more than this share are named as the cause. Common
 practice, no source."""
 
-MORE_ROUNDS: Final = "more rounds than planned"
-RATE_ABOVE: Final = "rate above the plan"
-BOTH_ABOVE: Final = f"{RATE_ABOVE}, and {MORE_ROUNDS}"
+MORE_ROUNDS: Final = remark("more_rounds")
+RATE_ABOVE: Final = remark("rate_above")
+BOTH_ABOVE: Final = remark("both_above")
 """Why a mass lies above the plan. Only the second and third are an over-application of rate."""
 
 MORE_ROUNDS_KIND: Final = "more_rounds"
 """What `kinds` calls a mass above the plan that more rounds explain, each within its rate."""
 
-OTHER_MATERIAL: Final = "another material than planned was put down here"
-UNPLACED: Final = "mass of its truck without a known place may lie here"
-GUESSED_WAY: Final = "too much only with mass of a silence, whose way nobody saw"
+NO_PLAN: Final = remark("nothing_planned_here")
+CONTESTED_HERE: Final = remark("truck_contested")
+TOO_SHORT: Final = remark("too_short")
+THIN: Final = remark("coverage_thin")
+OTHER_MATERIAL: Final = remark("other_material")
+UNPLACED: Final = remark("mass_unplaced")
+GUESSED_WAY: Final = remark("way_guessed")
+VAGUE: Final = remark("too_uncertain")
+"""Why nothing can be said of a segment."""
 
 
 @dataclass(frozen=True)
@@ -62,26 +69,16 @@ class DecisionRule:
         """The rule of a policy."""
         return cls(policy.over_pct, policy.under_pct, policy.confidence)
 
-    def sentence(self) -> str:
-        """The rule in words."""
-        sure = f"{100.0 * self.confidence:g} %"
-        return (
-            f"A segment is called over (under) only where the probability that its true mass lies "
-            f"above (below) the plan by more than {self.over_pct:g} % ({self.under_pct:g} %) is at "
-            f"least {sure}; probably over (under) where it is between 50 % and {sure}. Where more "
-            f"rounds were made than planned, and the rate of a round is not over its limit with "
-            f"that probability, it is called {MORE_ROUNDS} instead of over. In a "
-            f"sensitive area with a greatest rate of its own, that rate is the upper limit where "
-            f"it is the lower one, without tolerance. Unknown: nothing was planned, the tickets "
-            f"of a truck cannot belong to what it reported, the segment is too short to tell who "
-            f"drove on it, less than "
-            f"{100.0 * MIN_COVERAGE:g} % of the expected passes were within hearing (unless what "
-            f"was heard is too much already), the others, made as planned, would make up for what "
-            f"seems to be missing, that may be mass of its truck of which nobody knows where it "
-            f"lies, or lies there under another material's name, it is too much only with mass of "
-            f"a silence of its truck, whose way nobody saw, or "
-            f"the standard uncertainty is more than {100.0 * MAX_RELATIVE_U:g} % of the plan. "
-            f"Method: JCGM 106:2012."
+    def sentence(self) -> Remark:
+        """The rule, to be put in words."""
+        return remark(
+            "decision_rule",
+            over_pct=self.over_pct,
+            under_pct=self.under_pct,
+            sure_pct=100.0 * self.confidence,
+            more_rounds=MORE_ROUNDS,
+            heard_pct=100.0 * MIN_COVERAGE,
+            vague_pct=100.0 * MAX_RELATIVE_U,
         )
 
 
@@ -148,11 +145,14 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
         truck can be followed on it); unplaced_lb, other_lb and guessed_lb as
         `unplaced.may_lie_here` gives them, none of the last four where it is left out;
         applications (rounds made) and rounds_planned.
+    rule : the policy's tolerances, percent, and confidence, a share of 0 to 1.
 
     Returns
     -------
-    DataFrame on the index of ``rows``: verdict, p_over, p_under, reason: of `unknown`, and of
-    `over` and `probably_over` why it is more than the plan; else "".
+    DataFrame on the index of ``rows``: verdict, p_over, p_under, reason: a remark, of `unknown`,
+    and of `over` and `probably_over` why it is more than the plan; else "".
+
+    Source: JCGM 106:2012, 7 and 8.3.
     """
     applied, u, allowed, least = (
         rows[name].to_numpy(dtype=float)
@@ -170,7 +170,9 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     ]
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
     found = np.select(conditions, names, "within").astype(object)
-    reason = np.select(list(causes.values()), list(causes), "").astype(object)
+    reason = np.full(len(rows), "", dtype=object)
+    for cause, holds in reversed(causes.items()):
+        reason[holds] = cause
     above = np.isin(found, ["over", "probably_over"])
     reason[above] = why_above(rows[above], found[above], rule.confidence)
     return pd.DataFrame(
@@ -181,7 +183,7 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
 
 def _why_unknown(
     rows: pd.DataFrame, p_over: np.ndarray, p_under: np.ndarray, confidence: float
-) -> dict[str, np.ndarray]:
+) -> dict[Remark, np.ndarray]:
     """For each reason of `unknown`, the first first, whether it holds; shape (rows,) each.
 
     ``rows`` : as `judge` takes them.
@@ -215,14 +217,14 @@ def _why_unknown(
     seen = probability_above(applied - guessed, u, allowed)
     vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
     return {
-        "nothing planned here with this material": np.isnan(allowed) | np.isnan(least),
-        "tickets and reports of its truck disagree": contested,
-        "too short to tell who drove on it": short,
-        "coverage too thin": thin | unheard,
+        NO_PLAN: np.isnan(allowed) | np.isnan(least),
+        CONTESTED_HERE: contested,
+        TOO_SHORT: short,
+        THIN: thin | unheard,
         OTHER_MATERIAL: renamed,
         UNPLACED: elsewhere,
         GUESSED_WAY: (p_over >= 0.5) & (guessed > 0.0) & (seen < 0.5),
-        "too uncertain": vague & (p_over < confidence) & (p_under < confidence),
+        VAGUE: vague & (p_over < confidence) & (p_under < confidence),
     }
 
 
@@ -234,11 +236,12 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
     rows : applied_lb, applied_u_lb, allowed_lb, applications (rounds made) and rounds_planned of
         what is judged over or probably over.
     verdict : which of the two, shape (rows,).
+    confidence : probability that ``over`` needs, 0 to 1; ``probably_over`` needs 0.5.
 
     Returns
     -------
     `MORE_ROUNDS` where there clearly were more and P(true mass > allowed mass of the rounds made)
-    is less than the verdict needs, else `BOTH_ABOVE` or `RATE_ABOVE`.
+    is less than the verdict needs, else `BOTH_ABOVE` or `RATE_ABOVE`; shape (rows,).
     """
     applied, u, allowed, made, planned = (
         rows[name].to_numpy(dtype=float)
@@ -248,22 +251,26 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
     p_rate = probability_above(applied, u, allowed * np.maximum(share, 1.0))
     enough = np.where(verdict == "over", confidence, 0.5)
     more = share > 1.0 + CLEARLY
-    names = [MORE_ROUNDS, BOTH_ABOVE]
-    return np.select([more & (p_rate < enough), more], names, RATE_ABOVE).astype(object)
+    found = np.full(len(rows), RATE_ABOVE, dtype=object)
+    found[more] = BOTH_ABOVE
+    found[more & (p_rate < enough)] = MORE_ROUNDS
+    return found
 
 
-def kinds(rows: pd.DataFrame) -> pd.Series[str]:
+def kinds(rows: pd.DataFrame, more_rounds: Remark | str = MORE_ROUNDS) -> pd.Series[str]:
     """The verdicts of `VERDICTS`, with `MORE_ROUNDS_KIND` where that is all there is to say.
 
-    ``rows`` : verdict, reason.
+    Parameters
+    ----------
+    rows : verdict, reason, as `judge` gives them.
+    more_rounds : the reason `MORE_ROUNDS` as it stands in them.
+
+    Returns
+    -------
+    One kind a row, shape (rows,), on the index of ``rows``.
     """
-    rounds = (rows["reason"] == MORE_ROUNDS) & rows["verdict"].isin(["over", "probably_over"])
+    rounds = (rows["reason"] == more_rounds) & rows["verdict"].isin(["over", "probably_over"])
     return rows["verdict"].mask(rounds, MORE_ROUNDS_KIND)
-
-
-def said(kind: str) -> str:
-    """A verdict, or a kind of `kinds`, as messages, reports and pages say it."""
-    return MORE_ROUNDS if kind == MORE_ROUNDS_KIND else kind.replace("_", " ")
 
 
 @dataclass(frozen=True)

@@ -17,23 +17,23 @@ from typing import Any, Final
 import pandas as pd
 from pandas.api.typing import NaTType
 
-from spreadplan.calibration.standing import DO_NOT_USE
 from spreadplan.frames import lines
 from spreadplan.planning.applications import may_be_icy
 from spreadplan.planning.plan import StormPlan
+from spreadplan.remarks import Remark, remark
 from spreadplan.reports.cab_layout import Needs, Page, Size, arrange
-from spreadplan.reports.plan_report import fastest
 from spreadplan.reports.render import html
 from spreadplan.reports.text_width import lines_of
-from spreadplan.views.display import NBSP, Display, as_text, file_names, plural, short
+from spreadplan.views.display import NBSP, Display, as_text, file_names, short
+from spreadplan.views.plan_rates import as_read, rate_text
+from spreadplan.views.plan_totals import is_out_of_reach
 from spreadplan.views.rate_sources import runs_from_memory
 from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import TERMS
 
 SPEED_STEPS: Final = (("10_mph_less", -10.0), ("5_mph_less", -5.0), ("", 0.0), ("5_mph_more", 5.0))
 MOST_SPEED_ROWS: Final = 3
-NOT_YET: Final = "its tests leave too much in doubt, no setting can be given"
-ICY_NOTE: Final = "The road may be icy: never faster than planned."
-MEMORY_NOTE: Final = "Rate from memory, not checked against its source: ask before you rely on it."
 #: size of plain text, and the width of the narrowest page for it.
 TEXT_PT: Final = 14.0
 TEXT_ROOM_PT: Final = 530.0
@@ -55,17 +55,12 @@ class SpeedRow:
 
 
 TROUBLE: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate")
-STATUS_SIGN: Final = {
-    "uncalibrated": "no setting",
-    "do_not_use": "no setting",
-    "no_rate": "no rate",
-    "untreated": "off",
-    "unassigned": "no truck",
-}
+#: what stands for a setting where there is none, by status.
+SIGNS: Final = TERMS["cab_dial"]
 
 
-@dataclass(frozen=True)
-class Change:
+@dataclass(frozen=True, kw_only=True)
+class SettingLine:
     """A line of the list of changes: from here on, this setting, one for each column."""
 
     mile: str
@@ -77,7 +72,7 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Column:
+class CardColumn:
     """Applications with the same settings; ``stretches`` are those of the first of them."""
 
     applications: tuple[str, ...]
@@ -96,7 +91,7 @@ class Column:
         return all(one.status == "untreated" for one in self.stretches)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Block:
     """What stands together on a page: the settings of one or several columns.
 
@@ -108,10 +103,10 @@ class Block:
     told : plain sentences; alarms : those that need attention, with whether lines are marked.
     """
 
-    columns: tuple[Column, ...]
+    columns: tuple[CardColumn, ...]
     key_names: tuple[str, ...]
     keys: tuple[tuple[str, ...], ...]
-    changes: tuple[Change, ...]
+    changes: tuple[SettingLine, ...]
     dial_unit: str
     speeds: tuple[SpeedRow, ...]
     told: tuple[str, ...]
@@ -158,6 +153,7 @@ def cab_cards(
     Name of the card, safe as a file name without ending, and HTML. A route without a truck has
     none.
     """
+    plan = as_read(plan, setting.display)
     pairs = plan.routes.loc[plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
     pairs = pairs.drop_duplicates()
     labels = [f"{truck}_{route}" for truck, route in pairs.itertuples(index=False, name=None)]
@@ -168,9 +164,9 @@ def cab_cards(
     ]
     names = file_names(keys)
     names_of_areas = {str(area.area_id): str(area.name or area.area_id) for area in lines(areas)}
-    runs, begin = _runs(plan), _beginnings(plan, setting.display)
+    runs, begin = _runs(plan), _beginnings(plan, setting.voice)
     for key, (truck, route) in zip(keys, pairs.itertuples(index=False, name=None), strict=True):
-        card = _Card(plan, runs[route], names_of_areas, setting.display, begin)
+        card = _Card(plan, runs[route], names_of_areas, setting.voice, begin)
         yield names[key], _page(card, truck, route, setting, as_of, inputs_of)
 
 
@@ -194,8 +190,13 @@ class _Card:
     plan: StormPlan
     runs: Mapping[str, _Run]
     areas: Mapping[str, str]
-    shown: Display
+    voice: Voice
     begin: Mapping[tuple[str, str], str]
+
+    @property
+    def shown(self) -> Display:
+        """How quantities are shown."""
+        return self.voice.display
 
 
 def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
@@ -221,12 +222,12 @@ def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
     return runs
 
 
-def _beginnings(plan: StormPlan, shown: Display) -> dict[tuple[str, str], str]:
+def _beginnings(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], str]:
     """When each application of each route begins, in words.
 
     A truck takes its routes one after another, in the order of the plan; it can't be on two.
     """
-    rounds = {one.label: one.start for one in plan.applications}
+    shown, rounds = voice.display, {one.label: one.start for one in plan.applications}
     free: dict[str, tuple[pd.Timestamp, str]] = {}
     said: dict[tuple[str, str], str] = {}
     place = {label: number for number, label in enumerate(rounds)}
@@ -240,9 +241,10 @@ def _beginnings(plan: StormPlan, shown: Display) -> dict[tuple[str, str], str]:
             start, after = ready, before
         moment = shown.moment(start)
         # the card of the route before has the day
-        said[run.application, run.route_id] = (
-            f"about {moment.split()[-1]}, after {short(after, 12)}" if after else moment
-        )
+        said[run.application, run.route_id] = moment
+        if after:
+            later = remark("begins_after", time=moment.split()[-1], route=short(after, 12))
+            said[run.application, run.route_id] = voice.say(later)
         if run.truck_id and run.loads and math.isfinite(run.minutes):
             free[run.truck_id] = (start + pd.Timedelta(minutes=run.minutes), run.route_id)
     return said
@@ -263,9 +265,9 @@ def _page(
         **setting.context(as_of),
         truck=truck,
         route=route,
-        material=first.material,
+        material=setting.voice.material(first.material),
         yard=first.yard_id,
-        storm=card.plan.storm,
+        storm=setting.voice.storm(card.plan.storm),
         sensitive=sensitive,
         inputs_of=inputs_of,
         pages=[
@@ -273,6 +275,8 @@ def _page(
         ],
         distance=card.shown.unit("distance"),
         speed=card.shown.unit("speed"),
+        off=setting.voice.say(remark("nothing_to_spread")),
+        unset=setting.voice.say(remark("nothing_to_set")),
     )
     return html("cab_card.html", code=_code(content), **content)
 
@@ -297,7 +301,7 @@ def _lines(text: str) -> int:
     return lines_of(text, TEXT_PT, TEXT_ROOM_PT, bold=True)
 
 
-def _cut(changes: Sequence[Change], size: Size, columns: int) -> list[list[dict[str, Any]]]:
+def _cut(changes: Sequence[SettingLine], size: Size, columns: int) -> list[list[dict[str, Any]]]:
     """Changes in one or two lists side by side, with road names that fit on a line."""
     letters = size.road_letters - (columns - 1) * size.letters_per_dial
     rows = [
@@ -312,7 +316,7 @@ def _cut(changes: Sequence[Change], size: Size, columns: int) -> list[list[dict[
 # --- blocks ------------------------------------------------------------------------------------
 
 
-def _columns(card: _Card) -> list[Column]:
+def _columns(card: _Card) -> list[CardColumn]:
     """Applications of one route; those with equal settings, loads and cautions share a column."""
     alike: dict[tuple[Any, ...], list[str]] = {}
     for label, run in card.runs.items():
@@ -320,13 +324,13 @@ def _columns(card: _Card) -> list[Column]:
             tuple(_intervals([run.stretches], card.shown)),
             _key_numbers(run.stretches, card.shown),
             _loads(card, run),
-            tuple(_alarms(run.stretches, card.shown)),
+            tuple(_alarms(run.stretches, card.voice)),
             run.from_memory,
             run.icy,
         )
         alike.setdefault(key, []).append(label)
     return [
-        Column(
+        CardColumn(
             tuple(labels),
             card.begin[labels[0], card.runs[labels[0]].route.route_id],
             card.runs[labels[0]].stretches,
@@ -336,18 +340,20 @@ def _columns(card: _Card) -> list[Column]:
     ]
 
 
-def _block(card: _Card, columns: Sequence[Column]) -> Block:
+def _block(card: _Card, columns: Sequence[CardColumn]) -> Block:
     shown = card.shown
     every = [one for column in columns for one in column.stretches]
     closed = any(one.control == "closed_loop" for one in every)
     spread = [one for one in every if one.target_rate_lb_per_lane_mile > 0]
     icy = any(card.runs[column.applications[0]].icy for column in columns)
-    told = [_gate_note(spread, shown), _speed_note(spread, closed, shown)]
-    told.append(ICY_NOTE if icy and spread else "")
+    notes = [*_gate_note(spread), *_speed_note(spread, closed, shown)]
+    notes += [remark("may_be_icy")] if icy and spread else []
+    told = [card.voice.say(note) for note in notes]
     for column in columns:
         label = f"Appl. {column.title}: " if len(columns) > 1 else ""
         told += [f"{label}{text}" for text in _loads(card, card.runs[column.applications[0]])]
-    alarms = [alarm for column in columns for alarm in _alarms(column.stretches, shown)]
+    alarms = [alarm for column in columns for alarm in _alarms(column.stretches, card.voice)]
+    from_memory = any(column.from_memory for column in columns)
     return Block(
         columns=tuple(columns),
         key_names=_key_names(closed, shown),
@@ -355,24 +361,24 @@ def _block(card: _Card, columns: Sequence[Column]) -> Block:
         changes=tuple(_intervals([column.stretches for column in columns], shown)),
         dial_unit=f"rate to set, {shown.unit('rate')}" if closed else "feeder output, %",
         speeds=() if closed else _by_speed(columns, shown, faster=not icy),
-        speed_gate=_gate(spread, shown),
+        speed_gate=card.voice.say_all(_gate(spread)),
         rate_place=1 if closed else 2,
-        memory=MEMORY_NOTE if any(column.from_memory for column in columns) else "",
-        told=tuple(text for text in told if text),
+        memory=card.voice.say(remark("ask_about_memory")) if from_memory else "",
+        told=tuple(told),
         alarms=tuple(dict.fromkeys(alarms)),
     )
 
 
 def dial(stretch: Any, shown: Display) -> str:
     """What the driver sets on a stretch: the rate (closed loop) or the feeder output."""
-    if stretch.status in STATUS_SIGN:
-        return STATUS_SIGN[stretch.status]
+    if stretch.status in SIGNS:
+        return SIGNS[stretch.status].words
     if stretch.control == "closed_loop":
-        return as_text(shown.value(stretch.rate_to_set_lb_per_lane_mile, "rate"), 0)
+        return rate_text(stretch.rate_to_set_lb_per_lane_mile, shown)
     return as_text(float(stretch.feeder_pct), 1, plain=True)
 
 
-def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
+def _intervals(rows: Sequence[Stretches], shown: Display) -> list[SettingLine]:
     """The list of changes of several applications of one route.
 
     A new line begins where any of them changes its setting; neighbours between which a driver
@@ -380,7 +386,7 @@ def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
     """
     ends = sorted({round(one.to_mi, 6) for column in rows for one in column})
     at = [0] * len(rows)
-    changes: list[Change] = []
+    changes: list[SettingLine] = []
     last_key: tuple[Any, ...] = ()
     speeds: list[float] = []
     for end in ends:
@@ -399,13 +405,13 @@ def _intervals(rows: Sequence[Stretches], shown: Display) -> list[Change]:
             start = max(one.from_mi for one in here)
             road = next(one for one in here if one.from_mi == start)
             changes.append(
-                Change(
-                    as_text(shown.value(start, "distance"), 1),
-                    str(road.from_name or road.from_segment_id),
-                    key[0],
-                    speed,
-                    key[1],
-                    trouble,
+                SettingLine(
+                    mile=as_text(shown.value(start, "distance"), 1),
+                    road=str(road.from_name or road.from_segment_id),
+                    dials=key[0],
+                    speed=speed,
+                    sensitive=key[1],
+                    trouble=trouble,
                 )
             )
         last_key = key
@@ -425,27 +431,29 @@ def _key_names(closed: bool, shown: Display) -> tuple[str, ...]:
 
 def _key_numbers(stretches: Stretches, shown: Display) -> tuple[str, ...]:
     """The numbers to see at a glance, those of the start; none where nothing can be set."""
-    first = next((one for one in stretches if one.status not in STATUS_SIGN), None)
+    first = next((one for one in stretches if one.status not in SIGNS), None)
     if first is None:
         return ()
     if first.control == "closed_loop":
         middle = dial(first, shown), shown.number(first.lb_per_count, "per_count")
     else:
-        rate = as_text(shown.value(first.achieved_rate_lb_per_lane_mile, "rate"), 0)
+        rate = rate_text(first.achieved_rate_lb_per_lane_mile, shown)
         middle = dial(first, shown), rate
     speed = as_text(shown.value(first.speed_mph, "speed"), 0)
     return (shown.number(first.gate_in, "gate"), *middle, speed)
 
 
-def _by_speed(columns: Sequence[Column], shown: Display, *, faster: bool) -> tuple[SpeedRow, ...]:
+def _by_speed(
+    columns: Sequence[CardColumn], shown: Display, *, faster: bool
+) -> tuple[SpeedRow, ...]:
     """Feeder settings around the planned speed, for the settings used on most of the road."""
     miles: Counter[tuple[str, tuple[SpeedCell, ...]]] = Counter()
     labels: dict[tuple[str, tuple[SpeedCell, ...]], list[str]] = {}
     for column in columns:
         for one in column.stretches:
-            if one.status in STATUS_SIGN or not one.target_rate_lb_per_lane_mile > 0:
+            if one.status in SIGNS or not one.target_rate_lb_per_lane_mile > 0:
                 continue
-            rate = as_text(shown.value(one.achieved_rate_lb_per_lane_mile, "rate"), 0)
+            rate = rate_text(one.achieved_rate_lb_per_lane_mile, shown)
             key = rate, _at_speeds(one, shown, faster)
             miles[key] += one.miles
             of = labels.setdefault(key, [])
@@ -468,52 +476,50 @@ def _at_speeds(one: Any, shown: Display, faster: bool) -> tuple[SpeedCell, ...]:
     return tuple(cells)
 
 
-def _gate(spread: Stretches, shown: Display) -> str:
-    """Where the gate stands, "" where no setting is given."""
-    gate = next((one.gate_in for one in spread if math.isfinite(one.gate_in)), math.nan)
-    return f"gate {shown.show(gate, 'gate')}" if math.isfinite(gate) else ""
+def _gate(spread: Stretches) -> list[Remark]:
+    """Where the gate stands; nothing where no setting is given."""
+    gates = [one.gate_in for one in spread if math.isfinite(one.gate_in)][:1]
+    return [remark("gate_stands", gate_in=gate) for gate in gates]
 
 
-def _gate_note(spread: Stretches, shown: Display) -> str:
+def _gate_note(spread: Stretches) -> list[Remark]:
     """Where the gate stands, and that it stays."""
-    gate = _gate(spread, shown)
-    return f"{gate.capitalize()} for the whole storm: moved, no setting here holds." if gate else ""
+    gates = [one.gate_in for one in spread if math.isfinite(one.gate_in)][:1]
+    return [remark("gate_stays", gate_in=gate) for gate in gates]
 
 
-def _speed_note(spread: Stretches, closed: bool, shown: Display) -> str:
+def _speed_note(spread: Stretches, closed: bool, shown: Display) -> list[Remark]:
     """Above which speed the rate is lost, and what 5 mph more takes away; never that one may."""
     known = [one for one in spread if math.isfinite(one.max_speed_mph)]
     if not known:
-        return ""
-    unit = shown.unit("speed")
-    top = fastest(min(one.max_speed_mph for one in known), shown)
-    lost = "" if top.startswith("over") else f" Above {top}{NBSP}{unit} too little comes out."
+        return []
+    top = min(one.max_speed_mph for one in known)
+    lost = [] if is_out_of_reach(top, shown) else [remark("too_little_above", speed_mph=top)]
     if closed:
-        return f"The controller follows your speed and keeps the rate.{lost}"
+        return [remark("keeps_the_rate", lost=lost)]
     first = known[0]
     loss = 1.0 - first.rate_at_5_mph_more_lb_per_lane_mile / first.achieved_rate_lb_per_lane_mile
-    more = f"{as_text(shown.value(5.0, 'speed'), 0)}{NBSP}{unit}"
-    return (
-        f"{more} faster, feeder unchanged: {as_text(100 * loss, 0)}{NBSP}% less material at the "
-        f"start.{lost}"
-    )
+    return [remark("faster_gives_less", step_mph=5.0, less_pct=100.0 * loss, lost=lost)]
 
 
 def _loads(card: _Card, run: _Run) -> tuple[str, ...]:
     """Loads, mass, time and where the hopper runs out."""
-    route, shown = run.route, card.shown
+    route = run.route
     if not route.loads:
         return ()
-    liquid = f", prewet {shown.show(route.prewet_gal, 'volume')}" if route.prewet_gal > 0 else ""
-    return (
-        f"{plural(int(route.loads), 'load')}, {shown.show(route.mass_lb, 'bulk')}{liquid}, about "
-        f"{shown.duration(route.minutes)}.",
-        *(f"Reload {one.load - 1}: empty near {_place(card, one)}." for one in run.reloads),
+    liquid = [remark("with_prewet", liquid_gal=route.prewet_gal)] if route.prewet_gal > 0 else []
+    loads = remark(
+        "loads_of_run",
+        loads=route.loads,
+        mass_lb=route.mass_lb,
+        prewet=liquid,
+        minutes=route.minutes,
     )
+    return tuple(card.voice.say(one) for one in (loads, *(_empty(card, r) for r in run.reloads)))
 
 
-def _place(card: _Card, reload: Any) -> str:
-    """Where a hopper runs out: distance along the route, and the road."""
+def _empty(card: _Card, reload: Any) -> Remark:
+    """Where a hopper runs out: distance along the route, as the card's list has it, and road."""
     every = card.plan.segments
     run = (every["route_id"] == reload.route_id) & (every["application"] == reload.application)
     before = 0.0
@@ -522,37 +528,35 @@ def _place(card: _Card, reload: Any) -> str:
             break
         before += part.length_mi
     mile = before + reload.miles_into_segment - part.from_mi
+    at = as_text(card.shown.value(mile, "distance"), 1)
+    place = f"{card.shown.unit('distance')}{NBSP}{at}"
     road = short(str(part.name or part.segment_id), 30)
-    return (
-        f"{card.shown.unit('distance')}{NBSP}"
-        f"{as_text(card.shown.value(mile, 'distance'), 1)}, {road}"
-    )
+    return remark("runs_empty", number=reload.load - 1, place=place, road=road)
 
 
-def _alarms(stretches: Stretches, shown: Display) -> Iterator[tuple[bool, str]]:
+def _alarms(stretches: Stretches, voice: Voice) -> Iterator[tuple[bool, str]]:
     """What needs attention, and whether the list of changes marks where."""
+    for marked, said in _what_needs_attention(stretches):
+        yield marked, voice.say(said)
+
+
+def _what_needs_attention(stretches: Stretches) -> Iterator[tuple[bool, Remark]]:
     status = {one.status for one in stretches}
     if "uncalibrated" in status:
-        yield True, "This truck has no valid test: no setting can be given. Ask before you spread."
+        yield True, remark("never_tested_ask")
     if "do_not_use" in status:
-        yield True, f"{DO_NOT_USE.capitalize()} where marked: {NOT_YET}. Ask before you spread."
+        yield True, remark("doubtful_ask")
     if "no_rate" in status:
-        yield True, "No rate is planned for the marked stretches. Ask before you spread."
+        yield True, remark("no_rate_ask")
     infeasible = [one for one in stretches if one.status == "infeasible"]
     short_of = [one for one in infeasible if one.max_speed_mph < one.speed_mph]
     if short_of:
-        slow = fastest(min(one.max_speed_mph for one in short_of), shown)
-        yield (
-            True,
-            (
-                f"Marked: too little comes out at the planned speed; the rate is reached at {slow}"
-                f"{NBSP}{shown.unit('speed')} or less."
-            ),
-        )
+        slow = min(one.max_speed_mph for one in short_of)
+        yield True, remark("reached_slower", speed_mph=slow)
     if len(infeasible) > len(short_of):
-        yield True, "Marked: the rate cannot be set as planned. Ask before you spread."
+        yield True, remark("not_settable_ask")
     if "extrapolated" in status:
-        yield False, "Some settings lie outside what was tested: watch what comes out."
+        yield False, remark("watch_it")
 
 
 def _sensitive(card: _Card) -> str:

@@ -54,7 +54,7 @@ class Needs:
     lines: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Page:
     """Changes ``first`` to ``last`` (excluded), with so many rows by speed, of the block that holds
     all columns (``together``) or of the block of one column.
@@ -90,7 +90,14 @@ def _one_page(needs: Needs, room: float, block: int, together: bool) -> Page | N
             if size.lists > 1 and needs.columns > 1:
                 continue
             if height_pt(needs, size, speeds) <= room:
-                return Page(size, together, block, 0, needs.changes, speeds)
+                return Page(
+                    size=size,
+                    together=together,
+                    block=block,
+                    first=0,
+                    last=needs.changes,
+                    speeds=speeds,
+                )
     return None
 
 
@@ -112,4 +119,4 @@ def _overleaf(needs: Needs, room: float, block: int) -> Iterator[Page]:
     full = max(2, size.lists * int((room - LIST_HEAD_PT - 2 * LINE_PT) / size.row_pt))
     cuts = [0, *range(first, needs.changes, full), needs.changes]
     for start, end in pairwise(cuts):
-        yield Page(size, False, block, start, end, speeds)
+        yield Page(size=size, together=False, block=block, first=start, last=end, speeds=speeds)

@@ -12,9 +12,9 @@ import pandas as pd
 from markupsafe import Markup
 
 from spreadplan.calibration import Calibration, DischargeModel, Standing, uncertainty_budget
-from spreadplan.calibration.validity import GATE_RULE
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
+from spreadplan.remarks import Remark, remark
 from spreadplan.reports import charts
 from spreadplan.reports.certificate_room import (
     curves_pt,
@@ -27,32 +27,15 @@ from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
 from spreadplan.views.setting import Setting
-from spreadplan.views.voice import Voice, named
+from spreadplan.views.voice import Voice, named, sentence_case
 from spreadplan.views.words import TERMS
+from spreadplan.views.words.term import Term
 
-CONTROL: Final = {"closed_loop": "closed loop", "open_loop": "open loop"}
-METHOD: Final = {
-    "container": "containers",
-    "vehicle_scale": "truck scale",
-    "direct": "direct scale",
-    "mixed": "mixed",
-}
-SOURCES: Final = {
-    "scale": "scale",
-    "container filling": "filling",
-    "timing": "timing",
-    "sensor counts": "counts",
-    "run-to-run repeatability": "run to run",
-    "start-up and form of the curve": "form of curve",
-    "dependence on feeder output": "output",
-}
-
-UNTIL_TESTED: Final = "Until it is tested, no setting of this truck can be relied on."
 #: a source that adds less than this to no calibration of a truck has no column.
 NEGLIGIBLE_PCT: Final = 0.05
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Truck:
     """What one truck's certificate is made from."""
 
@@ -81,7 +64,7 @@ def certificates(
 
     Parameters
     ----------
-    calibration : what `spreadplan.calibration.calibrate` found.
+    calibration : what `spreadplan.calibration.fit_fleet` found.
     trucks, changes : the workspace's tables.
     policy : with calibration_pct and calibration_max_age_days.
 
@@ -105,32 +88,32 @@ def truck_of(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Tr
     done = changes[changes["changed_at"] <= calibration.as_of]
     keys = [key for key in calibration.models if key[0] == truck_id]
     return Truck(
-        record,
-        mine(calibration.tests),
-        tuple(calibration.models[key] for key in keys),
-        tuple(calibration.standings[key] for key in keys),
-        mine(calibration.drift),
-        mine(calibration.advice),
-        mine(done),
+        record=record,
+        tests=mine(calibration.tests),
+        models=tuple(calibration.models[key] for key in keys),
+        standings=tuple(calibration.standings[key] for key in keys),
+        drift=mine(calibration.drift),
+        advice=mine(calibration.advice),
+        changes=mine(done),
     )
 
 
 def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting: Setting) -> str:
-    shown = setting.display
-    rows, marks = test_rows(truck, shown)
-    models, sources, flags = model_rows(truck, calibration, setting.voice)
-    advice = advice_lines(truck, shown)
-    drift = charts.drift_chart(truck.drift, truck.tests, truck.changes, shown)
-    curves = _curves(truck, shown)
-    facts, state = facts_of(truck, shown), state_of_truck(truck, calibration, policy, setting.voice)
+    shown, voice = setting.display, setting.voice
+    rows, marks = test_rows(truck, voice)
+    models, sources, flags = model_rows(truck, calibration, voice)
+    advice = advice_lines(truck, voice)
+    drift = charts.drift_chart(truck.drift, truck.tests, truck.changes, voice)
+    curves = _curves(truck, voice)
+    facts, state = facts_of(truck, shown), state_of_truck(truck, calibration, policy, voice)
     first = tests_on_first_page(
         rows,
         setting.paper,
         [
-            facts_pt(facts, state["sentences"]),
+            facts_pt(facts, state.sentences),
             curves_pt(len(charts.curve_groups(truck.models, truck.tests))),
             models_pt([row["calibration"] for row in models], flags),
-            next_pt([f"{item['what']}: {item['text']}" for item in advice], drift is not None),
+            next_pt([f"{item.what}: {item.text}" for item in advice], drift is not None),
         ],
     )
     return html(
@@ -146,22 +129,22 @@ def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting
         counted=truck.closed_loop,
         first_tests=rows[:first],
         more_tests=rows[first:],
-        tests_note=_tests_note(rows, first),
+        tests_note=_tests_note(rows, first, voice),
         marks=_used(marks, rows[:first]),
         more_marks=_used(marks, rows[first:]),
         models=models,
         sources=sources,
         flags=flags,
         drift=drift,
-        no_drift=_no_drift(truck),
+        no_drift=voice.say(_no_drift(truck)),
         advice=advice,
     )
 
 
-def _curves(truck: Truck, shown: Display) -> Markup | None:
+def _curves(truck: Truck, voice: Voice) -> Markup | None:
     if not truck.models and not len(truck.tests):
         return None
-    return charts.discharge_curves(truck.models, truck.tests, shown).svg()
+    return charts.discharge_curves(truck.models, truck.tests, voice).svg()
 
 
 # --- who and whether ---------------------------------------------------------------------------
@@ -172,7 +155,7 @@ def facts_of(truck: Truck, shown: Display) -> list[tuple[str, str]]:
     one = truck.record
     gates = ", ".join(shown.number(gate, "gate") for gate in one.gate_positions_in)
     facts = [
-        ("Control", f"{CONTROL[one.control]}, {one.feeder}"),
+        ("Control", f"{TERMS['control'][one.control].words}, {one.feeder}"),
         ("Capacity", shown.show(one.capacity_lb, "mass")),
         (
             "Feeder",
@@ -193,90 +176,78 @@ def facts_of(truck: Truck, shown: Display) -> list[tuple[str, str]]:
     return facts
 
 
+@dataclass(frozen=True)
+class Validity:
+    """The statement of validity: what the truck's calibration is worth, and sentences about it."""
+
+    term: Term
+    sentences: tuple[str, ...]
+
+    @property
+    def tone(self) -> str:
+        """How it looks: "good", "warn" or "bad"."""
+        return self.term.tone
+
+    @property
+    def headline(self) -> str:
+        """Its words, as they begin a line."""
+        return sentence_case(self.term.words)
+
+
 def state_of_truck(
     truck: Truck, calibration: Calibration, policy: Policy, voice: Voice
-) -> dict[str, Any]:
+) -> Validity:
     """The statement of validity."""
-    shown = voice.display
-    untested = truck.advice[truck.advice["gate_in"].isna()]
-    missing = ", ".join(str(material) for material in untested["material"])
-    as_of = shown.date(calibration.as_of)
+    level, said = _validity(truck, calibration.as_of, policy)
+    return Validity(TERMS["truck_standing"][level], tuple(voice.say(one) for one in said))
+
+
+def _validity(truck: Truck, as_of: pd.Timestamp, policy: Policy) -> tuple[str, list[Remark]]:
+    """The level of a truck, of the vocabulary ``truck_standing``, and what is said of it."""
+    until_tested = remark("until_it_is_tested")
     if not truck.models:
         why = _why_none(truck)
-        return {
-            "tone": "bad",
-            "headline": "Not calibrated",
-            "sentences": [
-                f"On {as_of} no discharge test of this truck counts: {why}.",
-                UNTIL_TESTED,
-            ],
-        }
+        return "untested", [remark("no_test_of_truck", on=as_of, why=why), until_tested]
+    said = _how_long(truck, as_of, policy)
+    doubts = [
+        _about(model, [standing.says])
+        for model, standing in zip(truck.models, truck.standings, strict=True)
+        if standing.says
+    ]
+    if not any(standing.usable for standing in truck.standings):
+        return "do_not_use", [*doubts, remark("judged_on", on=as_of), until_tested]
+    missing = [str(name) for name in truck.advice.loc[truck.advice["gate_in"].isna(), "material"]]
+    if missing:
+        doubts.insert(0, remark("no_test_with", materials=missing))
+    if missing or {one.level for one in truck.standings} & {"do_not_use", "in_part"}:
+        return "in_part", [*doubts, *said]
+    if doubts:
+        return "contradicting", [*doubts, *said]
+    if (truck.advice["need"] == "test").any():
+        target = remark("target_not_reached", target_pct=policy.calibration_pct)
+        return "short_of_target", [target, *said]
+    return "good", said
+
+
+def _how_long(truck: Truck, as_of: pd.Timestamp, policy: Policy) -> list[Remark]:
+    """Until when a calibration counts, and what ends it before."""
     used = [test_id for model in truck.models for test_id in model.test_ids]
     last_day = _last_day(truck.tests[truck.tests["test_id"].isin(used)], policy)
-    parts = ["feeder", "hydraulics", *(["sensor or controller"] if truck.closed_loop else [])]
-    sentences = [
-        (
-            f"Judged on {as_of}; counts until {shown.date(last_day)}, its oldest test is then "
-            f"{policy.calibration_max_age_days:g} days old."
-            if last_day is not None
-            else f"Judged on {as_of}; the policy sets no age limit."
-        ),
-        f"Void at once after work on the gate, {', '.join(parts[:-1])} or {parts[-1]}. {GATE_RULE} "
-        "It holds for the material tested only.",
-    ]
-    doubts = _doubts(truck, voice)
-    if not any(standing.usable for standing in truck.standings):
-        return {
-            "tone": "bad",
-            "headline": "Do not use yet",
-            "sentences": [*doubts, f"Judged on {as_of}.", UNTIL_TESTED],
-        }
-    if missing:
-        doubts.insert(0, f"No test counts with: {missing}.")
-    levels = {standing.level for standing in truck.standings}
-    if missing or levels & {"do_not_use", "in_part"}:
-        return {
-            "tone": "warn",
-            "headline": "Calibrated in part",
-            "sentences": [*doubts, *sentences],
-        }
-    if doubts:
-        return {
-            "tone": "warn",
-            "headline": "Tests contradict each other",
-            "sentences": [*doubts, *sentences],
-        }
-    due = truck.advice[truck.advice["need"] == "test"]
-    if len(due):
-        sentences.insert(
-            0,
-            f"The target of {policy.calibration_pct:g}{NBSP}% (95 %) is not "
-            "reached everywhere: see what to do next.",
-        )
-        return {
-            "tone": "warn",
-            "headline": "Calibrated, more tests advised",
-            "sentences": sentences,
-        }
-    return {"tone": "good", "headline": "Calibrated", "sentences": sentences}
+    if last_day is None:
+        until = remark("counts_without_limit", on=as_of)
+    else:
+        age_days = policy.calibration_max_age_days
+        until = remark("counts_until", on=as_of, until=last_day, age_days=age_days)
+    closed, opened = remark("parts_of_closed_loop"), remark("parts_of_open_loop")
+    parts = closed if truck.closed_loop else opened
+    return [until, remark("void_after_work", parts=parts, rule=remark("gate_rule"))]
 
 
-def _doubts(truck: Truck, voice: Voice) -> list[str]:
-    """What must not be relied on, one sentence for each calibration that it concerns."""
-    found = []
-    for model, standing in zip(truck.models, truck.standings, strict=True):
-        if standing.says:
-            gate = voice.display.show(model.gate_in, "gate")
-            said = voice.say(standing.says)
-            found.append(f"{model.material}, gate {gate}: {said}.")
-    return found
-
-
-def _why_none(truck: Truck) -> str:
+def _why_none(truck: Truck) -> str | Remark:
     if not len(truck.tests):
-        return "it was never tested"
+        return remark("it_was_never_tested")
     reasons = [reason for reason in truck.tests["reason"] if reason]
-    return Counter(reasons).most_common(1)[0][0] if reasons else "nothing came out in its tests"
+    return Counter(reasons).most_common(1)[0][0] if reasons else remark("nothing_came_out")
 
 
 def _last_day(used: pd.DataFrame, policy: Policy) -> pd.Timestamp | None:
@@ -289,8 +260,9 @@ def _last_day(used: pd.DataFrame, policy: Policy) -> pd.Timestamp | None:
 # --- tests -------------------------------------------------------------------------------------
 
 
-def test_rows(truck: Truck, shown: Display) -> tuple[list[dict[str, Any]], dict[str, int]]:
+def test_rows(truck: Truck, voice: Voice) -> tuple[list[dict[str, Any]], dict[str, int]]:
     """Rows of the table of tests, those that count first, and the numbers of the notes."""
+    shown = voice.display
     ordered = truck.tests.sort_values(
         ["valid", "material", "gate_in", "performed_at", "test_id"],
         ascending=[False, True, True, False, True],
@@ -310,7 +282,7 @@ def test_rows(truck: Truck, shown: Display) -> tuple[list[dict[str, Any]], dict[
                 "warnings": warnings,
                 "marks": ",".join(str(number) for number in sorted(numbers)),
                 "date": shown.date(test.performed_at),
-                "material": test.material,
+                "material": voice.material(test.material),
                 "gate": shown.number(test.gate_in, "gate"),
                 "output": shown.number(test.feeder_pct, "percent"),
                 "run": shown.number(test.duration_s, "seconds"),
@@ -330,17 +302,19 @@ def _weighing(test: Any) -> str:
         return NOTHING
     if test.method == "container":
         return plural(int(test.containers), "container")
-    return METHOD[test.method]
+    return TERMS["weighing"][test.method].words
 
 
-def _tests_note(rows: Sequence[Mapping[str, Any]], first: int) -> str:
+def _tests_note(rows: Sequence[Mapping[str, Any]], first: int, voice: Voice) -> str:
     if not rows:
-        return "No discharge test of this truck is on record."
-    counting = sum(row["valid"] for row in rows)
-    note = f"{counting} of {plural(len(rows), 'test')} count; ± is the standard uncertainty u"
+        return voice.say(remark("no_test_on_record"))
+    place: tuple[Remark, ...] = ()
     if first == 0:
-        return f"{note}. All tests stand on the next page."
-    return note if first == len(rows) else f"{note}; {len(rows) - first} more on the next page"
+        place = (remark("all_on_next_page"),)
+    elif first < len(rows):
+        place = (remark("more_on_next_page", more=len(rows) - first),)
+    counting = sum(row["valid"] for row in rows)
+    return voice.say(remark("tests_that_count", counting=counting, tests=len(rows), place=place))
 
 
 def _used(marks: Mapping[str, int], rows: Sequence[Mapping[str, Any]]) -> list[tuple[int, str]]:
@@ -362,7 +336,7 @@ def model_rows(
     ]
     sources = [
         name
-        for name in SOURCES
+        for name in TERMS["uncertainty_source"]
         if any(budget.get(name, 0.0) >= NEGLIGIBLE_PCT for budget in budgets)
     ]
     worst = {(row.material, row.gate_in): row.current_u_pct for row in lines(truck.advice)}
@@ -373,9 +347,9 @@ def model_rows(
         at_worst = worst.get((model.material, model.gate_in), math.nan)
         rows.append(
             {
-                "material": model.material,
+                "material": voice.material(model.material),
                 "gate": shown.number(model.gate_in, "gate"),
-                "calibration": calibration_in_words(model, shown),
+                "calibration": calibration_in_words(model, voice),
                 "tested": _span(model.tested_lo_pct, model.tested_hi_pct),
                 "middle": f"±{NBSP}{percent(middle)}",
                 "worst": f"±{NBSP}{percent(at_worst / 100)}",
@@ -383,12 +357,16 @@ def model_rows(
                 "doubt": terms[standing.level] if standing.says else None,
             }
         )
-        gate = shown.show(model.gate_in, "gate")
         # how the curve was chosen matters where the curve is what the truck is calibrated by
         notes = [*([model.choice] if model.counts is None else []), *model.flags]
         if notes:
-            flags.append(f"{model.material}, gate {gate}: {voice.say_all(notes)}.")
-    return rows, [SOURCES[name] for name in sources], flags
+            flags.append(voice.say(_about(model, notes)))
+    return rows, [TERMS["uncertainty_source"][name].words for name in sources], flags
+
+
+def _about(model: DischargeModel, said: Sequence[Remark]) -> Remark:
+    """What is said of one calibration, with its material and gate."""
+    return remark("doubt_about", material=model.material, gate_in=model.gate_in, doubts=list(said))
 
 
 def _share(value: float | None) -> str:
@@ -399,45 +377,56 @@ def _span(low: float, high: float) -> str:
     return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
-def calibration_in_words(model: DischargeModel, shown: Display) -> str:
+def calibration_in_words(model: DischargeModel, voice: Voice) -> str:
     """What a calibration says: the mass per count, or the discharge curve."""
     if model.counts is not None:
-        value = shown.show_pm(model.lb_per_count, model.lb_per_count_u, "per_count")
-        return f"{value}, varies with output" if model.count_kind == "varies" else value
-    slope_u = math.sqrt(float(model.covariance[0, 0]))
-    words = f"{shown.number_pm(model.curve.slope, slope_u, 'slope')}{NBSP}{shown.unit('slope')}"
-    if model.curve.start_pct != 0.0:
-        words += f" above {as_text(model.curve.start_pct, 1)}{NBSP}%"
-    if model.kind == "saturating":
-        words += f", up to {as_text(model.curve.saturation_pct, 0)}{NBSP}%"
-    return words
+        varies = (remark("varies_with_output"),) if model.count_kind == "varies" else ()
+        number = (model.lb_per_count, model.lb_per_count_u)
+        return voice.say(remark("calibration_number", value_lb=number, varies=varies))
+    slope = (model.curve.slope, math.sqrt(float(model.covariance[0, 0])))
+    start, end = model.curve.start_pct, model.curve.saturation_pct
+    above = (remark("above_start_up", start_pct=start),) if start != 0.0 else ()
+    up_to = (remark("up_to_output", at_pct=end),) if model.kind == "saturating" else ()
+    return voice.say(remark("calibration_curve", slope_lb_per_min=slope, above=above, up_to=up_to))
 
 
-def _no_drift(truck: Truck) -> str:
+def _no_drift(truck: Truck) -> Remark:
     if len(truck.tests) < 2:
-        return "Not judged: fewer than two tests."
-    return "Not judged: no two tests of one material and gate that can be compared."
+        return remark("drift_of_too_few")
+    return remark("drift_not_comparable")
 
 
-def advice_lines(truck: Truck, shown: Display) -> list[dict[str, str]]:
+def which_calibration(material: str, gate_in: float) -> Remark:
+    """A material, and its gate where there is one (not NaN)."""
+    if math.isnan(gate_in):
+        return remark("whole_material", material=material)
+    return remark("material_at_gate", material=material, gate_in=gate_in)
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do about some calibrations, in words; pressing: whether there is a test to do."""
+
+    what: str
+    text: str
+    pressing: bool
+
+
+def advice_lines(truck: Truck, voice: Voice) -> list[Advice]:
     """What to do, the most pressing first; models that are good enough share one line."""
     items, good = [], []
     for row in lines(truck.advice):
-        gate = "" if math.isnan(row.gate_in) else f", gate {shown.show(row.gate_in, 'gate')}"
-        what = f"{row.material}{gate}"
+        which = which_calibration(row.material, row.gate_in)
         if row.need == "test":
-            items.append({"what": what, "text": row.advice})
+            items.append(Advice(voice.say(which), row.advice, pressing=True))
         else:
-            good.append(what)
+            good.append(which)
     if good:
-        items.append({"what": "Good enough now", "text": "; ".join(good) + "."})
+        what, text = remark("good_enough_now"), remark("each_of", which=good)
+        items.append(Advice(voice.say(what), voice.say(text), pressing=False))
     if not items:
-        items.append(
-            {
-                "what": "Nothing planned",
-                "text": "No route is assigned to this truck; test it before it is used.",
-            }
-        )
+        what, text = remark("no_test_planned"), remark("no_route_of_truck")
+        items.append(Advice(voice.say(what), voice.say(text), pressing=True))
     return items
 
 
@@ -452,5 +441,5 @@ def work_sheet(setting: Setting, as_of: pd.Timestamp) -> str:
         title="Work sheet for a discharge test",
         **setting.context(as_of),
         unit={name: shown.unit(name) for name in ("gate", "mass")},
-        gate_rule=GATE_RULE,
+        gate_rule=setting.voice.say(remark("gate_rule")),
     )

@@ -17,6 +17,7 @@ from matplotlib.patches import Patch
 from spreadplan.calibration import DischargeModel
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
+from spreadplan.remarks import Remark, remark
 from spreadplan.reports.figure import (
     BLUE,
     FAINT,
@@ -31,7 +32,10 @@ from spreadplan.reports.figure import (
     svg,
 )
 from spreadplan.reports.inline_svg import hover
-from spreadplan.views.display import Display, plural, short
+from spreadplan.views.display import short
+from spreadplan.views.plan_totals import stock_of
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import TERMS
 
 COVERAGE: Final = 2.0
 """Error bars show twice the standard uncertainty."""
@@ -73,7 +77,7 @@ def curve_groups(models: Sequence[DischargeModel], tests: pd.DataFrame) -> list[
 def discharge_curves(
     models: Sequence[DischargeModel],
     tests: pd.DataFrame,
-    shown: Display,
+    voice: Voice,
     width_in: float = 7.5,
     height_in: float = 1.5,
     groups: Sequence[CurveGroup] | None = None,
@@ -86,6 +90,7 @@ def discharge_curves(
     tests : its tests, valid or not, as `calibration.tests.discharge_results` gives them.
     groups : panels to draw; None: all that the truck has.
     """
+    shown = voice.display
     groups = curve_groups(models, tests) if groups is None else groups
     by_group = {(model.material, model.gate_in): model for model in models}
     columns = min(len(groups), CURVES_IN_A_ROW)
@@ -96,17 +101,18 @@ def discharge_curves(
             model = by_group.get((group.material, group.gate_in))
             mine = tests[_of_group(tests, group)]
             if group.per_count and model is not None:
-                _count_panel(ax, model, mine, shown)
+                _count_panel(ax, model, mine, voice)
             else:
-                _curve(ax, model, mine, shown)
+                _curve(ax, model, mine, voice)
             gate = shown.show(group.gate_in, "gate")
-            ax.set_title(f"{short(group.material, letters)}, gate {gate}")
+            ax.set_title(f"{short(voice.material(group.material), letters)}, gate {gate}")
             ax.set_xlabel("feeder output, %")
             ax.set_ylabel(shown.unit("per_count" if group.per_count else "discharge"))
-        alt = "Calibration against feeder output. " + " ".join(
-            _curve_in_words(by_group.get((group.material, group.gate_in)), group, tests, shown)
+        said = [
+            _curve_in_words(by_group.get((group.material, group.gate_in)), group, tests)
             for group in groups
-        )
+        ]
+        alt = voice.say(remark("curves_drawn", curves=voice.say_all(said, " ")))
         return Drawing(figure, alt, "curve")
 
 
@@ -114,8 +120,9 @@ def _of_group(tests: pd.DataFrame, group: CurveGroup) -> pd.Series[bool]:
     return (tests["material"] == group.material) & (tests["gate_in"] == group.gate_in)
 
 
-def _count_panel(ax: Axes, model: DischargeModel, tests: pd.DataFrame, shown: Display) -> None:
+def _count_panel(ax: Axes, model: DischargeModel, tests: pd.DataFrame, voice: Voice) -> None:
     """Mass per count with the number in force, its 95 % band, and every test."""
+    shown = voice.display
     output = np.linspace(0.0, 100.0, 41)
     factor = coverage_factor(model.relative_dof)
     half = factor * model.lb_per_count * model.relative_u_per_count(output)
@@ -127,12 +134,13 @@ def _count_panel(ax: Axes, model: DischargeModel, tests: pd.DataFrame, shown: Di
     ax.fill_between(output, low, high, color=PALE_BLUE, linewidth=0)
     ax.plot(output, middle, color=BLUE, linewidth=1.0, dashes=(3, 2))
     ax.plot(output[tested], middle[tested], color=BLUE, linewidth=1.8)
-    _tests(ax, tests, "lb_per_count", "lb_per_count_u", "per_count", shown)
+    _tests(ax, tests, "lb_per_count", "lb_per_count_u", "per_count", voice)
     ax.set_xlim(0, 103)
     ax.margins(y=0.25)
 
 
-def _curve(ax: Axes, model: DischargeModel | None, tests: pd.DataFrame, shown: Display) -> None:
+def _curve(ax: Axes, model: DischargeModel | None, tests: pd.DataFrame, voice: Voice) -> None:
+    shown = voice.display
     ax.set_xlim(0, 103)
     if model is not None:
         output = np.linspace(0.0, 100.0, 101)
@@ -142,14 +150,15 @@ def _curve(ax: Axes, model: DischargeModel | None, tests: pd.DataFrame, shown: D
         ax.fill_between(output, low, high, color=PALE_BLUE, linewidth=0)
         ax.plot(output, middle, color=BLUE, linewidth=1.0, dashes=(3, 2))
         ax.plot(output[tested], middle[tested], color=BLUE, linewidth=1.8)
-    _tests(ax, tests, "discharge_lb_per_min", "discharge_u_lb_per_min", "discharge", shown)
+    _tests(ax, tests, "discharge_lb_per_min", "discharge_u_lb_per_min", "discharge", voice)
     ax.set_ylim(bottom=0)
 
 
 def _tests(
-    ax: Axes, tests: pd.DataFrame, value: str, value_u: str, kind: str, shown: Display
+    ax: Axes, tests: pd.DataFrame, value: str, value_u: str, kind: str, voice: Voice
 ) -> None:
     """Tests with bars of twice the standard uncertainty: points that count, crosses that do not."""
+    shown = voice.display
     for counts, marker, colour in ((True, "o", INK), (False, "x", MUTED)):
         some = tests[(tests["valid"] == counts) & tests[value].notna()]
         if not len(some):
@@ -167,7 +176,7 @@ def _tests(
         )
         for x, y, test in zip(output, middle, lines(some), strict=True):
             said = shown.show_pm(getattr(test, value), getattr(test, value_u), kind)
-            why = "" if counts else f"; does not count: {test.reason}"
+            off = () if counts else (remark("test_is_off", why=test.reason),)
             ax.plot(
                 x,
                 y,
@@ -175,27 +184,22 @@ def _tests(
                 color=colour,
                 markersize=4.2,
                 markeredgewidth=1.2,
-                gid=hover(f"{test.test_id}: {said}{why}"),
+                gid=hover(voice.say(remark("test_drawn", test=test.test_id, value=said, off=off))),
             )
 
 
-def _curve_in_words(
-    model: DischargeModel | None, group: CurveGroup, tests: pd.DataFrame, shown: Display
-) -> str:
-    where = f"{group.material}, gate {shown.show(group.gate_in, 'gate')}"
+def _curve_in_words(model: DischargeModel | None, group: CurveGroup, tests: pd.DataFrame) -> Remark:
     mine = tests[_of_group(tests, group)]
-    count = f"{int(mine['valid'].sum())} of {plural(len(mine), 'test')} valid"
+    which = remark("material_at_gate", material=group.material, gate_in=group.gate_in)
+    counts = remark("tests_drawn", valid=int(mine["valid"].sum()), tests=len(mine))
     if model is None:
-        return f"{where}: {count}, no curve."
+        return remark("no_curve_drawn", which=which, counts=counts)
     if group.per_count:
-        value = shown.show_pm(model.lb_per_count, model.lb_per_count_u, "per_count")
-        return f"{where}: {count}; {value} (± standard uncertainty)."
-    middle = model.predict(np.array([50.0])).discharge_lb_per_min
-    low, high = (float(end[0]) for end in model.interval(np.array([50.0])))
-    return (
-        f"{where}: {count}; at 50 % output {shown.show(float(middle[0]), 'discharge')}, 95 % band "
-        f"{shown.show_range(low, high, 'discharge')}."
-    )
+        number = (model.lb_per_count, model.lb_per_count_u)
+        return remark("number_drawn", which=which, counts=counts, value_lb=number)
+    middle = float(model.predict(np.array([50.0])).discharge_lb_per_min[0])
+    ends = tuple(float(end[0]) for end in model.interval(np.array([50.0])))
+    return remark("curve_drawn", which=which, counts=counts, middle_lb_per_min=middle, ends=ends)
 
 
 # --- drift -------------------------------------------------------------------------------------
@@ -216,7 +220,7 @@ def drift_chart(
     drift: pd.DataFrame,
     tests: pd.DataFrame,
     changes: pd.DataFrame,
-    shown: Display,
+    voice: Voice,
     width_in: float = 3.9,
     height_in: float = 1.24,
 ) -> Markup | None:
@@ -225,7 +229,8 @@ def drift_chart(
     Tests stand side by side in order of time, because many fall on one day. Returns None where no
     two tests can be compared.
     """
-    series = _series(drift, tests, shown)
+    shown = voice.display
+    series = _series(drift, tests, voice)
     if not series:
         return None
     moments = {point.test_id: point.moment for points in series.values() for point in points}
@@ -243,10 +248,10 @@ def drift_chart(
         ax.margins(y=0.12)
         if len(series) > 1 or any(point.drifted for points in series.values() for point in points):
             _drift_legend(ax, series)
-        return svg(figure, _drift_in_words(series), "drift")
+        return svg(figure, _drift_in_words(series, voice), "drift")
 
 
-def _series(drift: pd.DataFrame, tests: pd.DataFrame, shown: Display) -> dict[str, list[_Point]]:
+def _series(drift: pd.DataFrame, tests: pd.DataFrame, voice: Voice) -> dict[str, list[_Point]]:
     """Chains of compared tests, by what tells them apart."""
     moments = dict(zip(tests["test_id"], tests["performed_at"], strict=True))
     chains: list[tuple[str, list[_Point]]] = []
@@ -255,7 +260,8 @@ def _series(drift: pd.DataFrame, tests: pd.DataFrame, shown: Display) -> dict[st
         number = open_ends.pop(row.previous_test_id, None)
         if number is None:
             number = len(chains)
-            chains.append((f"{short(row.material, 16)}, {shown.show(row.gate_in, 'gate')}", []))
+            gate = voice.display.show(row.gate_in, "gate")
+            chains.append((f"{short(voice.material(row.material), 16)}, {gate}", []))
             expanded = 100.0 * COVERAGE * row.previous_value_u / row.previous_value
             chains[number][1].append(
                 _Point(row.previous_test_id, moments[row.previous_test_id], 100.0, expanded, False)
@@ -365,7 +371,13 @@ def _drift_legend(ax: Axes, series: Mapping[str, Sequence[_Point]]) -> None:
     if any(point.drifted for points in series.values() for point in points):
         handles.append(
             Line2D(
-                [], [], color=RED, linewidth=0, marker="o", markersize=6, label="differs, |En| > 1"
+                [],
+                [],
+                color=RED,
+                linewidth=0,
+                marker="o",
+                markersize=6,
+                label=f"{TERMS['drift']['drift'].words}, |En| > 1",
             )
         )
     ax.legend(
@@ -381,27 +393,30 @@ def _endless(items: Sequence[str], count: int) -> list[str]:
     return [items[place % len(items)] for place in range(count)]
 
 
-def _drift_in_words(series: Mapping[str, Sequence[_Point]]) -> str:
-    words = []
-    for name, points in series.items():
-        last = points[-1]
-        verdict = "differs from the one before" if last.drifted else "steady"
-        words.append(
-            f"{name}: {plural(len(points), 'test')}, the last {last.relative_pct:.1f} ± "
-            f"{last.expanded_pct:.1f} % of the first, {verdict}."
+def _drift_in_words(series: Mapping[str, Sequence[_Point]], voice: Voice) -> str:
+    said = [
+        remark(
+            "series_drawn",
+            series=name,
+            tests=len(points),
+            last_pct=points[-1].relative_pct,
+            expanded_pct=points[-1].expanded_pct,
+            verdict="drift" if points[-1].drifted else "steady",
         )
-    return "Successive tests compared. " + " ".join(words)
+        for name, points in series.items()
+    ]
+    return voice.say(remark("drift_drawn", series=voice.say_all(said, " ")))
 
 
 # --- need by yard ------------------------------------------------------------------------------
 
 
-def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Drawing:
+def need_by_yard(yards: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Drawing:
     """Need of each yard and material with its 95 % interval, against what is on hand.
 
     ``yards``: yard_id, material, needed_lb, needed_hi_lb, on_hand_lb (NaN: not counted).
     """
-    rows = yards.reset_index(drop=True)
+    shown, rows = voice.display, yards.reset_index(drop=True)
     bulk = {
         name: shown.values(rows[f"{name}_lb"], "bulk")
         for name in ("needed", "needed_hi", "on_hand")
@@ -413,10 +428,13 @@ def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> 
         for place in range(len(rows)):
             one = {name: float(values[place]) for name, values in bulk.items()}
             _need_bar(ax, place, one, widest)
-            _stock_label(ax, place, rows["on_hand_lb"].iloc[place], one, widest, shown)
+            _stock_label(ax, place, rows["on_hand_lb"].iloc[place], one, widest, voice)
         ax.set_yticks(
             range(len(rows)),
-            [f"{short(row.yard_id, 22)} · {short(row.material, 18)}" for row in lines(rows)],
+            [
+                f"{short(row.yard_id, 22)} · {short(voice.material(row.material), 18)}"
+                for row in lines(rows)
+            ],
             color=INK,
             fontsize=7.5,
         )
@@ -433,7 +451,7 @@ def need_by_yard(yards: pd.DataFrame, shown: Display, width_in: float = 7.5) -> 
             borderaxespad=0.2,
             handlelength=1.4,
         )
-        return Drawing(figure, _need_in_words(rows, shown), "need")
+        return Drawing(figure, _need_in_words(rows, voice), "need")
 
 
 def _stock_label(
@@ -442,15 +460,12 @@ def _stock_label(
     on_hand_lb: float,
     bulk: Mapping[str, float],
     widest: float,
-    shown: Display,
+    voice: Voice,
 ) -> None:
     """What is on hand in figures, behind the bars or where they leave the chart."""
     have = bulk["on_hand"]
-    if not np.isfinite(have):
-        text = "not counted"
-    else:
-        text = f"{shown.show(on_hand_lb, 'bulk')} on hand"
-        text += ", beyond this scale" if have > widest else ""
+    beyond = (remark("beyond_this_scale"),) if have > widest else ()
+    text = voice.say(stock_of(on_hand_lb, beyond))
     at = np.nanmax([have, bulk["needed_hi"], bulk["needed"]])
     inside = at > 0.86 * widest
     ax.annotate(
@@ -503,13 +518,15 @@ def _need_legend(bulk: Mapping[str, np.ndarray]) -> list[Any]:
     return handles
 
 
-def _need_in_words(rows: pd.DataFrame, shown: Display) -> str:
-    return "Need against stock. " + " ".join(
-        f"{row.yard_id}, {row.material}: {shown.show(row.needed_lb, 'bulk')} needed, "
-        + (
-            f"{shown.show(row.on_hand_lb, 'bulk')} on hand."
-            if np.isfinite(row.on_hand_lb)
-            else "stock not counted."
+def _need_in_words(rows: pd.DataFrame, voice: Voice) -> str:
+    said = [
+        remark(
+            "need_drawn",
+            yard=row.yard_id,
+            material=row.material,
+            needed_lb=row.needed_lb,
+            stock=stock_of(row.on_hand_lb),
         )
         for row in lines(rows)
-    )
+    ]
+    return voice.say(remark("needs_drawn", yards=voice.say_all(said, " ")))

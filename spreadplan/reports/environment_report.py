@@ -10,7 +10,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
-from spreadplan.reconcile.verdicts import MORE_ROUNDS
+from spreadplan.reconcile.verdicts import kinds
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
@@ -32,14 +32,11 @@ from spreadplan.views.season_view import (
     tons,
 )
 from spreadplan.views.setting import Setting
+from spreadplan.views.use_segments import lane_factors
+from spreadplan.views.voice import Voice
 from spreadplan.views.water import screened_waters
+from spreadplan.views.words import term
 
-VERDICT: Final = {
-    "over": ("bad", "over"),
-    "probably_over": ("warn", "probably over"),
-    "within": ("good", "within"),
-    "no limit": ("none", "no limit"),
-}
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_EVIDENCE: Final = 24
 MOST_DOUBTFUL: Final = 6
@@ -49,9 +46,16 @@ MOST_ROUTES: Final = 60
 
 def environment_report(view: SeasonView, setting: Setting) -> str:
     """The environment report as HTML."""
-    view = view.said(setting.voice)
-    shown, result = setting.display, view.result
-    count, rates = support(result.evidence), of_rate(result.evidence)
+    voice, shown = setting.voice, setting.display
+    count = support(view.result.evidence)
+    rates = voice.table(of_rate(view.result.evidence))
+    factor = lane_factors(rates, view.routes, shown)
+    own = [name for name in rates.columns if name.endswith("lb_per_lane_mile")]
+    rates = rates.assign(**{name: rates[name] * factor for name in own})
+    season = view.result.repeated
+    repeated = voice.table(season.assign(kind=kinds(season)))
+    view = view.said(voice)
+    result = view.result
     starts = {one.storm: one.start for one in view.storms}
     certain = _worst_storms(rates[rates["supported"].astype(bool)])
     doubtful = rates[~rates["supported"].astype(bool)]
@@ -64,25 +68,25 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         glance=_glance(view, shown),
         area_chart=charts.area_chart(result.chloride, starts, shown),
         areas=_areas(view, shown),
-        chloride_chart=charts.chloride_chart(result.chloride, shown),
+        chloride_chart=charts.chloride_chart(result.chloride, voice),
         routes=_routes(result.chloride, shown),
         least=shown.show(POUNDS_PER_TON * LEAST_TON, "bulk"),
-        basis=_basis(result.chloride_basis),
+        basis=_basis(result.chloride_basis, voice),
         prewet=_prewet(result.prewet_chloride, shown),
-        unknown=_unknown(result.without_chloride, shown),
-        screening=screened_waters(result.screening, shown),
+        unknown=_unknown(result.without_chloride, voice),
+        screening=screened_waters(result.screening, voice),
         caution=CAUTION,
         season_water=_season_water(result.season_concentration, shown),
-        map=over_map(view.routes, rates, view.areas, 5.2),
-        repeated=_repeated(result.repeated.iloc[:MOST_REPEATED], shown),
-        repeated_left=max(len(result.repeated) - MOST_REPEATED, 0),
-        evidence=_evidence(certain.iloc[:MOST_EVIDENCE], shown),
+        map=over_map(view.routes, rates, view.areas, 5.2, shown),
+        repeated=_repeated(repeated.iloc[:MOST_REPEATED], voice),
+        repeated_left=max(len(repeated) - MOST_REPEATED, 0),
+        evidence=_evidence(certain.iloc[:MOST_EVIDENCE], voice),
         count=count,
         evidence_left=max(len(certain) - MOST_EVIDENCE, 0),
-        doubtful=_evidence(doubtful.iloc[:MOST_DOUBTFUL], shown),
+        doubtful=_evidence(doubtful.iloc[:MOST_DOUBTFUL], voice),
         doubtful_left=max(len(doubtful) - MOST_DOUBTFUL, 0),
         confidence=f"{100.0 * view.policy.confidence:g} %",
-        savings=[one for one in savings_rows(result.savings, shown) if one["practice"] == AREAS],
+        savings=savings_rows(result.savings[result.savings["practice"] == AREAS], voice),
         savings_about=ABOUT,
         weights=", ".join(f"{name} {weight:g}" for name, weight in ATOMIC_WEIGHT.items()),
     )
@@ -135,7 +139,7 @@ def _areas(view: SeasonView, shown: Display) -> list[dict[str, str]]:
     kinds = dict(zip(view.areas["area_id"], view.areas["kind"], strict=True))
     rows = []
     for one in lines(whole.sort_values("chloride_lb", ascending=False, kind="stable")):
-        tone, verdict = VERDICT[one.verdict]
+        verdict = term("chloride_verdict", one.verdict)
         rows.append(
             {
                 "area": one.scope_id,
@@ -145,8 +149,8 @@ def _areas(view: SeasonView, shown: Display) -> list[dict[str, str]]:
                 "chloride": _pm(one.chloride_lb, one.chloride_u_lb, shown),
                 "limit": shown.number(one.limit_lb, "bulk"),
                 "p": chance(one.p_over),
-                "tone": tone,
-                "verdict": verdict,
+                "tone": verdict.tone,
+                "verdict": verdict.words,
             }
         )
     return rows
@@ -170,10 +174,10 @@ def _routes(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     ]
 
 
-def _basis(basis: pd.DataFrame) -> list[dict[str, str]]:
+def _basis(basis: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     return [
         {
-            "material": one.material,
+            "material": voice.material(one.material),
             "fraction": as_text(one.fraction, 4) if math.isfinite(one.fraction) else NOTHING,
             "u": as_text(one.fraction_u, 4) if one.fraction_u > 0.0 else NOTHING,
             "basis": one.basis,
@@ -199,9 +203,11 @@ def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
     )
 
 
-def _unknown(unknown: pd.DataFrame, shown: Display) -> list[str]:
+def _unknown(unknown: pd.DataFrame, voice: Voice) -> list[str]:
+    shown = voice.display
     return [
-        f"{one.material}: {shown.show(POUNDS_PER_TON * one.used_ton, 'bulk')} used; {one.basis}"
+        f"{voice.material(one.material)}: "
+        f"{shown.show(POUNDS_PER_TON * one.used_ton, 'bulk')} used; {one.basis}"
         for one in lines(unknown)
     ]
 
@@ -233,17 +239,17 @@ def _worst_storms(certain: pd.DataFrame) -> pd.DataFrame:
     return ordered.drop_duplicates(keys).join(counts, on=keys)
 
 
-def _evidence(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
-    rows = []
+def _evidence(table: pd.DataFrame, voice: Voice) -> list[dict[str, Any]]:
+    rows, shown = [], voice.display
     for one in lines(table):
         rates = (one.rate_lo_lb_per_lane_mile, one.rate_hi_lb_per_lane_mile)
         known = math.isfinite(one.rate_lb_per_lane_mile)
         rows.append(
             {
-                "storm": one.storm,
+                "storm": voice.storm(one.storm),
                 "segment": f"{one.route_id} {one.segment_id}",
                 "area": one.area_id or NOTHING,
-                "material": one.material,
+                "material": voice.material(one.material),
                 "trucks": one.trucks or NOTHING,
                 "rate": shown.number(one.rate_lb_per_lane_mile, "rate"),
                 "ends": " to ".join(shown.number(end, "rate") for end in rates)
@@ -259,15 +265,14 @@ def _evidence(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
     return rows
 
 
-def _repeated(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    rows = []
+def _repeated(table: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
+    rows, shown = [], voice.display
     for one in lines(table):
-        more = one.reason == MORE_ROUNDS
-        tone, verdict = ("warn", MORE_ROUNDS) if more else VERDICT[one.verdict]
+        verdict = term("use_verdict", one.kind)
         rows.append(
             {
                 "segment": f"{one.route_id} {one.segment_id}",
-                "material": one.material,
+                "material": voice.material(one.material),
                 "storms": f"{one.storms_above} of {one.storms}",
                 "applied": _pm(one.applied_lb, one.applied_u_lb, shown),
                 "allowed": shown.number(one.allowed_lb, "bulk"),
@@ -275,8 +280,8 @@ def _repeated(table: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
                 if one.allowed_lb > 0
                 else NOTHING,
                 "p": chance(one.p_over),
-                "tone": tone,
-                "verdict": verdict,
+                "tone": verdict.tone,
+                "verdict": verdict.words,
             }
         )
     return rows

@@ -85,7 +85,15 @@ def draw_areas(ax: Axes, areas: gpd.GeoDataFrame, plane: Plane) -> list[Label]:
             )
         inside = shape.representative_point()
         name = short(area.name or area.area_id, 30)
-        labels.append(Label(name, (Anchor(inside.x, inside.y),), MUTED, "normal", 6.5))
+        labels.append(
+            Label(
+                text=name,
+                anchors=(Anchor(inside.x, inside.y),),
+                colour=MUTED,
+                weight="normal",
+                size=6.5,
+            )
+        )
     return labels
 
 
@@ -105,7 +113,14 @@ def draw_yards(ax: Axes, yards: pd.DataFrame, plane: Plane) -> list[Label]:
             zorder=20,
         )
         labels.append(
-            Label(short(yard.yard_id, 22), (Anchor(point.x, point.y),), INK, "bold", 7.5, 6.0)
+            Label(
+                text=short(yard.yard_id, 22),
+                anchors=(Anchor(point.x, point.y),),
+                colour=INK,
+                weight="bold",
+                size=7.5,
+                away=6.0,
+            )
         )
     return labels
 
@@ -129,7 +144,7 @@ class Anchor:
     level: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Label:
     """A text and the points it may stand at, best first; ``away`` points off them."""
 

@@ -19,6 +19,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
 from numpy.typing import NDArray
 
+from spreadplan.remarks import remark
 from spreadplan.reports.figure import INK, MUTED, RED, STEPS, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
@@ -38,6 +39,8 @@ from spreadplan.reports.map_parts import (
     scale_bar,
 )
 from spreadplan.views.display import Display, as_text, short
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import TERMS
 
 #: statuses whose rate is not reached or not known to be.
 IN_DOUBT: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate", "unassigned")
@@ -53,7 +56,7 @@ def rate_map(
     segments: gpd.GeoDataFrame,
     areas: gpd.GeoDataFrame,
     yards: pd.DataFrame,
-    shown: Display,
+    voice: Voice,
     name: str,
     lowest: Floats | None = None,
     tallest_in: float = 5.9,
@@ -69,7 +72,7 @@ def rate_map(
     lowest : lowest rate of each class (`shared_classes`), so that several maps share their
         colours; None: classes of its own.
     """
-    width_in = 7.5
+    shown, width_in = voice.display, 7.5
     west, south, east, north = segments.total_bounds
     plane = Plane((west + east) / 2.0, (south + north) / 2.0)
     roads = plane.project(np.asarray(segments.geometry.array, dtype=object))
@@ -107,7 +110,7 @@ def rate_map(
             columnspacing=1.4,
             borderaxespad=0,
         )
-        return svg(figure, _in_words(segments, rate, areas, yards, shown), name)
+        return svg(figure, _in_words(segments, areas, yards, voice), name)
 
 
 def shared_classes(segments: gpd.GeoDataFrame, shown: Display) -> Floats:
@@ -195,7 +198,9 @@ def _route_labels(roads: Any, route_ids: Iterable[str]) -> Iterator[Label]:
     for route in total.index[:MOST_LABELS]:
         longest = frame[frame["route"] == route].nlargest(4, "long")["road"]
         anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
-        yield Label(short(str(route), 16), anchors, INK, "bold", 6.8)
+        yield Label(
+            text=short(str(route), 16), anchors=anchors, colour=INK, weight="bold", size=6.8
+        )
 
 
 def _ranges(rate: Floats, number: NDArray[np.int64], classes: int) -> list[str]:
@@ -228,7 +233,14 @@ def _legend(
     ]
     if status.eq("untreated").any():
         handles.append(
-            Line2D([], [], color=MUTED, linewidth=0.9, linestyle=(0, (1, 2)), label="not treated")
+            Line2D(
+                [],
+                [],
+                color=MUTED,
+                linewidth=0.9,
+                linestyle=(0, (1, 2)),
+                label=TERMS["plan_map"]["none"].words,
+            )
         )
     if status.isin(IN_DOUBT).any():
         handles.append(
@@ -238,7 +250,7 @@ def _legend(
                 color=RED,
                 linewidth=1.5,
                 linestyle=(0, (1.2, 1.6)),
-                label="no setting, or rate not reached",
+                label=TERMS["plan_map"]["doubt"].words,
             )
         )
     if areas:
@@ -250,12 +262,14 @@ def _legend(
 
 
 def _in_words(
-    segments: pd.DataFrame, rate: Floats, areas: pd.DataFrame, yards: pd.DataFrame, shown: Display
+    segments: pd.DataFrame, areas: pd.DataFrame, yards: pd.DataFrame, voice: Voice
 ) -> str:
+    rate = planned_rate(segments)
     known = rate[np.isfinite(rate) & (rate > 0)]
-    unit = shown.unit("rate")
-    rates = f"rates from {known.min():.0f} to {known.max():.0f} {unit}" if len(known) else "no rate"
-    return (
-        f"Map of {segments['route_id'].nunique()} routes, {rates}; {len(areas)} sensitive areas; "
-        f"{len(yards)} yards."
+    rates = remark("no_rates_drawn")
+    if len(known):
+        rates = remark("rates_drawn", ends=(float(known.min()), float(known.max())))
+    routes = segments["route_id"].nunique()
+    return voice.say(
+        remark("plan_drawn", routes=routes, rates=rates, areas=len(areas), yards=len(yards))
     )

@@ -12,50 +12,31 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
-from spreadplan.calibration.standing import DO_NOT_USE
-from spreadplan.calibration.validity import GATE_RULE
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
 from spreadplan.planning.plan import StormPlan
+from spreadplan.remarks import remark
 from spreadplan.reports import charts, maps
-from spreadplan.reports.certificate import CONTROL, calibration_in_words
+from spreadplan.reports.certificate import calibration_in_words
 from spreadplan.reports.figure import Drawing
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
-from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural
+from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent
+from spreadplan.views.plan_rates import as_read
+from spreadplan.views.plan_totals import decisions, fastest, in_lb, material_needs, yard_state
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
 from spreadplan.views.setting import Setting
-from spreadplan.views.voice import Voice
+from spreadplan.views.voice import Voice, named
+from spreadplan.views.words import TERMS
 
-STATUS: Final[dict[str, tuple[str, str]]] = {
-    "ok": ("good", "ok"),
-    "untreated": ("none", "not treated"),
-    "extrapolated": ("warn", "outside tests"),
-    "infeasible": ("bad", "rate not reached"),
-    "uncalibrated": ("bad", "not calibrated"),
-    "do_not_use": ("bad", DO_NOT_USE),
-    "no_rate": ("bad", "no rate"),
-    "unassigned": ("bad", "no truck"),
-}
-VERDICT: Final[dict[str, tuple[str, str]]] = {
-    "holds": ("good", "holds"),
-    "abrasive": ("none", "abrasive"),
-    "not checked": ("none", "not checked"),
-    "in part": ("warn", "in part"),
-    "too cold": ("bad", "too cold"),
-    "will not melt": ("bad", "will not melt"),
-}
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_ROUTES: Final = 160
 MOST_FINDINGS: Final = 40
 MOST_MAPS: Final = 4
 SETTINGS_NAMED: Final = 4
-#: no truck spreads faster, in mph and km/h: a higher limit is not worth a number.
-FASTEST: Final = {"us": 60, "metric": 100}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PlanBackground:
     """What the report shows beside the plan and the calibration.
 
@@ -73,36 +54,39 @@ class PlanBackground:
     scarce: Sequence[Mapping[str, Any]] = ()
 
 
-def need_chart(plan: StormPlan, shown: Display) -> Drawing | None:
+def need_chart(plan: StormPlan, voice: Voice) -> Drawing | None:
     """What the yards need against what they have; None where there is no yard."""
-    return charts.need_by_yard(_in_lb(plan.yards), shown) if len(plan.yards) else None
+    return charts.need_by_yard(in_lb(plan.yards), voice) if len(plan.yards) else None
 
 
 def plan_report(
     plan: StormPlan, calibration: Calibration, background: PlanBackground, setting: Setting
 ) -> str:
     """The report of a storm's plan as HTML."""
-    shown = setting.display
-    rates, need = _rates(plan, setting.voice), need_chart(plan, shown)
+    shown, voice = setting.display, setting.voice
+    plan = as_read(plan, shown)
+    storm = voice.storm(plan.storm)
+    rates, need = _rates(plan, voice), need_chart(plan, voice)
     return html(
         "plan.html",
-        title=f"Plan for {plan.storm}",
+        title=f"Plan for {storm}",
         **setting.context(calibration.as_of),
-        storm=plan.storm,
+        storm=storm,
         unit=_units(shown),
-        **_findings(plan, setting.voice),
-        glance=_glance(plan, shown),
+        decisions=voice.say(decisions(plan)),
+        **_findings(plan, voice),
+        glance=_glance(plan, voice),
         weather=_weather(plan, shown),
-        maps=_maps(plan, background, shown),
+        maps=_maps(plan, background, voice),
         need=need and need.svg(),
-        yards=_yards(plan, shown),
-        routes=_routes(plan, shown),
+        yards=_yards(plan, voice),
+        routes=_routes(plan, voice),
         routes_left=max(0, len(plan.routes) - MOST_ROUTES),
-        melting=_melting(plan, setting.voice),
+        melting=_melting(plan, voice),
         rates=rates,
         from_memory=[row for row in rates if row["memory"]],
-        calibrations=_calibrations(plan, calibration, background, shown),
-        assumptions=_assumptions(background, shown),
+        calibrations=_calibrations(plan, calibration, background, voice),
+        assumptions=_assumptions(background, voice),
         absent=background.absent,
         scarce=background.scarce,
     )
@@ -132,68 +116,40 @@ def _findings(plan: StormPlan, voice: Voice) -> dict[str, Any]:
 # --- the storm at a glance ---------------------------------------------------------------------
 
 
-def _glance(plan: StormPlan, shown: Display) -> list[dict[str, str]]:
+def _glance(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
+    shown, routes = voice.display, plan.routes
     treated = plan.segments[plan.segments["target_rate_lb_per_lane_mile"] > 0]
-    times = [shown.moment(one.start) for one in plan.applications if not pd.isna(one.start)]
-    routes = plan.routes
+    starts = [one.start for one in plan.applications if not pd.isna(one.start)]
+    first = remark("first_round_at", start=starts[0]) if starts else remark("no_start_given")
     trucks = routes.loc[routes["truck_id"] != "", "truck_id"].nunique()
+    who = remark("routes_and_trucks", routes=routes["route_id"].nunique(), trucks=trucks)
     timed = [one for one in lines(routes) if math.isfinite(one.minutes)]
     longest = max(timed, key=lambda one: one.minutes, default=None)
+    run = remark("longest_run_unknown")
+    if longest is not None:
+        run = remark("longest_run", route=longest.route_id, minutes=longest.minutes)
+    lane_miles = float(treated["lane_miles"].sum())
     cards = [
-        {
-            "what": "applications",
-            "value": str(len(plan.applications)),
-            "more": f"the first {times[0]}" if times else "no start given",
-        },
-        {
-            "what": "to treat, all applications",
-            "value": shown.show(float(treated["lane_miles"].sum()), "lane_distance"),
-            "more": f"{plural(int(routes['route_id'].nunique()), 'route')}, "
-            f"{plural(int(trucks), 'truck')}",
-        },
-        *_material_cards(plan, shown),
-        {
-            "what": "loads",
-            "value": f"{int(routes['loads'].sum()):,}",
-            "more": "longest run "
-            + (
-                f"{longest.route_id}: {shown.duration(longest.minutes)}"
-                if longest is not None
-                else "not known"
-            ),
-        },
+        ("applications", str(len(plan.applications)), voice.say(first)),
+        (
+            "to treat, all applications",
+            shown.show(lane_miles, "lane_distance"),
+            voice.say(who),
+        ),
+        *(
+            (
+                voice.material(one.material),
+                shown.show(one.needed_lb, "bulk"),
+                voice.say_all(one.interval),
+            )
+            for one in material_needs(plan)
+        ),
+        ("loads", f"{int(routes['loads'].sum()):,}", voice.say(run)),
     ]
     prewet = float(routes["prewet_gal"].sum())
     if prewet > 0:
-        cards.append(
-            {"what": "prewetting liquid", "value": shown.show(prewet, "volume"), "more": ""}
-        )
-    return cards
-
-
-def _material_cards(plan: StormPlan, shown: Display) -> list[dict[str, str]]:
-    """Total of each material. Yards are added as if they erred together: on the safe side."""
-    cards = []
-    yards = _in_lb(plan.yards)
-    for material, group in yards.groupby("material", sort=True):
-        needed, high = float(group["needed_lb"].sum()), float(group["needed_hi_lb"].sum())
-        low = max(0.0, 2.0 * needed - high)
-        cards.append(
-            {
-                "what": str(material),
-                "value": shown.show(needed, "bulk"),
-                "more": f"95{NBSP}%: {shown.show_range(low, high, 'bulk')}",
-            }
-        )
-    return cards
-
-
-def _in_lb(yards: pd.DataFrame) -> pd.DataFrame:
-    columns = {
-        f"{name}_lb": yards[f"{name}_ton"] * POUNDS_PER_TON
-        for name in ("needed", "needed_hi", "on_hand", "short", "order")
-    }
-    return yards.assign(**columns)
+        cards.append(("prewetting liquid", shown.show(prewet, "volume"), ""))
+    return [{"what": what, "value": value, "more": more} for what, value, more in cards]
 
 
 def _weather(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
@@ -230,7 +186,7 @@ def _range(values: pd.Series[float], kind: str, shown: Display) -> str:
 # --- map ---------------------------------------------------------------------------------------
 
 
-def _maps(plan: StormPlan, background: PlanBackground, shown: Display) -> list[dict[str, Any]]:
+def _maps(plan: StormPlan, background: PlanBackground, voice: Voice) -> list[dict[str, Any]]:
     """One map for all applications with the same rates; none where nothing is spread."""
     seen: dict[bytes, list[str]] = {}
     frames: dict[bytes, gpd.GeoDataFrame] = {}
@@ -241,7 +197,7 @@ def _maps(plan: StormPlan, background: PlanBackground, shown: Display) -> list[d
         key = rates.tobytes() + "".join(group["status"]).encode()
         seen.setdefault(key, []).append(str(application))
         frames.setdefault(key, group)
-    lowest = maps.shared_classes(plan.segments, shown)
+    lowest = maps.shared_classes(plan.segments, voice.display)
     tallest_in = 5.9 if len(seen) == 1 else 4.35
     return [
         {
@@ -251,7 +207,7 @@ def _maps(plan: StormPlan, background: PlanBackground, shown: Display) -> list[d
                 frames[key],
                 background.sensitive_areas,
                 background.yards,
-                shown,
+                voice,
                 f"map{place}",
                 lowest,
                 tallest_in,
@@ -265,52 +221,28 @@ def _maps(plan: StormPlan, background: PlanBackground, shown: Display) -> list[d
 # --- tables ------------------------------------------------------------------------------------
 
 
-def _yards(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
-    rows = []
-    for yard in lines(_in_lb(plan.yards)):
-        counted = not math.isnan(yard.on_hand_lb)
-        state = ("none", "not counted")
-        if counted:
-            state = ("good", "enough")
-            if yard.short_lb > 0:
-                state = ("bad", "short")
-            elif yard.order_lb > 0:
-                state = ("warn", "may run short")
+def _yards(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
+    rows, shown = [], voice.display
+    for yard in lines(in_lb(plan.yards)):
         rows.append(
             {
                 "yard": yard.yard_id,
-                "material": yard.material,
+                "material": voice.material(yard.material),
                 "needed": shown.number(yard.needed_lb, "bulk"),
                 "high": shown.number(yard.needed_hi_lb, "bulk"),
                 "on_hand": shown.number(yard.on_hand_lb, "bulk"),
                 "counted": shown.date(yard.on_hand_at),
-                "order": shown.number(yard.order_lb, "bulk")
-                if counted and yard.order_lb > 0
-                else NOTHING,
-                "tone": state[0],
-                "state": state[1],
+                "order": shown.number(yard.order_lb, "bulk") if yard.order_lb > 0 else NOTHING,
+                "state": yard_state(yard),
             }
         )
     return rows
 
 
-def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
+def _routes(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
     """Routes by application. A long list keeps the rows that need attention."""
-    order = {
-        name: place
-        for place, name in enumerate(
-            (
-                "unassigned",
-                "no_rate",
-                "uncalibrated",
-                "do_not_use",
-                "infeasible",
-                "extrapolated",
-                "ok",
-                "untreated",
-            )
-        )
-    }
+    shown, terms = voice.display, TERMS["plan_status"]
+    order = {status: place for place, status in enumerate(terms)}
     routes = plan.routes
     if len(routes) > MOST_ROUTES:
         worst = routes["status"].map(order).sort_values(kind="stable").index[:MOST_ROUTES]
@@ -321,13 +253,12 @@ def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
     for route in lines(routes):
         if not groups or groups[-1]["application"] != route.application:
             groups.append({"application": route.application, "rows": []})
-        tone, status = STATUS[route.status]
         groups[-1]["rows"].append(
             {
                 "route": route.route_id,
                 "truck": route.truck_id or NOTHING,
                 "yard": route.yard_id or NOTHING,
-                "material": route.material or NOTHING,
+                "material": voice.material(route.material) if route.material else NOTHING,
                 "lane_miles": shown.number(route.lane_miles, "lane_distance"),
                 "mass": _with_interval(route, shown),
                 "loads": str(int(route.loads)),
@@ -335,21 +266,11 @@ def _routes(plan: StormPlan, shown: Display) -> list[dict[str, Any]]:
                 "gate": shown.number(route.gate_in, "gate"),
                 "setting": dials.get((route.application, route.route_id), NOTHING),
                 "memory": (route.application, route.route_id) in memory,
-                "fastest": fastest(route.max_speed_mph, shown),
-                "tone": tone,
-                "status": status,
+                "fastest": fastest(route.max_speed_mph, voice),
+                "status": terms[route.status],
             }
         )
     return groups
-
-
-def fastest(max_speed_mph: float, shown: Display) -> str:
-    """The highest speed that keeps the rate, rounded down; beyond any spreading speed, so said."""
-    if not math.isfinite(max_speed_mph):
-        return NOTHING
-    top = FASTEST[shown.system]
-    speed = math.floor(shown.value(max_speed_mph, "speed") + 1e-9)
-    return f"over {top}" if speed > top else str(speed)
 
 
 def _with_interval(route: Any, shown: Display) -> str:
@@ -380,44 +301,32 @@ def _dials(plan: StormPlan, shown: Display) -> dict[tuple[str, str], str]:
             strict=True,
         )
     )
-    named = {}
-    for key, words in found.items():
-        if words:
-            shown_words = ", ".join(words[:SETTINGS_NAMED])
-            more = f", {len(words) - SETTINGS_NAMED} more" if len(words) > SETTINGS_NAMED else ""
-            unit = shown.unit("rate") if closed[key] else "% feeder"
-            named[key] = f"{shown_words}{more} {unit}"
-    return named
+    units = {True: shown.unit("rate"), False: "% feeder"}
+    return {
+        key: f"{named(words, SETTINGS_NAMED)} {units[closed[key]]}"
+        for key, words in found.items()
+        if words
+    }
 
 
 def _melting(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
     rows, shown = [], voice.display
     for check in lines(voice.table(plan.melting)):
-        tone, verdict = VERDICT.get(check.verdict, ("none", check.verdict))
         rows.append(
             {
                 "application": check.application,
                 "zone": check.zone or "all",
-                "material": check.material,
+                "material": voice.material(check.material),
                 "temperature": shown.number(check.pavement_temp_f, "temperature"),
                 "water": shown.number(check.precipitation_in, "water"),
                 "rate": shown.number(check.rate_lb_per_lane_mile, "rate"),
                 "held": shown.number(check.water_held_in, "water"),
                 "share": percent(check.held_share),
-                "tone": tone,
-                "verdict": verdict,
-                "advice": _melting_advice(check),
+                "verdict": TERMS["melting"][check.verdict],
+                "advice": check.advice,
             }
         )
     return rows
-
-
-def _melting_advice(check: Any) -> str:
-    if check.verdict == "in part":
-        return "the rest is for the plow, and may refreeze"
-    if check.verdict == "holds":
-        return "if it stays on the road"
-    return str(check.advice)
 
 
 def _rates(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
@@ -439,8 +348,9 @@ def _rates(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
 
 
 def _calibrations(
-    plan: StormPlan, calibration: Calibration, background: PlanBackground, shown: Display
+    plan: StormPlan, calibration: Calibration, background: PlanBackground, voice: Voice
 ) -> list[dict[str, str]]:
+    shown = voice.display
     used = plan.segments.dropna(subset=["gate_in"])
     keys = sorted(set(zip(used["truck_id"], used["material"], used["gate_in"], strict=True)))
     performed = dict(
@@ -459,10 +369,10 @@ def _calibrations(
         rows.append(
             {
                 "truck": key[0],
-                "material": key[1],
+                "material": voice.material(key[1]),
                 "gate": shown.number(key[2], "gate"),
-                "control": CONTROL[model.control],
-                "calibration": calibration_in_words(model, shown),
+                "control": TERMS["control"][model.control].words,
+                "calibration": calibration_in_words(model, voice),
                 "tested": f"{low:g}" if low == high else f"{low:g} to {high:g}",
                 "tests": str(len(model.test_ids)),
                 "accuracy": f"±{NBSP}{percent(middle)}",
@@ -472,24 +382,20 @@ def _calibrations(
     return rows
 
 
-def _assumptions(background: PlanBackground, shown: Display) -> Sequence[str]:
+def _assumptions(background: PlanBackground, voice: Voice) -> Sequence[str]:
     policy = background.policy
     width = (
-        "Rates per lane are meant for a lane of "
-        f"{shown.show(policy.reference_lane_width_ft, 'width')} and are scaled with the width of "
-        "the lane."
+        remark("rates_scaled", width_ft=policy.reference_lane_width_ft)
         if policy.scale_by_lane_width
-        else "Rates per lane hold whatever the width of the lane."
+        else remark("rates_not_scaled")
     )
-    return (
-        f"Of a policy's range the plan takes the {background.pick} value.",
+    said = (
+        remark("pick_taken", pick=background.pick),
         width,
-        "A truck's calibration error is common to all its segments and does not average out; "
-        "different trucks err independently. Intervals are 95 %.",
-        "Where a rate is not reached, or a truck is not calibrated, mass is taken at the target "
-        "rate.",
-        "The melting check compares the brine's freezing point with the forecast; traffic, wind, "
-        "sun and what bounces off the road are not in it.",
-        GATE_RULE + " So a truck has one gate for the whole plan.",
-        "Times leave out traffic, plowing and breaks.",
+        remark("errors_in_common"),
+        remark("mass_at_target"),
+        remark("melting_leaves_out"),
+        remark("one_gate_for_plan", rule=remark("gate_rule")),
+        remark("times_leave_out"),
     )
+    return [voice.say(one) for one in said]

@@ -20,7 +20,7 @@ from contextlib import contextmanager, redirect_stdout
 from functools import cache
 from io import StringIO
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import jinja2
 from markupsafe import Markup, escape
@@ -37,14 +37,6 @@ FONT_FILES = {"Roboto-Regular.ttf": 400, "Roboto-Bold.ttf": 700}
 WORKERS = 2
 FEW = 1
 """So few documents are not worth starting other processes for."""
-
-
-class Store(Protocol):
-    """Where results go; see `spreadplan.results.store.ResultStore`."""
-
-    def path(self, name: str) -> Path:
-        """The place to write a result to."""
-        ...
 
 
 def environment_with(**known: Any) -> jinja2.Environment:
@@ -93,18 +85,8 @@ def html(template: str, **context: Any) -> str:
     return _environment().get_template(template).render(**context)
 
 
-def write(store: Store, name: str, page: str, pdf: bool) -> str | None:
-    """Write the results ``name.html`` and, if wanted, ``name.pdf``.
-
-    Returns
-    -------
-    One line that says what to install where the PDF had to be left out, else None.
-    """
-    return write_all(store, [(name, page)], pdf)
-
-
 def write_all(
-    store: Store,
+    place: Callable[[str], Path],
     pages: Iterable[tuple[str, str]],
     pdf: bool,
     step: Callable[[], object] = lambda: None,
@@ -113,7 +95,7 @@ def write_all(
 
     Parameters
     ----------
-    store : gives the place of each result.
+    place : where a result of this name goes.
     pages : name without ending, HTML.
     pdf : whether PDFs are wanted as well.
     step : called once for each report that is complete.
@@ -124,10 +106,10 @@ def write_all(
     """
     jobs = []
     for name, page in pages:
-        source = store.path(f"{name}.html")
+        source = place(f"{name}.html")
         source.write_text(page, encoding="utf-8")
         if pdf:
-            jobs.append((source, store.path(f"{name}.pdf")))
+            jobs.append((source, place(f"{name}.pdf")))
         else:
             step()
     if not jobs:

@@ -9,6 +9,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from spreadplan.frames import lines
+from spreadplan.remarks import remark
 from spreadplan.reports.figure import (
     BLUE,
     INK,
@@ -23,6 +24,7 @@ from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import MINUS, NOTHING, Display, as_text, short
 from spreadplan.views.season_view import MONEY, tons, tons_range
 from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice
 
 
 def scenario_report(storm: str, table: pd.DataFrame, as_of: pd.Timestamp, setting: Setting) -> str:
@@ -30,14 +32,15 @@ def scenario_report(storm: str, table: pd.DataFrame, as_of: pd.Timestamp, settin
 
     ``table`` : see `season.scenarios.compare`; its first row is the plan as it is.
     """
-    shown, table = setting.display, setting.voice.table(table)
+    shown, voice = setting.display, setting.voice
+    table, name = voice.table(table), voice.storm(storm)
     return html(
         "scenarios.html",
-        title=f"Scenarios for {storm}",
+        title=f"Scenarios for {name}",
         **setting.context(as_of),
-        storm=storm,
+        storm=name,
         unit={kind: shown.unit(kind) for kind in ("bulk", "lane_distance", "volume")},
-        chart=_chart(table, shown),
+        chart=_chart(table, voice),
         rows=_rows(table, shown),
         money_note=MONEY,
     )
@@ -71,8 +74,9 @@ def _signed(text: str) -> str:
     return text if text.startswith(MINUS) or text in ("0", NOTHING) else f"+{text}"
 
 
-def _chart(table: pd.DataFrame, shown: Display) -> Markup:
+def _chart(table: pd.DataFrame, voice: Voice) -> Markup:
     """Material of each scenario with its interval; the plan as it is as a line."""
+    shown = voice.display
     middle, low, high = (
         shown.values(POUNDS_PER_TON * table[f"mass_{name}ton"], "bulk")
         for name in ("", "lo_", "hi_")
@@ -89,8 +93,9 @@ def _chart(table: pd.DataFrame, shown: Display) -> Markup:
         ax.set_ylim(len(table) - 0.4, -0.6)
         ax.grid(axis="y", visible=False)
         ax.set_xlabel(f"material, {shown.unit('bulk')}, with its 95 % interval")
-        alt = "Material by scenario. " + " ".join(
-            f"{row.scenario}: {shown.show(POUNDS_PER_TON * row.mass_ton, 'bulk')}."
+        said = [
+            remark("scenario_drawn", scenario=row.scenario, mass_lb=POUNDS_PER_TON * row.mass_ton)
             for row in lines(table)
-        )
+        ]
+        alt = voice.say(remark("scenarios_drawn", scenarios=voice.say_all(said, " ")))
         return svg(figure, alt, "scenarios")

@@ -30,9 +30,11 @@ from spreadplan.reports.figure import (
 )
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, short
+from spreadplan.views.voice import Voice
 
 MOST_PANELS: Final = 4
 MOST_ROUTES: Final = 40
+MOST_BUDGETS: Final = 40
 BUDGET_DASHES: Final = (0, (4, 2))
 
 
@@ -59,7 +61,7 @@ def _date_axis(ax: Axes) -> None:
 def burn_down_chart(
     burn_down: Mapping[str, pd.DataFrame],
     budget: pd.DataFrame,
-    shown: Display,
+    voice: Voice,
     width_in: float = 7.5,
 ) -> Drawing | None:
     """Use of each material so far, what the rest of the season may take, and the budget.
@@ -81,11 +83,11 @@ def burn_down_chart(
         figure, axes = panels(len(names), width_in, 2.45, min(len(names), 2))
         for name, ax in zip(names, axes, strict=True):
             limit = agency["budget_ton"].get(name, np.nan)
-            _burn_down_panel(ax, burn_down[name], float(limit), shown)
-            ax.set_title(short(name, 34))
+            _burn_down_panel(ax, burn_down[name], float(limit), voice.display)
+            ax.set_title(short(voice.material(name), 34))
         axes[0].legend(handles=_burn_down_legend(), loc="lower right", handlelength=1.8)
         alt = "Use over the season. " + " ".join(
-            _burn_down_in_words(name, agency.loc[name], shown)
+            _burn_down_in_words(name, agency.loc[name], voice)
             for name in names
             if name in agency.index
         )
@@ -140,9 +142,10 @@ def _burn_down_legend() -> list[Any]:
     ]
 
 
-def _burn_down_in_words(name: str, row: Any, shown: Display) -> str:
+def _burn_down_in_words(name: str, row: Any, voice: Voice) -> str:
+    shown = voice.display
     used = shown.show(POUNDS_PER_TON * row["used_ton"], "bulk")
-    said = f"{name}: {used} used"
+    said = f"{voice.material(name)}: {used} used"
     if np.isfinite(row["budget_ton"]):
         said += f" of {shown.show(POUNDS_PER_TON * row['budget_ton'], 'bulk')}"
     if np.isfinite(row["forecast_ton"]):
@@ -153,10 +156,80 @@ def _burn_down_in_words(name: str, row: Any, shown: Display) -> str:
     return said + "."
 
 
+# --- budgets -----------------------------------------------------------------------------------
+
+
+def budget_chart(budget: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Drawing | None:
+    """What is used of each budget and what the season may take, in percent of the budget.
+
+    ``budget`` : see `season.budgets.budget_table`; rows without a budget are left out, and of more
+    than `MOST_BUDGETS` those that are used least. Returns None where none is left.
+    """
+    shares = 100.0 / budget["budget_ton"].where(budget["budget_ton"] > 0.0)
+    rows = budget.assign(
+        used_pct=budget["used_ton"] * shares,
+        half_pct=Z95 * budget["used_u_ton"] * shares,
+        most_pct=budget["forecast_hi_ton"] * shares,
+    )
+    rows = rows[rows["used_pct"].notna()]
+    fullest = rows["used_pct"].sort_values(ascending=False, kind="stable").index[:MOST_BUDGETS]
+    rows = rows[rows.index.isin(fullest)].reset_index(drop=True)
+    if rows.empty:
+        return None
+    names = [f"{scope_in_words(row)}, {voice.material(row.material)}" for row in lines(rows)]
+    places = np.arange(len(rows))
+    with house_style():
+        figure, (ax,) = panels(1, width_in, 0.75 + 0.2 * len(rows), 1)
+        ax.barh(places, rows["most_pct"].fillna(0.0), height=0.62, color=PALE_BLUE)
+        ax.barh(places, rows["used_pct"], height=0.34, color=BLUE)
+        ax.errorbar(
+            rows["used_pct"],
+            places,
+            xerr=rows["half_pct"],
+            fmt="none",
+            ecolor=INK,
+            elinewidth=1.1,
+            capsize=2.2,
+        )
+        ax.axvline(100.0, color=RED, linewidth=1.2, linestyle=BUDGET_DASHES)
+        ax.set_yticks(places, [short(name, 34) for name in names], color=INK)
+        ax.set_ylim(len(rows) - 0.4, -0.6)
+        ax.set_xlim(left=0.0)
+        ax.grid(axis="y", visible=False)
+        ax.set_xlabel("percent of the budget")
+        figure.legend(
+            handles=_budget_legend(),
+            loc="outside upper left",
+            ncols=3,
+            handlelength=1.6,
+            columnspacing=1.4,
+            borderaxespad=0.1,
+        )
+        alt = "Use in percent of each budget. " + " ".join(
+            f"{name}: {row.used_pct:.0f} % used"
+            + (f", {row.most_pct:.0f} % at most by the season's end." if row.most_pct > 0 else ".")
+            for name, row in zip(names, lines(rows), strict=True)
+        )
+        return Drawing(figure, alt, "budgets")
+
+
+def scope_in_words(budget: Any) -> str:
+    """Whose budget a row of the table is."""
+    return f"{budget.scope} {budget.scope_id}".removesuffix(" *").strip()
+
+
+def _budget_legend() -> list[Any]:
+    return [
+        Patch(facecolor=BLUE, label="used, with its 95 % interval"),
+        Patch(facecolor=PALE_BLUE, label="at most by the season's end (90 % interval)"),
+        Line2D([], [], color=RED, linewidth=1.2, linestyle=BUDGET_DASHES, label="budget"),
+    ]
+
+
 # --- trucks ------------------------------------------------------------------------------------
 
 
-def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup | None:
+def season_truck_chart(history: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Trucks that need a new test: true over reported mass, storm after storm.
 
     ``history`` : see `season.records.truck_history`.
@@ -172,8 +245,9 @@ def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) ->
             mine = history[
                 (history["truck_id"] == one.truck_id) & (history["material"] == one.material)
             ]
-            _truck_panel(ax, mine, shown)
-            ax.set_title(f"{short(one.truck_id, 18)}, {short(one.material, 18)}")
+            _truck_panel(ax, mine, voice.display)
+            material = short(voice.material(one.material), 18)
+            ax.set_title(f"{short(one.truck_id, 18)}, {material}")
         axes[0].set_ylabel("true / reported mass")
         axes[0].legend(
             handles=[
@@ -194,7 +268,7 @@ def truck_chart(history: pd.DataFrame, shown: Display, width_in: float = 7.5) ->
             columnspacing=1.0,
             handlelength=1.4,
         )
-        return svg(figure, _trucks_in_words(off), "trucks")
+        return svg(figure, _trucks_in_words(off, voice), "trucks")
 
 
 def _truck_panel(ax: Axes, mine: pd.DataFrame, shown: Display) -> None:
@@ -207,10 +281,10 @@ def _truck_panel(ax: Axes, mine: pd.DataFrame, shown: Display) -> None:
     ax.margins(y=0.15)
 
 
-def _trucks_in_words(off: pd.DataFrame) -> str:
+def _trucks_in_words(off: pd.DataFrame, voice: Voice) -> str:
     return "True over reported mass of trucks that need a new test, at the last storm. " + " ".join(
-        f"{row.truck_id}, {row.material}: {row.ratio:.2f} (95 %: {row.ratio_lo:.2f} to "
-        f"{row.ratio_hi:.2f})."
+        f"{row.truck_id}, {voice.material(row.material)}: {row.ratio:.2f} (95 %: "
+        f"{row.ratio_lo:.2f} to {row.ratio_hi:.2f})."
         for row in lines(off)
     )
 
@@ -218,11 +292,12 @@ def _trucks_in_words(off: pd.DataFrame) -> str:
 # --- routes ------------------------------------------------------------------------------------
 
 
-def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup | None:
+def fair_chart(fair: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Use of each route per lane-mile and hour of severity, with its 95 % interval.
 
     ``fair`` : see `season.severity.fair_comparison`, by route and material.
     """
+    shown = voice.display
     total = fair.groupby("material")["tons"].sum().sort_values(ascending=False, kind="stable")
     names = [str(name) for name in total.index[:2]]
     if not names:
@@ -237,7 +312,8 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
         figure, axes = panels(len(names), width_in, 0.75 + 0.155 * longest, len(names))
         for name, group, ax in zip(names, groups, axes, strict=True):
             middle, low, high = (
-                shown.values(group[column], "rate") for column in (rate, f"{rate}_lo", f"{rate}_hi")
+                shown.values(group[column], "rate_for_severity")
+                for column in (rate, f"{rate}_lo", f"{rate}_hi")
             )
             places = np.arange(len(group))
             mean = float(np.average(middle, weights=group["lane_miles"]))
@@ -256,10 +332,11 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
             ax.set_yticks(places, [short(route, 20) for route in group["route_id"]], color=INK)
             ax.set_ylim(longest - 0.4, -0.6)
             ax.set_xlim(0, 1.12 * float(max(high.max(), mean)))
-            ax.set_title(short(name, 30))
-            ax.set_xlabel(f"{shown.unit('rate')} per hour of severity")
+            ax.set_title(short(voice.material(name), 30))
+            ax.set_xlabel(shown.unit("rate_for_severity"))
         alt = "Use for each length of lane and hour of severity, by route. " + " ".join(
-            f"{name}: most on {group['route_id'].iloc[0]}, least on {group['route_id'].iloc[-1]}."
+            f"{voice.material(name)}: most on {group['route_id'].iloc[0]}, least on "
+            f"{group['route_id'].iloc[-1]}."
             for name, group in zip(names, groups, strict=True)
         )
         return svg(figure, alt, "fair")
@@ -268,11 +345,12 @@ def fair_chart(fair: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Mar
 # --- chloride ----------------------------------------------------------------------------------
 
 
-def chloride_chart(chloride: pd.DataFrame, shown: Display, width_in: float = 7.5) -> Markup | None:
+def chloride_chart(chloride: pd.DataFrame, voice: Voice, width_in: float = 7.5) -> Markup | None:
     """Chloride of each storm of the agency, with its 95 % interval.
 
     ``chloride`` : see `season.chloride.chloride_table`.
     """
+    shown = voice.display
     rows = chloride[(chloride["scope"] == "agency") & (chloride["storm"] != "")]
     if not len(rows):
         return None
@@ -292,13 +370,13 @@ def chloride_chart(chloride: pd.DataFrame, shown: Display, width_in: float = 7.5
             elinewidth=1.1,
             capsize=2.2,
         )
-        ax.set_yticks(places, [short(name, 30) for name in rows["storm"]], color=INK)
+        ax.set_yticks(places, [short(voice.storm(name), 30) for name in rows["storm"]], color=INK)
         ax.set_ylim(len(rows) - 0.4, -0.6)
         ax.grid(axis="y", visible=False)
         ax.set_xlabel(f"chloride, {shown.unit('bulk')}, with its 95 % interval")
         worst = rows.iloc[int(np.argmax(rows["chloride_lb"]))]
         alt = (
-            f"Chloride put down in {len(rows)} storms; most in {worst['storm']}: "
+            f"Chloride put down in {len(rows)} storms; most in {voice.storm(worst['storm'])}: "
             f"{shown.show(float(worst['chloride_lb']), 'bulk')}."
         )
         return svg(figure, alt, "chloride")

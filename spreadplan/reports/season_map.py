@@ -1,10 +1,8 @@
-"""The map of over-application: where the measurement supports it, and where it does not.
-
-Drawn with longitude shortened to the latitude of the network: for looking, not for measuring.
-"""
+"""The map of over-application: where the measurement supports it, and where it does not."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, Final
 
 import geopandas as gpd
@@ -13,26 +11,40 @@ import pandas as pd
 import shapely
 from markupsafe import Markup
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, PathPatch
-from matplotlib.path import Path
+from numpy.typing import NDArray
 
-from spreadplan.frames import lines
-from spreadplan.reports.figure import AMBER, INK, LINE, MUTED, RED, house_style, panels, svg
-from spreadplan.reports.map_parts import AREA, AREA_FACE
-from spreadplan.views.display import plural, short
+from spreadplan.reports.figure import AMBER, INK, LINE, RED, house_style, panels, svg
+from spreadplan.reports.map_parts import (
+    AREA,
+    AREA_FACE,
+    MOST_VERTICES,
+    Label,
+    Plane,
+    add_shape,
+    along,
+    draw_areas,
+    frame_of,
+    one_path,
+    place_labels,
+    scale_bar,
+)
+from spreadplan.views.display import Display, plural, short
 
 WIDTH_IN: Final = 7.5
-MOST_VERTICES: Final = 20_000
-"""With more, the lines become a picture inside the chart: a file stays small."""
 MOST_NAMED: Final = 12
-APART: Final = 0.035
-"""Names stand at least this share of the map's width apart."""
+DASHES: Final = (0, (2.0, 1.4))
+
+Flags = NDArray[np.bool_]
 
 
 def over_map(
-    routes: gpd.GeoDataFrame, evidence: pd.DataFrame, areas: gpd.GeoDataFrame, tallest_in: float
+    routes: gpd.GeoDataFrame,
+    evidence: pd.DataFrame,
+    areas: gpd.GeoDataFrame,
+    tallest_in: float,
+    shown: Display,
 ) -> Markup | None:
     """Segments above their limit in any storm of the season.
 
@@ -49,26 +61,24 @@ def over_map(
     state = supported.reindex(pd.MultiIndex.from_frame(routes[keys])).to_numpy(dtype=object)
     found, doubtful = (np.array([one == want for one in state]) for want in (True, False))
     west, south, east, north = routes.total_bounds
-    shrink = float(np.cos(np.radians((south + north) / 2.0)))
-    tall = (north - south) / max((east - west) * shrink, 1e-9)
-    height_in = float(np.clip(WIDTH_IN * tall, 2.6, tallest_in))
+    plane = Plane((west + east) / 2.0, (south + north) / 2.0)
+    roads = plane.project(np.asarray(routes.geometry.array, dtype=object))
+    bounds = shapely.total_bounds(roads)
+    wide = max(bounds[2] - bounds[0], 1e-6)
+    tall = (bounds[3] - bounds[1]) / wide
+    roads = shapely.simplify(roads, wide / 3000.0)
+    height_in = float(np.clip(WIDTH_IN * tall, 2.6, tallest_in)) + 0.3
     with house_style():
-        figure, (ax,) = panels(1, WIDTH_IN, height_in + 0.3, 1)
+        figure, (ax,) = panels(1, WIDTH_IN, height_in, 1)
         ax.set_axis_off()
-        ax.set_aspect(1.0 / shrink)
-        _draw_areas(ax, areas)
-        roads = shapely.simplify(
-            np.asarray(routes.geometry.array, dtype=object), tall / 3000.0 * (east - west)
-        )
-        dense = len(shapely.get_coordinates(roads)) > MOST_VERTICES
-        for where, colour, width, dashes in (
-            (~found & ~doubtful, LINE, 1.1, None),
-            (doubtful, AMBER, 1.8, (2.0, 1.4)),
-            (found, RED, 2.9, None),
-        ):
-            _draw(ax, roads[where], colour, width, dashes, dense)
-        _names(ax, roads, routes["route_id"], found, areas, east - west)
-        ax.autoscale_view()
+        ax.set_aspect("equal")
+        area_labels = draw_areas(ax, areas, plane)
+        _draw(ax, roads, found, doubtful)
+        frame_of(ax, bounds)
+        figure.canvas.draw()
+        labels = [*_route_names(roads, routes["route_id"], found), *area_labels]
+        place_labels(ax, labels, [])
+        scale_bar(ax, shown)
         ax.legend(
             handles=_legend(len(areas) > 0),
             loc="upper left",
@@ -81,70 +91,38 @@ def over_map(
         return svg(figure, _in_words(routes, found, doubtful), "overmap")
 
 
-def _draw(ax: Axes, roads: Any, colour: str, width: float, dashes: Any, dense: bool) -> None:
-    parts = [shapely.get_coordinates(part) for part in shapely.get_parts(roads)]
-    style: Any = (0, dashes) if dashes else "solid"
-    ax.add_collection(
-        LineCollection(
-            parts,
-            colors=colour,
-            linewidths=width,
-            linestyles=style,
-            capstyle="butt",
-            rasterized=dense,
-        )
+def _draw(ax: Axes, roads: Any, found: Flags, doubtful: Flags) -> None:
+    dense = len(shapely.get_coordinates(roads)) > MOST_VERTICES
+    looks: tuple[tuple[Flags, str, float, Any], ...] = (
+        (~found & ~doubtful, LINE, 1.1, "solid"),
+        (doubtful, AMBER, 1.8, DASHES),
+        (found, RED, 2.9, "solid"),
     )
-
-
-def _draw_areas(ax: Axes, areas: gpd.GeoDataFrame) -> None:
-    for area in lines(areas):
-        for polygon in shapely.get_parts(area.geometry):
-            rings = [polygon.exterior, *polygon.interiors]
-            path = Path.make_compound_path(*(Path(np.asarray(ring.coords)) for ring in rings))
-            ax.add_patch(
+    for order, (where, colour, width, dashes) in enumerate(looks):
+        if where.any():
+            add_shape(
+                ax,
                 PathPatch(
-                    path, facecolor=AREA_FACE, edgecolor=AREA, linewidth=0.8, hatch="////", zorder=0
-                )
+                    one_path(roads[where]),
+                    fill=False,
+                    edgecolor=colour,
+                    linewidth=width,
+                    linestyle=dashes,
+                    capstyle="butt",
+                    rasterized=dense,
+                    zorder=3 + order,
+                ),
             )
 
 
-def _names(
-    ax: Axes,
-    roads: Any,
-    route_ids: pd.Series[str],
-    found: Any,
-    areas: gpd.GeoDataFrame,
-    width: float,
-) -> None:
-    """Names of areas, and of the routes with most segments found over; none on another."""
-    taken: list[tuple[float, float]] = []
-    wanted = [
-        (area.geometry.representative_point(), short(area.name or area.area_id, 30), MUTED)
-        for area in lines(areas)
-    ]
-    counts = route_ids[found].value_counts().index[:MOST_NAMED]
-    for route in counts:
+def _route_names(roads: Any, route_ids: pd.Series[str], found: Flags) -> Iterator[Label]:
+    """Names of the routes with most segments found over."""
+    for route in route_ids[found].value_counts().index[:MOST_NAMED]:
         own = roads[found & (route_ids == route).to_numpy()]
-        longest = own[int(np.argmax(shapely.length(own)))]
-        middle = shapely.line_interpolate_point(longest, 0.5, normalized=True)
-        wanted.insert(0, (middle, short(str(route), 16), INK))
-    for point, text, colour in wanted:
-        near = any(
-            abs(point.x - x) < APART * width * 2 and abs(point.y - y) < APART * width / 2
-            for x, y in taken
-        )
-        if near:
-            continue
-        taken.append((point.x, point.y))
-        ax.annotate(
-            text,
-            (point.x, point.y),
-            xytext=(4, 4),
-            textcoords="offset points",
-            fontsize=6.8,
-            color=colour,
-            fontweight="bold" if colour == INK else "normal",
-            bbox={"facecolor": "white", "alpha": 0.82, "pad": 0.7, "linewidth": 0},
+        longest = own[np.argsort(-shapely.length(own), kind="stable")[:4]]
+        anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
+        yield Label(
+            text=short(str(route), 16), anchors=anchors, colour=INK, weight="bold", size=6.8
         )
 
 
@@ -156,7 +134,7 @@ def _legend(areas: bool) -> list[Any]:
             [],
             color=AMBER,
             linewidth=1.8,
-            linestyle=(0, (2.0, 1.4)),
+            linestyle=DASHES,
             label="above by the figure, not supported",
         ),
         Line2D([], [], color=LINE, linewidth=1.4, label="neither"),
@@ -168,7 +146,7 @@ def _legend(areas: bool) -> list[Any]:
     return handles
 
 
-def _in_words(routes: pd.DataFrame, found: Any, doubtful: Any) -> str:
+def _in_words(routes: pd.DataFrame, found: Flags, doubtful: Flags) -> str:
     where = ", ".join(routes["route_id"][found].value_counts().index[:5])
     return (
         f"Map of {plural(len(routes), 'segment')}: {int(found.sum())} over in at least one storm "

@@ -34,24 +34,9 @@ from spreadplan.views.season_view import (
     worth_showing,
 )
 from spreadplan.views.setting import Setting
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import term
 
-BUDGET: Final = {
-    "over": ("bad", "overspent"),
-    "likely to run out": ("warn", "likely to run out"),
-    "within": ("good", "within"),
-    "no budget": ("none", "no budget"),
-    "not known": ("none", "too few storms"),
-}
-TRUCK: Final = {
-    "agrees": ("good", "agrees"),
-    "not shown": ("none", "not shown"),
-    "reports too little": ("bad", "reports too little"),
-    "reports too much": ("warn", "reports too much"),
-    "tickets and reports disagree": ("warn", "tickets and reports disagree"),
-    "tickets missing": ("warn", "tickets missing"),
-    "no tickets": ("none", "no tickets"),
-    "records incomplete": ("warn", "records incomplete"),
-}
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
 MOST_BUDGETS: Final = 40
 MOST_ROUTES: Final = 60
@@ -59,30 +44,31 @@ MOST_ROUTES: Final = 60
 
 def season_report(view: SeasonView, setting: Setting) -> str:
     """The season report as HTML."""
-    view = view.said(setting.voice)
-    shown, result = setting.display, view.result
-    burn = charts.burn_down_chart(result.burn_down, result.budget, shown)
+    count, voice = support(view.result.evidence), setting.voice
+    view = view.said(voice)
+    result = view.result
+    burn = charts.burn_down_chart(result.burn_down, result.budget, voice)
     return html(
         "season.html",
         title=f"Season {result.season.name}",
         **common(view, setting),
         first=headlines(result.findings, SUPERINTENDENT),
         findings=other_findings(result.findings, SUPERINTENDENT),
-        glance=_glance(view, shown),
+        glance=_glance(view, voice),
         burn=burn and burn.svg(),
-        budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], shown),
+        budgets=_budgets(result.budget.iloc[:MOST_BUDGETS], voice),
         budgets_left=max(len(result.budget) - MOST_BUDGETS, 0),
-        unticketed=unticketed(result.budget, shown),
-        storms=_storms(view, shown),
-        routes=_routes(view, shown),
+        unticketed=used_without_ticket(result.budget, voice),
+        storms=_storms(view, voice),
+        routes=_routes(view, voice),
         routes_left=max(len(worth_showing(result.by_route)) - MOST_ROUTES, 0),
-        fair=charts.fair_chart(_main_material(result.fair_routes), shown),
-        truck_chart=charts.truck_chart(view.history, shown) if len(view.history) else None,
-        trucks=_trucks(view.history, shown),
-        books=_books(view.books, shown),
-        savings=savings_rows(result.savings, shown),
+        fair=charts.fair_chart(_main_material(result.fair_routes), voice),
+        truck_chart=charts.season_truck_chart(view.history, voice) if len(view.history) else None,
+        trucks=_trucks(view.history, voice),
+        books=_books(view.books, voice),
+        savings=savings_rows(result.savings, voice),
         savings_about=ABOUT,
-        count=support(result.evidence),
+        count=count,
         forecast_method=METHOD,
     )
 
@@ -90,8 +76,8 @@ def season_report(view: SeasonView, setting: Setting) -> str:
 # --- at a glance -------------------------------------------------------------------------------
 
 
-def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
-    result = view.result
+def _glance(view: SeasonView, voice: Voice) -> list[dict[str, str]]:
+    result, shown = view.result, voice.display
     use = result.by_yard.groupby("material", sort=True)[["used_ton", "reported_ton"]].sum()
     agency = result.budget[result.budget["scope"] == "agency"].set_index("material")
     cards = [
@@ -108,7 +94,7 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
         more = f"; {tons(presumed, shown)} without a ticket" if presumed >= LEAST_TON else ""
         cards.append(
             {
-                "what": f"{material} used",
+                "what": f"{voice.material(str(material))} used",
                 "value": shown.show(POUNDS_PER_TON * row["used_ton"], "bulk"),
                 "more": f"± {half}; reported {tons(row['reported_ton'], shown)}{more}",
             }
@@ -121,7 +107,7 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             "more": _per_storm_cost(cost, len(view.storms), shown),
         }
     )
-    return [*cards, *gain_cards(result.savings, shown)]
+    return [*cards, *gain_cards(result.savings, voice)]
 
 
 def _per_storm_cost(cost: float, storms: int, shown: Display) -> str:
@@ -131,14 +117,14 @@ def _per_storm_cost(cost: float, storms: int, shown: Display) -> str:
 # --- budgets -----------------------------------------------------------------------------------
 
 
-def _budgets(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
-    rows = []
+def _budgets(budget: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
+    rows, shown = [], voice.display
     for one in lines(budget):
-        tone, verdict = BUDGET[one.verdict]
+        verdict = term("budget_verdict", one.verdict)
         rows.append(
             {
-                "scope": f"{one.scope} {one.scope_id}".removesuffix(" *").strip(),
-                "material": one.material,
+                "scope": charts.scope_in_words(one),
+                "material": voice.material(one.material),
                 "budget": tons(one.budget_ton, shown),
                 "used": tons_pm(one.used_ton, one.used_u_ton, shown),
                 "reported": tons(one.reported_ton, shown),
@@ -148,19 +134,20 @@ def _budgets(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
                 "p": chance(one.p_over_season),
                 "dry": tons(one.dry_ton, shown),
                 "cost": shown.money(one.cost),
-                "tone": tone,
-                "verdict": verdict,
+                "tone": verdict.tone,
+                "verdict": verdict.words,
             }
         )
     return rows
 
 
-def unticketed(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+def used_without_ticket(budget: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     """What the agency is counted to have used although no ticket names its load, by material."""
+    shown = voice.display
     agency = budget[(budget["scope"] == "agency") & (budget["without_ticket_ton"] >= LEAST_TON)]
     return [
         {
-            "material": str(one.material),
+            "material": voice.material(one.material),
             "trucks": one.without_ticket,
             "mass": shown.show(POUNDS_PER_TON * one.without_ticket_ton, "bulk"),
             "used": shown.show(POUNDS_PER_TON * one.used_ton, "bulk"),
@@ -172,8 +159,8 @@ def unticketed(budget: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
 # --- storms and routes -------------------------------------------------------------------------
 
 
-def _storms(view: SeasonView, shown: Display) -> list[dict[str, Any]]:
-    result = view.result
+def _storms(view: SeasonView, voice: Voice) -> list[dict[str, Any]]:
+    result, shown = view.result, voice.display
     severity = result.severity.groupby("storm")[["severity_hours", "coldest_f"]].agg(
         {"severity_hours": "mean", "coldest_f": "min"}
     )
@@ -184,7 +171,7 @@ def _storms(view: SeasonView, shown: Display) -> list[dict[str, Any]]:
         known = one.storm in severity.index and rated[one.storm] > 0
         groups.append(
             {
-                "storm": one.storm,
+                "storm": voice.storm(one.storm),
                 "start": shown.moment(one.start),
                 "planned": one.source == "planned",
                 "severity": as_text(float(severity["severity_hours"][one.storm]), 1)
@@ -195,7 +182,7 @@ def _storms(view: SeasonView, shown: Display) -> list[dict[str, Any]]:
                 ),
                 "uses": [
                     {
-                        "material": row.material,
+                        "material": voice.material(row.material),
                         "used": tons_pm(row.used_ton, row.used_u_ton, shown),
                         "reported": tons(row.reported_ton, shown)
                         if row.reported_ton > 0
@@ -211,8 +198,8 @@ def _storms(view: SeasonView, shown: Display) -> list[dict[str, Any]]:
     return groups
 
 
-def _routes(view: SeasonView, shown: Display) -> list[dict[str, str]]:
-    result = view.result
+def _routes(view: SeasonView, voice: Voice) -> list[dict[str, str]]:
+    result, shown = view.result, voice.display
     fair = result.fair_routes.set_index(["route_id", "material"])
     rows = []
     for one in lines(worth_showing(result.by_route).iloc[:MOST_ROUTES]):
@@ -222,7 +209,7 @@ def _routes(view: SeasonView, shown: Display) -> list[dict[str, str]]:
         rows.append(
             {
                 "route": "off the routes" if one.route_id == OFF_ROUTE else one.route_id,
-                "material": one.material,
+                "material": voice.material(one.material),
                 "used": tons_pm(one.used_ton, one.used_u_ton, shown),
                 "difference": _signed(one.difference_pct),
                 "lane_miles": shown.number(one.treated_lane_miles, "lane_distance"),
@@ -251,43 +238,45 @@ def _main_material(fair: pd.DataFrame) -> pd.DataFrame:
 # --- trucks, yards, savings --------------------------------------------------------------------
 
 
-def _trucks(history: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+def _trucks(history: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     if not len(history):
         return []
+    shown = voice.display
     total = history.groupby(["truck_id", "material"])["reported_lb"].sum()
     rows = []
     for one in lines(latest(history)):
-        tone, verdict = TRUCK[one.verdict]
+        verdict = term("truck_verdict", one.verdict)
         drift = (
             _signed(one.trend_pct_per_month) if one.trend_p < TREND_SIGNIFICANCE else "none found"
         )
         rows.append(
             {
                 "truck": one.truck_id,
-                "material": one.material,
+                "material": voice.material(one.material),
                 "reported": shown.number(float(total[one.truck_id, one.material]), "bulk"),
                 "ratio": f"{one.ratio:.2f}",
                 "ends": f"{one.ratio_lo:.2f} to {one.ratio_hi:.2f}",
                 "drift": drift,
-                "tone": "bad" if one.test_again else tone if tone == "good" else "none",
-                "verdict": verdict,
+                "tone": "bad" if one.test_again else verdict.tone,
+                "verdict": verdict.words,
                 "advice": one.advice,
             }
         )
     return rows
 
 
-def _books(books: pd.DataFrame, shown: Display) -> dict[str, Any]:
+def _books(books: pd.DataFrame, voice: Voice) -> dict[str, Any]:
+    shown = voice.display
     wrong = books[books["verdict"] != "agrees"]
     rows = [
         {
             "yard": one.yard_id,
-            "material": one.material,
+            "material": voice.material(one.material),
             "span": f"{shown.date(one.opening_at)} to {shown.date(one.counted_at)}",
             "expected": tons(one.expected_ton, shown),
             "counted": tons(one.counted_ton, shown),
             "difference": tons_pm(one.difference_ton, one.difference_u_ton, shown),
-            "verdict": one.verdict,
+            "verdict": term("balance_verdict", one.verdict).words,
         }
         for one in lines(wrong)
     ]

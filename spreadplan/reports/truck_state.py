@@ -11,7 +11,9 @@ import pandas as pd
 from spreadplan.calibration import Calibration
 from spreadplan.frames import lines
 from spreadplan.reports.certificate import (
+    Advice,
     Truck,
+    Validity,
     advice_lines,
     facts_of,
     model_rows,
@@ -23,26 +25,39 @@ from spreadplan.schema.policy import Policy
 from spreadplan.views.setting import Setting
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TruckState:
     """One truck, in words.
 
-    headline, tone : the statement of validity; tone is "good", "warn" or "bad".
+    validity : the statement of validity.
     tests, marks : its tests, and the number of each warning. models, sources, flags : its
     calibrations and the columns of their budgets. advice : what to do next.
     """
 
     truck: Truck
     facts: Sequence[tuple[str, str]]
-    headline: str
-    tone: str
-    sentences: Sequence[str]
+    validity: Validity
     tests: Sequence[Mapping[str, Any]]
     marks: Mapping[str, int]
     models: Sequence[Mapping[str, Any]]
     sources: Sequence[str]
     flags: Sequence[str]
-    advice: Sequence[Mapping[str, str]]
+    advice: Sequence[Advice]
+
+    @property
+    def headline(self) -> str:
+        """What its calibration is worth, in a word or two."""
+        return self.validity.headline
+
+    @property
+    def tone(self) -> str:
+        """How that looks: "good", "warn" or "bad"."""
+        return self.validity.tone
+
+    @property
+    def sentences(self) -> Sequence[str]:
+        """The sentences about it."""
+        return self.validity.sentences
 
     @property
     def truck_id(self) -> str:
@@ -62,20 +77,17 @@ def truck_states(
     calibration = voice.whole(calibration)
     for record in lines(trucks):
         truck = truck_of(record, calibration, changes)
-        tests, marks = test_rows(truck, shown)
+        tests, marks = test_rows(truck, voice)
         models, sources, flags = model_rows(truck, calibration, voice)
-        state = state_of_truck(truck, calibration, policy, voice)
         states[str(record.truck_id)] = TruckState(
-            truck,
-            facts_of(truck, shown),
-            state["headline"],
-            state["tone"],
-            state["sentences"],
-            tests,
-            marks,
-            models,
-            sources,
-            flags,
-            advice_lines(truck, shown),
+            truck=truck,
+            facts=facts_of(truck, shown),
+            validity=state_of_truck(truck, calibration, policy, voice),
+            tests=tests,
+            marks=marks,
+            models=models,
+            sources=sources,
+            flags=flags,
+            advice=advice_lines(truck, voice),
         )
     return states

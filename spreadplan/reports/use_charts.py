@@ -27,6 +27,8 @@ from spreadplan.reports.figure import (
     svg,
 )
 from spreadplan.views.display import MINUS, Display, short
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import term
 
 Floats = NDArray[np.float64]
 MOST_ROWS: Final = 40
@@ -35,6 +37,8 @@ MOST_IN_WORDS: Final = 12
 WIDEST_PCT: Final = 220.0
 ROW_IN: Final = 0.215
 TRUCK_ROW_IN: Final = 0.27
+WRONG: Final = (("reports too little", OVER, "^"), ("reports too much", UNDER, "v"))
+"""Verdicts on trucks that stand out, with their colour and marker."""
 
 
 def signed_percent(value_pct: float) -> str:
@@ -46,7 +50,7 @@ def signed_percent(value_pct: float) -> str:
 
 
 def route_chart(
-    routes: pd.DataFrame, over_pct: float, under_pct: float, shown: Display, width_in: float = 7.5
+    routes: pd.DataFrame, over_pct: float, under_pct: float, voice: Voice, width_in: float = 7.5
 ) -> Drawing | None:
     """Mass of each route against its plan, and the same in percent of the plan.
 
@@ -68,13 +72,14 @@ def route_chart(
     with house_style():
         figure, (left, right) = panels(2, width_in, 0.75 + ROW_IN * len(rows), 2)
         places = np.arange(len(rows))
-        _mass_panel(left, rows, places, shown)
+        _mass_panel(left, rows, places, voice.display)
         _percent_panel(right, rows, places, over_pct, under_pct)
         several = rows["material"].nunique() > 1
         left.set_yticks(
             places,
             [
-                short(row.route_id, 16) + (f" · {short(row.material, 12)}" if several else "")
+                short(row.route_id, 16)
+                + (f" · {short(voice.material(row.material), 12)}" if several else "")
                 for row in lines(rows)
             ],
             color=INK,
@@ -92,7 +97,7 @@ def route_chart(
             columnspacing=1.2,
             borderaxespad=0.1,
         )
-        return Drawing(figure, _routes_in_words(rows, shown), "routes")
+        return Drawing(figure, _routes_in_words(rows, voice), "routes")
 
 
 def _mass_panel(ax: Axes, rows: pd.DataFrame, places: NDArray[np.int64], shown: Display) -> None:
@@ -222,9 +227,11 @@ def _route_legend(rows: pd.DataFrame) -> list[Any]:
     return handles
 
 
-def _routes_in_words(rows: pd.DataFrame, shown: Display) -> str:
+def _routes_in_words(rows: pd.DataFrame, voice: Voice) -> str:
+    shown = voice.display
     words = [
-        f"{row.route_id}, {row.material}: {shown.show(row.applied_lb, 'bulk')} (95 %: "
+        f"{row.route_id}, {voice.material(row.material)}: "
+        f"{shown.show(row.applied_lb, 'bulk')} (95 %: "
         f"{shown.show_range(row.applied_lo_lb, row.applied_hi_lb, 'bulk')}), planned "
         f"{shown.show(row.planned_lb, 'bulk')}."
         for row in lines(rows.iloc[:MOST_IN_WORDS])
@@ -237,7 +244,7 @@ def _routes_in_words(rows: pd.DataFrame, shown: Display) -> str:
 
 
 def truck_chart(
-    trucks: pd.DataFrame, calibration_pct: float, width_in: float = 7.5
+    trucks: pd.DataFrame, calibration_pct: float, voice: Voice, width_in: float = 7.5
 ) -> Markup | None:
     """True over reported mass of each truck and material, beside its last discharge test.
 
@@ -264,7 +271,8 @@ def truck_chart(
         ax.set_yticks(
             range(len(rows)),
             [
-                short(row.truck_id, 18) + (f" · {short(row.material, 14)}" if several else "")
+                short(row.truck_id, 18)
+                + (f" · {short(voice.material(row.material), 14)}" if several else "")
                 for row in lines(rows)
             ],
             color=INK,
@@ -283,7 +291,7 @@ def truck_chart(
             columnspacing=1.4,
             borderaxespad=0.1,
         )
-        return svg(figure, _trucks_in_words(rows), "trucks")
+        return svg(figure, _trucks_in_words(rows, voice), "trucks")
 
 
 def _ratio_span(rows: pd.DataFrame, calibration_pct: float) -> tuple[float, float]:
@@ -300,10 +308,9 @@ def _ratio_span(rows: pd.DataFrame, calibration_pct: float) -> tuple[float, floa
 
 def _truck_row(ax: Axes, place: int, row: Any) -> None:
     colour, marker = INK, "o"
-    if row.verdict == "reports too little":
-        colour, marker = OVER, "^"
-    elif row.verdict == "reports too much":
-        colour, marker = UNDER, "v"
+    for verdict, own_colour, own_marker in WRONG:
+        if row.verdict == verdict:
+            colour, marker = own_colour, own_marker
     ratio = row.season_ratio
     ax.errorbar(
         ratio,
@@ -329,7 +336,8 @@ def _truck_row(ax: Axes, place: int, row: Any) -> None:
             capsize=1.6,
         )
     says = INK if row.verdict != "agrees" else MUTED
-    _beside(ax, place, f"{row.season_ratio:.2f} · {row.verdict}", says)
+    verdict = term("truck_verdict", row.verdict).words
+    _beside(ax, place, f"{row.season_ratio:.2f} · {verdict}", says)
 
 
 def _truck_legend(rows: pd.DataFrame) -> list[Any]:
@@ -337,8 +345,10 @@ def _truck_legend(rows: pd.DataFrame) -> list[Any]:
         Line2D([], [], color=colour, marker=marker, markersize=4.6, linewidth=1.2, label=label)
         for colour, marker, label in (
             (INK, "o", "by tickets, with 95 %"),
-            (OVER, "^", "reports too little"),
-            (UNDER, "v", "reports too much"),
+            *(
+                (colour, marker, term("truck_verdict", code).words)
+                for code, colour, marker in WRONG
+            ),
         )
     ]
     if rows["test_change"].notna().any():
@@ -357,10 +367,11 @@ def _truck_legend(rows: pd.DataFrame) -> list[Any]:
     return handles
 
 
-def _trucks_in_words(rows: pd.DataFrame) -> str:
+def _trucks_in_words(rows: pd.DataFrame, voice: Voice) -> str:
     words: Sequence[str] = [
-        f"{row.truck_id}, {row.material}: {row.season_ratio:.2f} (95 %: {row.season_lo:.2f} to "
-        f"{row.season_hi:.2f}), {row.verdict}."
+        f"{row.truck_id}, {voice.material(row.material)}: {row.season_ratio:.2f} (95 %: "
+        f"{row.season_lo:.2f} to {row.season_hi:.2f}), "
+        f"{term('truck_verdict', row.verdict).words}."
         for row in lines(rows.iloc[:MOST_IN_WORDS])
     ]
     more = f" {len(rows) - MOST_IN_WORDS} more." if len(rows) > MOST_IN_WORDS else ""

@@ -23,7 +23,7 @@ from matplotlib.patches import Patch, PathPatch
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
-from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND
+from spreadplan.reconcile.verdicts import MORE_ROUNDS_KIND
 from spreadplan.reports.figure import INK, LINE, MUTED, OVER, UNDER, house_style, panels, svg
 from spreadplan.reports.map_parts import (
     AREA,
@@ -44,6 +44,7 @@ from spreadplan.reports.map_parts import (
 )
 from spreadplan.reports.use_charts import signed_percent
 from spreadplan.views.display import Display, short
+from spreadplan.views.words import TERMS, term
 
 PALE_OVER: Final = "#f3d3dc"
 TALLEST_IN: Final = 4.3
@@ -57,25 +58,31 @@ MOST_KEPT_FREE: Final = 600
 class _Stroke:
     """How a verdict is drawn; ``core`` is a thinner line inside, "" without."""
 
-    words: str
     colour: str
     width: float
     dashes: Any
     core: str = ""
 
 
+NOTHING: Final = "nothing"
+NOTHING_IN_WORDS: Final = "no plan, nothing spread"
 STROKES: Final[Mapping[str, _Stroke]] = {
-    "nothing": _Stroke("no plan, nothing spread", LINE, 0.7, "solid"),
-    "unknown": _Stroke("unknown", MUTED, 1.3, (0, (1, 1.6))),
-    "within": _Stroke("within tolerance", "#7d8a94", 1.0, "solid"),
-    "probably_under": _Stroke("probably under", UNDER, 1.9, (0, (1.6, 1.3))),
-    "under": _Stroke("under", UNDER, 3.0, (0, (3.2, 1.1))),
-    MORE_ROUNDS_KIND: _Stroke(MORE_ROUNDS, OVER, 2.6, (0, (4.5, 1.0, 1.0, 1.0))),
-    "probably_over": _Stroke("probably over", OVER, 3.8, "solid", PALE_OVER),
-    "over": _Stroke("over", OVER, 3.8, "solid"),
+    NOTHING: _Stroke(LINE, 0.7, "solid"),
+    "unknown": _Stroke(MUTED, 1.3, (0, (1, 1.6))),
+    "within": _Stroke("#7d8a94", 1.0, "solid"),
+    "probably_under": _Stroke(UNDER, 1.9, (0, (1.6, 1.3))),
+    "under": _Stroke(UNDER, 3.0, (0, (3.2, 1.1))),
+    MORE_ROUNDS_KIND: _Stroke(OVER, 2.6, (0, (4.5, 1.0, 1.0, 1.0))),
+    "probably_over": _Stroke(OVER, 3.8, "solid", PALE_OVER),
+    "over": _Stroke(OVER, 3.8, "solid"),
 }
 """In the order of drawing: what matters lies on top."""
 SEVERITY: Final = {name: place for place, name in enumerate(STROKES)}
+
+
+def words_of(name: str) -> str:
+    """A verdict in words; of a segment where nothing was planned or spread, that."""
+    return NOTHING_IN_WORDS if name == NOTHING else term("use_verdict", name).words
 
 
 def verdict_map(
@@ -124,7 +131,14 @@ def verdict_map(
             *area_labels,
         ]
         place_labels(
-            ax, labels, [*yard_labels, Label("", _kept_free(ax, roads, verdict), "", "", 0)]
+            ax,
+            labels,
+            [
+                *yard_labels,
+                Label(
+                    text="", anchors=_kept_free(ax, roads, verdict), colour="", weight="", size=0
+                ),
+            ],
         )
         scale_bar(ax, shown)
         ax.legend(
@@ -149,7 +163,7 @@ def worst_verdicts(routes: gpd.GeoDataFrame, rows: pd.DataFrame) -> NDArray[np.o
     judged = rows[["route_id", "segment_id"]].assign(rank=rows["kind"].map(SEVERITY))
     worst = judged.groupby(["route_id", "segment_id"])["rank"].max()
     keys = pd.MultiIndex.from_arrays([routes["route_id"], routes["segment_id"]])
-    rank = worst.reindex(keys).fillna(SEVERITY["nothing"]).to_numpy(dtype=int)
+    rank = worst.reindex(keys).fillna(SEVERITY[NOTHING]).to_numpy(dtype=int)
     found: NDArray[np.object_] = np.array(list(STROKES), dtype=object)[rank]
     return found
 
@@ -200,7 +214,16 @@ def _draw_piles(ax: Axes, piles: gpd.GeoDataFrame, plane: Plane, shown: Display)
             zorder=19,
         )
         text = f"pile {shown.show(pile.mass_lb, 'mass')}"
-        labels.append(Label(text, (Anchor(at.x, at.y),), INK, "normal", 6.5, 5.0))
+        labels.append(
+            Label(
+                text=text,
+                anchors=(Anchor(at.x, at.y),),
+                colour=INK,
+                weight="normal",
+                size=6.5,
+                away=5.0,
+            )
+        )
     return labels
 
 
@@ -226,7 +249,14 @@ def _verdict_labels(
         anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
         departure = float(departures[name, route])
         text = f"{short(str(route), 14)} {name} {signed_percent(departure)}"
-        yield Label(text, anchors, OVER if name == "over" else UNDER, "bold", 7.2, 7.0)
+        yield Label(
+            text=text,
+            anchors=anchors,
+            colour=OVER if name == "over" else UNDER,
+            weight="bold",
+            size=7.2,
+            away=7.0,
+        )
 
 
 def _kept_free(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> tuple[Anchor, ...]:
@@ -254,21 +284,14 @@ def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
     for route in total.index[:MOST_LABELS]:
         longest = of_route.get_group(route).nlargest(4, "long")["road"]
         anchors = tuple(along(road, share) for share in (0.5, 0.3) for road in longest)
-        yield Label(short(str(route), 16), anchors, MUTED, "normal", 6.5)
+        yield Label(
+            text=short(str(route), 16), anchors=anchors, colour=MUTED, weight="normal", size=6.5
+        )
 
 
 def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]:
     handles: list[Any] = []
-    for name in (
-        "over",
-        "probably_over",
-        MORE_ROUNDS_KIND,
-        "within",
-        "probably_under",
-        "under",
-        "unknown",
-        "nothing",
-    ):
+    for name in (*TERMS["use_verdict"], NOTHING):
         if (verdict == name).any():
             stroke = STROKES[name]
             effects: list[Any] = [pe.Normal()]
@@ -281,7 +304,7 @@ def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]
                     color=stroke.colour,
                     linewidth=stroke.width,
                     linestyle=stroke.dashes,
-                    label=stroke.words,
+                    label=words_of(name),
                     path_effects=effects,
                 )
             )
@@ -309,8 +332,8 @@ def _legend(verdict: NDArray[np.object_], areas: bool, piles: bool) -> list[Any]
 def _in_words(verdict: NDArray[np.object_], routes: gpd.GeoDataFrame) -> str:
     counts = pd.Series(verdict).value_counts()
     said = ", ".join(
-        f"{counts[name]} {stroke.words}"
-        for name, stroke in reversed(list(STROKES.items()))
+        f"{counts[name]} {words_of(name)}"
+        for name in (*TERMS["use_verdict"], NOTHING)
         if name in counts
     )
     where = []

@@ -14,48 +14,36 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
-from spreadplan.reconcile.verdicts import MORE_ROUNDS_KIND, said
+from spreadplan.reconcile.verdicts import NO_PLAN
+from spreadplan.remarks import Finding
 from spreadplan.reports import use_charts, use_map
 from spreadplan.reports.render import html
+from spreadplan.reports.use_segment_tables import LONGEST_TRUCK, between, cut, segment_tables
 from spreadplan.schema.policy import Policy
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
 from spreadplan.views.setting import Setting
-from spreadplan.views.use_findings import WEIGHTS_IN_WORDS, Finding, findings
+from spreadplan.views.use_findings import RANKING, findings
 from spreadplan.views.use_records import records_part
-from spreadplan.views.use_segments import NO_PLAN, with_plan
+from spreadplan.views.use_segments import lane_factors, with_plan
+from spreadplan.views.voice import Voice, as_sentence, sentence_case
+from spreadplan.views.words import TERMS, term
 
 FIRST: Final = 3
 MOST_FURTHER: Final = 12
-MOST_SEGMENTS: Final = 30
 MOST_ROUTES: Final = 60
 MOST_TRUCKS: Final = 60
 MOST_YARDS: Final = 40
-LONGEST_TRUCK: Final = 20
 MOST_PILES: Final = 12
 MOST_NAMED: Final = 6
+NONE_NEEDED: Final = ("nothing_needed", "error_below_target")
+"""Advice that asks for nothing."""
 LEAST_UNTICKETED_LB: Final = 200.0
 """A truck that lacks tickets for less is not named beside the total. Common practice, no source."""
 LEAST_PILE_LB: Final = 20.0
 """Less, released standing still, is not worth a mark. Common practice, no source."""
 
-TRUCK_TONE: Final = {
-    "agrees": "good",
-    "not shown": "none",
-    "no tickets": "none",
-    "tickets missing": "warn",
-    "tickets and reports disagree": "warn",
-    "records incomplete": "warn",
-    "reports too little": "warn",
-    "reports too much": "warn",
-}
-YARD_TONE: Final = {
-    "agrees": "good",
-    "more used than recorded": "bad",
-    "more delivered than recorded": "bad",
-}
 ASSUMPTIONS: Final = (
-    WEIGHTS_IN_WORDS,
     "True mass is the reported mass times the truck's ratio of true to reported mass in this "
     "storm: what its tickets of the storm say, as far as they are complete, beside its season. A "
     "truck is judged by its season, drawn towards the fleet as far as its own tickets are few.",
@@ -72,7 +60,7 @@ ASSUMPTIONS: Final = (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class UseBackground:
     """What the report shows beside the judged storm.
 
@@ -110,36 +98,39 @@ class UseBackground:
 
 def use_report(use: StormUse, background: UseBackground, setting: Setting) -> str:
     """The usage report of a storm as HTML."""
-    shown = setting.display
-    trucks = setting.voice.table(use.trucks)
-    use = replace(use, routes=_numeric(use.routes), segments=_numeric(use.segments), trucks=trucks)
+    voice, shown = setting.voice, setting.display
+    use = replace(use, routes=_numeric(use.routes), segments=_numeric(use.segments))
     area_names = dict(zip(background.areas["area_id"], background.areas["name"], strict=True))
     rows = with_plan(use.segments, background.planned, background.routes, area_names)
-    found = findings(use, rows, background.left_out_lb, background.policy.confidence, shown)
+    confidence = background.policy.confidence
+    found = [one.finding for one in findings(use, rows, background.left_out_lb, confidence)]
+    storm = voice.storm(background.storm)
     has_plan = bool(rows["planned_lb"].notna().any())
     return html(
         "use.html",
-        title=f"Use of material in {background.storm}",
+        title=f"Use of material in {storm}",
         **setting.context(background.end),
-        storm=background.storm,
+        storm=storm,
         unit=_units(shown),
         has_plan=has_plan,
-        first=[_finding(one) for one in found[:FIRST]],
-        further=_further(found),
+        first=[finding_in_words(one, voice) for one in found[:FIRST]],
+        further=_further(found, voice),
         glance=_glance(use, background, shown),
-        materials=_materials(use, background, shown),
-        unticketed=unticketed(use.trucks, shown),
+        materials=_materials(use, voice),
+        unticketed=unticketed(use.trucks, voice),
         map=_map(use, rows, background, shown) if has_plan else None,
-        routes=_routes(use, background, shown),
+        routes=_routes(use, background, voice),
         verdicts=_verdicts(rows),
-        segments=_segment_tables(rows, use, shown),
+        segments=segment_tables(
+            rows.assign(lane_factor=lane_factors(rows, background.routes, shown)), use, shown
+        ),
         plain=_plain(use, rows),
-        trucks=_trucks(use, background, shown),
-        yards=_yards(use.balance, shown),
-        elsewhere=_elsewhere(use, shown),
+        trucks=_trucks(use, background, voice),
+        yards=_yards(use.balance, voice),
+        elsewhere=_elsewhere(use, voice),
         records=records_part(background),
-        rule=use.rule,
-        assumptions=ASSUMPTIONS,
+        rule=voice.say(use.rule),
+        assumptions=(voice.say(RANKING), *ASSUMPTIONS),
         absent=_absent(background),
     )
 
@@ -160,22 +151,22 @@ def _absent(background: UseBackground) -> list[str]:
     return [file for file in background.absent if not file.startswith("storms/") or own in file]
 
 
-def _cut(frame: pd.DataFrame, most: int) -> tuple[pd.DataFrame, int]:
-    """The first rows, and how many are left."""
-    return frame.iloc[:most], max(0, len(frame) - most)
-
-
 # --- findings ----------------------------------------------------------------------------------
 
 
-def _finding(one: Finding) -> dict[str, str]:
-    return {"what": one.headline, "evidence": one.evidence, "advice": one.advice}
+def finding_in_words(one: Finding, voice: Voice) -> dict[str, str]:
+    """What was found, the evidence, and what to do."""
+    return {
+        "what": f"{sentence_case(voice.say(one.subject))}: {voice.say(one.what)}",
+        "evidence": voice.say_all(one.evidence, " "),
+        "advice": " ".join(as_sentence(voice.say(remedy)) for remedy in one.remedies),
+    }
 
 
-def _further(found: list[Finding]) -> dict[str, Any]:
+def _further(found: list[Finding], voice: Voice) -> dict[str, Any]:
     rest = found[FIRST:]
     return {
-        "rows": [_finding(one) for one in rest[:MOST_FURTHER]],
+        "rows": [finding_in_words(one, voice) for one in rest[:MOST_FURTHER]],
         "left": max(0, len(rest) - MOST_FURTHER),
     }
 
@@ -242,8 +233,9 @@ def _departure(applied: float, planned: float) -> str:
     return use_charts.signed_percent(100.0 * (applied / planned - 1.0)).replace(" ", NBSP)
 
 
-def _materials(use: StormUse, background: UseBackground, shown: Display) -> list[dict[str, str]]:
+def _materials(use: StormUse, voice: Voice) -> list[dict[str, str]]:
     """Each material's mass; planned intervals are added as if routes erred together."""
+    shown = voice.display
     sums = summed_applied(use.parts, ["material"])
     plan = ["planned_lb", "planned_lo_lb", "planned_hi_lb", "cost"]
     planned = use.routes.groupby("material")[plan].sum(min_count=1)
@@ -251,12 +243,12 @@ def _materials(use: StormUse, background: UseBackground, shown: Display) -> list
     for row in lines(sums.join(planned, how="outer").reset_index()):
         rows.append(
             {
-                "material": row.material,
+                "material": voice.material(row.material),
                 "reported": shown.number(row.reported_lb, "bulk"),
                 "applied": shown.number(row.applied_lb, "bulk"),
-                "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
+                "interval": between(row.applied_lo_lb, row.applied_hi_lb, shown),
                 "planned": shown.number(row.planned_lb, "bulk"),
-                "planned_interval": _between(row.planned_lo_lb, row.planned_hi_lb, shown),
+                "planned_interval": between(row.planned_lo_lb, row.planned_hi_lb, shown),
                 "departure": _departure(row.applied_lb, row.planned_lb),
                 "cost": shown.money(row.cost),
             }
@@ -264,15 +256,15 @@ def _materials(use: StormUse, background: UseBackground, shown: Display) -> list
     return rows
 
 
-def unticketed(trucks: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+def unticketed(trucks: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     """What is counted as put down although no ticket names its load, by material.
 
     ``trucks`` : material, truck_id, without_ticket_lb, missing_loads.
     """
-    found = []
+    found, shown = [], voice.display
     lacking = trucks[trucks["without_ticket_lb"] >= LEAST_UNTICKETED_LB]
     for material, rows in lacking.groupby("material", sort=True):
-        ordered, left = _cut(rows.sort_values("without_ticket_lb", ascending=False), MOST_NAMED)
+        ordered, left = cut(rows.sort_values("without_ticket_lb", ascending=False), MOST_NAMED)
         named = [
             f"{row.truck_id} {shown.show(row.without_ticket_lb, 'bulk')}"
             + (f" ({plural(int(row.missing_loads), 'usual load')})" if row.missing_loads else "")
@@ -280,17 +272,12 @@ def unticketed(trucks: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
         ]
         found.append(
             {
-                "material": str(material),
+                "material": voice.material(str(material)),
                 "mass": shown.show(float(rows["without_ticket_lb"].sum()), "bulk"),
                 "trucks": ", ".join(named) + (f" and {left} more" if left else ""),
             }
         )
     return found
-
-
-def _between(low: float, high: float, shown: Display, kind: str = "bulk") -> str:
-    """An interval for a column whose header carries the unit."""
-    return shown.show_range(low, high, kind).removesuffix(f"{NBSP}{shown.unit(kind)}")
 
 
 # --- map and routes ----------------------------------------------------------------------------
@@ -314,28 +301,29 @@ def by_departure(routes: pd.DataFrame) -> pd.DataFrame:
     return table.loc[share.sort_values(ascending=False, na_position="last", kind="stable").index]
 
 
-def _routes(use: StormUse, background: UseBackground, shown: Display) -> dict[str, Any]:
+def _routes(use: StormUse, background: UseBackground, voice: Voice) -> dict[str, Any]:
     table = by_departure(use.routes)
     policy = background.policy
-    kept, left = _cut(table, MOST_ROUTES)
-    drawn = use_charts.route_chart(table, policy.over_pct, policy.under_pct, shown)
+    kept, left = cut(table, MOST_ROUTES)
+    drawn = use_charts.route_chart(table, policy.over_pct, policy.under_pct, voice)
     return {
         "chart": drawn and drawn.svg(),
         "uncharted": max(0, int((table["planned_lb"] > 0.0).sum()) - use_charts.MOST_ROWS),
-        "rows": [_route_row(row, shown) for row in lines(kept)],
+        "rows": [_route_row(row, voice) for row in lines(kept)],
         "left": left,
     }
 
 
-def _route_row(row: Any, shown: Display) -> dict[str, str]:
+def _route_row(row: Any, voice: Voice) -> dict[str, str]:
+    shown = voice.display
     names = ("over", "more_rounds", "under", "missed", "unknown")
     counts = {name: getattr(row, f"{name}_segments") for name in names}
     return {
         "route": row.route_id,
-        "material": row.material,
+        "material": voice.material(row.material),
         "reported": shown.number(row.reported_lb, "bulk"),
         "applied": shown.number(row.applied_lb, "bulk"),
-        "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown),
+        "interval": between(row.applied_lo_lb, row.applied_hi_lb, shown),
         "planned": shown.number(row.planned_lb, "bulk"),
         "departure": _departure(row.applied_lb, row.planned_lb),
         "cost": shown.money(row.cost),
@@ -351,109 +339,10 @@ def _verdicts(rows: pd.DataFrame) -> list[dict[str, str]]:
     judged = rows[rows["reason"] != NO_PLAN]
     counts = judged["kind"].value_counts()
     return [
-        {"verdict": stroke.words, "count": f"{counts[name]:,}"}
-        for name, stroke in reversed(list(use_map.STROKES.items()))
+        {"verdict": term("use_verdict", name).words, "count": f"{counts[name]:,}"}
+        for name in TERMS["use_verdict"]
         if name in counts
     ]
-
-
-def _segment_tables(rows: pd.DataFrame, use: StormUse, shown: Display) -> list[dict[str, Any]]:
-    """Tables of segments by verdict, each with the greatest departure first."""
-    main = _main_trucks(use.parts)
-    rows = rows.join(main, on=["route_id", "segment_id", "material"])
-    rows["truck_id"] = rows["truck_id"].fillna("")
-    excess = rows["applied_lb"] - rows["planned_lb"]
-    missed, verdict = rows["is_missed"], rows["kind"]
-    wanted = (
-        ("Over", "more than allowed, with the confidence of the policy", verdict == "over", True),
-        (
-            "Probably over",
-            "more likely than not, but not proven: no ground to blame anybody",
-            verdict == "probably_over",
-            True,
-        ),
-        (
-            "More rounds than planned",
-            "more than the plan in all, no round shown to be over its rate",
-            verdict == MORE_ROUNDS_KIND,
-            True,
-        ),
-        ("Missed", "planned, heard, and next to nothing put down", missed, False),
-        (
-            "Under",
-            "less than the tolerance, with the confidence of the policy",
-            (verdict == "under") & ~missed,
-            False,
-        ),
-        (
-            "Probably under",
-            "more likely than not, but not proven",
-            (verdict == "probably_under") & ~missed,
-            False,
-        ),
-    )
-    tables = []
-    for name, note, where, over in wanted:
-        mine = rows[where]
-        if len(mine):
-            order = excess[where].sort_values(ascending=not over, kind="stable").index
-            kept, left = _cut(mine.loc[order], MOST_SEGMENTS)
-            tables.append(
-                {
-                    "name": name,
-                    "note": note,
-                    "over": over,
-                    "count": len(mine),
-                    "left": left,
-                    "rows": [_segment_row(row, over, shown) for row in lines(kept)],
-                }
-            )
-    return tables
-
-
-def _main_trucks(parts: pd.DataFrame) -> pd.Series[str]:
-    """The truck that put down most, with a + where there were others; by segment and material."""
-    keys = ["route_id", "segment_id", "material"]
-    ordered = parts.sort_values("applied_lb", ascending=False, kind="stable")
-    first = ordered.groupby(keys)["truck_id"].agg(["first", "nunique"])
-    return (first["first"] + np.where(first["nunique"] > 1, " +", "")).rename("truck_id")
-
-
-def _segment_row(row: Any, over: bool, shown: Display) -> dict[str, str]:
-    """Rates are those of the whole storm, so that rounds that were not planned show."""
-    limit = row.allowed_lb if over else row.least_lb
-
-    def rate(mass_lb: float) -> float:
-        return float(mass_lb / row.lane_miles) if row.lane_miles > 0.0 else math.nan
-
-    return {
-        "segment": row.segment_id,
-        "road": row.road,
-        "route": row.route_id,
-        "truck": short(row.truck_id, LONGEST_TRUCK) or NOTHING,
-        "area": row.area,
-        "rate": shown.number(rate(row.applied_lb), "rate"),
-        "interval": _between(rate(row.applied_lo_lb), rate(row.applied_hi_lb), shown, "rate"),
-        "planned": shown.number(rate(row.planned_lb), "rate"),
-        "limit": shown.number(rate(limit), "rate"),
-        "excess": _signed(row.applied_lb - row.planned_lb, shown),
-        "rounds": f"{as_text(row.applications, 1) if row.passes > 0 else '0'} of "
-        f"{row.rounds_planned:g}"
-        if math.isfinite(row.rounds_planned)
-        else NOTHING,
-        "p": _probability(row.p_over if over else row.p_under),
-    }
-
-
-def _signed(mass_lb: float, shown: Display) -> str:
-    text = as_text(shown.value(mass_lb, "mass"), 0)
-    return f"+{text}" if mass_lb > 0 else text
-
-
-def _probability(share: float) -> str:
-    if share > 0.999:
-        return f"> 99.9{NBSP}%"
-    return percent(share, 3)
 
 
 def _plain(use: StormUse, rows: pd.DataFrame) -> dict[str, Any]:
@@ -471,14 +360,16 @@ def _plain(use: StormUse, rows: pd.DataFrame) -> dict[str, Any]:
         "unsupported": plain.unsupported,
         "over_unsupported": over,
         "under_unsupported": under,
-        "became": ", ".join(f"{number} {said(str(name))}" for name, number in became.items()),
+        "became": ", ".join(
+            f"{number} {term('use_verdict', str(name)).words}" for name, number in became.items()
+        ),
     }
 
 
 # --- trucks ------------------------------------------------------------------------------------
 
 
-def _trucks(use: StormUse, background: UseBackground, shown: Display) -> dict[str, Any]:
+def _trucks(use: StormUse, background: UseBackground, voice: Voice) -> dict[str, Any]:
     """Trucks by what is to do, then by how far their ratio lies from one."""
     table = use.trucks
     rank = (
@@ -490,24 +381,25 @@ def _trucks(use: StormUse, background: UseBackground, shown: Display) -> dict[st
     away = np.abs(np.log(table["season_ratio"].astype(float)))
     order = pd.DataFrame({"rank": rank, "away": -away}).sort_values(["rank", "away"], kind="stable")
     table = table.loc[order.index]
-    kept, left = _cut(table, MOST_TRUCKS)
-    rows = [_truck_row(row, shown) for row in lines(kept)]
+    kept, left = cut(table, MOST_TRUCKS)
+    rows = [_truck_row(row, voice) for row in lines(kept)]
     calibration_pct = background.policy.calibration_pct
     return {
-        "chart": use_charts.truck_chart(table, calibration_pct),
+        "chart": use_charts.truck_chart(table, calibration_pct, voice),
         "rows": rows,
         "left": left,
         "uncharted": max(0, len(table) - use_charts.MOST_ROWS),
         "advice": [
-            {"truck": row.truck_id, "text": row.advice}
+            {"truck": row.truck_id, "text": voice.say(row.advice)}
             for row in lines(kept)
-            if row.advice and not row.advice.startswith("none needed")
+            if row.advice.code not in NONE_NEEDED
         ],
         "tested": bool(table["test_change"].notna().any()),
     }
 
 
-def _truck_row(row: Any, shown: Display) -> dict[str, str]:
+def _truck_row(row: Any, voice: Voice) -> dict[str, str]:
+    shown, verdict = voice.display, term("truck_verdict", row.verdict)
     change = NOTHING
     if math.isfinite(row.test_change):
         half = 2.0 * row.test_change * row.test_change_u
@@ -515,7 +407,7 @@ def _truck_row(row: Any, shown: Display) -> dict[str, str]:
     count = len(row.tests.split(";")) if row.tests else 0
     return {
         "truck": row.truck_id,
-        "material": row.material,
+        "material": voice.material(row.material),
         "reported": shown.number(row.reported_lb, "bulk"),
         "accounted": shown.number(row.loaded_lb - row.returned_lb, "bulk")
         if row.loads
@@ -526,16 +418,17 @@ def _truck_row(row: Any, shown: Display) -> dict[str, str]:
         "tests": str(count) if count else "none",
         "change": change,
         "last": shown.date(row.last_test_at),
-        "tone": "bad" if row.test_again else TRUCK_TONE.get(row.verdict, "none"),
-        "verdict": row.verdict,
+        "tone": "bad" if row.test_again else verdict.tone,
+        "verdict": verdict.words,
     }
 
 
 # --- yards, and what is elsewhere --------------------------------------------------------------
 
 
-def _yards(balance: pd.DataFrame, shown: Display) -> dict[str, Any]:
-    kept, left = _cut(balance, MOST_YARDS)
+def _yards(balance: pd.DataFrame, voice: Voice) -> dict[str, Any]:
+    shown = voice.display
+    kept, left = cut(balance, MOST_YARDS)
     rows = []
     for row in lines(kept):
         lb = {
@@ -554,7 +447,7 @@ def _yards(balance: pd.DataFrame, shown: Display) -> dict[str, Any]:
         rows.append(
             {
                 "yard": row.yard_id,
-                "material": row.material,
+                "material": voice.material(row.material),
                 "from": shown.date(row.opening_at),
                 "until": shown.date(row.counted_at),
                 **{
@@ -569,35 +462,36 @@ def _yards(balance: pd.DataFrame, shown: Display) -> dict[str, Any]:
                     )
                 },
                 "difference": shown.number_pm(lb["difference"], 2.0 * lb["difference_u"], "bulk"),
-                "tone": YARD_TONE.get(row.verdict, "none"),
-                "verdict": row.verdict,
+                "tone": term("balance_verdict", row.verdict).tone,
+                "verdict": term("balance_verdict", row.verdict).words,
             }
         )
     return {"rows": rows, "left": left}
 
 
-def _elsewhere(use: StormUse, shown: Display) -> dict[str, Any]:
+def _elsewhere(use: StormUse, voice: Voice) -> dict[str, Any]:
     """Mass off the routes by truck, and piles."""
+    shown = voice.display
     off = use.parts[(use.parts["segment_id"] == OFF_ROUTE) & (use.parts["reported_lb"] > 0.0)]
     rows = []
     if len(off):
         keys = ["truck_id", "material"]
         unplaced = off.groupby(keys)["unplaced_lb"].sum()
         sums = summed_applied(off, keys).join(unplaced).reset_index()
-        ordered, left = _cut(sums.sort_values("applied_lb", ascending=False), MOST_PILES)
+        ordered, left = cut(sums.sort_values("applied_lb", ascending=False), MOST_PILES)
         rows = [
             {
                 "truck": row.truck_id,
-                "material": row.material,
+                "material": voice.material(row.material),
                 "reported": shown.number(row.reported_lb, "mass"),
                 "applied": shown.number(row.applied_lb, "mass"),
-                "interval": _between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
+                "interval": between(row.applied_lo_lb, row.applied_hi_lb, shown, "mass"),
                 "unplaced": shown.number(row.unplaced_lb, "mass"),
             }
             for row in lines(ordered)
         ]
     large = use.piles[use.piles["mass_lb"] >= LEAST_PILE_LB]
-    kept, piles_left = _cut(large.sort_values("mass_lb", ascending=False), MOST_PILES)
+    kept, piles_left = cut(large.sort_values("mass_lb", ascending=False), MOST_PILES)
     return {
         "rows": rows,
         "left": left if rows else 0,

@@ -200,7 +200,9 @@ def _put_aside(staging: Path, why: str, results: Path, tell: Callable[[str], Non
     place = f"{results.name}/{staging.name}"
     what = f"new results of an earlier command cannot be put in place: {why}"
     remedy = f"run that command again; all of it was put aside in {results.name}/{aside.name}"
-    tell(f"caution: {Problem(place, 0, '*', what, remedy, fatal=False)}")
+    tell(
+        f"caution: {Problem(file=place, row=0, column='*', what=what, remedy=remedy, fatal=False)}"
+    )
 
 
 def _make_way(results: Path, names: Iterable[str], removed: Iterable[str]) -> None:

@@ -18,7 +18,7 @@ import pandas as pd
 import xlsxwriter
 
 from spreadplan.results.tables import rounded, safe_text
-from spreadplan.schema.sheets import FORMATS, Column, Sheet
+from spreadplan.schema.sheets import FORMATS, Sheet, SheetColumn
 
 WIDEST: Final = 60
 LONGEST_SHEET_NAME: Final = 31
@@ -83,10 +83,12 @@ def _write_sheet(page: Any, sheet: Sheet, forms: Mapping[str, Any], head: Any, a
     page.set_footer("&L&A&Rpage &P of &N")
 
 
-def _write_column(page: Any, place: int, column: Column, form: Any) -> None:
+def _write_column(page: Any, place: int, column: SheetColumn, form: Any) -> None:
     for row, value in enumerate(_cells(column), HEADER_ROW + 1):
         if value is None:
             page.write_blank(row, place, None, form)
+        elif isinstance(value, bool):
+            page.write_boolean(row, place, value, form)
         elif isinstance(value, datetime):
             page.write_datetime(row, place, value, form)
         elif isinstance(value, float):
@@ -95,8 +97,10 @@ def _write_column(page: Any, place: int, column: Column, form: Any) -> None:
             page.write_string(row, place, value, form)
 
 
-def _cells(column: Column) -> list[float | str | datetime | None]:
-    """Numbers, text or local times; None where a value is missing."""
+def _cells(column: SheetColumn) -> list[float | str | bool | datetime | None]:
+    """Numbers, text, yes or no, or local times; None where a value is missing."""
+    if column.form == "flag":
+        return [None if pd.isna(value) else bool(value) for value in column.values]
     if column.form == "text":
         return [safe_text(value) for value in column.values]
     if column.form == "date":
@@ -110,7 +114,7 @@ def _text(text: str) -> str:
     return safe_text(text) or ""
 
 
-def _width(column: Column) -> float:
+def _width(column: SheetColumn) -> float:
     """Characters of the widest cell, within reason; headers may wrap."""
     known = [] if column.form == "date" else [one for one in _cells(column) if one is not None]
     shown = [len(value) if isinstance(value, str) else 11 for value in known] or [19]

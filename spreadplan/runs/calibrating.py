@@ -12,7 +12,8 @@ from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
-from spreadplan.reports.certificate import certificates, work_sheet
+from spreadplan.remarks import remark
+from spreadplan.reports.certificate import certificates, which_calibration, work_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.views.display import file_names
@@ -32,16 +33,16 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     result = calibrate_fleet(workspace, judged_at(workspace, as_of))
     with open_results(folder, options.caution) as store:
         _write_calibration(store, workspace, result, options)
-    valid = int(result.tests["valid"].sum())
-    options.say(
-        f"{len(result.models)} discharge models from {valid} of {len(result.tests)} tests that "
-        f"count on {result.as_of.tz_convert(workspace.settings.timezone).date()}"
-    )
     voice = voice_of(workspace.settings, workspace.table("materials"))
+    valid, tests = int(result.tests["valid"].sum()), len(result.tests)
+    made = remark(
+        "models_made", models=len(result.models), valid=valid, tests=tests, on=result.as_of
+    )
+    options.say(voice.say(made))
     for line in lines(result.advice[result.advice["need"] == "test"]):
-        at = "" if pd.isna(line.gate_in) else f", gate {voice.display.show(line.gate_in, 'gate')}"
-        what = f"{line.truck_id}, {voice.material(line.material)}{at}"
-        options.say(f"to test: {what}: {voice.say(line.advice)}")
+        which = which_calibration(line.material, line.gate_in)
+        due = remark("to_be_tested", truck=line.truck_id, which=which, advice=line.advice)
+        options.say(voice.say(due))
     options.say(f"look at {folder / 'results' / 'calibration'}")
     return result
 
@@ -64,7 +65,7 @@ def read_fleet(
 
 def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") -> Calibration:
     """The calibration of every truck as it stands at a moment; for a storm, with its own trucks."""
-    return calibration_room.calibrate(
+    return calibration_room.fit_fleet(
         tests=workspace.table("discharge_tests"),
         weighings=workspace.table("weighings"),
         trucks=workspace.table("trucks"),
@@ -108,7 +109,17 @@ def _given_day(given: str) -> date:
             return day
     except ValueError:
         fault = "is not a date"
-    raise BadInput([Problem("--as-of", 0, "*", f'"{given}" {fault}', "write 2026-12-01")])
+    raise BadInput(
+        [
+            Problem(
+                file="--as-of",
+                row=0,
+                column="*",
+                what=f'"{given}" {fault}',
+                remedy="write 2026-12-01",
+            )
+        ]
+    )
 
 
 def calibration_tables(result: Calibration) -> dict[str, pd.DataFrame]:

@@ -17,7 +17,7 @@ from spreadplan import __version__
 from spreadplan.errors import BadInput, Problem
 from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import TruckUse, truck_use
-from spreadplan.runs.crews import Awaited, Crew, Job
+from spreadplan.runs.crews import Awaited, Crew, TruckTask
 
 SECONDS_TO_WAIT: Final = 30
 AHEAD: Final = 2
@@ -54,7 +54,7 @@ def cluster(network: Network, address: str) -> Iterator[Crew]:
         shared = client.submit(_itself, network, pure=False)
         ours = versions()
 
-        def submit(job: Job) -> Awaited:
+        def submit(job: TruckTask) -> Awaited:
             task = client.submit(use_of, ours, shared, job, pure=False)
             return _Task(task, (distributed.KilledWorker, ImportError, WrongVersions))
 
@@ -88,7 +88,7 @@ def versions() -> Versions:
     return (("spreadplan", __version__), *((name, version(name)) for name in programs))
 
 
-def use_of(expected: Versions, network: Network, job: Job) -> TruckUse:
+def use_of(expected: Versions, network: Network, job: TruckTask) -> TruckUse:
     """One truck's use, on a worker.
 
     Raises
@@ -120,4 +120,4 @@ def _libraries() -> tuple[Any, Any]:
 
 
 def _refused(what: str, remedy: str) -> BadInput:
-    return BadInput([Problem("--cluster", 0, "*", what, remedy)])
+    return BadInput([Problem(file="--cluster", row=0, column="*", what=what, remedy=remedy)])

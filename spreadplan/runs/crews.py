@@ -16,7 +16,7 @@ from spreadplan.schema.telemetry import TruckRecords
 
 
 @dataclass(frozen=True)
-class Job:
+class TruckTask:
     """What `truck_use` needs to know of one truck, besides the network."""
 
     records: TruckRecords
@@ -35,10 +35,10 @@ class Awaited(Protocol):
 class Crew:
     """Whoever does the work: ``submit`` takes a job, ``ahead`` says how many it may hold."""
 
-    submit: Callable[[Job], Awaited]
+    submit: Callable[[TruckTask], Awaited]
     ahead: int
 
-    def in_order(self, jobs: Iterable[Job]) -> Iterator[tuple[TruckUse, TruckRecords]]:
+    def in_order(self, jobs: Iterable[TruckTask]) -> Iterator[tuple[TruckUse, TruckRecords]]:
         """The result of each job, in order of the jobs; only ``ahead`` of them are in memory."""
         waiting: deque[tuple[TruckRecords, Awaited]] = deque()
         for job in jobs:
@@ -64,7 +64,7 @@ def threads(network: Network, count: int | None = None) -> Iterator[Crew]:
     count = count or processors()
     pool = ThreadPoolExecutor(count, "truck")
 
-    def submit(job: Job) -> Awaited:
+    def submit(job: TruckTask) -> Awaited:
         return pool.submit(truck_use, network, job.records, job.own_routes, job.usual_material)
 
     try:

@@ -72,6 +72,6 @@ def write_reports(
 
     pages = list(pages)
     with options.progress(what, len(pages)) as step:
-        left_out = render.write_all(store, pages, options.pdf, step)
+        left_out = render.write_all(store.path, pages, options.pdf, step)
     if left_out:
         options.caution(left_out)

@@ -15,6 +15,7 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.places import inside, own_file
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.remarks import remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
@@ -24,7 +25,7 @@ from spreadplan.runs.options import GENERAL, Options, say_cautions, write_report
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
 from spreadplan.schema.policy import Pick
 from spreadplan.schema.results import RESULTS
-from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.plan_totals import in_lb, stock_of
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
@@ -98,11 +99,11 @@ def planning_workspace(folder: Path, storm: str, *, leave_out: bool = False) -> 
         raise BadInput(
             [
                 Problem(
-                    f"storms/{storm}/forecast.csv",
-                    0,
-                    "*",
-                    "neither a forecast nor the planner's own rates are there",
-                    f"add it, or storms/{storm}/rates.csv",
+                    file=f"storms/{storm}/forecast.csv",
+                    row=0,
+                    column="*",
+                    what="neither a forecast nor the planner's own rates are there",
+                    remedy=f"add it, or storms/{storm}/rates.csv",
                 )
             ]
         )
@@ -231,9 +232,16 @@ def _pages(
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
     absent = tuple(file for file in workspace.absent if f"storms/{result.storm}/" in file)
-    scarce = scarce_parts(shares, setting.voice)
+    scarce = scarce_parts(shares, setting.voice, result)
     yards = workspace.table("yards")
-    background = PlanBackground(areas, yards, workspace.policy, pick, absent, scarce)
+    background = PlanBackground(
+        sensitive_areas=areas,
+        yards=yards,
+        policy=workspace.policy,
+        pick=pick,
+        absent=absent,
+        scarce=scarce,
+    )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
     for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of):
@@ -257,15 +265,16 @@ def inputs_changed(workspace: Workspace, storm: str) -> str:
 
 def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
     voice = voice_of(workspace.settings, workspace.table("materials"))
-    shown, findings = voice.display, result.findings
+    findings = result.findings
     for finding in lines(voice.table(findings[findings["severity"] == "problem"])):
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
-    for yard in lines(result.yards):
-        need, most, stock = (
-            shown.show(POUNDS_PER_TON * tons, "bulk")
-            for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton)
+    for yard in lines(in_lb(result.yards)):
+        need = remark(
+            "need_of_yard",
+            yard=yard.yard_id,
+            material=yard.material,
+            needed_lb=yard.needed_lb,
+            most_lb=yard.needed_hi_lb,
+            stock=stock_of(yard.on_hand_lb),
         )
-        options.say(
-            f"yard {yard.yard_id}, {voice.material(yard.material)}: needs {need} (at most {most}), "
-            + ("stock not counted" if pd.isna(yard.on_hand_ton) else f"has {stock}")
-        )
+        options.say(voice.say(need))

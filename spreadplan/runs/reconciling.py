@@ -15,28 +15,30 @@ from spreadplan.frames import lines
 from spreadplan.matching.network import Network, build_network
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.reconcile.increments import interval_mass
-from spreadplan.reconcile.storm import Storm, StormUse, Surroundings, storm_use
+from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
-from spreadplan.reconcile.verdicts import kinds, said
+from spreadplan.reconcile.verdicts import kinds
 from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
 from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
 from spreadplan.runs.cluster import cluster
-from spreadplan.runs.crews import Crew, Job, threads
+from spreadplan.runs.crews import Crew, TruckTask, threads
 from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import plan_inputs, storm_start
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
 from spreadplan.views.setting import setting_of, voice_of
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import term
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Reconciled:
     """A reconciled storm with what it was made from."""
 
@@ -68,7 +70,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         voice = voice_of(workspace.settings, workspace.table("materials"))
         write_tables(store, storm, use_tables(result), voice)
         write_geopackage(
-            _layers(result), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
+            _layers(result, voice), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
         )
         page = report_page(storm, result)
         write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
@@ -135,16 +137,16 @@ def _elsewhen(workspace: Workspace, followed: Followed) -> Iterator[Problem]:
             days = round(max(early, late) / pd.Timedelta(days=1))
             what = f"ends {days} days before" if early > late else f"begins {days} days after"
             yield Problem(
-                f"{place}/{name}.csv",
-                0,
-                begin,
-                f"{what} the trucks' records",
-                "check the dates of both: they do not belong to one storm",
-                False,
+                file=f"{place}/{name}.csv",
+                row=0,
+                column=begin,
+                what=f"{what} the trucks' records",
+                remedy="check the dates of both: they do not belong to one storm",
+                fatal=False,
             )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Followed:
     """What the trucks did in a storm, before it is judged."""
 
@@ -220,7 +222,8 @@ def _follow_files(
 ) -> Followed:
     """Match a storm's telemetry; ``each`` and ``address`` as in `compute_use`."""
     uses = []
-    steps = options.progress(f"matching {storm}", len(files.truck_rows))
+    voice = voice_of(workspace.settings)
+    steps = options.progress(f"matching {voice.storm(storm)}", len(files.truck_rows))
     with steps as step, cluster(network, address) if address else threads(network) as crew:
         for use, records in follow(workspace, storm, files, crew):
             # what could not be read was not heard
@@ -230,14 +233,14 @@ def _follow_files(
             uses.append(use)
             step()
     return Followed(
-        storm,
-        tuple(uses),
-        files.usable,
-        files.rows_read,
-        files.rows_kept,
-        files.quarantine(),
-        files.refused_by_kind(),
-        _put_right(files, uses),
+        storm=storm,
+        trucks=tuple(uses),
+        usable=files.usable,
+        rows_read=files.rows_read,
+        rows_kept=files.rows_kept,
+        quarantine=files.quarantine(),
+        refused=files.refused_by_kind(),
+        put_right=_put_right(files, uses),
     )
 
 
@@ -256,18 +259,18 @@ def judge_storm(
         followed.trucks,
     )
     return Reconciled(
-        workspace,
-        fleet,
-        plan,
-        judged,
-        followed.trucks,
-        followed.start,
-        followed.end,
-        followed.rows_read,
-        followed.rows_kept,
-        followed.quarantine,
-        followed.refused,
-        followed.put_right,
+        workspace=workspace,
+        fleet=fleet,
+        plan=plan,
+        use=judged,
+        trucks=followed.trucks,
+        start=followed.start,
+        end=followed.end,
+        rows_read=followed.rows_read,
+        rows_kept=followed.rows_kept,
+        quarantine=followed.quarantine,
+        refused=followed.refused,
+        put_right=followed.put_right,
     )
 
 
@@ -290,7 +293,7 @@ def follow(
     routes = assigned["route_id"].agg(frozenset).to_dict()
     usual = usual_materials(workspace, storm)
     return crew.in_order(
-        Job(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
+        TruckTask(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
 
@@ -310,7 +313,11 @@ def network_of(workspace: Workspace) -> Network:
         return build_network(workspace.tables["routes"])
     except ValueError as error:
         problem = Problem(
-            workspace.files["routes"], 0, "geometry", str(error), "divide it and try again"
+            file=workspace.files["routes"],
+            row=0,
+            column="geometry",
+            what=str(error),
+            remedy="divide it and try again",
         )
         raise BadInput([problem]) from None
 
@@ -325,7 +332,7 @@ def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibrati
 
 def _storm(
     workspace: Workspace, followed: Followed, plan: StormPlan | None, reported: pd.DataFrame
-) -> Storm:
+) -> StormEvidence:
     def tickets(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, one).assign(storm=one) for one in workspace.storms]
         return pd.concat(frames, ignore_index=True)
@@ -335,7 +342,7 @@ def _storm(
         ["lane_miles", "mass_lb", "mass_lo_lb", "mass_hi_lb"],
     )
     routes = no_rows(["route_id", "material"], ["mass_lb", "mass_lo_lb", "mass_hi_lb"])
-    return Storm(
+    return StormEvidence(
         name=followed.storm,
         start=followed.start,
         end=followed.end,
@@ -441,16 +448,20 @@ def report_page(storm: str, result: Reconciled) -> str:
     )
 
 
-def _layers(result: Reconciled) -> dict[str, pd.DataFrame]:
+def _layers(result: Reconciled, voice: Voice) -> dict[str, pd.DataFrame]:
     """Layers of use.gpkg: segments with their verdict, and piles."""
     routes = result.workspace.tables["routes"][["route_id", "segment_id", "geometry"]]
-    segments = routes.merge(result.use.segments, on=["route_id", "segment_id"], how="inner")
+    segments = routes.merge(
+        voice.table(result.use.segments), on=["route_id", "segment_id"], how="inner"
+    )
     return {"segments": segments, "standing_mass": result.use.piles}
 
 
 def _say(result: Reconciled, options: Options) -> None:
     counts = kinds(result.use.segments).value_counts()
-    judged = ", ".join(f"{number} {said(str(kind))}" for kind, number in counts.items())
+    judged = ", ".join(
+        f"{number} {term('use_verdict', str(kind)).words}" for kind, number in counts.items()
+    )
     options.say(f"{result.rows_kept} of {result.rows_read} records used; segments: {judged}")
     options.say(
         f"a plain comparison would have made {result.use.plain.unsupported} findings more that "
@@ -458,5 +469,6 @@ def _say(result: Reconciled, options: Options) -> None:
     )
     voice = voice_of(result.workspace.settings, result.workspace.table("materials"))
     for truck in lines(result.use.trucks[result.use.trucks["verdict"] != "agrees"]):
-        what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {truck.verdict}"
+        verdict = term("truck_verdict", truck.verdict).words
+        what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {verdict}"
         options.say(f"{what}; {voice.say(truck.advice)}")

@@ -19,11 +19,11 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
         raise BadInput(
             [
                 Problem(
-                    place,
-                    0,
-                    "*",
-                    "folder is missing",
-                    "add the trucks' records as .csv or .parquet",
+                    file=place,
+                    row=0,
+                    column="*",
+                    what="folder is missing",
+                    remedy="add the trucks' records as .csv or .parquet",
                 )
             ]
         )
@@ -41,7 +41,11 @@ def scan(workspace: Workspace, storm: str, options: Options) -> TelemetryFiles:
     if not files.rows_kept:
         files.close()
         nothing = Problem(
-            place, 0, "*", "has no usable record", "add the trucks' records as .csv or .parquet"
+            file=place,
+            row=0,
+            column="*",
+            what="has no usable record",
+            remedy="add the trucks' records as .csv or .parquet",
         )
         raise BadInput([*cautions, nothing])
     for caution in cautions:
@@ -55,11 +59,11 @@ def _unlisted(workspace: Workspace, files: TelemetryFiles) -> Iterator[Problem]:
     for name, (file, row) in files.first_named.items():
         if name not in known:
             yield Problem(
-                file,
-                row,
-                "material",
-                f'"{name}" is not in materials.csv',
-                "spell it as materials.csv does, or add it there; what it stands for cannot be "
-                "judged against the plan",
-                False,
+                file=file,
+                row=row,
+                column="material",
+                what=f'"{name}" is not in materials.csv',
+                remedy="spell it as materials.csv does, or add it there; what it stands for cannot "
+                "be judged against the plan",
+                fatal=False,
             )

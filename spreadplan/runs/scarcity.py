@@ -9,6 +9,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning import StormPlan
+from spreadplan.remarks import Remark, remark
 from spreadplan.runs.options import Options
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.voice import Voice
@@ -58,24 +59,27 @@ def scarce_tables(shares: Shares) -> dict[str, pd.DataFrame]:
 
 
 def say_scarce(shares: Shares, voice: Voice, options: Options) -> None:
-    """Say what each service class gives up, and where one more ton is worth most."""
+    """Say what each service class gives up, and how much is hauled between yards."""
     for material, one in shares.items():
-        subject = f"scarce {voice.material(material)}"
         for reason in one.reasons:
-            options.say(f"{subject}: {voice.say(reason)}")
-        if not one.possible:
-            continue
-        lost = [
-            f"class {row.service_class or 'without a name'} {_bulk(row.given_up_ton, voice)}"
-            for row in lines(one.classes[one.classes["given_up_ton"] > 0.05])
-        ]
-        hauled = _bulk(float(one.haul["ton"].sum()) if len(one.haul) else 0.0, voice)
-        given_up = ", ".join(lost) if lost else "nothing"
-        options.say(
-            f"{subject}, shared between routes: given up: {given_up}; hauled between yards: "
-            f"{hauled}"
+            options.say(voice.say(remark("sharing_impossible", material=material, why=reason)))
+        if one.possible:
+            options.say(voice.say(_shared(material, one)))
+
+
+def _shared(material: str, one: Allocation) -> Remark:
+    lost = [
+        remark(
+            "class_gives_up",
+            name=row.service_class or remark("class_without_name"),
+            given_up_lb=POUNDS_PER_TON * row.given_up_ton,
         )
-
-
-def _bulk(tons: float, voice: Voice) -> str:
-    return voice.display.show(POUNDS_PER_TON * tons, "bulk")
+        for row in lines(one.classes[one.classes["given_up_ton"] > 0.05])
+    ]
+    hauled = float(one.haul["ton"].sum()) if len(one.haul) else 0.0
+    return remark(
+        "material_shared",
+        material=material,
+        given_up=remark("each_lost", classes=lost) if lost else remark("nothing"),
+        hauled_lb=POUNDS_PER_TON * hauled,
+    )

@@ -11,6 +11,7 @@ import pandas as pd
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
+from spreadplan.matching.network import Network
 from spreadplan.planning import plan_storm
 from spreadplan.planning.assigned import of_season
 from spreadplan.remarks import findings_table
@@ -29,7 +30,8 @@ from spreadplan.runs.reconciling import (
     network_of,
     using_workspace,
 )
-from spreadplan.season import Season, SeasonInputs, SeasonResult, StormUse, work_out_season
+from spreadplan.schema.results import RESULTS
+from spreadplan.season import Season, SeasonAccounts, SeasonInputs, StormOfSeason, work_out_season
 from spreadplan.season.records import books, merged_findings, record_findings, truck_history
 from spreadplan.season.use import planned_storm
 from spreadplan.views.season_sheets import season_sheets
@@ -39,26 +41,10 @@ from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
 
 WEATHER = {"forecast", "rates"}
-JUDGED = (
-    "route_id",
-    "segment_id",
-    "material",
-    "lane_miles",
-    "applications",
-    "applied_lb",
-    "applied_u_lb",
-    "planned_lb",
-    "allowed_lb",
-    "rounds_planned",
-    "verdict",
-    "unseen_lb",
-    "p_over",
-    "reason",
-)
 NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SeasonRun:
     """A season with what it was made from.
 
@@ -68,8 +54,8 @@ class SeasonRun:
     """
 
     workspace: Workspace
-    storms: tuple[StormUse, ...]
-    result: SeasonResult
+    storms: tuple[StormOfSeason, ...]
+    result: SeasonAccounts
     history: pd.DataFrame
     books: pd.DataFrame
     fingerprint: str
@@ -82,8 +68,9 @@ def season(folder: Path, options: Options, as_of: str | None = None) -> SeasonRu
     view = season_view(made)
     with open_results(folder, options.caution) as store:
         store.discard("season/*")
-        write_tables(store, "season", season_tables(made), setting.voice)
-        sheets = season_sheets(view, setting)
+        tables = season_tables(made)
+        write_tables(store, "season", tables, setting.voice)
+        sheets = season_sheets(tables, view, setting)
         write_workbook(sheets, store.path("season/season.xlsx"), made.result.season.as_of)
         pages = [
             ("season/season_report", season_report(view, setting)),
@@ -100,12 +87,13 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
     workspace = using_workspace(folder)
     say_cautions(workspace, options)
     wanted = season_of(workspace, as_of)
-    followed = {one.storm: one for one in _followed(workspace, options)}
+    network = network_of(workspace)  # one for all storms, followed and judged
+    followed = {one.storm: one for one in _followed(workspace, network, options)}
     may_extend = as_of is None and workspace.settings.as_of is None
     workspace, known_to = _within(workspace, wanted, followed, may_extend, options)
     wanted = replace(wanted, as_of=known_to)
     followed = {name: one for name, one in followed.items() if name in workspace.storms}
-    reconciled = _judged(workspace, followed, options)
+    reconciled = _judged(workspace, network, followed, options)
     planned = _planned(workspace, [name for name in workspace.storms if name not in reconciled])
     storms = sorted(
         [*(_measured(name, one) for name, one in reconciled.items()), *planned],
@@ -125,12 +113,12 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
     result = work_out_season(_inputs(workspace, wanted, storms, reconciled))
     found = merged_findings(result.findings, record_findings(history, balances))
     return SeasonRun(
-        workspace,
-        tuple(storms),
-        replace(result, findings=findings_table(found)),
-        history,
-        balances,
-        input_fingerprint(folder),
+        workspace=workspace,
+        storms=tuple(storms),
+        result=replace(result, findings=findings_table(found)),
+        history=history,
+        books=balances,
+        fingerprint=input_fingerprint(folder),
     )
 
 
@@ -142,11 +130,11 @@ def season_of(workspace: Workspace, as_of: str | None) -> Season:
         raise BadInput(
             [
                 Problem(
-                    "workspace.toml",
-                    0,
-                    name,
-                    "is missing: a season needs its dates",
-                    f"add {name} = 2026-10-15, with your own date",
+                    file="workspace.toml",
+                    row=0,
+                    column=name,
+                    what="is missing: a season needs its dates",
+                    remedy=f"add {name} = 2026-10-15, with your own date",
                 )
                 for name in missing
             ]
@@ -161,16 +149,18 @@ def season_of(workspace: Workspace, as_of: str | None) -> Season:
         raise BadInput(
             [
                 Problem(
-                    "--as-of",
-                    0,
-                    "*",
-                    "lies before the season's start",
-                    f"write a date after {first.isoformat()}",
+                    file="--as-of",
+                    row=0,
+                    column="*",
+                    what="lies before the season's start",
+                    remedy=f"write a date after {first.isoformat()}",
                 )
             ]
         )
     name = _season_name(workspace.table("budgets"), first, last)
-    return Season(name, start, end, known_to, workspace.policy.confidence)
+    return Season(
+        name=name, start=start, end=end, as_of=known_to, confidence=workspace.policy.confidence
+    )
 
 
 def _day_end(day: date, workspace: Workspace) -> pd.Timestamp:
@@ -189,20 +179,19 @@ def _season_name(budgets: pd.DataFrame, first: date, last: date) -> str:
         raise BadInput(
             [
                 Problem(
-                    "budgets.csv",
-                    0,
-                    "season",
-                    f"has the seasons {', '.join(named)}, none of them {usual}",
-                    f"name the season of workspace.toml {usual}",
+                    file="budgets.csv",
+                    row=0,
+                    column="season",
+                    what=f"has the seasons {', '.join(named)}, none of them {usual}",
+                    remedy=f"name the season of workspace.toml {usual}",
                 )
             ]
         )
     return str(fitting[0])
 
 
-def _followed(workspace: Workspace, options: Options) -> Iterator[Followed]:
+def _followed(workspace: Workspace, network: Network, options: Options) -> Iterator[Followed]:
     """What the trucks did in every storm with telemetry; the points are let go of."""
-    network = network_of(workspace)
     for storm in workspace.storms:
         if (workspace.folder / f"storms/{storm}/telemetry").is_dir():
             one = follow_storm(workspace, storm, network, options)
@@ -245,11 +234,10 @@ def _within(
 
 
 def _judged(
-    workspace: Workspace, followed: dict[str, Followed], options: Options
+    workspace: Workspace, network: Network, followed: dict[str, Followed], options: Options
 ) -> dict[str, Reconciled]:
     if not followed:
         return {}
-    network = network_of(workspace)
     reported = pd.concat([one.reported() for one in followed.values()], ignore_index=True)
     judged = {}
     with options.progress("reconciling storms", len(followed)) as step:
@@ -259,20 +247,20 @@ def _judged(
     return judged
 
 
-def _measured(storm: str, one: Reconciled) -> StormUse:
+def _measured(storm: str, one: Reconciled) -> StormOfSeason:
     rounds = len(one.plan.applications) if one.plan is not None else 1
-    return StormUse(
-        storm,
-        one.start,
-        one.end,
-        max(rounds, 1),
-        one.use.parts,
-        one.use.segments[list(JUDGED)],
-        one.workspace.table("forecast", storm),
+    return StormOfSeason(
+        storm=storm,
+        start=one.start,
+        end=one.end,
+        rounds=max(rounds, 1),
+        parts=one.use.parts,
+        segments=one.use.segments,
+        forecast=one.workspace.table("forecast", storm),
     )
 
 
-def _planned(workspace: Workspace, storms: list[str]) -> list[StormUse]:
+def _planned(workspace: Workspace, storms: list[str]) -> list[StormOfSeason]:
     """Storms without telemetry, as they were planned."""
     found = []
     for storm in storms:
@@ -291,7 +279,10 @@ def _tickets(workspace: Workspace, name: str) -> pd.DataFrame:
 
 
 def _inputs(
-    workspace: Workspace, wanted: Season, storms: list[StormUse], reconciled: dict[str, Reconciled]
+    workspace: Workspace,
+    wanted: Season,
+    storms: list[StormOfSeason],
+    reconciled: dict[str, Reconciled],
 ) -> SeasonInputs:
     areas = workspace.table("sensitive_areas")
     own = {name: workspace.table("storm_assignments", name) for name in workspace.storms}
@@ -317,49 +308,30 @@ def _inputs(
 def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
     """Every table of the season by the name of its file."""
     result = made.result
-    names = (
-        "budget",
-        "by_storm",
-        "by_route",
-        "by_yard",
-        "by_truck",
-        "by_route_and_storm",
-        "severity",
-        "fair_routes",
-        "fair_storms",
-        "chloride",
-        "chloride_basis",
-        "prewet_chloride",
-        "screening",
-        "season_concentration",
-        "evidence",
-        "repeated",
-        "savings",
-        "findings",
-    )
     curves = [frame.assign(material=name) for name, frame in result.burn_down.items()]
-    burn_down = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame()
-    return {
-        **{name: getattr(result, name) for name in names},
-        "burn_down": burn_down,
+    nothing = pd.DataFrame(columns=RESULTS["burn_down"].names)
+    own = {
+        "burn_down": pd.concat(curves, ignore_index=True) if curves else nothing,
         "truck_history": made.history,
         "yard_books": made.books,
     }
+    season = (table.name for table in RESULTS.values() if table.folder == "season")
+    return {name: own[name] if name in own else getattr(result, name) for name in season}
 
 
 def season_view(made: SeasonRun) -> SeasonView:
     """What the reports of a season are made from."""
     workspace = made.workspace
     return SeasonView(
-        made.result,
-        made.storms,
-        made.history,
-        made.books,
-        workspace.tables["routes"],
-        workspace.table("sensitive_areas"),
-        workspace.policy,
-        made.fingerprint,
-        workspace.absent,
+        result=made.result,
+        storms=made.storms,
+        history=made.history,
+        books=made.books,
+        routes=workspace.tables["routes"],
+        areas=workspace.table("sensitive_areas"),
+        policy=workspace.policy,
+        fingerprint=made.fingerprint,
+        absent=workspace.absent,
     )
 
 

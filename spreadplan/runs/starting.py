@@ -83,7 +83,17 @@ def _refuse_full(folder: Path, files: Mapping[str, bytes]) -> None:
             return
     elif not folder.exists():
         return
-    raise BadInput([Problem(str(folder), 0, "*", "is not a new or empty folder", "name another")])
+    raise BadInput(
+        [
+            Problem(
+                file=str(folder),
+                row=0,
+                column="*",
+                what="is not a new or empty folder",
+                remedy="name another",
+            )
+        ]
+    )
 
 
 def _is_begun(path: Path, name: Path, files: Mapping[str, bytes]) -> bool:

@@ -54,7 +54,13 @@ def try_test(
     trucks = trucks_by_id(workspace.table("trucks"))
     if of_test is not None and of_test["truck_id"].iloc[0] not in trucks:
         problems.append(
-            Problem("discharge_tests.csv", 1, "truck_id", "is not a truck here", "choose a truck")
+            Problem(
+                file="discharge_tests.csv",
+                row=1,
+                column="truck_id",
+                what="is not a truck here",
+                remedy="choose a truck",
+            )
         )
     if of_test is None or of_weighings is None or any(problem.fatal for problem in problems):
         return TestTrial(None, tuple(problems))
@@ -77,7 +83,15 @@ def _parsed(
 ) -> tuple[pd.DataFrame | None, list[Problem]]:
     table: Table = TABLES[name]
     if not rows:
-        return None, [Problem(table.file, 0, "*", "nothing is weighed yet", "weigh the catch")]
+        return None, [
+            Problem(
+                file=table.file,
+                row=0,
+                column="*",
+                what="nothing is weighed yet",
+                remedy="weigh the catch",
+            )
+        ]
     cells = pd.DataFrame(list(rows), dtype=object).fillna("")
     numbers = np.arange(1, len(rows) + 1)
     source = Source(table.file, 1, numbers, workspace.settings.timezone)

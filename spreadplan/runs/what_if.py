@@ -15,6 +15,7 @@ from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
 from spreadplan.planning.applications import applications_of, labelled_forecast
 from spreadplan.planning.assigned import in_round, with_own
+from spreadplan.planning.rates import BASES
 from spreadplan.remarks import remark
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
@@ -41,13 +42,14 @@ FASTEST_MPH = 75.0
 LARGEST_SHIFT_F = 100.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class WhatIf:
     """Changes to try. All are tuples, so that a set of changes can be a key.
 
     Attributes
     ----------
     rates : (route_id or ``*``, application or ``*``, rate in lb per lane-mile).
+    area_rates : the same with rates in g/m².
     speeds : (route_id or ``*``, spreading speed in mph).
     gates : (truck_id, gate in inches): the only gate that the truck may use.
     trucks : (route_id, truck_id, application from which it holds, "" for the first).
@@ -61,11 +63,7 @@ class WhatIf:
     trucks: tuple[tuple[str, str, str], ...] = ()
     warmer: tuple[tuple[str, float], ...] = ()
     pick: Pick | None = None
-
-    @property
-    def changes_nothing(self) -> bool:
-        """Whether it is the plan as the files have it."""
-        return not (self.rates or self.speeds or self.gates or self.trucks or self.warmer)
+    area_rates: tuple[tuple[str, str, float], ...] = ()
 
 
 AS_IT_STANDS = WhatIf()
@@ -114,7 +112,7 @@ def plan_from(
         }
         inputs = replace(inputs, models=models)
     plan = plan_storm(inputs)
-    if what_if.rates:
+    if what_if.rates or what_if.area_rates:
         in_no_file, tried = remark("rate_of_planner", row=NO_ROW), remark("rate_tried")
         sources = plan.segments["rate_source"]
         sources = [tried if source == in_no_file else source for source in sources]
@@ -131,9 +129,11 @@ def changed_workspace(workspace: Workspace, storm: str, what_if: WhatIf) -> Work
     of_storm = dict(workspace.storms[storm])
     if what_if.trucks:
         of_storm["storm_assignments"] = own_assignments(workspace, storm, what_if.trucks)
-    if what_if.rates:
-        _known({route for route, _, _ in what_if.rates}, route_ids, "route")
-        of_storm["rates"] = _rates(workspace.table("rates", storm), what_if.rates)
+    for base, wanted in (("lb_per_lane_mile", what_if.rates), ("g_per_m2", what_if.area_rates)):
+        if wanted:
+            _known({route for route, _, _ in wanted}, route_ids, "route")
+            own = of_storm.get("rates", workspace.table("rates", storm))
+            of_storm["rates"] = _rates(own, wanted, base)
     if what_if.warmer:
         of_storm["forecast"] = _warmer(workspace.table("forecast", storm), dict(what_if.warmer))
     return replace(
@@ -163,7 +163,7 @@ def own_assignments(
         before = in_round(with_own(general, own), since or [*labels, ""][0], labels)
         row = before[before["route_id"] == route].drop(columns="own", errors="ignore")
         if row.empty:
-            raise ValueError(f"route {route} has no assignment yet: add it to assignments.csv")
+            raise ValueError(remark("nobody_treats_it_yet", route=route))
         over = own["from_application"].map(place).fillna(-1) >= place[since]
         kept = own[~((own["route_id"] == route) & over)]
         added = row.assign(truck_id=truck, from_application=since, row=NO_ROW)[own.columns]
@@ -181,7 +181,7 @@ def round_names(workspace: Workspace, storm: str) -> list[str]:
 def _known(names: Any, known: Any, what: str) -> None:
     unknown = sorted(set(names) - {*known, EVERY})
     if unknown:
-        raise ValueError(f'there is no {what} "{unknown[0]}"')
+        raise ValueError(remark("not_there", what=what, name=unknown[0]))
 
 
 def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[float]:
@@ -192,10 +192,17 @@ def _speeds(routes: pd.DataFrame, speeds: Mapping[str, float]) -> pd.Series[floa
     return own.fillna(speeds.get(EVERY, math.nan)).fillna(routes["speed_mph"])
 
 
-def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> pd.DataFrame:
-    """The planner's own rates with those wanted in place of, or beside, those given."""
-    most = RATE_LIMITS["lb_per_lane_mile"].most
+def _rates(
+    rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...], base: str
+) -> pd.DataFrame:
+    """The planner's own rates with those wanted in place of, or beside, those given.
+
+    base : "lb_per_lane_mile" or "g_per_m2".
+    """
+    most = RATE_LIMITS[base].most
     if not all(0.0 <= rate <= most for _, _, rate in wanted):
+        if base == "g_per_m2":
+            raise ValueError(remark("area_rate_not_possible", most_g_per_m2=most))
         raise ValueError(remark("rate_not_possible", most_lb_per_lane_mile=most))
     given = dict(
         zip(zip(rates["route_id"], rates["application"], strict=True), rates["start"], strict=True)
@@ -208,12 +215,10 @@ def _rates(rates: pd.DataFrame, wanted: tuple[tuple[str, str, float], ...]) -> p
             # a rate that replaces another starts when that one did
             "start": pd.to_datetime(starts, utc=True),
             "row": NO_ROW,
-            "rate_lb_per_lane_mile": [rate for _, _, rate in wanted],
-            "rate_g_per_m2": math.nan,
-            "rate_gal_per_lane_mile": math.nan,
-            "basis": "lb_per_lane_mile",
+            **{f"rate_{other}": math.nan for other in BASES},
+            "basis": base,
         }
-    )
+    ).assign(**{f"rate_{base}": [rate for _, _, rate in wanted]})
     replaced = {(route, application) for route, application, _ in wanted}
     kept = rates[np.array([key not in replaced for key in given], dtype=bool)]
     if kept.empty:

@@ -10,7 +10,7 @@ from spreadplan.units import SUFFIXES
 Kind = Literal["id", "text", "choice", "flag", "whole", "number", "time", "quantity", "lengths"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Column:
     """One column of a table.
 
@@ -59,7 +59,7 @@ class Column:
         return {f"{self.name}_{suffix}": suffix for suffix in suffixes}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Table:
     """One file of the workspace.
 
@@ -84,7 +84,9 @@ class Table:
 
 def ident(name: str, meaning: str, *, required: bool = True, example: str = "") -> Column:
     """A column of identifiers."""
-    return Column(name, meaning, "id", required=required, default="", example=example)
+    return Column(
+        name=name, meaning=meaning, kind="id", required=required, default="", example=example
+    )
 
 
 def quantity(
@@ -103,19 +105,19 @@ def quantity(
 ) -> Column:
     """A column of measured values with a unit suffix."""
     return Column(
-        name,
-        meaning,
-        "quantity",
-        kind,
-        unit,
-        required,
-        default,
-        low,
-        high,
-        above,
-        (),
-        example,
-        shown,
+        name=name,
+        meaning=meaning,
+        kind="quantity",
+        quantity=kind,
+        unit=unit,
+        required=required,
+        default=default,
+        low=low,
+        high=high,
+        above=above,
+        choices=(),
+        example=example,
+        shown=shown,
     )
 
 
@@ -133,7 +135,20 @@ def number(
 ) -> Column:
     """A column of plain numbers."""
     kind: Kind = "whole" if whole else "number"
-    return Column(name, meaning, kind, "", "", required, default, low, high, above, (), example)
+    return Column(
+        name=name,
+        meaning=meaning,
+        kind=kind,
+        quantity="",
+        unit="",
+        required=required,
+        default=default,
+        low=low,
+        high=high,
+        above=above,
+        choices=(),
+        example=example,
+    )
 
 
 def choice(
@@ -147,9 +162,9 @@ def choice(
 ) -> Column:
     """A column of words from a short list."""
     return Column(
-        name,
-        meaning,
-        "choice",
+        name=name,
+        meaning=meaning,
+        kind="choice",
         required=required,
         default=default,
         choices=choices,
@@ -159,9 +174,11 @@ def choice(
 
 def text(name: str, meaning: str, *, example: str = "") -> Column:
     """A column of free text."""
-    return Column(name, meaning, "text", required=False, default="", example=example)
+    return Column(
+        name=name, meaning=meaning, kind="text", required=False, default="", example=example
+    )
 
 
 def moment(name: str, meaning: str, *, required: bool = True, example: str = "") -> Column:
     """A column of dates or times."""
-    return Column(name, meaning, "time", required=required, example=example)
+    return Column(name=name, meaning=meaning, kind="time", required=required, example=example)

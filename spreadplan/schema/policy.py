@@ -38,7 +38,7 @@ def no_rates() -> pd.DataFrame:
     return pd.DataFrame({name: [] for name in RATE_ROW_COLUMNS})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Policy:
     """`policy.toml`, with defaults where it is silent.
 

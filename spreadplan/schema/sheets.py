@@ -15,13 +15,48 @@ FORMATS: Final[Mapping[str, str]] = {
     "money": "#,##0.00",
     "fraction": "0.0000",
     "date": "yyyy-mm-dd hh:mm",
+    "flag": "General",
     "text": "@",
 }
 """Number formats of Office Open XML (ISO/IEC 29500) by the name of a column's form."""
+FORM_OF: Final[Mapping[str, str]] = {
+    "count": "whole",
+    "minutes": "whole",
+    "seconds": "tenth",
+    "rate": "tenth",
+    "rate_for_severity": "tenth",
+    "mass": "tenth",
+    "discharge": "tenth",
+    "volume": "tenth",
+    "temperature": "tenth",
+    "percent": "tenth",
+    "percent_per_month": "tenth",
+    "speed": "tenth",
+    "offset": "tenth",
+    "number": "hundredth",
+    "bulk": "hundredth",
+    "lane_distance": "hundredth",
+    "distance": "hundredth",
+    "hours": "hundredth",
+    "stream": "hundredth",
+    "gate": "hundredth",
+    "width": "hundredth",
+    "ratio": "thousandth",
+    "slope": "thousandth",
+    "water": "thousandth",
+    "concentration": "thousandth",
+    "fraction": "fraction",
+    "share": "percent",
+    "probability": "percent",
+    "money": "money",
+    "time": "date",
+    "flag": "flag",
+}
+"""How the cells of a result column of each kind are shown; any other kind is text."""
 
 
 @dataclass(frozen=True)
-class Column:
+class SheetColumn:
     """A column of a sheet: its header with unit, and how its cells are shown.
 
     ``form`` is a key of `FORMATS`; dates are local times without a zone.
@@ -38,4 +73,4 @@ class Sheet:
 
     name: str
     about: str
-    columns: Sequence[Column]
+    columns: Sequence[SheetColumn]

@@ -7,7 +7,15 @@ they lie well beyond what the trade uses: common practice, no source.
 from __future__ import annotations
 
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
-from spreadplan.schema.limits import PAVEMENT_F, RATE_LIMITS
+from spreadplan.schema.limits import RATE_LIMITS
+from spreadplan.schema.storm_tables import (
+    ASSIGNMENTS,
+    FORECAST,
+    LOADS,
+    RATES,
+    RETURNS,
+    STORM_ASSIGNMENTS,
+)
 
 CONTROLS = ("closed_loop", "open_loop")
 METHODS = ("container", "vehicle_scale", "direct")
@@ -15,10 +23,10 @@ CHANGES = ("gate", "feeder", "hydraulics", "sensor", "material", "other")
 CHEMICALS = ("NaCl", "CaCl2", "MgCl2", "none")
 
 MATERIALS = Table(
-    "materials",
-    "materials.csv",
-    "what the trucks spread",
-    (
+    name="materials",
+    file="materials.csv",
+    meaning="what the trucks spread",
+    columns=(
         ident("material", "name of the material, used in all other files", example="road_salt"),
         text("name", "what people call it; else its key is read as words", example="Road salt"),
         choice("kind", "solid or liquid", ("solid", "liquid")),
@@ -71,10 +79,10 @@ MATERIALS = Table(
 )
 
 TRUCKS = Table(
-    "trucks",
-    "trucks.csv",
-    "the spreader trucks",
-    (
+    name="trucks",
+    file="trucks.csv",
+    meaning="the spreader trucks",
+    columns=(
         ident("truck_id", "the truck's number", example="T1"),
         choice(
             "control",
@@ -128,11 +136,11 @@ TRUCKS = Table(
             example="5",
         ),
         Column(
-            "gate_positions",
-            "gate openings that the truck has, separated by semicolons",
-            "lengths",
-            "length",
-            "in",
+            name="gate_positions",
+            meaning="gate openings that the truck has, separated by semicolons",
+            kind="lengths",
+            quantity="length",
+            unit="in",
             required=False,
             default=(),
             low=0,
@@ -154,10 +162,10 @@ TRUCKS = Table(
 )
 
 DISCHARGE_TESTS = Table(
-    "discharge_tests",
-    "discharge_tests.csv",
-    "one row for each discharge test",
-    (
+    name="discharge_tests",
+    file="discharge_tests.csv",
+    meaning="one row for each discharge test",
+    columns=(
         ident("test_id", "name of the test", example="D1"),
         ident("truck_id", "the truck that was tested", example="T1"),
         ident("material", "the material in the hopper", example="road_salt"),
@@ -207,9 +215,9 @@ DISCHARGE_TESTS = Table(
             example="1300",
         ),
         Column(
-            "spinner_on",
-            "whether the spinner turned",
-            "flag",
+            name="spinner_on",
+            meaning="whether the spinner turned",
+            kind="flag",
             required=False,
             default=None,
             example="true",
@@ -221,10 +229,10 @@ DISCHARGE_TESTS = Table(
 )
 
 WEIGHINGS = Table(
-    "weighings",
-    "weighings.csv",
-    "what was weighed; several rows of one test add up",
-    (
+    name="weighings",
+    file="weighings.csv",
+    meaning="what was weighed; several rows of one test add up",
+    columns=(
         ident("test_id", "the discharge test", example="D1"),
         choice(
             "method",
@@ -266,10 +274,10 @@ WEIGHINGS = Table(
 )
 
 CHANGES_TABLE = Table(
-    "changes",
-    "changes.csv",
-    "work on a truck that may end the validity of its tests",
-    (
+    name="changes",
+    file="changes.csv",
+    meaning="work on a truck that may end the validity of its tests",
+    columns=(
         ident("truck_id", "the truck", example="T1"),
         moment("changed_at", "when the work was done", example="2026-10-12"),
         choice("what", "what was changed", CHANGES),
@@ -278,10 +286,10 @@ CHANGES_TABLE = Table(
 )
 
 ROUTES = Table(
-    "routes",
-    "routes.geojson",
-    "the roads to treat, as lines",
-    (
+    name="routes",
+    file="routes.geojson",
+    meaning="the roads to treat, as lines",
+    columns=(
         ident("route_id", "the route", example="R1"),
         ident("segment_id", "the segment, named once in its route", example="R1-01"),
         number("sequence", "order in which the route is driven", required=False, example="1"),
@@ -310,9 +318,9 @@ ROUTES = Table(
         text("service_class", "class of winter service", example="A"),
         ident("zone", "forecast zone", required=False, example="north"),
         Column(
-            "two_way",
-            "whether trucks drive it in both directions",
-            "flag",
+            name="two_way",
+            meaning="whether trucks drive it in both directions",
+            kind="flag",
             required=False,
             default=True,
             example="true",
@@ -323,33 +331,11 @@ ROUTES = Table(
     vector="LineString",
 )
 
-ASSIGNMENTS = Table(
-    "assignments",
-    "assignments.csv",
-    "which truck treats which route",
-    (
-        ident("route_id", "the route", example="R1"),
-        ident("truck_id", "its truck", example="T1"),
-        ident("yard_id", "the yard where it loads", example="Y1"),
-        ident("material", "what it spreads", example="road_salt"),
-        quantity(
-            "prewet",
-            "liquid_per_mass",
-            "liquid put on each ton of solid",
-            required=False,
-            high=100,
-            default=0.0,
-            example="10",
-        ),
-    ),
-    key=("route_id",),
-)
-
 YARDS = Table(
-    "yards",
-    "yards.csv",
-    "where material is stored and loaded",
-    (
+    name="yards",
+    file="yards.csv",
+    meaning="where material is stored and loaded",
+    columns=(
         ident("yard_id", "the yard", example="Y1"),
         number(
             "lon", "longitude, degrees east (west is negative)", low=-180, high=180, example="-94.2"
@@ -369,10 +355,10 @@ YARDS = Table(
 )
 
 STOCK_COUNTS = Table(
-    "stock_counts",
-    "stock_counts.csv",
-    "what was measured on the pile",
-    (
+    name="stock_counts",
+    file="stock_counts.csv",
+    meaning="what was measured on the pile",
+    columns=(
         ident("yard_id", "the yard", example="Y1"),
         ident("material", "the material", example="road_salt"),
         moment("counted_at", "when it was measured", example="2026-11-01"),
@@ -391,10 +377,10 @@ STOCK_COUNTS = Table(
 )
 
 DELIVERIES = Table(
-    "deliveries",
-    "deliveries.csv",
-    "what came in",
-    (
+    name="deliveries",
+    file="deliveries.csv",
+    meaning="what came in",
+    columns=(
         ident("ticket_id", "number of the delivery ticket", example="N1"),
         ident("yard_id", "the yard", example="Y1"),
         ident("material", "the material", example="road_salt"),
@@ -405,10 +391,10 @@ DELIVERIES = Table(
 )
 
 SENSITIVE_AREAS = Table(
-    "sensitive_areas",
-    "sensitive_areas.geojson",
-    "places that need less salt, as polygons",
-    (
+    name="sensitive_areas",
+    file="sensitive_areas.geojson",
+    meaning="places that need less salt, as polygons",
+    columns=(
         ident("area_id", "the area", example="S1"),
         text("name", "its name", example="Wellhead"),
         text("kind", "what it is", example="wellhead"),
@@ -461,10 +447,10 @@ SENSITIVE_AREAS = Table(
 )
 
 BUDGETS = Table(
-    "budgets",
-    "budgets.csv",
-    "what may be used in a season",
-    (
+    name="budgets",
+    file="budgets.csv",
+    meaning="what may be used in a season",
+    columns=(
         ident("season", "the season", example="2026-27"),
         choice("scope", "whose budget", ("agency", "yard", "route")),
         ident("scope_id", "which yard or route; empty for the agency", required=False),
@@ -472,119 +458,6 @@ BUDGETS = Table(
         quantity("budget", "mass", "mass for the season", high=4e9, example="2400", shown="ton"),
     ),
     key=("season", "scope", "scope_id", "material"),
-)
-
-FORECAST = Table(
-    "forecast",
-    "forecast.csv",
-    "the weather to come, zone by zone",
-    (
-        ident("zone", "forecast zone; * for all", example="*"),
-        moment("start", "start of the period", example="2026-12-01T04:00"),
-        moment("end", "end of the period", example="2026-12-01T12:00"),
-        ident("event", "the event, as the policy names it", example="light_snow"),
-        quantity(
-            "pavement_temp",
-            "temperature",
-            "pavement temperature",
-            low=PAVEMENT_F[0],
-            high=PAVEMENT_F[1],
-            example="26",
-        ),
-        ident("trend", "trend of the pavement temperature", required=False, example="steady"),
-        quantity(
-            "precipitation",
-            "length",
-            "precipitation as depth of water",
-            unit="in",
-            required=False,
-            high=40,
-            example="0.10",
-        ),
-        ident(
-            "application",
-            "which round of spreading the row belongs to",
-            required=False,
-            example="1",
-        ),
-    ),
-    per_storm=True,
-)
-
-STORM_ASSIGNMENTS = Table(
-    "storm_assignments",
-    "assignments.csv",
-    "trucks of this storm alone; they win over the assignments of all storms",
-    (
-        *ASSIGNMENTS.columns,
-        ident(
-            "from_application",
-            "the round of spreading from which the row holds; empty: from the first",
-            required=False,
-            example="1",
-        ),
-    ),
-    key=("route_id", "from_application"),
-    per_storm=True,
-)
-
-RATES = Table(
-    "rates",
-    "rates.csv",
-    "the planner's own rates; they win over the policy",
-    (
-        ident("route_id", "the route; * for all", example="*"),
-        ident("application", "which round of spreading", example="1"),
-        moment("start", "when it starts", required=False),
-    ),
-    key=("route_id", "application"),
-    rate=True,
-    per_storm=True,
-)
-
-LOADS = Table(
-    "loads",
-    "loads.csv",
-    "what trucks took from the yards",
-    (
-        ident("ticket_id", "number of the load ticket", example="L1"),
-        ident("truck_id", "the truck", example="T1"),
-        ident("yard_id", "the yard", example="Y1"),
-        moment("loaded_at", "when", example="2026-12-01T04:10"),
-        ident("material", "the material", example="road_salt"),
-        quantity("net", "mass", "net mass", high=100_000, example="13800"),
-        quantity(
-            "scale_division",
-            "mass",
-            "smallest step that the scale shows",
-            required=False,
-            above=True,
-            high=2_000,
-        ),
-        choice(
-            "method",
-            "how the mass was found: on a truck scale, on the loader's own, by counting buckets or "
-            "by eye",
-            ("scale", "loader_scale", "bucket", "estimate"),
-            required=False,
-        ),
-    ),
-    key=("ticket_id",),
-    per_storm=True,
-)
-
-RETURNS = Table(
-    "returns",
-    "returns.csv",
-    "what trucks brought back",
-    (
-        ident("truck_id", "the truck", example="T1"),
-        ident("yard_id", "the yard", example="Y1"),
-        moment("returned_at", "when", example="2026-12-01T11:00"),
-        ident("material", "the material", example="road_salt"),
-        quantity("net", "mass", "net mass", high=100_000, example="1200"),
-    ),
-    per_storm=True,
 )
 
 TABLES: dict[str, Table] = {

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from spreadplan.schema.columns import Column, Table, ident, moment, number, quantity
 
 TELEMETRY = Table(
-    "telemetry",
-    "telemetry",
-    "what the trucks reported while they drove",
-    (
+    name="telemetry",
+    file="telemetry",
+    meaning="what the trucks reported while they drove",
+    columns=(
         ident("truck_id", "the truck", example="T1"),
         moment("time", "when it was recorded", example="2026-12-01T04:30:05-06:00"),
         number("lon", "longitude, degrees east (west is negative)", example="-94.2"),
@@ -21,9 +21,9 @@ TELEMETRY = Table(
         quantity("speed", "speed", "ground speed", example="24.5"),
         number("heading_deg", "degrees clockwise from north", required=False, example="180"),
         Column(
-            "spreading",
-            "1 while material is spread, 0 otherwise",
-            "flag",
+            name="spreading",
+            meaning="1 while material is spread, 0 otherwise",
+            kind="flag",
             default=True,
             example="1",
         ),
@@ -45,7 +45,7 @@ class SourceFile:
     liquid_unit_gal: float = 1.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TruckRecords:
     """Clean records of one truck, in order of time; no two at the same time.
 

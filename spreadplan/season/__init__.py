@@ -1,14 +1,14 @@
 """Season: budgets, forecast, scarce salt, chloride, over-application, savings."""
 
 from spreadplan.season.budgets import Season
-from spreadplan.season.season import SeasonInputs, SeasonResult, work_out_season
-from spreadplan.season.use import StormUse, planned_storm
+from spreadplan.season.season import SeasonAccounts, SeasonInputs, work_out_season
+from spreadplan.season.use import StormOfSeason, planned_storm
 
 __all__ = [
     "Season",
+    "SeasonAccounts",
     "SeasonInputs",
-    "SeasonResult",
-    "StormUse",
+    "StormOfSeason",
     "planned_storm",
     "work_out_season",
 ]

@@ -44,7 +44,7 @@ GAP: Final = 1e-6
 TINY_LB: Final = 1e-6
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Scarcity:
     """What is to be shared: one material.
 
@@ -72,7 +72,7 @@ class Scarcity:
     haul_cost: float = HAUL_COST
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Allocation:
     """How the salt is shared.
 
@@ -125,12 +125,20 @@ def scarcity_of_plan(
 
     Parameters
     ----------
-    plan_segments, plan_yards : of the plan, with their extras. A yard that was never counted is
+    plan_segments : the plan's table of that name with its extras: application, route_id, yard_id,
+        service_class, material, lane_miles, mass_lb, area_id.
+    plan_yards : yard_id, material, needed_ton, on_hand_ton. A yard that was never counted (NaN) is
         taken to have what it needs and nothing to give away.
     yards : yard_id, lon, lat.
+    material : which one is shared.
+    minimum_rate_lb_per_lane_mile : least rate that is still useful.
     must_treat : classes of which every application must get its minimum.
     area_limits : area_id, limit_lb of the material, see `remaining_limits`. A limit that is used
         up closes every route through its area; give it only where that is meant.
+
+    Returns
+    -------
+    Scarcity, in lb and road miles, for `allocate`.
     """
     wanted = wanted_rows(plan_segments, material, minimum_rate_lb_per_lane_mile)
     wanted = wanted[wanted["yard_id"] != ""].reset_index(drop=True)
@@ -139,13 +147,13 @@ def scarcity_of_plan(
     ways = haul_ways(yards)
     known = ways["from_yard"].isin(stock["yard_id"]) & ways["to_yard"].isin(stock["yard_id"])
     return Scarcity(
-        wanted,
-        pd.DataFrame({"yard_id": stock["yard_id"], "available_lb": available}),
-        ways[known].reset_index(drop=True),
-        class_worth(wanted["service_class"]),
-        must_treat,
-        area_rows(plan_segments, material),
-        area_limits,
+        wanted=wanted,
+        stock=pd.DataFrame({"yard_id": stock["yard_id"], "available_lb": available}),
+        haul=ways[known].reset_index(drop=True),
+        worth=class_worth(wanted["service_class"]),
+        must_treat=must_treat,
+        area_rows=area_rows(plan_segments, material),
+        area_limits=area_limits,
     )
 
 
@@ -207,7 +215,7 @@ def haul_ways(yards: pd.DataFrame) -> pd.DataFrame:
     ).reset_index(drop=True)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Program:
     """maximise worth @ x, matrix @ x <= limit, 0 <= x <= upper, lower on the choices.
 
@@ -291,9 +299,19 @@ def _areas(given: Scarcity) -> tuple[tuple[str, ...], Any]:
 def allocate(given: Scarcity) -> Allocation:
     """Share the stock so that the worth of what is treated is greatest.
 
+    Parameters
+    ----------
+    given : what is wanted, what there is, and what it is worth.
+
+    Returns
+    -------
+    Allocation. Where the musts cannot all be met ``possible`` is False and ``reasons`` tell, in lb,
+    what is short; the tables are empty.
+
     Raises
     ------
     ValueError : a row's yard or class that stock or worth do not name; a negative stock.
+    RuntimeError : the masses cannot be found for the rows that were chosen.
     """
     _check(given)
     program = _program(given)
@@ -309,7 +327,15 @@ def allocate(given: Scarcity) -> Allocation:
     if found.x is None:
         reasons = _why_not(program, given)
         empty = pd.DataFrame()
-        return Allocation(False, np.nan, empty, empty, empty, empty, reasons)
+        return Allocation(
+            possible=False,
+            worth=np.nan,
+            rows=empty,
+            classes=empty,
+            haul=empty,
+            yards=empty,
+            reasons=reasons,
+        )
     chosen = np.round(found.x[: program.rows])
     x, duals = _with_choices(program, chosen)
     return _result(given, program, x, duals, float(found.mip_gap or 0.0))
@@ -358,14 +384,14 @@ def _result(given: Scarcity, program: _Program, x: Floats, duals: Floats, gap: f
     )
     haul = given.haul.assign(ton=hauled / POUNDS_PER_TON)
     return Allocation(
-        True,
-        float(program.worth @ x),
-        rows,
-        class_table(rows),
-        haul[hauled > TINY_LB].reset_index(drop=True),
-        _yard_table(given, program, rows, hauled, duals),
-        (),
-        gap,
+        possible=True,
+        worth=float(program.worth @ x),
+        rows=rows,
+        classes=class_table(rows),
+        haul=haul[hauled > TINY_LB].reset_index(drop=True),
+        yards=_yard_table(given, program, rows, hauled, duals),
+        reasons=(),
+        gap=gap,
     )
 
 

@@ -33,7 +33,7 @@ SCOPE_COLUMN: Final[Mapping[str, str]] = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Season:
     """The season asked for.
 
@@ -122,14 +122,17 @@ def _row(sums: pd.DataFrame, key: tuple[str, str]) -> Mapping[str, float]:
     return {str(name): float(value) for name, value in row.items()}
 
 
-def _without_ticket(use: pd.DataFrame, column: str, key: tuple[str, str]) -> str:
+def _without_ticket(use: pd.DataFrame, column: str, key: tuple[str, str]) -> tuple[Remark, ...]:
     """Which trucks in which storms, the greatest mass first."""
     here = use[(use[column] == key[0]) & (use["material"] == key[1])]
     sums = here.groupby(["truck_id", "storm"])["without_ticket_lb"].sum()
     ordered = sums[sums >= LEAST_NAMED_LB].sort_values(ascending=False, kind="stable")
-    named = [f"{truck} in {storm}" for truck, storm in ordered.index[:MOST_NAMED]]
+    named = [
+        remark("truck_in_storm", truck=truck, storm=storm)
+        for truck, storm in ordered.index[:MOST_NAMED]
+    ]
     more = len(ordered) - len(named)
-    return "; ".join(named) + (f"; and {more} more" if more else "")
+    return (*named, remark("and_more", more=more)) if more else tuple(named)
 
 
 def _storm_uses(by_storm: pd.Series, key: tuple[str, str]) -> np.ndarray[Any, np.dtype[np.float64]]:

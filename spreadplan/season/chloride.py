@@ -21,6 +21,7 @@ from spreadplan.metrology import Z95
 from spreadplan.planning.assigned import prewet_of_use
 from spreadplan.planning.geometry import split_at_areas
 from spreadplan.planning.melting import NACL_CHLORIDE_RANGE, chemical_of
+from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import LAYERS, layered_u
@@ -68,7 +69,7 @@ class ChlorideFraction:
 
     value: float
     u: float
-    basis: str
+    basis: Remark
 
 
 def chloride_fraction(material: Any) -> ChlorideFraction:
@@ -80,29 +81,27 @@ def chloride_fraction(material: Any) -> ChlorideFraction:
     """
     stated = float(material.chloride_fraction)
     if not np.isnan(stated):
-        return ChlorideFraction(stated, 0.0, "as stated in materials.csv")
+        return ChlorideFraction(stated, 0.0, remark("as_stated"))
     if material.chemical == "none":
-        return ChlorideFraction(0.0, 0.0, "no salt in it")
+        return ChlorideFraction(0.0, 0.0, remark("no_salt"))
     if material.chemical not in CHLORIDE_ATOMS:
-        return ChlorideFraction(
-            np.nan, np.nan, "not known: state chloride_fraction or chemical in materials.csv"
-        )
+        return ChlorideFraction(np.nan, np.nan, remark("chemical_unknown"))
     if material.kind == "liquid" or material.chemical != "NaCl":
-        return ChlorideFraction(
-            np.nan,
-            np.nan,
-            "not known: state chloride_fraction (the strength of a brine, or the water in the "
-            "crystals of CaCl2 and MgCl2, is not known)",
-        )
+        return ChlorideFraction(np.nan, np.nan, remark("strength_unknown"))
     moisture = float(material.moisture_pct) / 100.0
     dry, dry_u = (1.0 - moisture, 0.0)
     if np.isnan(moisture):
         dry, dry_u = 1.0 - sum(MOISTURE) / 2.0, (MOISTURE[1] - MOISTURE[0]) / 12.0**0.5
     pure, pure_u = sum(PURITY) / 2.0, (PURITY[1] - PURITY[0]) / 12.0**0.5
     value = chloride_in("NaCl") * pure * dry
-    basis = (
-        f"NaCl {chloride_in('NaCl'):.4f} x purity {PURITY[0]:g} to {PURITY[1]:g} x dry share "
-        + (f"{dry:g}" if dry_u == 0.0 else f"{1 - MOISTURE[1]:g} to {1 - MOISTURE[0]:g}")
+    whole = remark("dry_share", share=dry)
+    ends = remark("dry_shares", low=1.0 - MOISTURE[1], high=1.0 - MOISTURE[0])
+    basis = remark(
+        "from_formula",
+        chloride=chloride_in("NaCl"),
+        pure_lo=PURITY[0],
+        pure_hi=PURITY[1],
+        dry=whole if dry_u == 0.0 else ends,
     )
     return ChlorideFraction(value, value * float(np.hypot(pure_u / pure, dry_u / dry)), basis)
 

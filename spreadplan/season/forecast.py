@@ -75,7 +75,7 @@ def shape_weights(uses: Floats) -> Floats:
     return result
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SeasonForecast:
     """Prediction of the season's total.
 
@@ -216,12 +216,12 @@ def forecast_season(
     """
     day = pd.Timedelta(days=1)
     return SeasonForecast(
-        np.asarray(uses, dtype=float)[np.asarray(uses) > 0.0],
-        used_u,
-        max((as_of - start) / day, 0.0),
-        max((end - as_of) / day, 0.0),
-        earlier_storms,
-        earlier_days,
+        uses=np.asarray(uses, dtype=float)[np.asarray(uses) > 0.0],
+        used_u=used_u,
+        days_past=max((as_of - start) / day, 0.0),
+        days_left=max((end - as_of) / day, 0.0),
+        earlier_storms=earlier_storms,
+        earlier_days=earlier_days,
     )
 
 

@@ -19,11 +19,11 @@ from spreadplan.metrology import Z95, probability_above
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, why_above
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
-from spreadplan.season.use import SEGMENT_KEYS, StormUse, layered_u
+from spreadplan.season.use import SEGMENT_KEYS, StormOfSeason, layered_u
 
 
 def evidence(
-    storms: Sequence[StormUse],
+    storms: Sequence[StormOfSeason],
     calibrations: Mapping[str, pd.DataFrame],
     shares: pd.DataFrame,
     confidence: float,
@@ -62,7 +62,7 @@ def evidence(
     ]
 
 
-def _of_storm(one: StormUse, tests: pd.DataFrame | None, confidence: float) -> pd.DataFrame:
+def _of_storm(one: StormOfSeason, tests: pd.DataFrame | None, confidence: float) -> pd.DataFrame:
     rows = one.segments[one.segments["applied_lb"] > one.segments["allowed_lb"]].copy()
     if not len(rows):
         return rows
@@ -87,34 +87,40 @@ def _of_storm(one: StormUse, tests: pd.DataFrame | None, confidence: float) -> p
     rows["reason"] = why_above(rows, verdict, confidence)
     mass = one.parts[one.parts["applied_lb"] > 0.0]
     trucks = mass.groupby(SEGMENT_KEYS)["truck_id"].agg(lambda ids: "; ".join(sorted(set(ids))))
-    rows = rows.join(trucks.rename("trucks"), on=SEGMENT_KEYS)
-    rows["trucks"] = rows["trucks"].fillna("")
-    rows["calibration"] = [
-        "; ".join(
+    segment = pd.MultiIndex.from_frame(rows[SEGMENT_KEYS])
+    rows["trucks"] = trucks.reindex(segment).fillna("").to_numpy(dtype=object)
+    calibrations = [
+        tuple(
             calibration_in_force(tests, truck, row.material)
             for truck in row.trucks.split("; ")
             if truck
         )
         for row in lines(rows)
     ]
+    rows["calibration"] = pd.Series(calibrations, rows.index, dtype=object)
     return rows
 
 
-def calibration_in_force(tests: pd.DataFrame | None, truck_id: str, material: str) -> str:
-    """Which calibration a truck had, in words.
+def calibration_in_force(tests: pd.DataFrame | None, truck_id: str, material: str) -> Remark:
+    """Which calibration a truck had.
 
     ``tests`` : test_id, truck_id, material, performed_at, valid; as judged at the moment asked
     about. None: no test was read.
     """
     if tests is None:
-        return f"{truck_id}: calibration not read"
+        return remark("calibration_not_read", truck=truck_id)
     own = tests[(tests["truck_id"] == truck_id) & (tests["material"] == material) & tests["valid"]]
     if not len(own):
-        return f"{truck_id}: no valid test with {material}"
+        return remark("no_valid_test", truck=truck_id, material=material)
     last = own.sort_values("performed_at", kind="stable").iloc[-1]
-    day = pd.Timestamp(last["performed_at"]).date().isoformat()
-    others = f" and {len(own) - 1} more" if len(own) > 1 else ""
-    return f"{truck_id}: test {last['test_id']} of {day}{others}"
+    others = (remark("and_other_tests", more=len(own) - 1),) if len(own) > 1 else ()
+    return remark(
+        "calibration_in_force",
+        truck=truck_id,
+        test=last["test_id"],
+        day=pd.Timestamp(last["performed_at"]),
+        others=others,
+    )
 
 
 def _areas_of(rows: pd.DataFrame, shares: pd.DataFrame) -> list[str]:
@@ -156,7 +162,7 @@ def _sentence(row: Any) -> Remark:
 
 
 def repeat_offences(
-    storms: Sequence[StormUse], use: pd.DataFrame, confidence: float
+    storms: Sequence[StormOfSeason], use: pd.DataFrame, confidence: float
 ) -> pd.DataFrame:
     """Segments over the season as a whole: small excesses that add up, or chance that does not.
 
@@ -166,25 +172,12 @@ def repeat_offences(
 
     Returns
     -------
-    route_id, segment_id, material, storms (judged), storms_above (estimate above the limit),
-    applied_lb, applied_u_lb, allowed_lb, over_lb, p_over, verdict ("over" or "probably_over"),
-    reason (as in `reconcile.verdicts.judge`); those whose season's estimate lies above the
-    season's limit, the surest first. The truck's error is common to all storms, so more storms do
-    not make it certain.
+    The table ``repeated``: those whose season's estimate lies above the season's limit, the surest
+    first; verdict is "over" or "probably_over", reason as in `reconcile.verdicts.judge`. The
+    truck's error is common to all storms, so more storms do not make it certain.
     """
     measured = [one for one in storms if one.source == "measured"]
-    columns = [
-        *SEGMENT_KEYS,
-        "storms",
-        "storms_above",
-        "applied_lb",
-        "applied_u_lb",
-        "allowed_lb",
-        "over_lb",
-        "p_over",
-        "verdict",
-        "reason",
-    ]
+    columns = RESULTS["repeated"].names
     if not measured:
         return pd.DataFrame(columns=columns)
     rows = pd.concat(
@@ -237,7 +230,16 @@ class Support(NamedTuple):
 
 
 def support(table: pd.DataFrame) -> Support:
-    """How many findings a plain comparison makes, and how many the measurement supports."""
+    """How many findings a plain comparison makes, and how many the measurement supports.
+
+    Parameters
+    ----------
+    table : as `evidence` returns it.
+
+    Returns
+    -------
+    Support, numbers of rows.
+    """
     if not len(table):
         return Support(0, 0, 0)
     rounds = table["reason"] == MORE_ROUNDS
@@ -246,5 +248,14 @@ def support(table: pd.DataFrame) -> Support:
 
 
 def of_rate(table: pd.DataFrame) -> pd.DataFrame:
-    """The evidence without what more rounds alone explain."""
+    """The evidence without what more rounds alone explain.
+
+    Parameters
+    ----------
+    table : as `evidence` returns it.
+
+    Returns
+    -------
+    Rows of ``table`` with all its columns, see `evidence`.
+    """
     return table[table["reason"] != MORE_ROUNDS]

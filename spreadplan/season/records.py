@@ -54,7 +54,16 @@ def truck_history(
 
 
 def latest(history: pd.DataFrame) -> pd.DataFrame:
-    """The last storm's row of each truck and material, the furthest from true first."""
+    """The last storm's row of each truck and material.
+
+    Parameters
+    ----------
+    history : as `truck_history` returns it, in its order.
+
+    Returns
+    -------
+    Rows of ``history`` with all its columns, see `truck_history`; the ratio furthest from 1 first.
+    """
     last = history.groupby(["truck_id", "material"], sort=True).tail(1)
     off = (last["ratio"] - 1.0).abs().sort_values(ascending=False, kind="stable").index
     return last.loc[off].reset_index(drop=True)
@@ -89,7 +98,17 @@ def books(
 
 
 def record_findings(history: pd.DataFrame, balances: pd.DataFrame) -> list[Finding]:
-    """What the records' owner should look into: trucks to test, books that don't add up."""
+    """What the records' owner should look into: trucks to test, books that don't add up.
+
+    Parameters
+    ----------
+    history : as `truck_history` returns it.
+    balances : as `books` returns it.
+
+    Returns
+    -------
+    Findings on trucks, the furthest off first, then on tickets, then on yards as on trucks.
+    """
     return [*_truck_findings(history), *_ticket_findings(history), *_book_findings(balances)]
 
 
@@ -177,7 +196,16 @@ def _book_finding(row: Any) -> Finding:
 
 
 def merged_findings(*tables: pd.DataFrame | Sequence[Finding]) -> list[Finding]:
-    """Findings of several origins as one list."""
+    """Findings of several origins as one list.
+
+    Parameters
+    ----------
+    *tables : findings, or tables of them as `remarks.findings_table` returns them.
+
+    Returns
+    -------
+    All of them, in the order given.
+    """
     found: list[Finding] = []
     for table in tables:
         if isinstance(table, pd.DataFrame):

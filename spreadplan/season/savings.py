@@ -61,7 +61,7 @@ BORROWED: Final = "borrowed percentage"
 KNOWN: Final = (MEASURED, PLANNED, BORROWED)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Season:
     """The season's rows of route, truck and material, with random draws of what is uncertain.
 
@@ -155,14 +155,14 @@ def _of_season(rows: pd.DataFrame, gallons: Floats, materials: pd.DataFrame) -> 
         gal_price = price_per_ton(liquids[0]) * liquids[0].density_lb_gal / POUNDS_PER_TON
     true_lb, share = _draw(rows)
     return _Season(
-        rows,
-        true_lb,
-        share[:, None],
-        salt,
-        salt & (gallons > 0.0),
-        gallons,
-        np.array(price, dtype=float),
-        float(gal_price),
+        rows=rows,
+        true_lb=true_lb,
+        prewet_share=share[:, None],
+        salt=salt,
+        wet=salt & (gallons > 0.0),
+        gal_per_ton=gallons,
+        price=np.array(price, dtype=float),
+        gal_price=float(gal_price),
     )
 
 
@@ -241,7 +241,7 @@ def _to_gain(season: _Season, excess: Floats, excess_u: Floats) -> list[dict[str
             true.mean(axis=0),
             true - reported,
             remark("beyond_their_settings"),
-            "this season's load tickets",
+            remark("from_tickets"),
         ),
         *_lines(
             season,
@@ -249,7 +249,7 @@ def _to_gain(season: _Season, excess: Floats, excess_u: Floats) -> list[dict[str
             reported,
             kept,
             remark("above_allowed_in_areas"),
-            "this season's plans and telemetry",
+            remark("from_plans_and_telemetry"),
         ),
         *_lines(
             season,
@@ -283,7 +283,7 @@ def _already(season: _Season, lowered: Floats | None) -> list[dict[str, Any]]:
             without.mean(axis=0),
             share * lowered,
             remark("lowered_in_areas"),
-            "this season's plans",
+            remark("from_plans"),
         )
         without = without + share * lowered
     wet = without * season.wet
@@ -309,7 +309,7 @@ def _lines(
     base_lb: Floats,
     saved_lb: Floats,
     basis: Remark,
-    source: str,
+    source: Remark | str,
     liquid_gal: Floats | None = None,
 ) -> list[dict[str, Any]]:
     """One row for each material that the practice works on.

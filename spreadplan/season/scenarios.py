@@ -16,37 +16,16 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.results import RESULTS
 from spreadplan.season.budgets import price_per_ton
 from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = remark("as_planned")
-SCENARIO_COLUMNS: Final = (
-    "scenario",
-    "mass_ton",
-    "mass_lo_ton",
-    "mass_hi_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "lane_miles",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
+SCENARIO_COLUMNS: Final = tuple(
+    name for name in RESULTS["scenarios"].names if not name.endswith("_more") and name != "change"
 )
-COMPARED: Final = (
-    "mass_ton",
-    "cost",
-    "prewet_gal",
-    "loads",
-    "route_minutes",
-    "longest_minutes",
-    "not_treatable_lane_miles",
-    "short_ton",
-    "yards_short",
-    "problems",
+COMPARED: Final = tuple(
+    name.removesuffix("_more") for name in RESULTS["scenarios"].names if name.endswith("_more")
 )
 
 
@@ -66,7 +45,7 @@ def rates_changed(inputs: PlanInputs, percent: float) -> Scenario:
     """
     factor = 1.0 + percent / 100.0
     if factor < 0.0:
-        raise ValueError(f"{percent} % would make rates negative")
+        raise ValueError(remark("rates_below_zero", change_pct=percent))
     policy = replace(inputs.policy, rates=_scaled(inputs.policy.rates, factor))
     changed = replace(inputs, policy=policy, rates=_scaled(inputs.rates, factor))
     name = remark("rates_by", change_pct=percent)
@@ -122,19 +101,26 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
 
     Parameters
     ----------
+    inputs : of the plan as it is; they stay as they are.
+    truck_id : the truck that is out.
     instead : route_id to the truck that takes it over; a route not named stays without a truck.
+
+    Returns
+    -------
+    The scenario. An open route keeps its row, without truck, yard and material.
 
     Raises
     ------
-    ValueError : the truck is not known or has no route, or a named truck is not known.
+    ValueError : the truck is not known or has no route, or a named truck is not known or is the one
+        that is out.
     """
     known = set(inputs.trucks["truck_id"])
     own = inputs.assignments["truck_id"] == truck_id
     if truck_id not in known or not own.any():
-        raise ValueError(f"truck {truck_id} is not known or has no route")
+        raise ValueError(remark("truck_without_route", truck=truck_id))
     for route, truck in instead.items():
         if truck not in known or truck == truck_id:
-            raise ValueError(f"route {route}: truck {truck} is not known or is out itself")
+            raise ValueError(remark("truck_not_free", route=route, truck=truck))
     other = inputs.assignments["route_id"].map(dict(instead))
     is_open = own & other.isna()
     assigned = inputs.assignments.assign(
@@ -156,14 +142,23 @@ def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) ->
 
 
 def usual_scenarios(inputs: PlanInputs) -> list[Scenario]:
-    """Rates 20 % down and up, 5 F colder, no prewetting."""
+    """Rates 20 % down and up, 5 F colder, no prewetting.
+
+    Parameters
+    ----------
+    inputs : of the plan as it is; they stay as they are.
+
+    Returns
+    -------
+    The first three; the last only where anything is prewetted.
+    """
     found = [rates_changed(inputs, -20.0), rates_changed(inputs, 20.0), colder(inputs, 5.0)]
     if (inputs.assignments["prewet_gal_per_ton"] > 0.0).any():
         found.append(prewet_changed(inputs, 0.0))
     return found
 
 
-def figures(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
+def plan_totals(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[str, Any]:
     """The figures of one plan, `SCENARIO_COLUMNS`.
 
     A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
@@ -203,7 +198,7 @@ def _not_treatable(plan: StormPlan) -> float:
     return float(plan.segments.loc[bad, "lane_miles"].sum())
 
 
-def compare(
+def compare_plans(
     inputs: PlanInputs,
     base: StormPlan,
     scenarios: Sequence[Scenario],
@@ -213,7 +208,9 @@ def compare(
 
     Parameters
     ----------
+    inputs : of the plan as it is.
     base : the plan of ``inputs`` themselves.
+    scenarios : each is planned anew, in this order.
     told : is given the name of each scenario before it is planned.
 
     Returns
@@ -221,10 +218,10 @@ def compare(
     `SCENARIO_COLUMNS`, then change (in words) and the difference from the plan as it is of each of
     `COMPARED` (suffix _more); the first row is that plan.
     """
-    rows = [figures(AS_PLANNED, base, inputs.materials) | {"change": ()}]
+    rows = [plan_totals(AS_PLANNED, base, inputs.materials) | {"change": ()}]
     for one in scenarios:
         told(one.name)
-        row = figures(one.name, plan_storm(one.inputs), one.inputs.materials)
+        row = plan_totals(one.name, plan_storm(one.inputs), one.inputs.materials)
         rows.append(row | {"change": one.change})
     table = pd.DataFrame(rows, columns=[*SCENARIO_COLUMNS, "change"])
     more = {f"{name}_more": table[name] - table[name].iloc[0] for name in COMPARED}

@@ -12,15 +12,16 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.verdicts import MORE_ROUNDS
 from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.schema.policy import Policy
+from spreadplan.schema.results import RESULTS
 from spreadplan.season import budgets, chloride, overuse, water
 from spreadplan.season.budgets import Season
 from spreadplan.season.savings import savings
 from spreadplan.season.severity import fair_comparison, severity_table
-from spreadplan.season.use import PLANNED, StormUse, season_use
+from spreadplan.season.use import PLANNED, StormOfSeason, season_use
 from spreadplan.units import POUNDS_PER_TON
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SeasonInputs:
     """What a season is worked out from; tables have the columns and units of the schema.
 
@@ -30,7 +31,7 @@ class SeasonInputs:
     """
 
     season: Season
-    storms: Sequence[StormUse]
+    storms: Sequence[StormOfSeason]
     routes: gpd.GeoDataFrame
     assignments: pd.DataFrame
     materials: pd.DataFrame
@@ -41,8 +42,8 @@ class SeasonInputs:
     planned: pd.DataFrame | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class SeasonResult:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SeasonAccounts:
     """The season.
 
     Attributes
@@ -87,8 +88,17 @@ class SeasonResult:
     findings: pd.DataFrame
 
 
-def work_out_season(inputs: SeasonInputs) -> SeasonResult:
-    """Budgets, forecast, fair comparison, chloride, over-application and savings of a season."""
+def work_out_season(inputs: SeasonInputs) -> SeasonAccounts:
+    """Budgets, forecast, fair comparison, chloride, over-application and savings of a season.
+
+    Parameters
+    ----------
+    inputs : the season's storms and the workspace's tables, in the package's fixed units.
+
+    Returns
+    -------
+    SeasonAccounts.
+    """
     season, storms, materials = inputs.season, inputs.storms, inputs.materials
     areas, confidence = inputs.sensitive_areas, inputs.policy.confidence
     use = season_use(storms, inputs.assignments)
@@ -112,7 +122,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
         )
     }
     basis = [(name, one.value, one.u, one.basis) for name, one in fractions.items()]
-    return SeasonResult(
+    return SeasonAccounts(
         season=season,
         use=use,
         budget=budget,
@@ -127,7 +137,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonResult:
         ),
         fair_storms=_guided(fair_comparison(use, storms, zones, ["storm", "material"]), materials),
         chloride=table,
-        chloride_basis=pd.DataFrame(basis, columns=["material", "fraction", "fraction_u", "basis"]),
+        chloride_basis=pd.DataFrame(basis, columns=RESULTS["chloride_basis"].names),
         without_chloride=unknown,
         prewet_chloride=chloride.prewet_chloride_lb(use, inputs.assignments, materials),
         screening=screening,
@@ -154,14 +164,14 @@ def _no_waters() -> pd.DataFrame:
     return pd.DataFrame({"area_id": text, "name": text, **flows})
 
 
-def _judged(storms: Sequence[StormUse]) -> pd.DataFrame:
+def _judged(storms: Sequence[StormOfSeason]) -> pd.DataFrame:
     frames = [one.segments.assign(storm=one.storm) for one in storms]
     columns = ["storm", "route_id", "segment_id", "material", "allowed_lb"]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
 
 
 def _findings(
-    storms: Sequence[StormUse],
+    storms: Sequence[StormOfSeason],
     budget: pd.DataFrame,
     table: pd.DataFrame,
     screening: pd.DataFrame,
@@ -213,7 +223,7 @@ def _findings(
 def _budget_findings(budget: pd.DataFrame) -> list[Finding]:
     found = []
     for row in lines(budget):
-        scope = f"{row.scope} {row.scope_id}".strip()
+        scope = f"{row.scope} {row.scope_id}".removesuffix(" *").strip()
         subject = remark("of_budget", scope=scope, material=row.material)
         used, whole, most = (
             POUNDS_PER_TON * tons for tons in (row.used_ton, row.budget_ton, row.forecast_hi_ton)

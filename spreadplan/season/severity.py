@@ -28,7 +28,8 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
-from spreadplan.season.use import StormUse, summed_use
+from spreadplan.schema.results import RESULTS
+from spreadplan.season.use import StormOfSeason, summed_use
 from spreadplan.units import POUNDS_PER_TON
 
 STORM_TYPE: Final = {
@@ -64,19 +65,6 @@ SNOW_TO_WATER: Final = 10.0
 GUIDANCE: Final = (
     (32.0, 75.0, 75.0), (28.0, 200.0, 150.0), (20.0, 300.0, 250.0), (15.0, 400.0, 350.0),
 )  # fmt: skip
-
-STORM_COLUMNS: Final = (
-    "storm",
-    "start",
-    "hours",
-    "index",
-    "severity_hours",
-    "coldest_f",
-    "precipitation_in",
-    "guidance_lb_per_lane_mile",
-    "unrated_hours",
-    "note",
-)
 
 
 def severity_index(
@@ -154,7 +142,7 @@ def guidance_rate(pavement_temp_f: float, first: bool) -> float:
     return float("nan")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Severity:
     """Severity of one storm in one zone; ``unrated_hours`` are those the index does not know."""
 
@@ -191,18 +179,18 @@ def storm_severity(forecast: pd.DataFrame) -> Severity:
     total = (rows["end"] - rows["start"]).dt.total_seconds().sum() / 3600.0
     note = f"not in the index: {', '.join(sorted(set(unknown)))}" if unknown else ""
     return Severity(
-        float(total),
-        rated,
-        float(rows["pavement_temp_f"].min()),
-        float(rows["precipitation_in"].sum(min_count=1)),
-        guidance,
-        unrated,
-        note,
+        hours=float(total),
+        severity_hours=rated,
+        coldest_f=float(rows["pavement_temp_f"].min()),
+        precipitation_in=float(rows["precipitation_in"].sum(min_count=1)),
+        guidance_lb_per_lane_mile=guidance,
+        unrated_hours=unrated,
+        note=note,
     )
 
 
-def severity_table(storms: Sequence[StormUse]) -> pd.DataFrame:
-    """One row for each storm and zone: zone, then `STORM_COLUMNS`.
+def severity_table(storms: Sequence[StormOfSeason]) -> pd.DataFrame:
+    """The table ``severity``, one row for each storm and zone.
 
     ``index`` is severity_hours over the rated hours, the index averaged over the storm.
     """
@@ -224,7 +212,7 @@ def severity_table(storms: Sequence[StormUse]) -> pd.DataFrame:
                     **vars(got),
                 }
             )
-    return pd.DataFrame(found, columns=["zone", *STORM_COLUMNS])
+    return pd.DataFrame(found, columns=RESULTS["severity"].names)
 
 
 def _zone_rows(forecast: pd.DataFrame, zone: str) -> pd.DataFrame:
@@ -241,7 +229,7 @@ def _zone_rows(forecast: pd.DataFrame, zone: str) -> pd.DataFrame:
 
 
 def fair_comparison(
-    use: pd.DataFrame, storms: Sequence[StormUse], zones: pd.Series, by: Sequence[str]
+    use: pd.DataFrame, storms: Sequence[StormOfSeason], zones: pd.Series, by: Sequence[str]
 ) -> pd.DataFrame:
     """Use per lane-mile against severity.
 

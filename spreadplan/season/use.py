@@ -33,27 +33,20 @@ LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
 SEGMENT_KEYS: Final = ["route_id", "segment_id", "material"]
 PLANNED: Final = "planned"
 MEASURED: Final = "measured"
-USE_COLUMNS: Final = (
-    "storm",
-    "start",
-    "source",
-    "route_id",
-    "segment_id",
-    "truck_id",
-    "yard_id",
-    "material",
-    "lane_miles",
-    "treated_lane_miles",
-    "reported_lb",
-    "applied_lb",
-    "without_ticket_lb",
-    "unseen_lb",
-    *LAYERS,
-)
+USE_TYPES: Final[Mapping[str, str]] = {
+    "storm": "object",
+    "start": "datetime64[ns, UTC]",
+    **dict.fromkeys(("source", *SEGMENT_KEYS[:2], "truck_id", "yard_id", "material"), "object"),
+    **dict.fromkeys(("lane_miles", "treated_lane_miles"), "float64"),
+    **dict.fromkeys(
+        ("reported_lb", "applied_lb", "without_ticket_lb", "unseen_lb", *LAYERS), "float64"
+    ),
+}
+"""Columns of the season's masses with their types, in their order."""
 
 
-@dataclass(frozen=True, eq=False)
-class StormUse:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class StormOfSeason:
     """One storm of the season.
 
     Attributes
@@ -86,12 +79,22 @@ def planned_storm(
     end: pd.Timestamp,
     plan_segments: pd.DataFrame,
     forecast: pd.DataFrame,
-) -> StormUse:
+) -> StormOfSeason:
     """A storm without telemetry: it counts as its plan.
 
-    ``plan_segments`` : the table, one row for each application of each part;
-    rows without a mass are left out. All of the plan's uncertainty is taken as the truck's own,
-    which makes sums look less certain than they are, never more. Reported mass is 0.
+    Parameters
+    ----------
+    storm : its name.
+    start, end : when, in UTC.
+    plan_segments : the table, one row for each application of each part: application, route_id,
+        segment_id, material, truck_id, lane_miles, mass_lb, mass_hi_lb. Rows without a mass are
+        left out.
+    forecast : the storm's weather, handed on as it is, see `StormOfSeason`.
+
+    Returns
+    -------
+    StormOfSeason, masses in lb. All of the plan's uncertainty is taken as the truck's own, which
+    makes sums look less certain than they are, never more. Reported mass is 0.
     """
     rows = plan_segments[plan_segments["mass_lb"].notna()]
     keys = [*SEGMENT_KEYS, "truck_id"]
@@ -120,10 +123,19 @@ def planned_storm(
             "unseen_lb": 0.0,
         }
     ).reset_index()
-    return StormUse(storm, start, end, rounds, parts, segments, forecast, PLANNED)
+    return StormOfSeason(
+        storm=storm,
+        start=start,
+        end=end,
+        rounds=rounds,
+        parts=parts,
+        segments=segments,
+        forecast=forecast,
+        source=PLANNED,
+    )
 
 
-def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.DataFrame:
+def season_use(storms: Sequence[StormOfSeason], assignments: pd.DataFrame) -> pd.DataFrame:
     """The masses of all storms in one table, in order of time.
 
     Parameters
@@ -133,29 +145,25 @@ def season_use(storms: Sequence[StormUse], assignments: pd.DataFrame) -> pd.Data
 
     Returns
     -------
-    `USE_COLUMNS`, one row for each storm, route, segment, material and truck. ``lane_miles`` are
-    those of one application, ``treated_lane_miles`` those of all; both are shared between the
-    trucks of a segment by mass, so that they add up, and 0 off the routes. ``yard_id`` is "" for a
-    route without an assignment.
+    The columns of `USE_TYPES`, one row for each storm, route, segment, material and truck.
+    ``lane_miles`` are those of one application, ``treated_lane_miles`` those of all; both are
+    shared between the trucks of a segment by mass, so that they add up, and 0 off the routes.
+    ``yard_id`` is "" for a route without an assignment.
     """
     frames = [_storm_rows(one) for one in sorted(storms, key=lambda one: one.start)]
     if not frames:
         return _no_use()
     rows = pd.concat(frames, ignore_index=True)
     rows["yard_id"] = of_use(assignments, rows, "yard_id").fillna("").astype(object)
-    return rows[list(USE_COLUMNS)]
+    return rows[list(USE_TYPES)]
 
 
 def _no_use() -> pd.DataFrame:
     """The table of a season without storms: its columns, with their types."""
-    text = {"storm", "source", "route_id", "segment_id", "truck_id", "yard_id", "material"}
-    kinds = {"start": "datetime64[ns, UTC]"} | dict.fromkeys(text, "object")
-    return pd.DataFrame(
-        {name: pd.Series([], dtype=kinds.get(name, "float64")) for name in USE_COLUMNS}
-    )
+    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in USE_TYPES.items()})
 
 
-def _storm_rows(one: StormUse) -> pd.DataFrame:
+def _storm_rows(one: StormOfSeason) -> pd.DataFrame:
     rows = one.parts.merge(
         one.segments[[*SEGMENT_KEYS, "lane_miles", "applications", "unseen_lb"]],
         on=SEGMENT_KEYS,

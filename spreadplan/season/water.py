@@ -19,9 +19,9 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
-from spreadplan.remarks import Finding, Severity, remark
+from spreadplan.remarks import Finding, Remark, Severity, remark
 from spreadplan.schema.results import RESULTS
-from spreadplan.season.use import StormUse
+from spreadplan.season.use import StormOfSeason
 from spreadplan.units import LITERS_PER_CUBIC_FOOT, MILLIGRAMS_PER_POUND
 
 CAUTION: Final = (
@@ -101,41 +101,31 @@ def concentration_mg_l(chloride_lb: float, flow_cfs: float, hours: float) -> flo
     return chloride_lb * MG_PER_LB / (flow_cfs * L_PER_FT3 * hours * SECONDS_PER_HOUR)
 
 
-def allowable_parts(
-    total: float, margin: float, reserve: float, shares: Sequence[float]
-) -> list[float]:
-    """A total maximum daily load less margin of safety and reserve, shared out, e.g. by area.
-
-    TMDL = WLA + LA + MOS + RC (Minnesota Pollution Control Agency, Twin Cities Metro Chloride TMDL,
-    TMDL development). ``margin`` and ``reserve`` are in the unit of ``total``; ``shares`` any
-    positive weights.
-
-    >>> allowable_parts(100.0, 0.0, 0.0, [75.0, 25.0])
-    [75.0, 25.0]
-    """
-    left = total - margin - reserve
-    if left < 0.0:
-        raise ValueError(f"margin {margin} and reserve {reserve} exceed the total {total}")
-    return [left * share / sum(shares) for share in shares]
-
-
 @dataclass(frozen=True)
 class _Water:
     """What thins the chloride: flow in ft3/s, background in mg/L (0 where not known)."""
 
     flow_cfs: float
     background_mg_l: float
-    basis: str
+    basis: Remark
     known: bool
 
 
 def _water(area: Any) -> _Water:
     low, behind = area.low_flow_cfs > 0.0, area.background_mg_l >= 0.0
-    lacking = [name for name, there in (("low flow", low), ("background", behind)) if not there]
-    flow, top = "low flow" if low else "mean flow", "the background" if behind else "none"
-    basis = f"at {flow}, on top of {top}"
-    if lacking:
-        basis += f": {' and '.join(lacking)} {'are' if len(lacking) > 1 else 'is'} not known"
+    named = ((remark("low_flow"), low), (remark("background"), behind))
+    lacking = [name for name, there in named if not there]
+    not_known: tuple[Remark, ...] = ()
+    if len(lacking) == 1:
+        not_known = (remark("one_not_known", what=lacking[0]),)
+    elif lacking:
+        not_known = (remark("both_not_known", what=lacking[0], other=lacking[1]),)
+    basis = remark(
+        "at_flow",
+        flow=remark("low_flow") if low else remark("mean_flow"),
+        background=remark("the_background") if behind else remark("no_background"),
+        lacking=not_known,
+    )
     return _Water(
         float(area.low_flow_cfs if low else area.mean_flow_cfs),
         float(area.background_mg_l) if behind else 0.0,
@@ -157,7 +147,7 @@ class _Window:
 def screening_table(
     loads: pd.DataFrame,
     areas: pd.DataFrame,
-    storms: Sequence[StormUse],
+    storms: Sequence[StormOfSeason],
     criteria: Sequence[Criterion] = CRITERIA,
 ) -> pd.DataFrame:
     """The worst time of each area against each criterion, in both readings.
@@ -313,7 +303,16 @@ def _not_judged(rows: pd.DataFrame) -> Iterator[Finding]:
 
 
 def hours_text(hours: float) -> str:
-    """A time as people say it, e.g. 9.62 h or 4 days."""
+    """A time as people say it.
+
+    Parameters
+    ----------
+    hours : how long.
+
+    Returns
+    -------
+    Whole days from two up as days, else hours to three digits, e.g. 4 days or 9.62 h.
+    """
     return f"{hours / 24.0:g} days" if hours >= 48.0 and hours % 24.0 == 0.0 else f"{hours:.3g} h"
 
 

@@ -53,7 +53,7 @@ NO_NUMBER = ["", "nan", "NaN", "NAN", "null", "NULL", "Null", "none", "None", "N
 
 
 @dataclass(frozen=True)
-class Batch:
+class FileBatch:
     """Records as they stand in a file.
 
     ``rows`` has shape (n,); ``columns`` maps inside names to Arrow arrays of length n, typed or
@@ -65,7 +65,7 @@ class Batch:
     broken: list[tuple[int, str]] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TelemetryFile:
     """A file whose header is understood; ``names`` are its columns as the contract spells them."""
 
@@ -99,7 +99,7 @@ class TelemetryFile:
                 unit[item.column.name] = float(one[0])
         return SourceFile(self.path.name, unit["feed_total"], unit["liquid_total"])
 
-    def batches(self) -> Iterator[list[Batch]]:
+    def batches(self) -> Iterator[list[FileBatch]]:
         """Its records, in order, list by list; those in one list may be mingled."""
         return _csv_batches(self) if self.is_csv else _parquet_batches(self)
 
@@ -118,7 +118,13 @@ def open_telemetry(
             header, start, row, problems = _parquet_header(path), 0, 0, []
     except (OSError, pa.ArrowException, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "not whole"
-        problem = Problem(shown, 0, "*", f"cannot be read ({reason})", "export the file again")
+        problem = Problem(
+            file=shown,
+            row=0,
+            column="*",
+            what=f"cannot be read ({reason})",
+            remedy="export the file again",
+        )
         return None, [problem]
     if problems:
         return None, problems
@@ -131,7 +137,14 @@ def open_telemetry(
         problems += _type_faults(path, names, found, source)
     if any(problem.fatal for problem in problems):
         return None, problems
-    return TelemetryFile(path, shown, tuple(found), tuple(names), start, row + 1), problems
+    return TelemetryFile(
+        path=path,
+        shown=shown,
+        found=tuple(found),
+        names=tuple(names),
+        data_start=start,
+        first_row=row + 1,
+    ), problems
 
 
 def _header_faults(names: list[str], found: list[Found], source: Source) -> list[Problem]:
@@ -167,12 +180,38 @@ def _csv_header(path: Path, shown: str) -> tuple[list[str], int, int, list[Probl
                 cells = [cell.strip() for cell in next(csv.reader([text], strict=True), [])]
             except csv.Error as error:
                 what = f"header is not well-formed CSV ({error})"
-                return [], 0, row, [Problem(shown, row, "*", what, "close every double quote")]
+                return (
+                    [],
+                    0,
+                    row,
+                    [
+                        Problem(
+                            file=shown,
+                            row=row,
+                            column="*",
+                            what=what,
+                            remedy="close every double quote",
+                        )
+                    ],
+                )
             if any(cells):
                 return cells, file.tell(), row, header_problems(cells, row, shown)
             if not line:
                 break
-    return [], 0, 1, [Problem(shown, 0, "*", "is empty", "export it again, or remove it")]
+    return (
+        [],
+        0,
+        1,
+        [
+            Problem(
+                file=shown,
+                row=0,
+                column="*",
+                what="is empty",
+                remedy="export it again, or remove it",
+            )
+        ],
+    )
 
 
 def _no_text(line: bytes, row: int, shown: str) -> Problem | None:
@@ -190,10 +229,14 @@ def _no_text(line: bytes, row: int, shown: str) -> Problem | None:
         what = "has lines that end in a carriage return alone"
     elif len(line) >= LONGEST_LINE:
         what = "has a header that never ends"
-    return Problem(shown, row, "*", what, "save it as CSV UTF-8") if what else None
+    return (
+        Problem(file=shown, row=row, column="*", what=what, remedy="save it as CSV UTF-8")
+        if what
+        else None
+    )
 
 
-def _csv_batches(file: TelemetryFile) -> Iterator[list[Batch]]:
+def _csv_batches(file: TelemetryFile) -> Iterator[list[FileBatch]]:
     row = file.first_row
     for block in _blocks(file):
         parts = list(_parse_block(block, row, file))
@@ -224,12 +267,12 @@ def _line_count(block: bytes) -> int:
     return int(np.count_nonzero(np.frombuffer(block, dtype=np.uint8) == LINE_FEED))
 
 
-def _parse_block(block: bytes, row: int, file: TelemetryFile) -> Iterator[Batch]:
+def _parse_block(block: bytes, row: int, file: TelemetryFile) -> Iterator[FileBatch]:
     """The records of whole lines, the first of which is ``row``."""
     lines = _line_count(block)
     columns = _typed(block, lines, file)
     if columns is not None:
-        yield Batch(np.arange(row, row + lines), columns)
+        yield FileBatch(np.arange(row, row + lines), columns)
     elif lines <= FEW_LINES:
         yield _cell_by_cell(block, row, file)
     else:
@@ -282,7 +325,7 @@ def _conversion(file: TelemetryFile, time: pa.DataType) -> pa_csv.ConvertOptions
     )
 
 
-def _cell_by_cell(block: bytes, row: int, file: TelemetryFile) -> Batch:
+def _cell_by_cell(block: bytes, row: int, file: TelemetryFile) -> FileBatch:
     """Records as text; every line by itself."""
     rows: list[int] = []
     records: list[list[str]] = []
@@ -299,7 +342,7 @@ def _cell_by_cell(block: bytes, row: int, file: TelemetryFile) -> Batch:
         item.column.inside: pa.array(by_column[file.names.index(item.name)], pa.string())
         for item in file.found
     }
-    return Batch(np.array(rows, dtype=np.int64), columns, broken)
+    return FileBatch(np.array(rows, dtype=np.int64), columns, broken)
 
 
 def _cells(line: bytes, width: int) -> tuple[list[str], str]:
@@ -321,7 +364,7 @@ def _cells(line: bytes, width: int) -> tuple[list[str], str]:
     return cells, ""
 
 
-def _merged(parts: list[Batch]) -> Batch:
+def _merged(parts: list[FileBatch]) -> FileBatch:
     """Batches of the same types as one."""
     if len(parts) == 1:
         return parts[0]
@@ -332,7 +375,7 @@ def _merged(parts: list[Batch]) -> Batch:
         for name in parts[0].columns
     }
     broken = [fault for part in parts for fault in part.broken]
-    return Batch(np.concatenate([part.rows for part in parts]), columns, broken)
+    return FileBatch(np.concatenate([part.rows for part in parts]), columns, broken)
 
 
 # --- columnar files ----------------------------------------------------------------------------
@@ -364,7 +407,7 @@ def _type_faults(path: Path, names: list[str], found: list[Found], source: Sourc
     return problems
 
 
-def _parquet_batches(file: TelemetryFile) -> Iterator[list[Batch]]:
+def _parquet_batches(file: TelemetryFile) -> Iterator[list[FileBatch]]:
     row = file.first_row
     ids = {item.column.inside for item in file.found if item.column.kind == "id"}
     with pq.ParquetFile(file.path) as stream:
@@ -378,7 +421,7 @@ def _parquet_batches(file: TelemetryFile) -> Iterator[list[Batch]]:
                 inside: _words(batch.column(name), spread=inside not in ids)
                 for name, inside in wanted.items()
             }
-            yield [Batch(np.arange(row, row + batch.num_rows), columns)]
+            yield [FileBatch(np.arange(row, row + batch.num_rows), columns)]
             row += batch.num_rows
 
 

@@ -109,7 +109,7 @@ class Losses:
             read = self.read.get(file, 0)
             if not read:
                 what, remedy = "holds no record", "export it again, or remove it"
-                yield Problem(name, 0, "*", what, remedy, fatal=False)
+                yield Problem(file=name, row=0, column="*", what=what, remedy=remedy, fatal=False)
             elif file in unusable:
                 reasons = [(k, one) for (at, k), one in self.refused.items() if at == file]
                 yield _refused_caution(name, read, reasons)
@@ -121,7 +121,9 @@ class Losses:
                     remedy = "the rest of each is used; put the column right in the export"
                     if "not on the globe" in one.example:
                         remedy = "are longitude and latitude exchanged? The rest of each is used"
-                    yield Problem(name, one.row, "*", what, remedy, fatal=False)
+                    yield Problem(
+                        file=name, row=one.row, column="*", what=what, remedy=remedy, fatal=False
+                    )
 
     def usable_shares(
         self, kept: Mapping[str, int], trucks: Sequence[str], shown: Sequence[str]
@@ -179,7 +181,7 @@ def _refused_caution(name: str, read: int, reasons: list[tuple[str, Spoilt]]) ->
     remedy = "put the export right; until then no truck is judged by the file"
     if kind == UNKNOWN_TRUCK:
         remedy = "spell the truck as trucks.csv does, or add it there"
-    return Problem(name, most.row, "*", what, remedy, fatal=False)
+    return Problem(file=name, row=most.row, column="*", what=what, remedy=remedy, fatal=False)
 
 
 # --- whose records ------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from spreadplan.telemetry.files import NO_NUMBER, Batch, TelemetryFile
+from spreadplan.telemetry.files import NO_NUMBER, FileBatch, TelemetryFile
 from spreadplan.telemetry.losses import NO_AMOUNT, NOBODY, UNKNOWN_TRUCK, Alike, Losses
 from spreadplan.units import METRES_PER_MILE, to_canonical
 from spreadplan.workspace.parse import CONTROL_CHARACTERS, FALSE, LARGEST, TRUE, YEARS
@@ -97,7 +97,7 @@ def rejects(file: Any, row: Any, reason: Any, other_file: Any = -1, other_row: A
     )
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Ledger:
     """What one scan knows and counts across all files."""
 
@@ -149,7 +149,7 @@ NO_POSITION = "no position, the rest of the record used"
 
 
 def clean(
-    batch: Batch, file: TelemetryFile, number: int, ledger: Ledger
+    batch: FileBatch, file: TelemetryFile, number: int, ledger: Ledger
 ) -> tuple[Columns, Rejects]:
     """The usable records of a batch as compact columns, and the refused ones.
 
@@ -201,7 +201,7 @@ def clean(
 
 
 def _count_losses(
-    batch: Batch,
+    batch: FileBatch,
     columns: Columns,
     left_out: _Marks,
     good: BoolArray,
@@ -265,7 +265,7 @@ def _dictionary(array: pa.Array) -> tuple[list[str], NDArray[np.int64]]:
     return [_word(value) for value in coded.dictionary.to_pylist()], places
 
 
-def _materials(batch: Batch, number: int, ledger: Ledger) -> NDArray[np.int16]:
+def _materials(batch: FileBatch, number: int, ledger: Ledger) -> NDArray[np.int16]:
     """Materials as codes of the ledger, which takes up new names; -1 for an empty cell."""
     known = ledger.materials
     words, places = _dictionary(batch.columns["material"])
@@ -280,7 +280,9 @@ def _materials(batch: Batch, number: int, ledger: Ledger) -> NDArray[np.int16]:
     return table[places].astype(np.int16)
 
 
-def _trucks(batch: Batch, marks: _Marks, ledger: Ledger) -> tuple[NDArray[Any], NDArray[np.int64]]:
+def _trucks(
+    batch: FileBatch, marks: _Marks, ledger: Ledger
+) -> tuple[NDArray[Any], NDArray[np.int64]]:
     """Codes of the trucks, -1 where a name is not listed; and of those that are meant, if so."""
     words, places = _dictionary(batch.columns["truck_id"])
     words.append("")
@@ -342,7 +344,7 @@ def _number(array: pa.Array) -> tuple[FloatArray, BoolArray]:
     return np.where(wrong, np.nan, values), wrong
 
 
-def _numbers(batch: Batch, file: TelemetryFile, marks: _Marks, ledger: Ledger) -> Columns:
+def _numbers(batch: FileBatch, file: TelemetryFile, marks: _Marks, ledger: Ledger) -> Columns:
     """Every column of numbers in its inside unit."""
     numbers: Columns = {}
     for item in file.found:

@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
-from spreadplan.telemetry.files import Batch, TelemetryFile, open_telemetry
+from spreadplan.telemetry.files import FileBatch, TelemetryFile, open_telemetry
 from spreadplan.telemetry.rows import Columns, Ledger, Reasons, Rejects, clean
 from spreadplan.telemetry.store import (
     Group,
     Kept,
     Store,
-    arrange,
+    in_order_of_truck,
     in_row_order,
     in_truck_order,
     load_columns,
@@ -42,7 +42,7 @@ SUFFIXES = (".csv", ".parquet")
 SAMPLE = 200
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TelemetryFiles:
     """Clean telemetry of a storm.
 
@@ -109,21 +109,21 @@ class TelemetryFiles:
 
         material = columns.get("material", np.full(size, -1))
         return TruckRecords(
-            truck_id,
-            columns["time_s"],
-            columns["lon"],
-            columns["lat"],
-            numbers("speed_mph"),
-            numbers("heading_deg"),
-            columns["spreading"],
-            numbers("feed_total_lb"),
-            numbers("feed_rate_lb_min"),
-            numbers("liquid_total_gal"),
-            material.astype(np.int64),
-            columns["file"].astype(np.int64),
-            columns["row"].astype(np.int64),
-            self.materials,
-            self.sources,
+            truck_id=truck_id,
+            time_s=columns["time_s"],
+            lon=columns["lon"],
+            lat=columns["lat"],
+            speed_mph=numbers("speed_mph"),
+            heading_deg=numbers("heading_deg"),
+            spreading=columns["spreading"],
+            feed_total_lb=numbers("feed_total_lb"),
+            feed_rate_lb_min=numbers("feed_rate_lb_min"),
+            liquid_total_gal=numbers("liquid_total_gal"),
+            material=material.astype(np.int64),
+            source_file=columns["file"].astype(np.int64),
+            source_row=columns["row"].astype(np.int64),
+            materials=self.materials,
+            sources=self.sources,
         )
 
     def refused_by_kind(self) -> dict[str, int]:
@@ -178,8 +178,8 @@ def scan_telemetry(
     """
     files, cautions = _open_all(folder, shown or f"{folder.name}/", renames, timezone)
     names = tuple(sorted(trucks))
-    ledger = Ledger({truck: code for code, truck in enumerate(names)}, timezone)
-    store = Store(rows_in_memory, len(names))
+    ledger = Ledger(trucks={truck: code for code, truck in enumerate(names)}, timezone=timezone)
+    store = Store(limit=rows_in_memory, trucks=len(names))
     try:
         read, refused, sampled = _read_all(files, store, ledger, progress)
         groups, repeats = _arrange_all(store, ledger)
@@ -202,21 +202,23 @@ def scan_telemetry(
         ledger.reasons.texts,
     )
     return TelemetryFiles(
-        tuple(file.source for file in files),
-        tuple(ledger.materials),
-        {name: (files[file].shown, row) for name, (file, row) in ledger.first_named.items()},
-        read,
-        sum(kept.values()),
-        kept,
-        {what: number for what, number in ledger.counts.items() if number},
-        (*cautions, *losses.problems(shown_names)),
-        losses.usable_shares(kept, names, shown_names),
-        dict(zip(shown_names, sampled, strict=True)),
-        names,
-        tuple(groups.places),
-        everything,
-        ledger.reasons,
-        store.folder,
+        sources=tuple(file.source for file in files),
+        materials=tuple(ledger.materials),
+        first_named={
+            name: (files[file].shown, row) for name, (file, row) in ledger.first_named.items()
+        },
+        rows_read=read,
+        rows_kept=sum(kept.values()),
+        truck_rows=kept,
+        counts={what: number for what, number in ledger.counts.items() if number},
+        cautions=(*cautions, *losses.problems(shown_names)),
+        usable=losses.usable_shares(kept, names, shown_names),
+        sampled=dict(zip(shown_names, sampled, strict=True)),
+        _trucks=names,
+        _groups=tuple(groups.places),
+        _refused=everything,
+        _reasons=ledger.reasons,
+        _folder=store.folder,
     )
 
 
@@ -227,20 +229,33 @@ def _open_all(
     entries = [entry for entry in entries if not entry.name.startswith(".")]
     paths = [entry for entry in entries if entry.suffix.lower() in SUFFIXES and entry.is_file()]
     problems = [
-        Problem(shown + entry.name, 0, "*", "is not read", "export it as .csv or .parquet", False)
+        Problem(
+            file=shown + entry.name,
+            row=0,
+            column="*",
+            what="is not read",
+            remedy="export it as .csv or .parquet",
+            fatal=False,
+        )
         for entry in entries
         if entry not in paths
     ]
     problems += [
         Problem(
-            shown + path.name, 0, "*", "its name cannot be written", "rename it in plain letters"
+            file=shown + path.name,
+            row=0,
+            column="*",
+            what="its name cannot be written",
+            remedy="rename it in plain letters",
         )
         for path in paths
         if not readable_name(path.name)
     ]
     if not paths:
         remedy = "put the trucks' records there, as .csv or .parquet"
-        problems.append(Problem(shown, 0, "*", "holds no telemetry file", remedy))
+        problems.append(
+            Problem(file=shown, row=0, column="*", what="holds no telemetry file", remedy=remedy)
+        )
     files = []
     for path in paths:
         file, faults = open_telemetry(path, shown + path.name, renames, timezone)
@@ -273,7 +288,9 @@ def _read_all(
             except (OSError, pa.ArrowException, UnicodeDecodeError, OverflowError) as error:
                 reason = " ".join(str(error).replace(str(file.path), file.path.name).split())
                 what = f"cannot be read to its end ({reason})"
-                problem = Problem(file.shown, 0, "*", what, "export the file again")
+                problem = Problem(
+                    file=file.shown, row=0, column="*", what=what, remedy="export the file again"
+                )
                 raise BadInput([problem]) from error
             sampled.append(pd.DataFrame(np.concatenate(places), columns=["row", "lon", "lat"]))
     return read, refused, sampled
@@ -285,7 +302,7 @@ def _some(columns: Columns) -> NDArray[np.float64]:
     return np.column_stack([columns[name][every] for name in ("row", "lon", "lat")]).astype(float)
 
 
-def _one_ahead(batches: Iterator[list[Batch]]) -> Iterator[list[Batch]]:
+def _one_ahead(batches: Iterator[list[FileBatch]]) -> Iterator[list[FileBatch]]:
     """The same, but the next are read while the last are worked on."""
     with ThreadPoolExecutor(1, "reading") as reader:
         waiting = reader.submit(next, batches, None)
@@ -305,7 +322,7 @@ def _arrange_all(store: Store, ledger: Ledger) -> tuple[_Groups, list[Rejects]]:
     refused: list[Rejects] = []
     middle_s = store.middle_s()
     for number, batches in enumerate(store.groups()):
-        group, repeats = arrange(batches, middle_s, ledger)
+        group, repeats = in_order_of_truck(batches, middle_s, ledger)
         refused += repeats
         groups.rows.update((truck, kept.size) for truck, kept in group.kept.items())
         if store.folder is None:

@@ -64,7 +64,7 @@ FILLED = (
 
 
 @dataclass(frozen=True)
-class Batch:
+class TruckBatch:
     """Rows in order of truck: those of truck i are ``start[i]:start[i + 1]``, as they came."""
 
     columns: Columns
@@ -89,7 +89,7 @@ class Kept:
 class Rows:
     """The rows of one truck, as they came; a column is put together when it is asked for."""
 
-    batches: list[Batch]
+    batches: list[TruckBatch]
     truck: int
 
     def names(self) -> list[str]:
@@ -113,7 +113,7 @@ class Rows:
 class Group:
     """Rows of some trucks; ``kept`` by truck, in order of code."""
 
-    batches: list[Batch]
+    batches: list[TruckBatch]
     kept: dict[int, Kept]
 
     def of_truck(self) -> Iterator[tuple[int, Columns]]:
@@ -135,7 +135,7 @@ class Group:
         return _gathered([columns for _, columns in self.of_truck()])
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Store:
     """Takes batches of clean columns; gives them back in groups of trucks, in order of code.
 
@@ -148,7 +148,7 @@ class Store:
     trucks: int
     rows: int = 0
     folder: tempfile.TemporaryDirectory[str] | None = None
-    _held: list[Batch] = field(default_factory=list)
+    _held: list[TruckBatch] = field(default_factory=list)
     _held_rows: int = 0
     _middles: list[tuple[float, int]] = field(default_factory=list)
 
@@ -174,7 +174,7 @@ class Store:
         times, sizes = (np.array(values) for values in zip(*sorted(self._middles), strict=True))
         return float(times[np.searchsorted(np.cumsum(sizes), sizes.sum() / 2)])
 
-    def groups(self) -> Iterator[list[Batch]]:
+    def groups(self) -> Iterator[list[TruckBatch]]:
         """The rows, group by group of trucks; each truck's rows in the order they came."""
         if self.folder is None:
             yield self._held
@@ -203,17 +203,17 @@ class Store:
         self._held_rows = 0
 
 
-def in_truck_order(columns: Columns, trucks: int = 0) -> Batch:
+def in_truck_order(columns: Columns, trucks: int = 0) -> TruckBatch:
     """A batch with each truck's rows together, as they came; of at least so many trucks."""
     truck = columns["truck"]
     start = np.concatenate([[0], np.cumsum(np.bincount(truck, minlength=trucks))])
     if (np.diff(truck) >= 0).all():
-        return Batch(columns, start)
+        return TruckBatch(columns, start)
     order = np.argsort(truck, kind="stable")
-    return Batch({name: values[order] for name, values in columns.items()}, start)
+    return TruckBatch({name: values[order] for name, values in columns.items()}, start)
 
 
-def _of_trucks(batch: Batch, low: int, high: int) -> Columns:
+def _of_trucks(batch: TruckBatch, low: int, high: int) -> Columns:
     """The rows of the trucks from one code up to, but without, another."""
     first, last = batch.start[low], batch.start[high]
     return {name: values[first:last] for name, values in batch.columns.items()}
@@ -264,7 +264,9 @@ def load_columns(path: Path) -> Columns:
 # --- order -------------------------------------------------------------------------------------
 
 
-def arrange(batches: list[Batch], middle_s: float, ledger: Ledger) -> tuple[Group, list[Rejects]]:
+def in_order_of_truck(
+    batches: list[TruckBatch], middle_s: float, ledger: Ledger
+) -> tuple[Group, list[Rejects]]:
     """Order each truck's rows by time, and refuse those that repeat or cannot be placed."""
     refused: list[Rejects] = []
     sizes = sum((np.diff(batch.start) for batch in batches), np.zeros(1, np.int64))

@@ -12,13 +12,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
 from hashlib import sha256
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from pandas.api.typing import NaTType
 
-from spreadplan.units import convert
+from spreadplan.units import area_rate_lb_per_lane_mile, convert
 
 Moment = pd.Timestamp | NaTType
 NBSP: Final = "\u00a0"
@@ -27,7 +27,7 @@ NOTHING: Final = "\u2013"
 """Stands where a value is missing."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Kind:
     """How one kind of quantity is shown.
 
@@ -56,88 +56,145 @@ class Kind:
 
 KINDS: Final[Mapping[str, Kind]] = {
     "rate": Kind(
-        "pound/lane_mile",
-        ("pound/lane_mile", "lb/lane-mile"),
-        ("kilogram/lane_km", "kg/lane-km"),
+        inside="pound/lane_mile",
+        us=("pound/lane_mile", "lb/lane-mile"),
+        metric=("kilogram/lane_km", "kg/lane-km"),
         decimals=1,
     ),
-    "area_rate": Kind("", ("", "g/m²"), ("", "g/m²"), decimals=1, plain=True),
+    "area_rate": Kind(inside="", us=("", "g/m²"), metric=("", "g/m²"), decimals=1, plain=True),
     "liquid_rate": Kind(
-        "gallon/lane_mile",
-        ("gallon/lane_mile", "gal per lane-mile"),
-        ("liter/lane_km", "L per lane-km"),
+        inside="gallon/lane_mile",
+        us=("gallon/lane_mile", "gal per lane-mile"),
+        metric=("liter/lane_km", "L per lane-km"),
         decimals=1,
         plain=True,
     ),
-    "mass": Kind("pound", ("pound", "lb"), ("kilogram", "kg"), decimals=2),
-    "bulk": Kind("pound", ("short_ton", "tons"), ("metric_ton", "t"), decimals=2),
-    "discharge": Kind("pound/minute", ("pound/minute", "lb/min"), ("kilogram/minute", "kg/min")),
+    "mass": Kind(inside="pound", us=("pound", "lb"), metric=("kilogram", "kg"), decimals=2),
+    "bulk": Kind(inside="pound", us=("short_ton", "tons"), metric=("metric_ton", "t"), decimals=2),
+    "discharge": Kind(
+        inside="pound/minute", us=("pound/minute", "lb/min"), metric=("kilogram/minute", "kg/min")
+    ),
     "slope": Kind(
-        "pound/minute",
-        ("pound/minute", "lb/min per point"),
-        ("kilogram/minute", "kg/min per point"),
+        inside="pound/minute",
+        us=("pound/minute", "lb/min per point"),
+        metric=("kilogram/minute", "kg/min per point"),
     ),
-    "per_count": Kind("pound", ("pound", "lb per count"), ("kilogram", "kg per count"), figures=4),
+    "per_count": Kind(
+        inside="pound", us=("pound", "lb per count"), metric=("kilogram", "kg per count"), figures=4
+    ),
     "speed": Kind(
-        "mile/hour", ("mile/hour", "mph"), ("kilometer/hour", "km/h"), decimals=1, plain=True
+        inside="mile/hour",
+        us=("mile/hour", "mph"),
+        metric=("kilometer/hour", "km/h"),
+        decimals=1,
+        plain=True,
     ),
-    "distance": Kind("mile", ("mile", "mi"), ("kilometer", "km"), decimals=2),
+    "distance": Kind(inside="mile", us=("mile", "mi"), metric=("kilometer", "km"), decimals=2),
     "lane_distance": Kind(
-        "lane_mile", ("lane_mile", "lane-mi"), ("lane_km", "lane-km"), decimals=2
+        inside="lane_mile", us=("lane_mile", "lane-mi"), metric=("lane_km", "lane-km"), decimals=2
     ),
     "gate": Kind(
-        "inch", ("inch", "in"), ("millimeter", "mm"), plain=True, decimals=2, metric_decimals=0
+        inside="inch",
+        us=("inch", "in"),
+        metric=("millimeter", "mm"),
+        plain=True,
+        decimals=2,
+        metric_decimals=0,
     ),
-    "width": Kind("foot", ("foot", "ft"), ("meter", "m"), plain=True, decimals=1),
-    "temperature": Kind("degF", ("degF", "°F"), ("degC", "°C"), decimals=1, plain=True),
-    "volume": Kind("gallon", ("gallon", "gal"), ("liter", "L"), decimals=1),
-    "water": Kind("inch", ("inch", "in"), ("millimeter", "mm"), figures=2, decimals=3),
+    "width": Kind(inside="foot", us=("foot", "ft"), metric=("meter", "m"), plain=True, decimals=1),
+    "temperature": Kind(
+        inside="degF", us=("degF", "°F"), metric=("degC", "°C"), decimals=1, plain=True
+    ),
+    "volume": Kind(inside="gallon", us=("gallon", "gal"), metric=("liter", "L"), decimals=1),
+    "water": Kind(
+        inside="inch", us=("inch", "in"), metric=("millimeter", "mm"), figures=2, decimals=3
+    ),
     "stream": Kind(
-        "foot**3/second",
-        ("foot**3/second", "ft³/s"),
-        ("meter**3/second", "m³/s"),
+        inside="foot**3/second",
+        us=("foot**3/second", "ft³/s"),
+        metric=("meter**3/second", "m³/s"),
         decimals=2,
         plain=True,
     ),
     "liquid_per_mass": Kind(
-        "gallon/short_ton",
-        ("gallon/short_ton", "gal/ton"),
-        ("liter/metric_ton", "L/t"),
+        inside="gallon/short_ton",
+        us=("gallon/short_ton", "gal/ton"),
+        metric=("liter/metric_ton", "L/t"),
         plain=True,
         decimals=1,
     ),
-    "percent": Kind("", ("", "%"), ("", "%"), decimals=1, plain=True),
-    "minutes": Kind("", ("", "min"), ("", "min"), decimals=0),
-    "seconds": Kind("", ("", "s"), ("", "s"), decimals=1, plain=True),
+    "rate_for_severity": Kind(
+        inside="pound/lane_mile",
+        us=("pound/lane_mile", "lb/lane-mile per hour of severity"),
+        metric=("kilogram/lane_km", "kg/lane-km per hour of severity"),
+        decimals=1,
+    ),
+    "concentration": Kind(inside="", us=("", "mg/L"), metric=("", "mg/L"), decimals=2, plain=True),
+    "offset": Kind(inside="meter", us=("foot", "ft"), metric=("meter", "m"), decimals=1),
+    "percent_per_month": Kind(
+        inside="", us=("", "% a month"), metric=("", "% a month"), decimals=1
+    ),
+    "hours": Kind(inside="", us=("", "h"), metric=("", "h"), decimals=1, plain=True),
+    "percent": Kind(inside="", us=("", "%"), metric=("", "%"), decimals=1, plain=True),
+    "minutes": Kind(inside="", us=("", "min"), metric=("", "min"), decimals=0),
+    "seconds": Kind(inside="", us=("", "s"), metric=("", "s"), decimals=1, plain=True),
 }
+
+
+#: what g/m² stands in place of
+PER_AREA: Final = {"us": ("lb/lane-mile", "g/m²"), "metric": ("kg/lane-km", "g/m²")}
 
 
 @dataclass(frozen=True)
 class Display:
-    """Shows quantities in one system of units, times in one zone, money in one currency."""
+    """Shows quantities in one system of units, times in one zone, money in one currency.
+
+    area_lane_ft : width of the lanes that rates are meant for where they are shown per area, in
+        g/m²; 0 where they are shown per length of a lane.
+    """
 
     system: str
     timezone: tzinfo
     currency: str = "$"
+    area_lane_ft: float = 0.0
+
+    @property
+    def rates_per_area(self) -> bool:
+        """Whether rates of solids are shown in g/m² and not per length of a lane."""
+        return self.area_lane_ft > 0.0
+
+    def rate_on_lane(self, rate_lb_per_lane_mile: Any, lane_width_ft: Any) -> Any:
+        """A rate on lanes of some width, as `value` and the rest take it.
+
+        They know one lane width only, `area_lane_ft`: per area, the same mass on a narrower lane is
+        a higher rate. As it is where rates are shown per lane; shapes broadcast.
+        """
+        if not self.rates_per_area:
+            return rate_lb_per_lane_mile
+        return rate_lb_per_lane_mile * self.area_lane_ft / lane_width_ft
 
     def _labelled(self, kind: str) -> tuple[str, str]:
         return KINDS[kind].metric if self.system == "metric" else KINDS[kind].us
 
     def unit(self, kind: str) -> str:
         """The label of the unit in which a kind of quantity is shown."""
+        if self._by_area(kind):
+            return self._labelled(kind)[1].replace(*PER_AREA[self.system])
         return self._labelled(kind)[1]
+
+    def _by_area(self, kind: str) -> bool:
+        return self.rates_per_area and KINDS[kind].inside == KINDS["rate"].inside
 
     def value(self, inside: float, kind: str) -> float:
         """An inside value in the unit shown."""
-        unit = self._labelled(kind)[0]
-        if not unit or math.isnan(inside):
-            return float(inside)
-        return float(convert(np.array([inside], dtype=float), KINDS[kind].inside, unit)[0])
+        return float(self.values([inside], kind)[0])
 
     def values(self, inside: Iterable[float], kind: str) -> np.ndarray:
         """Inside values in the unit shown, shape (n,)."""
         unit = self._labelled(kind)[0]
         found = np.asarray(inside, dtype=float)
+        if self._by_area(kind):
+            return found / area_rate_lb_per_lane_mile(np.array(1.0), np.array(self.area_lane_ft))
         return convert(found, KINDS[kind].inside, unit) if unit else found
 
     def number(self, inside: float, kind: str) -> str:

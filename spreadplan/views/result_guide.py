@@ -57,7 +57,9 @@ _PARTS: Final = (
     ),
     (
         "Season",
-        "beside `season_report.html`, `environment_report.html` and `season.xlsx`",
+        "beside `season_report.html`, `environment_report.html` and `season.xlsx`, which has the "
+        "same tables for people: in the units of the workspace, with its names of materials and "
+        "storms, and a last sheet that says what each column holds",
         (
             "budget",
             "by_storm",

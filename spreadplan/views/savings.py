@@ -9,8 +9,10 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.season.savings import BORROWED, MEASURED, TO_GAIN
 from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.display import NOTHING, Display
+from spreadplan.views.display import NOTHING
 from spreadplan.views.season_view import tons, tons_range
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import term
 
 ABOUT: Final = (
     "Practices are taken one after the other, each on what the one before leaves, so nothing is "
@@ -22,14 +24,15 @@ ABOUT: Final = (
 )
 
 
-def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+def savings_rows(savings: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     """The table of savings; ``savings`` : see `season.savings.savings`."""
+    shown = voice.display
     return [
         {
-            "state": one.state,
-            "practice": one.practice,
-            "material": one.material,
-            "known": one.known,
+            "state": term("saving_state", one.state).words,
+            "practice": term("practice", one.practice).words,
+            "material": voice.material(one.material),
+            "known": term("known_from", one.known).words,
             "base": tons(one.base_ton, shown),
             "saved": tons(one.saved_ton, shown),
             "ends": tons_range(one.saved_lo_ton, one.saved_hi_ton, shown),
@@ -43,10 +46,10 @@ def savings_rows(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
     ]
 
 
-def gain_cards(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
+def gain_cards(savings: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:
     """What is still to gain at a glance: what was measured, and what is borrowed, each apart."""
     gain = savings[savings["state"] == TO_GAIN]
-    cards = []
+    cards, shown = [], voice.display
     for known, what in (
         (MEASURED, "still to gain, measured"),
         (BORROWED, "by a borrowed percentage"),
@@ -55,7 +58,10 @@ def gain_cards(savings: pd.DataFrame, shown: Display) -> list[dict[str, str]]:
         total = rows.groupby("material")["saved_ton"].sum().sort_values(ascending=False)
         if not len(total):
             continue
-        said = [f"{shown.show(POUNDS_PER_TON * ton, 'bulk')} {name}" for name, ton in total.items()]
+        said = [
+            f"{shown.show(POUNDS_PER_TON * ton, 'bulk')} {voice.material(str(name))}"
+            for name, ton in total.items()
+        ]
         liquid = float(rows["liquid_gal"].sum())
         if liquid > 0.0:
             said.append(f"takes {shown.show(liquid, 'volume')} of liquid")

@@ -12,7 +12,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.schema.policy import Policy
-from spreadplan.season import SeasonResult, StormUse
+from spreadplan.season import SeasonAccounts, StormOfSeason
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display
 from spreadplan.views.setting import Setting
@@ -28,7 +28,7 @@ LEAST_TON: Final = 0.1
 MONEY: Final = "Money is the price in materials.csv times the mass."
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class SeasonView:
     """A season with what its reports show beside it.
 
@@ -41,8 +41,8 @@ class SeasonView:
     absent : files that a part of the work would have used and that are not there.
     """
 
-    result: SeasonResult
-    storms: Sequence[StormUse]
+    result: SeasonAccounts
+    storms: Sequence[StormOfSeason]
     history: pd.DataFrame
     books: pd.DataFrame
     routes: gpd.GeoDataFrame
@@ -78,7 +78,7 @@ def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class Kind:
+class KindOfFinding:
     """A kind of finding: the codes of what was found, its title, and what is said without."""
 
     codes: tuple[str, ...]
@@ -88,34 +88,34 @@ class Kind:
     """Whether the title says already what its findings are about."""
 
 
-BUDGETS: Final = Kind(
+BUDGETS: Final = KindOfFinding(
     ("overspent", "likely_to_run_out"), "Budgets", "No budget is overspent or likely to run out."
 )
-TRUCKS: Final = Kind(
+TRUCKS: Final = KindOfFinding(
     ("spreads_more", "spreads_less"),
     "Trucks",
     "No truck needs a new test: the tickets show no error in what they report.",
 )
-BOOKS: Final = Kind(
+BOOKS: Final = KindOfFinding(
     ("books_differ",), "Yards", "The yards' counts agree with deliveries, loads and returns."
 )
-AREAS: Final = Kind(
+AREAS: Final = KindOfFinding(
     ("chloride_over_limit",),
     "Sensitive areas",
     "No sensitive area with a limit is likely to be over it.",
 )
-OVER: Final = Kind(
+OVER: Final = KindOfFinding(
     ("above_their_limit",),
     "Over-application",
     "No segment lies above its limit, by the bare figures.",
     whole=True,
 )
-WATER: Final = Kind(
+WATER: Final = KindOfFinding(
     ("water_screened", "no_water_screened", "waters_not_judged"),
     "Receiving water",
     "Screening finds no water above a limit; only samples can show it.",
 )
-UNKNOWN: Final = Kind(
+UNKNOWN: Final = KindOfFinding(
     ("chloride_unknown",), "Materials", "The chloride in every material in use is known."
 )
 OTHERS: Final = (
@@ -129,21 +129,21 @@ SUPERINTENDENT: Final = (BUDGETS, TRUCKS, AREAS, BOOKS, OVER)
 OFFICER: Final = (AREAS, OVER, WATER, UNKNOWN)
 
 
-def headlines(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, Any]]:
+def headlines(findings: pd.DataFrame, kinds: Sequence[KindOfFinding]) -> list[dict[str, Any]]:
     """The three kinds of finding that matter most, each with its worst finding first.
 
     Kinds with a problem come before those with a caution; within that, the order of ``kinds``.
     """
     groups = {kind: findings[findings["code"].isin(kind.codes)] for kind in kinds}
 
-    def place(kind: Kind) -> tuple[int, int]:
+    def place(kind: KindOfFinding) -> tuple[int, int]:
         worst = min((RANK[one] for one in groups[kind]["severity"]), default=len(RANK))
         return worst, kinds.index(kind)
 
     return [_headline(kind, groups[kind]) for kind in sorted(kinds, key=place)[:FIRST]]
 
 
-def _headline(kind: Kind, rows: pd.DataFrame) -> dict[str, Any]:
+def _headline(kind: KindOfFinding, rows: pd.DataFrame) -> dict[str, Any]:
     if not len(rows):
         return {
             "title": kind.title,
@@ -177,7 +177,7 @@ def _plain(subject: str) -> str:
     return said.removeprefix("material ")
 
 
-def other_findings(findings: pd.DataFrame, kinds: Sequence[Kind]) -> list[dict[str, str]]:
+def other_findings(findings: pd.DataFrame, kinds: Sequence[KindOfFinding]) -> list[dict[str, str]]:
     """Findings of the kinds that no headline stands for."""
     shown = {one["title"] for one in headlines(findings, kinds)}
     codes = {code for kind in kinds if kind.title not in shown for code in kind.codes}

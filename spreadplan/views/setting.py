@@ -37,6 +37,16 @@ class WorkspaceSettings(Protocol):
         ...
 
     @property
+    def rate_unit(self) -> str:
+        """ "g_per_m2" where rates are to be read per area, else ""."""
+        ...
+
+    @property
+    def lane_width_ft(self) -> float:
+        """Width of the reference lane."""
+        ...
+
+    @property
     def storms(self) -> Mapping[str, str]:
         """What people call its storms, by their folders."""
         ...
@@ -68,7 +78,11 @@ def voice_of(
     materials : its table of materials; without it a material's key is read as words.
     units : "us" or "metric" where somebody wants others than the workspace's own.
     """
-    display = Display(units or settings.units, settings.timezone, settings.currency)
+    system = units or settings.units
+    # g/m² is a metric unit: who looks at a metric workspace in US units gets lb/lane-mile
+    per_area = settings.rate_unit == "g_per_m2" and system in ("metric", settings.units)
+    lane_ft = settings.lane_width_ft if per_area else 0.0
+    display = Display(system, settings.timezone, settings.currency, lane_ft)
     named = {}
     if materials is not None:
         named = dict(zip(materials["material"], materials["name"], strict=True))

@@ -1,4 +1,4 @@
-"""What matters most in a storm's use of material, in plain words, ranked by consequence.
+"""What matters most in a storm's use of material, ranked by consequence.
 
 Every finding has the mass that is surely in question: the end of its 95 % interval that lies
 nearest to "nothing is wrong". Findings are ranked by that mass times what such mass means.
@@ -16,20 +16,22 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
-from spreadplan.reconcile.true_mass import CONTESTED, INCOMPLETE
-from spreadplan.reconcile.verdicts import CLEARLY, MORE_ROUNDS, MORE_ROUNDS_KIND, OTHER_MATERIAL
+from spreadplan.reconcile.true_mass import CONTESTED, INCOMPLETE, MISSING, NO_TICKETS
+from spreadplan.reconcile.verdicts import (
+    CLEARLY,
+    MORE_ROUNDS,
+    MORE_ROUNDS_KIND,
+    NO_PLAN,
+    OTHER_MATERIAL,
+)
+from spreadplan.remarks import Finding, Remark, Severity, remark
 from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.display import Display, as_text, percent, plural
-from spreadplan.views.use_segments import NO_PLAN
 
 SENSITIVE, MISSED, ROAD, METER, BOOKS = 4.0, 4.0, 1.0, 1.0, 0.25
 """What a mass in question weighs: too much in a sensitive area, a road left untreated, wrong by
 plan, wrong by the controller, missing in the books only. Common practice, no source."""
-WEIGHTS_IN_WORDS: Final = (
-    "Findings are ranked by the mass that is surely in question (the end of the 95 % interval "
-    f"nearest to none), counted {SENSITIVE:g} times where too much lies in a sensitive area or a "
-    f"road was left untreated, and {BOOKS:g} times where only a ticket or a count is missing."
-)
+SEVERITIES: Final[Mapping[float, Severity]] = {4.0: "problem", 1.0: "caution", 0.25: "note"}
+RANKING: Final = remark("how_ranked", sensitive=SENSITIVE, books=BOOKS)
 LEAST_LB: Final = 200.0
 """A smaller weighted mass is no finding to act on; it stands in the tables. Common practice, no
 source."""
@@ -37,16 +39,10 @@ NOTHING_SHARE: Final = 0.01
 
 
 @dataclass(frozen=True)
-class Finding:
-    """One thing to act on.
+class Weighed:
+    """A finding with the mass, in lb, that is surely in question, and what such mass means."""
 
-    headline, evidence, advice : in the reader's units. sure_lb : mass that is surely in question.
-    weight : what such mass means.
-    """
-
-    headline: str
-    evidence: str
-    advice: str
+    finding: Finding
     sure_lb: float
     weight: float
 
@@ -57,12 +53,8 @@ class Finding:
 
 
 def findings(
-    use: StormUse,
-    rows: pd.DataFrame,
-    left_out_lb: Mapping[str, float],
-    confidence: float,
-    shown: Display,
-) -> list[Finding]:
+    use: StormUse, rows: pd.DataFrame, left_out_lb: Mapping[str, float], confidence: float
+) -> list[Weighed]:
     """Everything to act on, the gravest first.
 
     Parameters
@@ -71,26 +63,38 @@ def findings(
     left_out_lb : impossible jumps of each truck's running total.
     confidence : of the policy's decision rule.
     """
-    found: Iterable[Finding] = (
-        *_too_much(use, rows, confidence, shown),
-        *_more_rounds(use, rows, shown),
-        *_too_little(use, rows, shown),
-        *_unheard(rows, shown),
-        *_without_plan(rows, shown),
-        *_off_route(use, shown),
-        *_piles(use, shown),
-        *_trucks(use.trucks, shown),
-        *_yards(use.balance, shown),
-        *_jumps(left_out_lb, shown),
+    found: Iterable[Weighed] = (
+        *_too_much(use, rows, confidence),
+        *_more_rounds(use, rows),
+        *_too_little(use, rows),
+        *_unheard(rows),
+        *_without_plan(rows),
+        *_off_route(use),
+        *_piles(use),
+        *_trucks(use.trucks),
+        *_yards(use.balance),
+        *_jumps(left_out_lb),
     )
-    grave = (one for one in found if one.consequence_lb >= LEAST_LB)
-    return sorted(grave, key=lambda one: (-one.consequence_lb, one.headline))
+    grave = [one for one in found if one.consequence_lb >= LEAST_LB]
+    return sorted(grave, key=lambda one: (-one.consequence_lb, str(one.finding.subject.values)))
+
+
+def _weighed(
+    subject: Remark,
+    what: Remark,
+    evidence: Iterable[Remark],
+    advice: Iterable[Remark],
+    sure_lb: float,
+    weight: float,
+) -> Weighed:
+    found = Finding(SEVERITIES[weight], subject, what, tuple(advice), tuple(evidence))
+    return Weighed(found, float(sure_lb), weight)
 
 
 # --- on the road -------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Stretch:
     """Segments of one route, material and verdict, taken together. Masses in lb."""
 
@@ -108,6 +112,18 @@ class _Stretch:
     planned_rate: float
     areas: str
     truck: str
+
+    @property
+    def subject(self) -> Remark:
+        """Which route it is, and the sensitive areas on it."""
+        if self.areas:
+            return remark("of_route_in_area", route=self.route_id, areas=self.areas)
+        return remark("of_route", route=self.route_id)
+
+    @property
+    def driver(self) -> Remark:
+        """The truck that put down most, or words for it."""
+        return remark("named_truck", truck=self.truck) if self.truck else remark("the_truck")
 
 
 def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
@@ -128,14 +144,14 @@ def _stretches(use: StormUse, rows: pd.DataFrame) -> Iterator[_Stretch]:
             for name in ("applied_lb", "applied_lo_lb", "applied_hi_lb")
         )
         yield _Stretch(
-            str(one.route_id),
-            str(one.material),
-            one.count_,
-            one.lane_miles,
-            applied,
-            low,
-            high,
-            one.planned_lb,
+            route_id=str(one.route_id),
+            material=str(one.material),
+            count=one.count_,
+            lane_miles=one.lane_miles,
+            applied_lb=applied,
+            low_lb=low,
+            high_lb=high,
+            planned_lb=one.planned_lb,
             rounds=one.rounds / one.lane_miles,
             made=one.treated / one.lane_miles,
             rate=applied / one.treated if one.treated > 0.0 else math.nan,
@@ -151,122 +167,126 @@ def _summed(rows: pd.DataFrame, keys: list[str], numbers: list[str]) -> Iterator
     return lines(groups[numbers].sum().assign(count_=groups.size()).reset_index())
 
 
-def _each(rows: pd.DataFrame, keys: list[str], column: str) -> dict[Any, list[str]]:
-    """The different texts of a column for each value of the keys, in the order of the rows."""
-    found: dict[Any, list[str]] = {}
-    for *key, text in rows[[*keys, column]].drop_duplicates().itertuples(index=False):
-        found.setdefault(key[0] if len(key) == 1 else tuple(key), []).append(str(text))
+def _each(rows: pd.DataFrame, keys: list[str], column: str) -> dict[Any, list[Any]]:
+    """The different cells of a column for each value of the keys, in the order of the rows."""
+    found: dict[Any, list[Any]] = {}
+    for *key, cell in rows[[*keys, column]].drop_duplicates().itertuples(index=False):
+        found.setdefault(key[0] if len(key) == 1 else tuple(key), []).append(cell)
     return found
 
 
-def _too_much(
-    use: StormUse, rows: pd.DataFrame, confidence: float, shown: Display
-) -> Iterator[Finding]:
+def _too_much(use: StormUse, rows: pd.DataFrame, confidence: float) -> Iterator[Weighed]:
     over = rows[rows["kind"] == "over"]
     wrong = set(use.trucks.loc[use.trucks["test_again"].astype(bool), "truck_id"])
+    sure_pct = 100.0 * confidence
     for one in _stretches(use, over):
-        excess = shown.show(one.applied_lb - one.planned_lb, "bulk")
-        inside = f", sensitive area {one.areas}" if one.areas else ""
-        yield Finding(
-            f"Route {one.route_id}{inside}: {excess} of {one.material} more than planned",
-            f"{_put_down(one, shown)} {_cause(one, shown)} {_sure(one.count, confidence)}",
+        several = one.count > 1
+        sure = (
+            remark("sure_on_each", sure_pct=sure_pct)
+            if several
+            else remark("sure_too_much", sure_pct=sure_pct)
+        )
+        yield _weighed(
+            one.subject,
+            remark(
+                "more_than_planned",
+                excess_lb=one.applied_lb - one.planned_lb,
+                material=one.material,
+            ),
+            (*_put_down(one), *_cause(one), sure),
             _over_advice(one, one.truck in wrong),
             max(one.low_lb - one.planned_lb, 0.0),
             SENSITIVE if one.areas else ROAD,
         )
 
 
-def _more_rounds(use: StormUse, rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+def _more_rounds(use: StormUse, rows: pd.DataFrame) -> Iterator[Weighed]:
     """More than the plan because it was spread more often, each round within its rate."""
     surely = rows[(rows["kind"] == MORE_ROUNDS_KIND) & (rows["verdict"] == "over")]
     for one in _stretches(use, surely):
-        excess = shown.show(one.applied_lb - one.planned_lb, "bulk")
-        inside = f", sensitive area {one.areas}" if one.areas else ""
-        yield Finding(
-            f"Route {one.route_id}{inside}: {MORE_ROUNDS}, {excess} of {one.material}",
-            f"{_put_down(one, shown)} {_cause(one, shown)} That the rate of a round was too high "
-            "is not shown.",
-            "Ask why it was spread more often than planned; conditions on the road may have called "
-            "for it.",
+        excess_lb = one.applied_lb - one.planned_lb
+        yield _weighed(
+            one.subject,
+            remark("more_by_rounds", cause=MORE_ROUNDS, excess_lb=excess_lb, material=one.material),
+            (*_put_down(one), *_cause(one), remark("rate_not_shown")),
+            (remark("ask_about_rounds"),),
             max(one.low_lb - one.planned_lb, 0.0),
             SENSITIVE if one.areas else ROAD,
         )
 
 
-def _put_down(one: _Stretch, shown: Display) -> str:
-    interval = shown.show_range(one.low_lb, one.high_lb, "bulk")
-    planned = f"{shown.show(one.planned_lb, 'bulk')} were planned"
+def _put_down(one: _Stretch) -> tuple[Remark, ...]:
     if one.applied_lb < NOTHING_SHARE * one.planned_lb:
-        return f"{'Next to n' if one.applied_lb > 0.0 else 'N'}othing was put down where {planned}."
-    segments = plural(one.count, "segment")
-    driver = f" Spread by {one.truck}." if one.truck else ""
-    return (
-        f"On {segments} ({shown.show(one.lane_miles, 'lane_distance')}) the true mass is "
-        f"{shown.show(one.applied_lb, 'bulk')} (95 %: {interval}) where "
-        f"{planned}.{driver}"
+        if one.applied_lb > 0.0:
+            return (remark("hardly_put_down", planned_lb=one.planned_lb),)
+        return (remark("none_put_down", planned_lb=one.planned_lb),)
+    said = remark(
+        "put_down",
+        segments=one.count,
+        lane_miles=one.lane_miles,
+        applied_lb=one.applied_lb,
+        ends=(one.low_lb, one.high_lb),
+        planned_lb=one.planned_lb,
     )
+    return (said, remark("spread_by", truck=one.truck)) if one.truck else (said,)
 
 
-def _sure(count: int, confidence: float) -> str:
-    least = f"at least {100.0 * confidence:g} % sure"
-    return f"That it is too much is {least}{' on each of them' if count > 1 else ''}."
-
-
-def _cause(one: _Stretch, shown: Display) -> str:
-    """How rounds and rate compare with the plan; "" where nothing was put down."""
+def _cause(one: _Stretch) -> tuple[Remark, ...]:
+    """How rounds and rate compare with the plan; nothing where nothing was put down."""
     if not (one.rate > 0.0 and one.planned_rate > 0.0):
-        return ""
-    rate, planned = (shown.show(value, "rate") for value in (one.rate, one.planned_rate))
-    made, wanted = (as_text(value, 1, plain=True) for value in (one.made, one.rounds))
-    rounds = f"Rounds made: {made}, planned: {wanted}"
-    return f"{rounds}; mean rate {rate}, {planned} planned."
-
-
-def _over_advice(one: _Stretch, wrong: bool) -> str:
-    causes = []
-    if one.rate > (1.0 + CLEARLY) * one.planned_rate:
-        causes.append(f"the rate that was set in {one.truck or 'the truck'} on this route")
-    if one.made > (1.0 + CLEARLY) * one.rounds:
-        causes.append("why it was spread more often than planned")
-    look = " and ".join(causes) or "the settings of this route"
-    first = (
-        f"{one.truck}'s controller reports wrongly: test it before anything is said of the driver. "
-        if wrong
-        else ""
+        return ()
+    said = remark(
+        "rounds_and_rate",
+        made=one.made,
+        wanted=one.rounds,
+        rate_lb_per_lane_mile=one.rate,
+        planned_lb_per_lane_mile=one.planned_rate,
     )
-    return f"{first}Ask about {look}; conditions on the road may have called for it."
+    return (said,)
 
 
-def _too_little(use: StormUse, rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+def _over_advice(one: _Stretch, wrong: bool) -> Iterator[Remark]:
+    if wrong:
+        yield remark("test_before_blame", truck=one.truck)
+    by_rate = one.rate > (1.0 + CLEARLY) * one.planned_rate
+    by_rounds = one.made > (1.0 + CLEARLY) * one.rounds
+    if by_rate and by_rounds:
+        yield remark("ask_about_both", truck=one.driver)
+    elif by_rate:
+        yield remark("ask_about_rate", truck=one.driver)
+    elif by_rounds:
+        yield remark("ask_about_rounds")
+    else:
+        yield remark("ask_about_settings")
+
+
+def _too_little(use: StormUse, rows: pd.DataFrame) -> Iterator[Weighed]:
     for one in _stretches(use, rows[rows["is_missed"] & (rows["verdict"] == "under")]):
-        yield Finding(
-            f"Route {one.route_id}: {plural(one.count, 'segment')} "
-            f"({shown.show(one.lane_miles, 'lane_distance')}) next to untreated",
-            f"{_put_down(one, shown)} The truck was heard on its way, so it is not for want of "
-            "records.",
-            "Ask whether it was closed, plowed only, or taken by another truck; if not, treat it "
-            "first next time.",
+        yield _weighed(
+            one.subject,
+            remark("next_to_untreated", segments=one.count, lane_miles=one.lane_miles),
+            (*_put_down(one), remark("was_heard")),
+            (remark("ask_if_closed"),),
             max(one.planned_lb - one.high_lb, 0.0),
             MISSED,
         )
     for one in _stretches(use, rows[~rows["is_missed"] & (rows["verdict"] == "under")]):
-        short = shown.show(one.planned_lb - one.applied_lb, "bulk")
-        yield Finding(
-            f"Route {one.route_id}: {short} of {one.material} less than planned",
-            f"{_put_down(one, shown)} {_cause(one, shown)}",
-            _under_advice(one),
+        few = one.made < (1.0 - CLEARLY) * one.rounds
+        short_lb = one.planned_lb - one.applied_lb
+        advice = (
+            remark("ask_about_few_rounds") if few else remark("look_at_the_gate", truck=one.driver)
+        )
+        yield _weighed(
+            one.subject,
+            remark("less_than_planned", short_lb=short_lb, material=one.material),
+            (*_put_down(one), *_cause(one)),
+            (advice,),
             max(one.planned_lb - one.high_lb, 0.0),
             ROAD,
         )
 
 
-def _under_advice(one: _Stretch) -> str:
-    if one.made < (1.0 - CLEARLY) * one.rounds:
-        return "Ask why it was spread less often than planned."
-    return f"Look at the rate and the gate that were set in {one.truck or 'the truck'}."
-
-
-def _unheard(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+def _unheard(rows: pd.DataFrame) -> Iterator[Weighed]:
     """Planned segments on which nobody can say what happened."""
     unknown = rows[(rows["verdict"] == "unknown") & (rows["reason"] != NO_PLAN)]
     unknown = unknown.assign(
@@ -275,28 +295,22 @@ def _unheard(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
     why = _each(unknown, ["route_id"], "reason")
     numbers = ["lane_miles", "planned_lb", "applied_lb", "lacking_lb"]
     for one in _summed(unknown, ["route_id"], numbers):
-        reasons = " and ".join(sorted(why[one.route_id]))
-        planned, heard = (shown.show(mass, "bulk") for mass in (one.planned_lb, one.applied_lb))
-        yield Finding(
-            f"Route {one.route_id}: {plural(one.count_, 'segment')} "
-            f"({shown.show(one.lane_miles, 'lane_distance')}) can't be judged",
-            f"{reasons[:1].upper()}{reasons[1:]}: {planned} were planned, {heard} were heard of.",
-            _unheard_advice(set(why[one.route_id])),
+        reasons = sorted(why[one.route_id], key=lambda reason: str(reason.code))
+        another = set(reasons) == {OTHER_MATERIAL}
+        yield _weighed(
+            remark("of_route", route=one.route_id),
+            remark("not_judged", segments=one.count_, lane_miles=one.lane_miles),
+            (
+                remark("because", reasons=reasons),
+                remark("heard_of", planned_lb=one.planned_lb, applied_lb=one.applied_lb),
+            ),
+            (remark("look_for_other_name") if another else remark("look_for_records"),),
             one.lacking_lb,
             ROAD,
         )
 
 
-def _unheard_advice(reasons: set[str]) -> str:
-    if reasons == {OTHER_MATERIAL}:
-        return (
-            "See whether the route got another material, or the controller or materials.csv calls "
-            "it by another name."
-        )
-    return "Look for records that were not sent, and at the receiver and antenna of the truck."
-
-
-def _without_plan(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+def _without_plan(rows: pd.DataFrame) -> Iterator[Weighed]:
     """Mass where the plan has none; without any plan there is nothing to say."""
     if not rows["planned_lb"].notna().any():
         return
@@ -304,46 +318,45 @@ def _without_plan(rows: pd.DataFrame, shown: Display) -> Iterator[Finding]:
     keys = ["route_id", "material"]
     drivers = _each(extra, keys, "trucks")
     for one in _summed(extra, keys, ["applied_lb", "applied_lo_lb"]):
-        mass = shown.show(one.applied_lb, "bulk")
         texts = drivers[one.route_id, one.material]
-        trucks = ", ".join(sorted({name for text in texts for name in text.split(";")}))
-        yield Finding(
-            f"Route {one.route_id}: {mass} of {one.material} where none was planned",
-            f"On {plural(one.count_, 'segment')}, by {trucks}.",
-            "Ask whether the route got another material, or a truck another's route.",
+        trucks = sorted({name for text in texts for name in text.split(";")})
+        yield _weighed(
+            remark("of_route", route=one.route_id),
+            remark("none_was_planned", applied_lb=one.applied_lb, material=one.material),
+            (remark("on_segments_by", segments=one.count_, trucks=trucks),),
+            (remark("ask_about_material"),),
             one.applied_lo_lb,
             ROAD,
         )
 
 
-def _off_route(use: StormUse, shown: Display) -> Iterator[Finding]:
+def _off_route(use: StormUse) -> Iterator[Weighed]:
     off = use.parts[(use.parts["segment_id"] == OFF_ROUTE) & (use.parts["reported_lb"] > 0.0)]
     unplaced = off["unplaced_lb"] / off["reported_lb"]
     for row in _masses(off, 1.0 - unplaced):
-        mass = shown.show(row.applied_lb, "bulk")
-        yield Finding(
-            f"{row.truck_id}: {mass} of {row.material} on no route",
-            f"True mass {mass} (95 %: "
-            f"{shown.show_range(row.applied_lo_lb, row.applied_hi_lb, 'bulk')}) was "
-            "released away from every segment of the routes.",
-            "See on a map where the points of use_points.parquet without a segment lie: a yard, a "
-            "private place, or a road that is missing in the routes.",
+        ends = (row.applied_lo_lb, row.applied_hi_lb)
+        yield _weighed(
+            _truck(row),
+            remark("on_no_route", applied_lb=row.applied_lb),
+            (remark("released_away", applied_lb=row.applied_lb, ends=ends),),
+            (remark("look_at_points"),),
             row.applied_lo_lb,
             ROAD,
         )
     for row in _masses(off, unplaced):
-        mass = shown.show(row.applied_lb, "bulk")
-        yield Finding(
-            f"{row.truck_id}: nobody knows where {mass} of {row.material} lies",
-            f"True mass {mass} (95 %: "
-            f"{shown.show_range(row.applied_lo_lb, row.applied_hi_lb, 'bulk')}) was released where "
-            "the truck had no position, none that can be believed, or no way from one to the next. "
-            "It counts for the truck. Segments that may lack just this mass are not judged.",
-            "Look at the receiver and antenna of the truck, and whether the positions are degrees "
-            "of longitude and latitude.",
+        ends = (row.applied_lo_lb, row.applied_hi_lb)
+        yield _weighed(
+            _truck(row),
+            remark("at_no_place", applied_lb=row.applied_lb),
+            (remark("released_unseen", applied_lb=row.applied_lb, ends=ends),),
+            (remark("look_at_receiver"),),
             row.applied_lo_lb,
             BOOKS,
         )
+
+
+def _truck(row: Any) -> Remark:
+    return remark("truck_with", truck=row.truck_id, material=row.material)
 
 
 def _masses(parts: pd.DataFrame, share: pd.Series[float]) -> Iterator[Any]:
@@ -354,16 +367,23 @@ def _masses(parts: pd.DataFrame, share: pd.Series[float]) -> Iterator[Any]:
         yield from lines(summed_applied(some, ["truck_id", "material"]).reset_index())
 
 
-def _piles(use: StormUse, shown: Display) -> Iterator[Finding]:
+def _piles(use: StormUse) -> Iterator[Weighed]:
     by_truck = use.piles.drop(columns="geometry").groupby("truck_id", sort=True)["mass_lb"]
     for row in lines(by_truck.agg(["sum", "size", "idxmax"]).reset_index()):
         worst = use.piles.loc[row.idxmax]
-        yield Finding(
-            f"{row.truck_id}: {shown.show(row.sum, 'bulk')} released standing still",
-            f"{plural(row.size, 'pile')}, the largest {shown.show(worst['mass_lb'], 'mass')} on "
-            f"route {worst['route_id']}, segment {worst['segment_id']} (reported mass).",
-            "See whether the feeder stops when the truck does; clear the piles away.",
-            float(row.sum),
+        largest = remark(
+            "largest_pile",
+            piles=row.size,
+            largest_lb=float(worst["mass_lb"]),
+            route=worst["route_id"],
+            segment=worst["segment_id"],
+        )
+        yield _weighed(
+            remark("of_truck", truck=row.truck_id),
+            remark("released_standing", mass_lb=float(row.sum)),
+            (largest,),
+            (remark("stop_the_feeder"),),
+            row.sum,
             ROAD,
         )
 
@@ -371,82 +391,72 @@ def _piles(use: StormUse, shown: Display) -> Iterator[Finding]:
 # --- controllers, tickets, stock ---------------------------------------------------------------
 
 
-def _trucks(trucks: pd.DataFrame, shown: Display) -> Iterator[Finding]:
+def _trucks(trucks: pd.DataFrame) -> Iterator[Weighed]:
     for row in lines(trucks):
-        net_lb = row.loaded_lb - row.returned_lb
-        advice = f"{row.advice[:1].upper()}{row.advice[1:]}."
-        true = shown.show(row.ratio * row.reported_lb, "bulk")
-        reported = shown.show(row.reported_lb, "bulk")
-        if row.test_again and row.reported_lb > 0.0:
+        reported_lb = float(row.reported_lb)
+        net_lb = float(row.loaded_lb - row.returned_lb)
+        accounts = remark("tickets_account_for", accounted_lb=net_lb)
+        both = remark("reported_and_ticketed", reported_lb=reported_lb, accounted_lb=net_lb)
+        about, advice = _truck(row), (row.advice,)
+        if row.test_again and reported_lb > 0.0:
             nearest = row.season_lo if row.season_ratio > 1.0 else row.season_hi
-            yield Finding(
-                f"{row.truck_id} {row.verdict}: over the season the true mass of {row.material} is "
-                f"{row.season_ratio:.2f} times what it says",
-                f"95 % over the season: {row.season_lo:.2f} to {row.season_hi:.2f}, from the "
-                f"tickets of {plural(int(row.storms), 'storm')}. In this storm it was "
-                f"{row.ratio:.2f} times: {reported} reported, {true} put down.",
-                advice,
-                abs(nearest - 1.0) * row.reported_lb,
-                METER,
-            )
+            sure_lb = abs(nearest - 1.0) * reported_lb
+            yield _weighed(about, *_wrong_ratio(row), advice, sure_lb, METER)
         elif row.verdict == INCOMPLETE:
-            yield Finding(
-                f"{row.truck_id}: its records do not tell all {row.material} that it put down",
-                f"It reported {reported}; its tickets account for {shown.show(net_lb, 'bulk')}.",
-                advice,
-                max(net_lb - row.reported_lb, 0.0),
-                BOOKS,
-            )
+            what = remark("records_fall_short")
+            yield _weighed(about, what, (both,), advice, max(net_lb - reported_lb, 0.0), BOOKS)
         elif row.verdict == CONTESTED:
-            yield Finding(
-                f"{row.truck_id}: tickets and reports of {row.material} disagree",
-                f"Its tickets account for {shown.show(net_lb, 'bulk')}; it reported {reported}.",
-                advice,
-                abs(net_lb - row.reported_lb),
-                BOOKS,
-            )
-        elif row.reported_lb <= 0.0 and net_lb > 0.0:
-            yield Finding(
-                f"{row.truck_id} reported no {row.material} although it was loaded",
-                f"Its tickets account for {shown.show(net_lb, 'bulk')}.",
-                advice,
-                net_lb,
-                METER,
-            )
-        elif row.verdict in ("tickets missing", "no tickets"):
-            accounted = shown.show(net_lb, "bulk") if row.loads else "nothing"
-            low_lb = max(row.ratio_lo * row.reported_lb - net_lb, 0.0)
-            yield Finding(
-                f"{row.truck_id}: "
-                + (
-                    f"tickets of {row.material} are missing"
-                    if row.verdict == "tickets missing"
-                    else f"no tickets of {row.material}"
-                ),
-                f"It put down {true}, {shown.show(row.without_ticket_lb, 'bulk')} of it presumed: "
-                f"its tickets account for {accounted}"
-                + (
-                    f" (probability that one is missing: {percent(row.p_missing, 3)})."
-                    if row.verdict == "tickets missing"
-                    else "."
-                ),
-                advice,
-                low_lb,
-                BOOKS,
-            )
+            what = remark("tickets_disagree")
+            yield _weighed(about, what, (both,), advice, abs(net_lb - reported_lb), BOOKS)
+        elif reported_lb <= 0.0 and net_lb > 0.0:
+            yield _weighed(about, remark("reported_nothing"), (accounts,), advice, net_lb, METER)
+        elif row.verdict in (MISSING, NO_TICKETS):
+            low_lb = max(row.ratio_lo * reported_lb - net_lb, 0.0)
+            missing = row.verdict == MISSING
+            what = remark("tickets_missing") if missing else remark("no_tickets")
+            yield _weighed(about, what, (_presumed(row, net_lb),), advice, low_lb, BOOKS)
 
 
-YARD_ADVICE: Final = {
-    "more delivered than recorded": "Look for a delivery that nobody wrote down, then count again.",
-    "more used than recorded": "Look for loads without a ticket and for loss from the pile, then "
-    "count again.",
-}
+def _wrong_ratio(row: Any) -> tuple[Remark, tuple[Remark, ...]]:
+    """What is wrong with a truck's reports, and the evidence."""
+    ratio = float(row.season_ratio)
+    little = ratio > 1.0
+    evidence = remark(
+        "ratio_of_season",
+        low=float(row.season_lo),
+        high=float(row.season_hi),
+        storms=int(row.storms),
+        ratio=float(row.ratio),
+        reported_lb=float(row.reported_lb),
+        true_lb=float(row.ratio * row.reported_lb),
+    )
+    what = (
+        remark("reports_too_little", ratio=ratio)
+        if little
+        else remark("reports_too_much", ratio=ratio)
+    )
+    return what, (evidence,)
 
 
-def _yards(balance: pd.DataFrame, shown: Display) -> Iterator[Finding]:
-    for row in lines(balance[balance["verdict"].isin(list(YARD_ADVICE))]):
+def _presumed(row: Any, net_lb: float) -> Remark:
+    """What a truck put down beyond its tickets."""
+    missing = row.verdict == MISSING
+    return remark(
+        "partly_presumed",
+        true_lb=float(row.ratio * row.reported_lb),
+        presumed_lb=float(row.without_ticket_lb),
+        accounted=remark("mass_accounted", accounted_lb=net_lb)
+        if row.loads
+        else remark("nothing_accounted"),
+        chance=(remark("chance_missing", chance=float(row.p_missing)),) if missing else (),
+    )
+
+
+def _yards(balance: pd.DataFrame) -> Iterator[Weighed]:
+    wrong = ("more delivered than recorded", "more used than recorded")
+    for row in lines(balance[balance["verdict"].isin(wrong)]):
         difference, u, counted, expected = (
-            POUNDS_PER_TON * value
+            POUNDS_PER_TON * float(value)
             for value in (
                 row.difference_ton,
                 row.difference_u_ton,
@@ -454,28 +464,37 @@ def _yards(balance: pd.DataFrame, shown: Display) -> Iterator[Finding]:
                 row.expected_ton,
             )
         )
-        more = "more" if difference > 0.0 else "less"
-        yield Finding(
-            f"Yard {row.yard_id}: {shown.show(abs(difference), 'bulk')} {more} {row.material} than "
-            "the books say",
-            f"{shown.show(counted, 'bulk')} were counted on {shown.date(row.counted_at)}, "
-            f"{shown.show(expected, 'bulk')} expected from the count of "
-            f"{shown.date(row.opening_at)} and all tickets since. The difference is "
-            f"{shown.show_pm(difference, 2.0 * u, 'bulk')} (95 %).",
-            YARD_ADVICE[row.verdict],
+        more = difference > 0.0
+        evidence = remark(
+            "counted_and_expected",
+            counted_lb=counted,
+            until=row.counted_at,
+            expected_lb=expected,
+            since=row.opening_at,
+            difference=(difference, 2.0 * u),
+        )
+        yield _weighed(
+            remark("yard_with", yard=row.yard_id, material=row.material),
+            remark(
+                "books_say",
+                difference_lb=abs(difference),
+                more=remark("more") if more else remark("less"),
+            ),
+            (evidence,),
+            (remark("count_after_delivery") if more else remark("count_after_loads"),),
             max(abs(difference) - 2.0 * u, 0.0),
             BOOKS,
         )
 
 
-def _jumps(left_out_lb: Mapping[str, float], shown: Display) -> Iterator[Finding]:
+def _jumps(left_out_lb: Mapping[str, float]) -> Iterator[Weighed]:
     for truck, mass in sorted(left_out_lb.items()):
         if mass > 0.0:
-            yield Finding(
-                f"{truck}: {shown.show(mass, 'bulk')} of its running total could not be true",
-                "Its total jumped by more than any feeder releases in that time. The jump is not "
-                "counted as material.",
-                "Look at the counter and its cable.",
+            yield _weighed(
+                remark("of_truck", truck=truck),
+                remark("total_jumped", mass_lb=mass),
+                (remark("jump_left_out"),),
+                (remark("look_at_the_counter"),),
                 mass,
                 BOOKS,
             )

@@ -5,16 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from spreadplan.reconcile.storm import OFF_ROUTE, missed
 from spreadplan.reconcile.verdicts import MORE_ROUNDS, MORE_ROUNDS_KIND, kinds
+from spreadplan.views.display import Display
+from spreadplan.views.voice import Voice
 
-__all__ = ["KEYS", "MORE_ROUNDS", "MORE_ROUNDS_KIND", "NO_PLAN", "kinds", "with_plan"]
+__all__ = ["KEYS", "MORE_ROUNDS_KIND", "kinds_as_said", "lane_factors", "with_plan"]
 
-KEYS: Final = ["route_id", "segment_id", "material"]
-NO_PLAN: Final = "nothing planned here with this material"
-"""The reason that `reconcile.verdicts.judge` gives where there is nothing to compare with."""
+SEGMENT: Final = ["route_id", "segment_id"]
+KEYS: Final = [*SEGMENT, "material"]
+
+
+def kinds_as_said(segments: pd.DataFrame, voice: Voice) -> pd.Series[str]:
+    """What `reconcile.verdicts.kinds` makes of a table whose reasons are in words."""
+    return kinds(segments, voice.say(MORE_ROUNDS))
 
 
 def with_plan(
@@ -48,6 +56,21 @@ def with_plan(
     rows["is_missed"] = missed(rows)
     rows["road"] = _roads(rows, routes)
     return rows.reset_index(drop=True)
+
+
+def lane_factors(
+    segments: pd.DataFrame, routes: pd.DataFrame, shown: Display
+) -> NDArray[np.float64]:
+    """What the rate of each segment is multiplied with to be read on the width of its own lanes.
+
+    Shape (rows of ``segments``,), all 1 but where rates are shown per area. ``routes`` : the
+    workspace's table.
+    """
+    if not shown.rates_per_area or segments.empty:
+        return np.ones(len(segments))
+    width = routes.drop_duplicates(SEGMENT).set_index(SEGMENT)["lane_width_ft"].astype(float)
+    own = width.reindex(pd.MultiIndex.from_frame(segments[SEGMENT])).fillna(shown.area_lane_ft)
+    return np.asarray(shown.rate_on_lane(np.ones(len(segments)), own.to_numpy()), dtype=float)
 
 
 def _areas(planned: pd.DataFrame, area_names: Mapping[str, str]) -> pd.Series[str]:

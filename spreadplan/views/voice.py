@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -14,7 +14,7 @@ from pandas.api.types import infer_dtype
 
 from spreadplan.remarks import Remark
 from spreadplan.views.display import KINDS, NBSP, NOTHING, Display, as_text, percent, plural
-from spreadplan.views.words import WORDS
+from spreadplan.views.words import TERMS, WORDS
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -46,13 +46,15 @@ class Voice:
         A field of an entry is ``{name}`` for text, or ``{name:form}``: a kind of quantity
         (``{need_lb_per_min:discharge}``), ``number.KIND`` without its unit, ``range.KIND`` for a
         pair, ``pm.KIND`` for a value with its uncertainty, ``step.KIND`` for a difference,
-        ``down.KIND`` for a limit rounded down to a whole number, ``list.KIND`` for several values
-        with one unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
-        ``money``, ``count.NOUN`` (``1 load``, ``2 loads``), ``noun.NOUN`` for the noun alone (of a
-        number, or as many as a tuple has), ``date``, ``moment``, ``duration``, ``names`` for a list
-        that may be long, ``material``, ``storm``, and for numbers Python's own forms such as
-        ``.2f``. Several remarks are joined by ", or ", or as the form says: ``then`` (nothing
-        between them), ``commas``, ``also`` (";").
+        ``down.KIND`` for a limit rounded down to a whole number, ``on_lane.rate`` for a pair of a
+        rate and the width of the lane that it is on, ``list.KIND`` for several values with one
+        unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
+        ``tenth`` for a number with at most one decimal, ``money``, ``count.NOUN`` (``1 load``, ``2
+        loads``), ``noun.NOUN`` for the noun alone (of a number, or as many as a tuple has),
+        ``date``, ``moment``, ``duration``, ``names`` for a list that may be long, ``material``,
+        ``materials`` for a list of them, ``storm``, ``term.VOCABULARY`` for a status or verdict,
+        and for numbers Python's own forms such as ``.2f``. Several remarks are joined by ", or ",
+        or as the form says: ``then`` (nothing between them), ``commas``, ``also`` (";").
         """
         return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
 
@@ -105,6 +107,19 @@ class Voice:
         date = f"{day.day} {day:%B}" if day is not None else ""
         return ", ".join(part for part in (name, date) if part)
 
+    def several_storms(self, folders: str) -> str:
+        """Storms that a table lists with ``;`` between their folders."""
+        return "; ".join(self.storm(one) for one in folders.split("; ") if one)
+
+    @property
+    def names(self) -> Mapping[str, Callable[[str], str]]:
+        """Kind of a result's column -> what people call a key that stands in it."""
+        return {
+            "material": self.material,
+            "storm": lambda key: self.storm(key) if key else "",
+            "storms": self.several_storms,
+        }
+
 
 def plain_name(key: str) -> str:
     """A key as a person would write it.
@@ -112,8 +127,25 @@ def plain_name(key: str) -> str:
     >>> plain_name("rock_salt"), plain_name("NaCl-brine"), plain_name("")
     ('Rock salt', 'NaCl brine', '')
     """
-    words = key.replace("_", " ").replace("-", " ").strip()
-    return words[:1].upper() + words[1:]
+    return sentence_case(key.replace("_", " ").replace("-", " ").strip())
+
+
+def sentence_case(text: str) -> str:
+    """A text with a capital at its beginning.
+
+    >>> sentence_case("route R1")
+    'Route R1'
+    """
+    return text[:1].upper() + text[1:]
+
+
+def as_sentence(text: str) -> str:
+    """A text as a whole sentence.
+
+    >>> as_sentence("test it again"), as_sentence("Test it.")
+    ('Test it again.', 'Test it.')
+    """
+    return sentence_case(text) if text.endswith((".", "!", "?")) else f"{sentence_case(text)}."
 
 
 def _dated(folder: str) -> tuple[pd.Timestamp | None, str]:
@@ -153,6 +185,8 @@ class _Filler(Formatter):
                 return shown.show_range(value[0], value[1], rest)
             if head == "pm":
                 return shown.show_pm(value[0], value[1], rest)
+            if head == "on_lane":
+                return shown.show(shown.rate_on_lane(*value), rest)
             if head == "down":
                 whole = math.floor(shown.value(float(value), rest) + 1e-9)
                 return f"{whole}{NBSP}{shown.unit(rest)}"
@@ -162,6 +196,8 @@ class _Filler(Formatter):
             if head == "list":
                 numbers = "; ".join(shown.number(float(one), rest) for one in value)
                 return f"{numbers}{NBSP}{shown.unit(rest)}"
+        if head == "term":
+            return TERMS[rest][str(value)].words
         if head == "count":
             return plural(int(value), rest)
         if head == "noun":
@@ -174,6 +210,8 @@ class _Filler(Formatter):
         if form == "signed":
             text = as_text(float(value), 0)
             return f"+{text}" if float(value) > 0.0 else text
+        if form == "tenth":
+            return as_text(float(value), 1, plain=True)
         if form == "money":
             return shown.money(float(value))
         if form == "share":
@@ -186,6 +224,8 @@ class _Filler(Formatter):
             return self._voice.storm(str(value))
         if form == "names":
             return named([str(one) for one in value])
+        if form == "materials":
+            return named([self._voice.material(str(one)) for one in value])
         if isinstance(value, float) and not math.isfinite(value):
             return NOTHING
         return format(value, form)

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
-from spreadplan.season.water import ABOVE, BELOW, NEAR, NOT_JUDGED, hours_text
+from spreadplan.season.water import hours_text
 from spreadplan.views.display import NBSP, Display, as_text
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import term
 
-TONES: Final = {ABOVE: "bad", NEAR: "warn", NOT_JUDGED: "none", BELOW: "good"}
 
-
-def screened_waters(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]:
+def screened_waters(table: pd.DataFrame, voice: Voice) -> list[dict[str, Any]]:
     """Each water with its criteria, and each criterion with its readings.
 
     ``table`` : ``screening``.
@@ -26,25 +26,26 @@ def screened_waters(table: pd.DataFrame, shown: Display) -> list[dict[str, Any]]
         waters.append(
             {
                 "name": one.name if isinstance(one.name, str) and one.name else one.area_id,
-                "about": f"{_stated(one, shown)}; {one.basis}",
-                "criteria": [_criterion(own, shown) for _, own in criteria],
+                "about": f"{_stated(one, voice.display)}; {one.basis}",
+                "criteria": [_criterion(own, voice) for _, own in criteria],
             }
         )
     return waters
 
 
-def _criterion(rows: pd.DataFrame, shown: Display) -> dict[str, Any]:
-    one = next(lines(rows))
+def _criterion(rows: pd.DataFrame, voice: Voice) -> dict[str, Any]:
+    one, shown = next(lines(rows)), voice.display
+    judged = term("screening", one.screening)
     return {
         "criterion": one.criterion,
         "source": one.source,
         "limit": f"{one.limit_mg_l:g}{NBSP}mg/L over {hours_text(one.averaging_h)}",
-        "tone": TONES.get(one.screening, "none"),
-        "screening": one.screening,
+        "tone": judged.tone,
+        "screening": judged.words,
         "readings": [
             {
-                "reading": row.reading,
-                "storms": row.storms,
+                "reading": term("reading", row.reading).words,
+                "storms": voice.several_storms(row.storms),
                 "window": hours_text(row.window_h),
                 "load": shown.number_pm(row.load_lb, Z95 * row.load_u_lb, "mass"),
                 "level": f"{_level(row.concentration_mg_l)} "

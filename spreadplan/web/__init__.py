@@ -2,7 +2,7 @@
 
 How a page is added
 -------------------
-1. Write ``def trucks(visit: Visit) -> Response`` in a module ``pages_*.py``. It is called in a
+1. Write ``def trucks(visit: Visit) -> Response`` in a module below ``pages/``. It is called in a
    worker thread, so it may compute and read files. `Visit` (in ``visits.py``) holds everything:
 
    - ``visit.site.computed``: ``fleet()``, ``plan(storm, what_if)``, ``settings()``, ``storms()``,
@@ -17,7 +17,7 @@ How a page is added
      ``visit.body`` (JSON) are what came with the request;
    - ``visit.render("web/trucks.html", ...)``, ``visit.json(data)``, ``visit.go_to("/trucks")``.
 
-2. Name it in the list ``ROUTES`` of its module, and that list in ``pages.py``:
+2. Name it in the list ``ROUTES`` of its module, and that list in ``pages/home.py``:
    ``page("/trucks", trucks)`` answers GET; ``action("/trucks/{truck}/tests", save, role="record")``
    answers POST; ``upload(...)`` answers PUT with the body still to be streamed. The role is the
    lowest that may: read, record, plan, administer.

@@ -21,13 +21,13 @@ from starlette.types import Scope
 from spreadplan import __version__
 from spreadplan.errors import BadInput, CannotWrite, Problem, refused_by_system
 from spreadplan.resources import resource
-from spreadplan.web import jobs_pages, pages, reports_pages, signing, upload_pages
-from spreadplan.web.edits import Conflict
-from spreadplan.web.jobs import TooManyJobs
-from spreadplan.web.mapping import tile_hosts
-from spreadplan.web.security import Guard, own_names, page_policy
+from spreadplan.web.access.security import Guard, own_names, page_policy
+from spreadplan.web.files.edits import Conflict
+from spreadplan.web.files.mapping import tile_hosts
+from spreadplan.web.pages import home, jobs, reports, signing, uploads
 from spreadplan.web.site import Site, open_site
 from spreadplan.web.visits import Visit, as_json, encoded, page
+from spreadplan.web.work.jobs import TooManyJobs
 
 log = logging.getLogger("spreadplan.web")
 STATIC_S = 365 * 24 * 3600
@@ -107,10 +107,10 @@ def _routes() -> list[BaseRoute]:
         Route("/healthz", _healthz, methods=["GET"]),
         Mount("/static", _Static(directory=resource("templates") / "static"), name="static"),
         *signing.ROUTES,
-        *reports_pages.ROUTES,
-        *upload_pages.ROUTES,
-        *jobs_pages.ROUTES,
-        *pages.ROUTES,
+        *reports.ROUTES,
+        *uploads.ROUTES,
+        *jobs.ROUTES,
+        *home.ROUTES,
         page("/{anything:path}", _nothing_there, role=""),
     ]
 

@@ -21,7 +21,7 @@ MOST_HANDLES: Final = 16_384
 State = Literal["waiting", "sending", "answered"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Patience:
     """Limits of connections: common practice, no source.
 

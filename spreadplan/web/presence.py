@@ -14,7 +14,7 @@ from filelock import FileLock, Timeout
 
 from spreadplan.errors import CannotWrite
 from spreadplan.places import Outside, own_file, own_folder
-from spreadplan.web.history import FOLDER
+from spreadplan.web.files.history import FOLDER
 
 
 class Presence:

@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Final
 
 from spreadplan.errors import BadInput, Problem
-from spreadplan.web.accounts import read_accounts
+from spreadplan.web.access.accounts import read_accounts
+from spreadplan.web.access.security import is_loopback
 from spreadplan.web.app import create_app
-from spreadplan.web.files import check_workspace
-from spreadplan.web.jobs import finish_results
-from spreadplan.web.security import is_loopback
+from spreadplan.web.files.folder import check_workspace
+from spreadplan.web.work.jobs import finish_results
 
 #: Requests that wait to be taken up; more than any county has people.
 MOST_WAITING = 200
@@ -64,7 +64,9 @@ def serve(
     if not alone and not read_accounts(folder):
         what = f"others could reach the server at {host}, and nobody has an account yet"
         remedy = "make one with: spreadplan account WORKSPACE NAME --role administer"
-        raise BadInput([Problem(".accounts.toml", 0, "*", what, remedy)])
+        raise BadInput(
+            [Problem(file=".accounts.toml", row=0, column="*", what=what, remedy=remedy)]
+        )
     finish_results(folder, say)
     allow_handles()
     app = create_app(folder, names=names, loopback_only=alone, secure=certificate is not None)
@@ -116,17 +118,25 @@ def _listening(host: str, port: int) -> socket.socket:
 
 
 def _refused(option: str, what: str, remedy: str) -> BadInput:
-    return BadInput([Problem(option, 0, "*", what, remedy)])
+    return BadInput([Problem(file=option, row=0, column="*", what=what, remedy=remedy)])
 
 
 def _unfit_names(host: str, names: Sequence[str]) -> Iterator[Problem]:
     """What cannot be the name or address of a server."""
     if not NAME.fullmatch(re.sub("[:%]", "", host)):  # an IPv6 address has them
-        yield Problem("--host", 0, "*", f'"{host}" is not an address', USUAL_HOST)
+        yield Problem(
+            file="--host", row=0, column="*", what=f'"{host}" is not an address', remedy=USUAL_HOST
+        )
     for name in names:
         if not NAME.fullmatch(name):
             remedy = "write it without http:// and port, as salt.county.example"
-            yield Problem("--name", 0, "*", f'"{name}" is not the name of a server', remedy)
+            yield Problem(
+                file="--name",
+                row=0,
+                column="*",
+                what=f'"{name}" is not the name of a server',
+                remedy=remedy,
+            )
 
 
 def _unfit_certificate(certificate: Path | None, key: Path | None) -> Iterator[Problem]:
@@ -137,11 +147,17 @@ def _unfit_certificate(certificate: Path | None, key: Path | None) -> Iterator[P
     given = {"--certificate": certificate, "--key": key}
     if key and not certificate:
         what, remedy = "is given without a certificate", "add --certificate FILE"
-        yield Problem("--key", 0, "*", what, remedy)
+        yield Problem(file="--key", row=0, column="*", what=what, remedy=remedy)
         return
     for option, path in given.items():
         if path and not path.is_file():
-            yield Problem(option, 0, "*", f"{path} is not a file", "name a file in PEM format")
+            yield Problem(
+                file=option,
+                row=0,
+                column="*",
+                what=f"{path} is not a file",
+                remedy="name a file in PEM format",
+            )
             return
     if certificate:
         yield from _unfit_pair(certificate, key)
@@ -159,7 +175,9 @@ def _unfit_pair(certificate: Path, key: Path | None) -> Iterator[Problem]:
         context.load_verify_locations(certificate)
     except OSError as error:
         what = f"{certificate} holds no certificate ({_reason(error)})"
-        yield Problem("--certificate", 0, "*", what, "name a file in PEM format")
+        yield Problem(
+            file="--certificate", row=0, column="*", what=what, remedy="name a file in PEM format"
+        )
         return
     try:
         context.load_cert_chain(certificate, key, password)
@@ -173,7 +191,7 @@ def _unfit_pair(certificate: Path, key: Path | None) -> Iterator[Problem]:
         else:
             what = f"{key} is not the private key of this certificate ({_reason(error)})"
             remedy = "name the key that the certificate was made with, in PEM format"
-        yield Problem("--key", 0, "*", what, remedy)
+        yield Problem(file="--key", row=0, column="*", what=what, remedy=remedy)
 
 
 def _reason(error: Exception) -> str:

@@ -9,14 +9,14 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 
-from spreadplan.web.accounts import FILE, Account, read_accounts
-from spreadplan.web.computed import Computed, fingerprint
-from spreadplan.web.files import check_workspace
-from spreadplan.web.jobs import Jobs
+from spreadplan.web.access.accounts import FILE, Account, read_accounts
+from spreadplan.web.access.sessions import Sessions
+from spreadplan.web.access.throttle import Throttle
+from spreadplan.web.files.folder import check_workspace
+from spreadplan.web.files.store import InputStore
 from spreadplan.web.presence import Presence
-from spreadplan.web.sessions import Sessions
-from spreadplan.web.store import InputStore
-from spreadplan.web.throttle import Throttle
+from spreadplan.web.work.computed import Computed, fingerprint
+from spreadplan.web.work.jobs import Jobs
 
 #: The largest file that may be dropped in; a winter storm of a big fleet is far below it.
 LARGEST_UPLOAD_BYTES = 4 * 1024**3

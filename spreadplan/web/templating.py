@@ -30,6 +30,6 @@ def _mark(name: str, _time_ns: int) -> str:
     return sha256((resource("templates") / "static" / name).read_bytes()).hexdigest()[:10]
 
 
-def html(template: str, context: Mapping[str, Any]) -> str:
+def page_html(template: str, context: Mapping[str, Any]) -> str:
     """A page. Every text is escaped."""
     return _environment().get_template(template).render(context)

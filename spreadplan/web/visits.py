@@ -19,11 +19,12 @@ from starlette.routing import Route
 from spreadplan.errors import BadInput
 from spreadplan.views.display import Display
 from spreadplan.views.setting import Setting, setting_of
+from spreadplan.views.voice import Voice
 from spreadplan.web import templating
-from spreadplan.web.accounts import may
+from spreadplan.web.access.accounts import may
+from spreadplan.web.access.security import same_site
+from spreadplan.web.access.sessions import LONGEST_S, Session
 from spreadplan.web.addresses import name_of, number_of
-from spreadplan.web.security import same_site
-from spreadplan.web.sessions import LONGEST_S, Session
 from spreadplan.web.site import Site
 
 NOBODY = "this computer"
@@ -35,7 +36,7 @@ PREFERENCES = {"units": ("us", "metric"), "theme": ("light", "dark")}
 PREFERENCE_S = 400 * 24 * 3600
 
 
-@dataclass(eq=False)
+@dataclass(eq=False, kw_only=True)
 class Visit:
     """A request and everything a page needs to answer it."""
 
@@ -99,13 +100,18 @@ class Visit:
         return setting_of(computed.settings(), computed.materials(), self.preference("units"))
 
     @property
+    def voice(self) -> Voice:
+        """Says remarks, and the names of materials and storms, to the visitor."""
+        return self.setting.voice
+
+    @property
     def display(self) -> Display:
         """Shows quantities in the visitor's units."""
         return self.setting.display
 
     def render(self, template: str, status: int = 200, **context: Any) -> Response:
         """A page made from a template."""
-        text = templating.html(template, {**self._context(), **context})
+        text = templating.page_html(template, {**self._context(), **context})
         return Response(encoded(text), status, media_type="text/html")
 
     def _context(self) -> dict[str, Any]:
@@ -120,6 +126,7 @@ class Visit:
             "role": self.role,
             "can": self.can,
             "display": setting.display if setting else None,
+            "storm_name": setting.voice.storm if setting else str,
             "units": setting.display.system if setting else "us",
             "workspace_name": setting.workspace if setting else self.site.folder.name,
             "theme": self.preference("theme"),
@@ -241,13 +248,15 @@ def _arrive(request: Request) -> tuple[Visit, str]:
     if session is not None and session.account:
         account = site.accounts().get(session.account)
         if account is not None and account.stamp == session.stamp:
-            return Visit(request, site, session, account.role), ""
+            return Visit(request=request, site=site, session=session, role=account.role), ""
         site.sessions.close_account(session.account)
         session = None
     if session is None:
         key, session = site.sessions.open(key=known)
         session.seen_change = site.store.last_change()
-    return Visit(request, site, session, "" if site.must_sign_in else "administer"), key
+    return Visit(
+        request=request, site=site, session=session, role="" if site.must_sign_in else "administer"
+    ), key
 
 
 def _ask_to_sign_in(visit: Visit) -> Response:

@@ -38,7 +38,7 @@ def read_text(path: Path, file: str) -> tuple[str, list[Problem]]:
     """The text of a UTF-8 file; a byte-order mark is dropped."""
 
     def failed(row: int, what: str, remedy: str) -> tuple[str, list[Problem]]:
-        return "", [Problem(file, row, "*", what, remedy)]
+        return "", [Problem(file=file, row=row, column="*", what=what, remedy=remedy)]
 
     fault = no_plain_file(path, MOST_BYTES)
     if fault:
@@ -80,32 +80,31 @@ def read_csv(path: Path, file: str) -> tuple[RawTable | None, list[Problem]]:
                 continue
             if len(rows) >= MOST_ROWS:
                 what = f"has more than {MOST_ROWS:,} rows"
-                return None, [Problem(file, row, "*", what, "keep to those that are needed")]
+                return None, [_fault(file, row, what, "keep to those that are needed")]
             if header is None:
                 header, problems = cells, header_problems(cells, row, file)
                 if problems:
                     return None, problems
             elif len(cells) != len(header):
-                problems.append(
-                    Problem(
-                        file,
-                        row,
-                        "*",
-                        f"has {len(cells)} cells where the header has {len(header)}",
-                        "give every column one cell; put text with a comma in double quotes",
-                    )
-                )
+                what = f"has {len(cells)} cells where the header has {len(header)}"
+                remedy = "give every column one cell; put text with a comma in double quotes"
+                problems.append(_fault(file, row, what, remedy))
             else:
                 records.append(cells)
                 rows.append(row)
     except csv.Error as error:
         row = text.count("\n", 0) + 1 if reader.line_num == 0 else reader.line_num
-        what, remedy = f"is not well-formed CSV ({error})", "close every double quote"
-        problems.append(Problem(file, row, "*", what, f"{remedy} and keep cells short"))
-        return None, problems
+        what = f"is not well-formed CSV ({error})"
+        remedy = "close every double quote and keep cells short"
+        return None, [*problems, _fault(file, row, what, remedy)]
     if header is None:
-        return None, [Problem(file, 0, "*", "is empty", "give it a header row and data rows")]
+        return None, [_fault(file, 0, "is empty", "give it a header row and data rows")]
     return RawTable(file, pd.DataFrame(records, columns=header, dtype=object), rows), problems
+
+
+def _fault(file: str, row: int, what: str, remedy: str) -> Problem:
+    """A problem of the whole row, or of the whole file in row 0."""
+    return Problem(file=file, row=row, column="*", what=what, remedy=remedy)
 
 
 def header_problems(header: list[str], row: int, file: str) -> list[Problem]:
@@ -114,26 +113,30 @@ def header_problems(header: list[str], row: int, file: str) -> list[Problem]:
         if len(header) == 1 and mark in header[0]:
             return [
                 Problem(
-                    file, row, "*", f"cells are separated by {name}", "separate them with commas"
+                    file=file,
+                    row=row,
+                    column="*",
+                    what=f"cells are separated by {name}",
+                    remedy="separate them with commas",
                 )
             ]
     if len(header) > MOST_COLUMNS:
         return [
             Problem(
-                file,
-                row,
-                "*",
-                f"has {len(header)} columns",
-                f"keep to the columns that are needed (at most {MOST_COLUMNS})",
+                file=file,
+                row=row,
+                column="*",
+                what=f"has {len(header)} columns",
+                remedy=f"keep to the columns that are needed (at most {MOST_COLUMNS})",
             )
         ]
     return [
         Problem(
-            file,
-            row,
-            name or "*",
-            "column stands twice" if name else "a column has no name",
-            "keep one of the two" if name else "name it or remove it",
+            file=file,
+            row=row,
+            column=name or "*",
+            what="column stands twice" if name else "a column has no name",
+            remedy="keep one of the two" if name else "name it or remove it",
         )
         for name in dict.fromkeys(header)
         if header.count(name) > 1 or not name

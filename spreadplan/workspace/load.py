@@ -19,6 +19,7 @@ from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.parse import Rename, Source, parse_table
+from spreadplan.workspace.policyfile import read_policy
 from spreadplan.workspace.references import (
     RULES,
     dates_to_come,
@@ -30,7 +31,6 @@ from spreadplan.workspace.strays import stray_files
 from spreadplan.workspace.tomlfiles import (
     Settings,
     read_pick,
-    read_policy,
     read_renames,
     read_settings,
 )
@@ -47,7 +47,7 @@ PLAN_FILE: Final = "plan.toml"
 """In a storm's folder: how it is planned."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Workspace:
     """Validated tables in the inside units.
 
@@ -126,7 +126,7 @@ def _storm_fault(folder: Path, storm: str) -> Problem | None:
     if storm not in names:
         known = ", ".join(names) or "none"
         what, remedy = "is not a storm's folder", f"name one of the storms: {known}"
-        return Problem(place, 0, "*", what, remedy)
+        return Problem(file=place, row=0, column="*", what=what, remedy=remedy)
     fault = (
         "its name cannot be written"
         if not (readable_name(storm) and can_be_a_name(storm))
@@ -135,13 +135,15 @@ def _storm_fault(folder: Path, storm: str) -> Problem | None:
         else ""
     )
     remedy = "rename the storm's folder, as 2026-12-01-first-snow"
-    return Problem(place, 0, "*", fault, remedy) if fault else None
+    return Problem(file=place, row=0, column="*", what=fault, remedy=remedy) if fault else None
 
 
 def _need_folder(folder: Path) -> None:
     if not folder.is_dir():
         remedy = "name a workspace, or make one with: spreadplan new FOLDER"
-        raise BadInput([Problem(str(folder), 0, "*", "is not a folder", remedy)])
+        raise BadInput(
+            [Problem(file=str(folder), row=0, column="*", what="is not a folder", remedy=remedy)]
+        )
 
 
 Without = Mapping[str, Collection[int] | None]
@@ -158,11 +160,13 @@ class _Reader:
         self.absent: list[str] = []
         self.picks: dict[str, Pick] = {}
         self.renames: dict[str, dict[str, Rename]] = {}
-        self.settings = Settings("", "us", ZoneInfo("UTC"))
+        self.settings = Settings(name="", units="us", timezone=ZoneInfo("UTC"))
 
     def missing(self, file: str, *, required: bool) -> None:
         if required:
-            self.problems.append(Problem(file, 0, "*", "file is missing", f"add {file}"))
+            self.problems.append(
+                Problem(file=file, row=0, column="*", what="file is missing", remedy=f"add {file}")
+            )
         else:
             self.absent.append(file)
 
@@ -241,7 +245,11 @@ class _Reader:
                 names = " and ".join(path.name for path in paths)
                 self.problems.append(
                     Problem(
-                        usual, 0, "*", f"stands there twice: {names}", "keep exactly one of them"
+                        file=usual,
+                        row=0,
+                        column="*",
+                        what=f"stands there twice: {names}",
+                        remedy="keep exactly one of them",
                     )
                 )
             else:
@@ -265,7 +273,13 @@ class _Reader:
             return None
         if frame.empty:
             self.problems.append(
-                Problem(file, 0, "*", "has no feature", f"draw at least one {table.vector}")
+                Problem(
+                    file=file,
+                    row=0,
+                    column="*",
+                    what="has no feature",
+                    remedy=f"draw at least one {table.vector}",
+                )
             )
         places = frame["row"].to_numpy(dtype=int) - 1
         geometry = features.geometry.reset_index(drop=True).iloc[places].reset_index(drop=True)
@@ -404,17 +418,17 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
         else {one: _file_names(names) for one, names in of_storms.items()},
     )
     workspace = Workspace(
-        folder,
-        reader.settings,
-        policy,
-        tables,
-        by_storm,
-        reader.renames,
-        (),
-        tuple(reader.absent),
-        names,
-        (),
-        reader.picks,
+        folder=folder,
+        settings=reader.settings,
+        policy=policy,
+        tables=tables,
+        storms=by_storm,
+        renames=reader.renames,
+        cautions=(),
+        absent=tuple(reader.absent),
+        files=names,
+        left_out=(),
+        picks=reader.picks,
     )
     return workspace, reader.problems
 

@@ -63,11 +63,20 @@ class Source:
 
     def at(self, position: Any, column: str, what: str, remedy: str) -> Problem:
         """A problem in the record at this position."""
-        return Problem(self.file, int(self.rows[position]), column, what, remedy)
+        return Problem(
+            file=self.file, row=int(self.rows[position]), column=column, what=what, remedy=remedy
+        )
 
     def in_header(self, column: str, what: str, remedy: str, *, fatal: bool = True) -> Problem:
         """A problem of a whole column."""
-        return Problem(self.file, self.header_row, column or "*", what, remedy, fatal)
+        return Problem(
+            file=self.file,
+            row=self.header_row,
+            column=column or "*",
+            what=what,
+            remedy=remedy,
+            fatal=fatal,
+        )
 
 
 # --- which column is which ---------------------------------------------------------------------

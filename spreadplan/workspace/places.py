@@ -147,13 +147,19 @@ def jumps(
             what, remedy = _jump(place[begin:end], lost[begin:end], bulk, kind)
             if what:
                 broken[feature] = True
-                problems.append(Problem(file, feature + 1, "geometry", what, remedy))
+                problems.append(
+                    Problem(file=file, row=feature + 1, column="geometry", what=what, remedy=remedy)
+                )
         more = suspects[named:]
         if len(more) and kind == "LineString":
             broken[more] = True
             what = f"jumps too far, as {len(more) - 1:,} more do"
             remedy = "check the coordinate system of the file"
-            problems.append(Problem(file, int(more[0]) + 1, "geometry", what, remedy))
+            problems.append(
+                Problem(
+                    file=file, row=int(more[0]) + 1, column="geometry", what=what, remedy=remedy
+                )
+            )
     if kind == "LineString":
         wide = step[inside] * (np.cos(np.radians(middle[1])), 1.0)
         usual_mi = float(np.median(np.hypot(*wide.T))) * np.radians(EARTH_RADIUS_MI)
@@ -221,7 +227,11 @@ def _long_steps(
             miles = f"{length_mi[at]:.1f} miles ({length_mi[at] * 1.609344:.1f} km)"
             what = f"runs {miles} to its vertex {vertex} {how}{_with(rows[1:])}"
             remedy = "look at that vertex on a map"
-            problems.append(Problem(file, rows[0], "geometry", what, remedy, fatal=False))
+            problems.append(
+                Problem(
+                    file=file, row=rows[0], column="geometry", what=what, remedy=remedy, fatal=False
+                )
+            )
     return problems
 
 
@@ -268,7 +278,16 @@ def far_off(
         at = _at(starts[outside[far.places[0]]])
         what = f"lies {_said(far.miles)} from {others}, at {at}{_with(named[1:])}"
         remedy = far.remedy or "check it on a map, or keep it in a workspace of its own"
-        problems.append(Problem(names["routes"], named[0], "geometry", what, remedy, far.sure))
+        problems.append(
+            Problem(
+                file=names["routes"],
+                row=named[0],
+                column="geometry",
+                what=what,
+                remedy=remedy,
+                fatal=far.sure,
+            )
+        )
         slips[outside[far.places]] = bool(far.remedy)
     if at_home.any():  # an outlying road may have a yard of its own
         home = np.concatenate([starts[~slips], ends[~slips]])
@@ -381,13 +400,17 @@ def _far_yards(known: _Known, yards: Floats, rows: pd.Series[Any], file: str) ->
         row = int(rows.iloc[at])
         what = f"the yard lies {_said(far.miles)} from every road, at {_at(yards[at])}"
         if far.remedy:
-            yield Problem(file, row, far.column, what, far.remedy, far.sure)
+            yield Problem(
+                file=file, row=row, column=far.column, what=what, remedy=far.remedy, fatal=far.sure
+            )
         else:
             unexplained.append((row, what))
     if unexplained:
         row, what = unexplained[0]
         what += _with([other for other, _ in unexplained[1:]])
-        yield Problem(file, row, "*", what, "check both coordinates", fatal=False)
+        yield Problem(
+            file=file, row=row, column="*", what=what, remedy="check both coordinates", fatal=False
+        )
 
 
 def _far_areas(known: _Known, areas: pd.DataFrame, file: str) -> Iterator[Problem]:
@@ -404,13 +427,22 @@ def _far_areas(known: _Known, areas: pd.DataFrame, file: str) -> Iterator[Proble
         what = f"lies {_said(far.miles)} from every road"
         if far.remedy:
             what += f", at {_at(corners[far.places[0]])}"
-            yield Problem(file, row, "geometry", what, far.remedy, far.sure)
+            yield Problem(
+                file=file, row=row, column="geometry", what=what, remedy=far.remedy, fatal=far.sure
+            )
         else:
             unexplained.append((row, what))
     if unexplained:
         row, what = unexplained[0]
         what += _with([other for other, _ in unexplained[1:]])
-        yield Problem(file, row, "geometry", what, "it changes no rate here", fatal=False)
+        yield Problem(
+            file=file,
+            row=row,
+            column="geometry",
+            what=what,
+            remedy="it changes no rate here",
+            fatal=False,
+        )
 
 
 _NONE: Final = pd.DataFrame({"row": [], "lon": [], "lat": []}, dtype=float)
@@ -465,7 +497,7 @@ def _clock_caution(lon: float, timezone: ZoneInfo, file: str) -> list[Problem]:
         return []
     what = f"lies about longitude {lon:.0f}, where no clock shows {timezone.key}"
     remedy = f"{_question(np.array([lon, 0.0]), SLIPS[0])} Or correct the time zone"
-    return [Problem(file, 0, "*", what, remedy, fatal=False)]
+    return [Problem(file=file, row=0, column="*", what=what, remedy=remedy, fatal=False)]
 
 
 def _fits_clock(lon: float, timezone: ZoneInfo) -> bool:
@@ -505,4 +537,4 @@ def far_records(records: Mapping[str, pd.DataFrame], routes: pd.DataFrame) -> It
             f"more from every road, as row {int(some['row'].iloc[at])} at {_at(where[at])}"
         )
         remedy = "".join(asked) or "check the positions, or whether the file is of this operation"
-        yield Problem(file, 0, "*", what, remedy, fatal=False)
+        yield Problem(file=file, row=0, column="*", what=what, remedy=remedy, fatal=False)

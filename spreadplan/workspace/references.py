@@ -35,11 +35,11 @@ def dangling(tables: Tables, names: Names) -> Iterator[Problem]:
             known.add("*")
         for position in np.flatnonzero(~frame[column].isin(known)):
             yield Problem(
-                names[table],
-                int(frame["row"].iloc[position]),
-                column,
-                f'"{frame[column].iloc[position]}" is not in {names[target]}',
-                f"correct the name, or add it to {names[target]}",
+                file=names[table],
+                row=int(frame["row"].iloc[position]),
+                column=column,
+                what=f'"{frame[column].iloc[position]}" is not in {names[target]}',
+                remedy=f"correct the name, or add it to {names[target]}",
             )
 
 
@@ -55,27 +55,27 @@ def weighing_rows(tables: Tables, names: Names) -> Iterator[Problem]:
     for line in lines(tables["weighings"]):
         if line.gross_lb < line.tare_lb:
             yield Problem(
-                names["weighings"],
-                line.row,
-                "gross_lb",
-                f"gross {_both(line.gross_lb)} is less than tare {_both(line.tare_lb)}",
-                "check whether the two were swapped",
+                file=names["weighings"],
+                row=line.row,
+                column="gross_lb",
+                what=f"gross {_both(line.gross_lb)} is less than tare {_both(line.tare_lb)}",
+                remedy="check whether the two were swapped",
             )
         elif np.isnan(line.tare_lb) and line.method == "vehicle_scale":
             yield Problem(
-                names["weighings"],
-                line.row,
-                "tare_lb",
-                "is empty for a truck scale",
-                "give the truck's weight after the run",
+                file=names["weighings"],
+                row=line.row,
+                column="tare_lb",
+                what="is empty for a truck scale",
+                remedy="give the truck's weight after the run",
             )
         elif np.isnan(line.tare_lb) and line.method == "container":
             yield Problem(
-                names["weighings"],
-                line.row,
-                "tare_lb",
-                "container without a tare",
-                "the gross is taken as net; weigh the empty container",
+                file=names["weighings"],
+                row=line.row,
+                column="tare_lb",
+                what="container without a tare",
+                remedy="the gross is taken as net; weigh the empty container",
                 fatal=False,
             )
 
@@ -103,7 +103,14 @@ def weighings_twice(tables: Tables, names: Names) -> Iterator[Problem]:
             f"rows {row[again]} to {row[again + size - 1]} say the same as rows {row[first]} to "
             f"{row[first + size - 1]}: what was weighed counts twice"
         )
-        yield Problem(names["weighings"], int(row[again]), "*", what, remedy, fatal=not one_test)
+        yield Problem(
+            file=names["weighings"],
+            row=int(row[again]),
+            column="*",
+            what=what,
+            remedy=remedy,
+            fatal=not one_test,
+        )
     inside = {at for _, again, size in blocks for at in range(again, again + size)}
     truck = (weighed["method"] == "vehicle_scale").to_numpy()
     counts = np.bincount(codes) if len(codes) else codes
@@ -113,7 +120,9 @@ def weighings_twice(tables: Tables, names: Names) -> Iterator[Problem]:
         before = seen.setdefault(code, int(row[at]))
         if before != row[at] and at not in inside and (truck[at] or whole):
             what = f"says the same as row {before}: what was weighed counts twice"
-            yield Problem(names["weighings"], int(row[at]), "*", what, remedy)
+            yield Problem(
+                file=names["weighings"], row=int(row[at]), column="*", what=what, remedy=remedy
+            )
 
 
 FEWEST_AGAIN = 3
@@ -157,11 +166,11 @@ def rows_twice(tables: Tables, names: Names) -> Iterator[Problem]:
         first = by_value.transform("first").to_numpy()
         for at in again:
             yield Problem(
-                names[name],
-                int(tables[name]["row"].iloc[at]),
-                "*",
-                f"{what} stands already in row {first[at]}",
-                "keep one of the two; it would count twice",
+                file=names[name],
+                row=int(tables[name]["row"].iloc[at]),
+                column="*",
+                what=f"{what} stands already in row {first[at]}",
+                remedy="keep one of the two; it would count twice",
             )
 
 
@@ -172,11 +181,11 @@ def tests_without_weighing(tables: Tables, names: Names) -> Iterator[Problem]:
     tests = tables["discharge_tests"]
     for position in np.flatnonzero(~tests["test_id"].isin(tables["weighings"]["test_id"])):
         yield Problem(
-            names["discharge_tests"],
-            int(tests["row"].iloc[position]),
-            "test_id",
-            f'nothing was weighed for test "{tests["test_id"].iloc[position]}"',
-            f"add its rows to {names['weighings']}; it does not count until then",
+            file=names["discharge_tests"],
+            row=int(tests["row"].iloc[position]),
+            column="test_id",
+            what=f'nothing was weighed for test "{tests["test_id"].iloc[position]}"',
+            remedy=f"add its rows to {names['weighings']}; it does not count until then",
             fatal=False,
         )
 
@@ -193,20 +202,20 @@ def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
         gates = truck.gate_positions_in
         if gates and not any(abs(gate - test.gate_in) < 0.01 for gate in gates):
             yield Problem(
-                names["discharge_tests"],
-                test.row,
-                "gate_in",
-                f"truck {test.truck_id} has no gate position {test.gate_in:g} in",
-                f"check it against {names['trucks']}",
+                file=names["discharge_tests"],
+                row=test.row,
+                column="gate_in",
+                what=f"truck {test.truck_id} has no gate position {test.gate_in:g} in",
+                remedy=f"check it against {names['trucks']}",
                 fatal=False,
             )
         if truck.control == "closed_loop" and np.isnan(test.sensor_counts):
             yield Problem(
-                names["discharge_tests"],
-                test.row,
-                "sensor_counts",
-                "closed-loop test without the sensor's counts",
-                "give the counts; without them the test gives no calibration number",
+                file=names["discharge_tests"],
+                row=test.row,
+                column="sensor_counts",
+                what="closed-loop test without the sensor's counts",
+                remedy="give the counts; without them the test gives no calibration number",
                 fatal=False,
             )
 
@@ -219,11 +228,11 @@ def runs_of_no_time(tables: Tables, names: Names) -> Iterator[Problem]:
     for position in np.flatnonzero(tests["duration_s"] < LEAST_RUN_S):
         seconds = tests["duration_s"].iloc[position]
         yield Problem(
-            names["discharge_tests"],
-            int(tests["row"].iloc[position]),
-            "duration",
-            f"a run of {seconds:g} s measures nothing",
-            "check the unit: a test runs for at least a minute, which is 60 s",
+            file=names["discharge_tests"],
+            row=int(tests["row"].iloc[position]),
+            column="duration",
+            what=f"a run of {seconds:g} s measures nothing",
+            remedy="check the unit: a test runs for at least a minute, which is 60 s",
             fatal=False,
         )
 
@@ -243,11 +252,11 @@ def shares_for_percent(tables: Tables, names: Names) -> Iterator[Problem]:
         for row in lines(first):
             highest = float(row.most)
             yield Problem(
-                names[table],
-                row.row,
-                column,
-                f"truck {row.truck_id}: {said} {highest:g} % at most",
-                f"write percent of full output: {100 * highest:g} for the share {highest:g}",
+                file=names[table],
+                row=row.row,
+                column=column,
+                what=f"truck {row.truck_id}: {said} {highest:g} % at most",
+                remedy=f"write percent of full output: {100 * highest:g} for the share {highest:g}",
                 fatal=False,
             )
 
@@ -260,12 +269,26 @@ def light_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
         light = (frame["method"] == "vehicle_scale") & (frame["gross_lb"] < LIGHTEST_TRUCK_LB)
         for row in lines(frame[light]):
             what = f"a truck of {_both(row.gross_lb)} on a truck scale"
-            yield Problem(names["weighings"], row.row, "gross", what, remedy, fatal=False)
+            yield Problem(
+                file=names["weighings"],
+                row=row.row,
+                column="gross",
+                what=what,
+                remedy=remedy,
+                fatal=False,
+            )
     if "loads" in tables:
         frame = tables["loads"]
         for row in lines(frame[(frame["net_lb"] > 0) & (frame["net_lb"] < LIGHTEST_LOAD_LB)]):
             what = f"a load of {_both(row.net_lb)}"
-            yield Problem(names["loads"], row.row, "net", what, remedy, fatal=False)
+            yield Problem(
+                file=names["loads"],
+                row=row.row,
+                column="net",
+                what=what,
+                remedy=remedy,
+                fatal=False,
+            )
 
 
 def rounds_without_end(tables: Tables, names: Names) -> Iterator[Problem]:
@@ -279,11 +302,11 @@ def rounds_without_end(tables: Tables, names: Names) -> Iterator[Problem]:
         rounds = int(max(by_zone.max() if len(by_zone) else 0, frame["application"].nunique()))
         if rounds > MOST_ROUNDS:
             yield Problem(
-                names[name],
-                int(frame["row"].iloc[0]),
-                "application",
-                f"makes {rounds:,} rounds of spreading, more than {MOST_ROUNDS}",
-                "name the round of each row; rows of one round share its name",
+                file=names[name],
+                row=int(frame["row"].iloc[0]),
+                column="application",
+                what=f"makes {rounds:,} rounds of spreading, more than {MOST_ROUNDS}",
+                remedy="name the round of each row; rows of one round share its name",
             )
 
 
@@ -294,11 +317,11 @@ def truck_limits(tables: Tables, names: Names) -> Iterator[Problem]:
     trucks = tables["trucks"]
     for position in np.flatnonzero(trucks["min_feeder_pct"] >= trucks["max_feeder_pct"]):
         yield Problem(
-            names["trucks"],
-            int(trucks["row"].iloc[position]),
-            "min_feeder_pct",
-            "is not below max_feeder_pct",
-            "check the two outputs",
+            file=names["trucks"],
+            row=int(trucks["row"].iloc[position]),
+            column="min_feeder_pct",
+            what="is not below max_feeder_pct",
+            remedy="check the two outputs",
         )
 
 
@@ -309,11 +332,11 @@ def periods(tables: Tables, names: Names) -> Iterator[Problem]:
     forecast = tables["forecast"]
     for position in np.flatnonzero(forecast["end"] <= forecast["start"]):
         yield Problem(
-            names["forecast"],
-            int(forecast["row"].iloc[position]),
-            "end",
-            "is not after the start",
-            "check the two times",
+            file=names["forecast"],
+            row=int(forecast["row"].iloc[position]),
+            column="end",
+            what="is not after the start",
+            remedy="check the two times",
         )
 
 
@@ -325,22 +348,22 @@ def zones(tables: Tables, names: Names) -> Iterator[Problem]:
     known = {*routes["zone"], "*"}
     for position in np.flatnonzero(~forecast["zone"].isin(known)):
         yield Problem(
-            names["forecast"],
-            int(forecast["row"].iloc[position]),
-            "zone",
-            f'no segment lies in zone "{forecast["zone"].iloc[position]}"',
-            "check the zone's name",
+            file=names["forecast"],
+            row=int(forecast["row"].iloc[position]),
+            column="zone",
+            what=f'no segment lies in zone "{forecast["zone"].iloc[position]}"',
+            remedy="check the zone's name",
             fatal=False,
         )
     if "*" in set(forecast["zone"]):
         return
     for zone, rows in routes[~routes["zone"].isin(forecast["zone"])].groupby("zone"):
         yield Problem(
-            names["routes"],
-            int(rows["row"].iloc[0]),
-            "zone",
-            f'{len(rows)} segments lie in zone "{zone}", which has no forecast',
-            "add the zone to the forecast, or a row with zone *",
+            file=names["routes"],
+            row=int(rows["row"].iloc[0]),
+            column="zone",
+            what=f'{len(rows)} segments lie in zone "{zone}", which has no forecast',
+            remedy="add the zone to the forecast, or a row with zone *",
             fatal=False,
         )
 
@@ -363,12 +386,12 @@ def weather_and_tickets(tables: Tables, names: Names) -> Iterator[Problem]:
         days = round((early if before else late).iloc[at] / pd.Timedelta(days=1))
         more = away.size - 1
         yield Problem(
-            names[name],
-            int(tickets["row"].iloc[at]),
-            moment,
-            f"lies {days} days {'before' if before else 'after'} the storm's forecast"
+            file=names[name],
+            row=int(tickets["row"].iloc[at]),
+            column=moment,
+            what=f"lies {days} days {'before' if before else 'after'} the storm's forecast"
             + (f", and so do {more} more" if more else ""),
-            f"check its date, and those in {names['forecast']}",
+            remedy=f"check its date, and those in {names['forecast']}",
             fatal=False,
         )
 
@@ -381,11 +404,11 @@ def liquids(tables: Tables, names: Names) -> Iterator[Problem]:
     lacking = (materials["kind"] == "liquid") & materials["density_lb_gal"].isna()
     for position in np.flatnonzero(lacking):
         yield Problem(
-            names["materials"],
-            int(materials["row"].iloc[position]),
-            "density_lb_gal",
-            "is empty for a liquid",
-            "give the mass of a gallon",
+            file=names["materials"],
+            row=int(materials["row"].iloc[position]),
+            column="density_lb_gal",
+            what="is empty for a liquid",
+            remedy="give the mass of a gallon",
         )
 
 
@@ -403,11 +426,11 @@ def budget_scopes(tables: Tables, names: Names) -> Iterator[Problem]:
         target = targets.get(line.scope, "")
         if line.scope in known and line.scope_id not in known[line.scope]:
             yield Problem(
-                names["budgets"],
-                line.row,
-                "scope_id",
-                f'"{line.scope_id}" is not in {names[target]}',
-                "correct the name",
+                file=names["budgets"],
+                row=line.row,
+                column="scope_id",
+                what=f'"{line.scope_id}" is not in {names[target]}',
+                remedy="correct the name",
             )
 
 
@@ -418,11 +441,11 @@ def low_flows(tables: Tables, names: Names) -> Iterator[Problem]:
     areas = tables["sensitive_areas"]
     for position in np.flatnonzero(areas["low_flow_cfs"] > areas["mean_flow_cfs"]):
         yield Problem(
-            names["sensitive_areas"],
-            int(areas["row"].iloc[position]),
-            "low_flow_cfs",
-            "is above the mean flow",
-            "check whether the two were swapped",
+            file=names["sensitive_areas"],
+            row=int(areas["row"].iloc[position]),
+            column="low_flow_cfs",
+            what="is above the mean flow",
+            remedy="check whether the two were swapped",
         )
 
 
@@ -433,11 +456,12 @@ def rounds_of_assignments(tables: Tables, names: Names) -> Iterator[Problem]:
     own, known = tables["storm_assignments"], round_labels(tables)
     for position in np.flatnonzero(~own["from_application"].isin({*known, ""})):
         yield Problem(
-            names["storm_assignments"],
-            int(own["row"].iloc[position]),
-            "from_application",
-            f'"{own["from_application"].iloc[position]}" is not an application of this storm',
-            f"name one of {', '.join(sorted(known)) or 'those of its forecast'}, or leave it empty",
+            file=names["storm_assignments"],
+            row=int(own["row"].iloc[position]),
+            column="from_application",
+            what=f'"{own["from_application"].iloc[position]}" is not an application of this storm',
+            remedy=f"name one of {', '.join(sorted(known)) or 'those of its forecast'}, "
+            "or leave it empty",
         )
 
 
@@ -460,11 +484,11 @@ def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Prob
     for line in lines(policy.rates):
         if line.material not in known:
             yield Problem(
-                file,
-                line.row,
-                "rate.material",
-                f'"{line.material}" is not a material',
-                "correct the name; the row cannot apply until then",
+                file=file,
+                row=line.row,
+                column="rate.material",
+                what=f'"{line.material}" is not a material',
+                remedy="correct the name; the row cannot apply until then",
                 fatal=False,
             )
 
@@ -484,12 +508,12 @@ def dates_to_come(
             if late.size:
                 more = f" ({late.size - 1} more like it)" if late.size > 1 else ""
                 yield Problem(
-                    names[name],
-                    int(frame["row"].iloc[late[0]]),
-                    column.name,
-                    f"{days.iloc[late[0]]} lies in the future{more}: today is {today}",
-                    "check the year and the month; a season that is not of today has its day as "
-                    "as_of in workspace.toml",
+                    file=names[name],
+                    row=int(frame["row"].iloc[late[0]]),
+                    column=column.name,
+                    what=f"{days.iloc[late[0]]} lies in the future{more}: today is {today}",
+                    remedy="check the year and the month; a season that is not of today has its "
+                    "day as as_of in workspace.toml",
                     fatal=False,
                 )
 
@@ -547,9 +571,9 @@ def tickets_of_two_storms(
         storm, row = same["storm"].transform("first"), same["row"].transform("first")
         for at in np.flatnonzero(rows["storm"] != storm):
             yield Problem(
-                files[rows["storm"].iloc[at]][name],
-                int(rows["row"].iloc[at]),
-                "*",
-                f"stands already in {files[storm.iloc[at]][name]}, row {row.iloc[at]}",
-                "keep it in the storm that it belongs to; it would count twice",
+                file=files[rows["storm"].iloc[at]][name],
+                row=int(rows["row"].iloc[at]),
+                column="*",
+                what=f"stands already in {files[storm.iloc[at]][name]}, row {row.iloc[at]}",
+                remedy="keep it in the storm that it belongs to; it would count twice",
             )

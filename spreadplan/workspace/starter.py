@@ -23,6 +23,8 @@ season_end = {end}
 # as_of = {end}
 # The sign or word of the prices in materials.csv, as "$", "€" or "NOK".
 currency = "$"
+# Rates in g/m², in place of lb per lane-mile or kg per lane-km.
+# rate_unit = "g_per_m2"
 
 # What people call a storm: the name of its folder, then its name in reports.
 # [storms]

@@ -228,4 +228,4 @@ def _remedy(path: Path, file: str) -> str:
 
 
 def _caution(file: str, what: str, remedy: str) -> Problem:
-    return Problem(file, 0, "*", what, remedy, fatal=False)
+    return Problem(file=file, row=0, column="*", what=what, remedy=remedy, fatal=False)

@@ -21,7 +21,7 @@ from spreadplan.workspace.vector_files import MOST_FEATURES, read_features, undi
 WGS84 = "EPSG:4326"
 
 
-class Report(Protocol):
+class FeatureReport(Protocol):
     """Names the features where ``mask`` is true."""
 
     def __call__(self, mask: np.ndarray, what: str, remedy: str, fatal: bool = True) -> None:
@@ -49,7 +49,7 @@ def read_vector(path: Path, file: str) -> tuple[gpd.GeoDataFrame | None, list[Pr
     """Features in WGS 84; ``None`` where the file as a whole cannot be used."""
 
     def failed(what: str, remedy: str) -> tuple[None, list[Problem]]:
-        return None, [Problem(file, 0, "*", what, remedy)]
+        return None, [Problem(file=file, row=0, column="*", what=what, remedy=remedy)]
 
     with undisturbed(path) as (opened, fault):
         if fault:
@@ -134,7 +134,14 @@ def geometry_problems(
 
     def report(mask: np.ndarray, what: str, remedy: str, fatal: bool = True) -> None:
         problems.extend(
-            Problem(file, int(position) + 1, "geometry", what, remedy, fatal)
+            Problem(
+                file=file,
+                row=int(position) + 1,
+                column="geometry",
+                what=what,
+                remedy=remedy,
+                fatal=fatal,
+            )
             for position in np.flatnonzero(mask)
         )
 
@@ -146,11 +153,11 @@ def geometry_problems(
     for position in np.flatnonzero(wrong_kind):
         problems.append(
             Problem(
-                file,
-                int(position) + 1,
-                "geometry",
-                f"is a {geometry[position].geom_type}",
-                f"use a {table.vector}; split a multi-part line",
+                file=file,
+                row=int(position) + 1,
+                column="geometry",
+                what=f"is a {geometry[position].geom_type}",
+                remedy=f"use a {table.vector}; split a multi-part line",
             )
         )
     usable = ~empty & ~wrong_kind & ~_too_many_vertices(geometry, table, report)
@@ -172,7 +179,7 @@ def geometry_problems(
     return frame.set_geometry(gpd.GeoSeries(geometry, index=frame.index, crs=WGS84)), problems
 
 
-def _misplaced(geometry: np.ndarray, usable: np.ndarray, report: Report) -> np.ndarray:
+def _misplaced(geometry: np.ndarray, usable: np.ndarray, report: FeatureReport) -> np.ndarray:
     """Which of the usable features lie outside the globe or have a vertex without a place."""
     known = geometry.copy()
     known[~usable] = None
@@ -192,7 +199,7 @@ def _misplaced(geometry: np.ndarray, usable: np.ndarray, report: Report) -> np.n
     return np.asarray(nowhere | outside)
 
 
-def _too_many_vertices(geometry: np.ndarray, table: Table, report: Report) -> np.ndarray:
+def _too_many_vertices(geometry: np.ndarray, table: Table, report: FeatureReport) -> np.ndarray:
     """Which features are too large to be looked at; all of them where together they are."""
     counts = shapely.get_num_coordinates(geometry)
     most = MOST_VERTICES[table.vector]
@@ -231,10 +238,12 @@ def _short_lines(geometry: np.ndarray, usable: np.ndarray, file: str) -> list[Pr
         if fatal
         else "carried as it is; if it is a slip, draw its second end or remove it"
     )
-    return [Problem(file, first + 1, "geometry", what, remedy, fatal)]
+    return [
+        Problem(file=file, row=first + 1, column="geometry", what=what, remedy=remedy, fatal=fatal)
+    ]
 
 
-def _line_problems(geometry: np.ndarray, usable: np.ndarray, report: Report) -> None:
+def _line_problems(geometry: np.ndarray, usable: np.ndarray, report: FeatureReport) -> None:
     lengths = shapely.length(geometry)
     suspects = usable & ~shapely.is_simple(geometry)
     repeats = np.zeros(len(geometry), dtype=bool)
@@ -278,12 +287,12 @@ def same_line_cautions(frame: gpd.GeoDataFrame, file: str) -> list[Problem]:
     repeats = first != close
     return [
         Problem(
-            file,
-            int(position) + 1,
-            "geometry",
-            f"is the same line as feature {original + 1} of its "
+            file=file,
+            row=int(position) + 1,
+            column="geometry",
+            what=f"is the same line as feature {original + 1} of its "
             "route, which counts its length twice",
-            "keep one and give the number of passes",
+            remedy="keep one and give the number of passes",
             fatal=False,
         )
         for position, original in zip(close[repeats], first[repeats], strict=True)

@@ -233,11 +233,11 @@ def read_features(path: Path, file: str) -> tuple[gpd.GeoDataFrame, list[Problem
         ignored += [MIGHT_NOT_BE_WHOLE] * (path.suffix == ".shp")  # those cells were looked at
     return frame, [
         Problem(
-            file,
-            0,
-            "*",
-            f"was read with a doubt ({text.replace(str(path), path.name)})",
-            "look at it, or export it again",
+            file=file,
+            row=0,
+            column="*",
+            what=f"was read with a doubt ({text.replace(str(path), path.name)})",
+            remedy="look at it, or export it again",
             fatal=MIGHT_NOT_BE_WHOLE in text,
         )
         for text in said

@@ -31,8 +31,8 @@ import httpx2 as httpx
 
 from spreadplan.errors import CannotWrite
 from spreadplan.resources import resource
-from spreadplan.web.edits import Add
-from spreadplan.web.store import InputStore
+from spreadplan.web.files.edits import Add
+from spreadplan.web.files.store import InputStore
 
 ALONE = 25
 FEW = 2

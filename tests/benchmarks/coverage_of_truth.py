@@ -25,15 +25,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from spreadplan.calibration import Calibration, calibrate
+from spreadplan.calibration import Calibration, fit_fleet
 from spreadplan.matching.network import build_network
 from spreadplan.metrology import COVERAGE, coverage_factor
 from spreadplan.planning.plan import PlanInputs, StormPlan, plan_storm
-from spreadplan.reconcile.storm import OFF_ROUTE, Storm, StormUse, Surroundings, storm_use
+from spreadplan.reconcile.storm import OFF_ROUTE, StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, truck_use
 from spreadplan.season import Season, SeasonInputs, work_out_season
 from spreadplan.season.forecast import forecast_season
-from spreadplan.season.use import StormUse as SeasonStorm
+from spreadplan.season.use import StormOfSeason as SeasonStorm
 from tests.benchmarks.coverage_table import Ledger, half, markdown, report, scatter_class, within
 from tests.benchmarks.simulate_seasons import (
     LOAD_COLUMNS,
@@ -80,7 +80,7 @@ PILE_U_REL = 0.04
 def calibrated(fleet: Fleet) -> Calibration:
     """The fleet's calibration at the start of the season."""
     names = ("tests", "weighings", "trucks", "materials", "changes", "assignments")
-    return calibrate(*(fleet.tables[name] for name in names), fleet.policy, SEASON_START)
+    return fit_fleet(*(fleet.tables[name] for name in names), fleet.policy, SEASON_START)
 
 
 def check_calibration(fleet: Fleet, found: Calibration, ledger: Ledger) -> None:
@@ -250,25 +250,25 @@ def uses_of(rows: pd.DataFrame, network: Any) -> list[TruckUse]:
         )
         found.append(
             TruckUse(
-                str(truck_id),
-                {},
-                segments,
-                pd.DataFrame(
+                truck_id=str(truck_id),
+                points={},
+                segments=segments,
+                driven=pd.DataFrame(
                     {"row": driven, "driven_m": network.length_m[driven] * rounds * per_round}
                 ),
-                pd.DataFrame(
+                lost_lb=pd.DataFrame(
                     {
                         "row": np.array([], int),
                         "position_m": np.array([], float),
                         "mass_lb": np.array([], float),
                     }
                 ),
-                1.0,
-                1.0,
-                0.0,
-                1.0,
-                {},
-                0.0,
+                piles=1.0,
+                heard_share=1.0,
+                known_share=0.0,
+                first_s=1.0,
+                last_s={},
+                counts=0.0,
             )
         )
     return found
@@ -308,16 +308,16 @@ def judged(
     )
     return [
         storm_use(
-            Storm(
-                one.true.name,
-                one.true.start,
-                one.true.end,
-                starts,
-                reported,
-                tickets["loads"],
-                tickets["returns"],
-                pd.DataFrame(one.plan.segments.drop(columns="geometry")),
-                one.plan.routes,
+            StormEvidence(
+                name=one.true.name,
+                start=one.true.start,
+                end=one.true.end,
+                starts=starts,
+                reported=reported,
+                loads=tickets["loads"],
+                returns=tickets["returns"],
+                planned=pd.DataFrame(one.plan.segments.drop(columns="geometry")),
+                planned_routes=one.plan.routes,
             ),
             around,
             network,
@@ -534,16 +534,16 @@ def check_season(
     ledger: Ledger,
 ) -> None:
     """Use so far, its forecast, and chloride."""
-    season = Season("2026-27", SEASON_START, SEASON_END, as_of)
+    season = Season(name="2026-27", start=SEASON_START, end=SEASON_END, as_of=as_of)
     storms = [
         SeasonStorm(
-            one.true.name,
-            one.true.start,
-            one.true.end,
-            one.true.rounds,
-            use.parts,
-            use.segments[list(JUDGED)],
-            forecast_of(one.true),
+            storm=one.true.name,
+            start=one.true.start,
+            end=one.true.end,
+            rounds=one.true.rounds,
+            parts=use.parts,
+            segments=use.segments[list(JUDGED)],
+            forecast=forecast_of(one.true),
         )
         for one, use in zip(played, uses, strict=True)
     ]

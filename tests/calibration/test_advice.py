@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spreadplan.calibration import calibrate
+from spreadplan.calibration import fit_fleet
 from spreadplan.schema.results import RESULTS
 from tests.calibration import builders
 from tests.calibration.test_models import calibrated
@@ -18,7 +18,7 @@ def advised(runs: list[dict], **truck):
 
 
 def fleet_advice(tests, weighings, *assigned: dict, trucks=None, policy=builders.POLICY):
-    return calibrate(
+    return fit_fleet(
         tests,
         weighings,
         builders.trucks() if trucks is None else trucks,

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.calibration import calibrate
+from spreadplan.calibration import fit_fleet
 from spreadplan.calibration.comparison import QUESTIONED
 from spreadplan.calibration.trial import RunTrial, try_run
 from spreadplan.calibration.trucks import trucks_by_id
@@ -32,7 +32,7 @@ def history(
         counts = round(load * counts_per_lb) if counts_per_lb else np.nan
         rows.append({"test_id": name, "feeder_pct": output, "sensor_counts": counts, **test})
         weighed.append({"test_id": name, "gross_lb": load})
-    result = calibrate(
+    result = fit_fleet(
         build.tests(*rows),
         build.weighings(*weighed),
         trucks,

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.calibration import between_gates, calibrate
+from spreadplan.calibration import between_gates, fit_fleet
 from spreadplan.calibration.models import GateInterpolation
 from tests.calibration import builders
 from tests.said import US
@@ -14,7 +14,7 @@ def calibrated(runs: list[dict], **truck):
     """Calibration from runs that carry their own mass as ``lb``."""
     rows = [{"test_id": f"{place:02d}"} | run for place, run in enumerate(runs)]
     tests = [{key: value for key, value in row.items() if key != "lb"} for row in rows]
-    return calibrate(
+    return fit_fleet(
         builders.tests(*tests),
         builders.weighings(*({"test_id": r["test_id"], "gross_lb": r["lb"]} for r in rows)),
         builders.trucks(truck),
@@ -193,7 +193,7 @@ def test_models_table_tells_what_the_model_knows():
 
 
 def test_an_empty_workspace_gives_empty_tables():
-    empty = calibrate(
+    empty = fit_fleet(
         builders.tests(),
         builders.weighings(),
         builders.trucks(),

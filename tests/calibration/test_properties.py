@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spreadplan.calibration import calibrate, uncertainty_budget
+from spreadplan.calibration import fit_fleet, uncertainty_budget
 from spreadplan.calibration.curve import fit_curve
 from spreadplan.calibration.weighing import weigh
 from tests.calibration import builders
@@ -64,7 +64,7 @@ def test_curve_never_falls_and_its_doubt_is_finite(runs):
 def test_whatever_was_tested_gets_an_answer(runs, control: str, max_feeder_pct: float):
     """No catch, however odd, stops the calibration or leaves a number undefined."""
     ids = [f"{place}" for place in range(len(runs[0]))]
-    found = calibrate(
+    found = fit_fleet(
         builders.tests(
             *(
                 {"test_id": i, "feeder_pct": pct, "sensor_counts": round(20 * pct)}

@@ -21,9 +21,9 @@ from typing import Any
 
 import spreadplan.reports.render
 import spreadplan.runs.starting as starting
-import spreadplan.web.accounts
+import spreadplan.web.access.accounts
 import spreadplan.web.app  # noqa: F401
-import spreadplan.web.worker as worker
+import spreadplan.web.work.worker as worker
 from spreadplan import cli
 from tests.faults.rig import arguments_of
 

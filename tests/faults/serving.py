@@ -17,7 +17,7 @@ from pathlib import Path
 
 import httpx2 as httpx
 
-from spreadplan.web.accounts import read_accounts, save_account
+from spreadplan.web.access.accounts import read_accounts, save_account
 from tests.faults.rig import Running, arguments_of, inputs_of, results_of, wait_for
 from tests.faults.trials import Trials
 

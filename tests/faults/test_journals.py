@@ -19,10 +19,10 @@ from spreadplan.cli import main
 from spreadplan.errors import CannotWrite
 from spreadplan.places import Outside, inside
 from spreadplan.results.store import alone, open_results
-from spreadplan.web.accounts import save_account
-from spreadplan.web.edits import Add
+from spreadplan.web.access.accounts import save_account
+from spreadplan.web.files.edits import Add
+from spreadplan.web.files.store import InputStore
 from spreadplan.web.presence import Presence
-from spreadplan.web.store import InputStore
 from tests.faults.rig import inputs_of, results_of
 from tests.web.visitors import browser
 
@@ -482,7 +482,7 @@ def test_where_nobody_may_write_a_damaged_history_can_still_be_read(workspace, m
     def refused(*_: object, **__: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("spreadplan.web.history.set_aside", refused)
+    monkeypatch.setattr("spreadplan.web.files.history.set_aside", refused)
     store = InputStore(folder)
     assert [entry.what for entry in store.changes()] == ["first"]
     with pytest.raises(CannotWrite, match="Permission denied"):

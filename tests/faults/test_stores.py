@@ -22,12 +22,12 @@ from spreadplan.errors import CannotWrite
 from spreadplan.results import geopackage
 from spreadplan.results import store as results_store
 from spreadplan.results.store import alone, open_results, recover
-from spreadplan.web import history as history_module
-from spreadplan.web.accounts import FILE, save_account
-from spreadplan.web.edits import Add
-from spreadplan.web.jobs import Jobs
+from spreadplan.web.access.accounts import FILE, save_account
+from spreadplan.web.files import history as history_module
+from spreadplan.web.files.edits import Add
+from spreadplan.web.files.store import InputStore
 from spreadplan.web.presence import Presence
-from spreadplan.web.store import InputStore
+from spreadplan.web.work.jobs import Jobs
 from tests.faults.rig import inputs_of, results_of
 
 WEIGHING = {"test_id": "D1", "method": "container", "gross_lb": "90", "tare_lb": "6"}
@@ -339,7 +339,7 @@ def test_the_history_keeps_its_order_where_the_clock_is_set_back(workspace, monk
     moment = datetime(2026, 11, 1, 8, 30).astimezone()  # the night in which an hour comes twice
     for number, hours in enumerate((0, -3, 30 * 24, -1)):
         told = (moment + timedelta(hours=hours)).isoformat(timespec="seconds")
-        monkeypatch.setattr("spreadplan.web.store.now", lambda told=told: told)
+        monkeypatch.setattr("spreadplan.web.files.store.now", lambda told=told: told)
         edits = [Add("weighings.csv", {**WEIGHING, "gross_lb": str(90 + number)})]
         store.apply(edits, "ann", f"change {number}")
     assert [(e.number, e.what) for e in InputStore(folder).changes()] == [

@@ -135,9 +135,18 @@ def test_what_is_said_is_one_line_that_can_be_read(text, longest):
 
 
 def test_a_flood_of_problems_is_counted_and_what_stops_the_work_is_named():
-    cautions = [Problem("a.csv", row, "x", "is odd", "look", fatal=False) for row in range(5_000)]
-    stop = Problem("a.csv", 6_000, "y", "is wrong", "mend it")
-    kept = few([*cautions, stop, Problem("b.csv", 1, "x", "is wrong", "mend it")])
+    cautions = [
+        Problem(file="a.csv", row=row, column="x", what="is odd", remedy="look", fatal=False)
+        for row in range(5_000)
+    ]
+    stop = Problem(file="a.csv", row=6_000, column="y", what="is wrong", remedy="mend it")
+    kept = few(
+        [
+            *cautions,
+            stop,
+            Problem(file="b.csv", row=1, column="x", what="is wrong", remedy="mend it"),
+        ]
+    )
     assert len(kept) == MOST_NAMED + 2
     assert stop in kept
     assert "4,501 more" in kept[MOST_NAMED].what

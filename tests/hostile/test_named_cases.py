@@ -437,7 +437,7 @@ def inputs(folder: Path) -> dict[str, tuple[bytes, int]]:
 
 def test_what_is_not_merged_yet_is_read_and_not_merged(county, tmp_path):
     from spreadplan import runs
-    from spreadplan.web.computed import Computed
+    from spreadplan.web.work.computed import Computed
     from spreadplan.workspace import read_workspace
 
     folder = county(unmerged("UPDATE routes SET speed_mph = 11", tmp_path))

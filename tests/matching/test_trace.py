@@ -19,7 +19,7 @@ from spreadplan.matching.decode import (
     LEAVE_SCORE,
     Observations,
     decode,
-    entry_of,
+    entered_at,
     expected_distance,
     leads_on,
     leg,
@@ -95,7 +95,7 @@ def step_score(
         NOISE.accel_power,
     )
     reach, graph = network.reach, network.graph
-    entry = entry_of(reach.start, reach.entry, a[0], b[0])
+    entry = entered_at(reach.start, reach.entry, a[0], b[0])
     if leads_on(graph.end_node, *a, *b, deviation_m):
         entry = (0.0, 0.0)
     score, _, _ = leg(graph.length_m, entry, a[0], a[1], b[0], b[1], expected_m, deviation_m)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.calibration import calibrate
+from spreadplan.calibration import fit_fleet
 from spreadplan.metrology import coverage_factor
 from spreadplan.schema.policy import Policy
 from tests.calibration import builders
@@ -33,7 +33,7 @@ def models(seed=3):
             )
             weighings.append({"test_id": name, "gross_lb": net})
     inputs = county()
-    return calibrate(
+    return fit_fleet(
         builders.tests(*tests),
         builders.weighings(*weighings),
         inputs.trucks,

@@ -4,7 +4,7 @@ import pytest
 from scipy import stats
 
 from spreadplan.metrology import coverage_factor
-from spreadplan.planning.material import interval, liquid_gal, row_intervals, summed_intervals
+from spreadplan.planning.material import liquid_gal, mass_interval, row_intervals, summed_intervals
 from tests.planning.small_county import NAN, county
 
 COLUMNS = "run yard_id truck_id material gate_in mass_lb common_u_1 common_u_2 common_u_3 relative_run_u dof"  # noqa: E501
@@ -93,7 +93,7 @@ def test_a_row_alone():
 
 
 def test_no_interval_reaches_below_nothing():
-    found = interval(np.array([10.0]), np.array([20.0]), np.array([INF]))
+    found = mass_interval(np.array([10.0]), np.array([20.0]), np.array([INF]))
     assert found.lo_lb[0] == 0.0
 
 

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
-from spreadplan.calibration.validity import Change
+from spreadplan.calibration.validity import TruckWork
 from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import remark
 from spreadplan.schema.policy import Policy
@@ -609,7 +609,7 @@ def test_a_gate_that_has_to_be_moved_before_the_storm_is_said():
 )
 def test_work_in_the_storm_ends_the_tests_for_what_comes_after(hour, status):
     """The second round starts at 08:00."""
-    work = {"T1": Change(pd.Timestamp(f"2026-12-01T{hour:02d}:00Z"), "gate")}
+    work = {"T1": TruckWork(pd.Timestamp(f"2026-12-01T{hour:02d}:00Z"), "gate")}
     plan = plan_storm(county(next_voiding=work, **two_rounds(200.0, 200.0)))
     mine = plan.segments[plan.segments["segment_id"] == "a"]
     assert list(mine["status"]) == status

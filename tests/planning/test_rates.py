@@ -85,7 +85,15 @@ def test_no_row_for_a_zone_is_no_condition():
 def held(
     rows, temp=25.0, event="light_snow", trend="", service="A", material="salt", phase="initial"
 ):
-    condition = Condition("*", event, temp, trend, 0.1, START, START)
+    condition = Condition(
+        zone="*",
+        event=event,
+        pavement_temp_f=temp,
+        trend=trend,
+        precipitation_in=0.1,
+        start=START,
+        end=START,
+    )
     table = list(policy_rates(*rows).itertuples(index=False))
     return [row.row for row in policy_rows(table, condition, service, material, phase)]
 
@@ -211,7 +219,15 @@ def test_without_areas_nothing_changes():
 def test_the_source_names_a_range_in_its_own_basis():
     row = {"rate_low_g_per_m2": 10.0, "rate_high_g_per_m2": 20.0}
     table = list(policy_rates(row).itertuples(index=False))
-    condition = Condition("*", "light_snow", 25.0, "", 0.1, START, START)
+    condition = Condition(
+        zone="*",
+        event="light_snow",
+        pavement_temp_f=25.0,
+        trend="",
+        precipitation_in=0.1,
+        start=START,
+        end=START,
+    )
     found, _ = policy_rate(table, condition, "A", "salt", "initial", "low")
     assert found.g_per_m2 == 10.0
     assert US.say(found.source) == "policy row 1: test table; low of 10 to 20 g/m², initial"
@@ -223,7 +239,15 @@ def test_equal_rows_take_the_first_and_say_so():
             {"rate_low_lb_per_lane_mile": 100.0}, {"rate_low_lb_per_lane_mile": 200.0}
         ).itertuples(index=False)
     )
-    condition = Condition("*", "light_snow", 25.0, "", 0.1, START, START)
+    condition = Condition(
+        zone="*",
+        event="light_snow",
+        pavement_temp_f=25.0,
+        trend="",
+        precipitation_in=0.1,
+        start=START,
+        end=START,
+    )
     found, findings = policy_rate(table, condition, "A", "salt", "initial", "low")
     assert found.lb_per_lane_mile == 100.0
     assert US.say(findings[0].what).startswith("rows 1, 2 hold equally")

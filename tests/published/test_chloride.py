@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from spreadplan.season.chloride import chloride_in
-from spreadplan.season.water import CRITERIA, allowable_parts, concentration_mg_l, load_lb
+from spreadplan.season.water import CRITERIA, concentration_mg_l, load_lb
 
 
 @pytest.mark.parametrize(
@@ -26,25 +26,6 @@ def test_load_of_a_cubic_foot_a_second_at_the_chronic_criterion():
     assert load_lb(1.0, 230.0, 24.0) == pytest.approx(1240.6, abs=0.05)
     assert load_lb(1.0, 1.0, 24.0) == pytest.approx(5.39378, abs=1e-5)
     assert concentration_mg_l(1240.6, 1.0, 24.0) == pytest.approx(230.0, abs=0.01)
-
-
-def test_share_of_a_wasteload_by_area():
-    """Minnesota Pollution Control Agency, Minnesota Stormwater Manual, Guidance for categorical
-    TMDLs: 100 lb a day over 75 % and 25 % of the area are 75 and 25 lb a day.
-    """
-    assert allowable_parts(100.0, 0.0, 0.0, [0.75, 0.25]) == pytest.approx([75.0, 25.0])
-
-
-def test_parts_of_a_daily_load_add_up_to_it():
-    """TMDL = WLA + LA + MOS + RC at the target of 230 mg/L: Minnesota Pollution Control Agency,
-    Twin Cities Metro Chloride TMDL, TMDL development. Flow, margin and reserve are ours.
-    """
-    total = load_lb(4.0, 230.0, 24.0)
-    margin, reserve = 0.1 * total, 0.05 * total
-    parts = allowable_parts(total, margin, reserve, [2.0, 1.0])
-    assert sum(parts) + margin + reserve == pytest.approx(total)
-    with pytest.raises(ValueError, match="exceed"):
-        allowable_parts(1.0, 0.8, 0.3, [1.0])
 
 
 def test_criteria_carry_their_averaging_time():

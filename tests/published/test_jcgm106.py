@@ -8,11 +8,13 @@ computed here, independently, by numerical integration of the normal density.
 
 from __future__ import annotations
 
+from statistics import NormalDist
+
 import numpy as np
 import pytest
 from scipy import integrate
 
-from spreadplan.metrology import guard_band, probability_above
+from spreadplan.metrology import probability_above
 
 
 def density(value: float, estimate: float, u: float) -> float:
@@ -62,10 +64,12 @@ def test_a_guard_band_of_the_expanded_uncertainty_risks_less_than_2_5_percent(u:
 
 @pytest.mark.parametrize("confidence", [0.8, 0.9, 0.95, 0.99, 0.999])
 def test_the_guard_band_gives_the_confidence_asked_for(confidence: float) -> None:
-    """JCGM 106:2012, 8.3: an estimate one guard band beyond the limit; checked by quadrature."""
+    """JCGM 106:2012, 8.3.2: w = r U, for one limit and normal errors z u; checked by quadrature."""
     u, limit = 3.0, 50.0
-    estimate = limit + float(guard_band(np.array(u), confidence))
+    estimate = limit + NormalDist().inv_cdf(confidence) * u
     assert integral(estimate, u, limit, estimate + 12.0 * u) == pytest.approx(confidence, abs=1e-10)
+    above = float(probability_above(np.array(estimate), np.array(u), np.array(limit)))
+    assert above == pytest.approx(confidence, abs=1e-12)
 
 
 def test_certain_values():

@@ -37,7 +37,15 @@ ROWS = list(
 
 
 def rate(temp_f, phase, pick):
-    condition = Condition("*", "snow", temp_f, "", 0.1, START, START)
+    condition = Condition(
+        zone="*",
+        event="snow",
+        pavement_temp_f=temp_f,
+        trend="",
+        precipitation_in=0.1,
+        start=START,
+        end=START,
+    )
     found, findings = policy_rate(ROWS, condition, "", "salt", phase, pick)
     assert findings == []
     return found

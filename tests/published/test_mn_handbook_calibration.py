@@ -7,7 +7,7 @@ the average of three samples.
 
 import pytest
 
-from spreadplan.calibration import calibrate
+from spreadplan.calibration import fit_fleet
 from tests.calibration import builders
 
 SPEED_MPH = 20.0
@@ -16,7 +16,7 @@ MINUTES_PER_MILE = 3.0
 
 def _calibrated(samples_lb: list[float]):
     names = "ABC"[: len(samples_lb)]
-    return calibrate(
+    return fit_fleet(
         builders.tests(*({"test_id": name} for name in names)),
         builders.weighings(
             *({"test_id": n, "gross_lb": lb} for n, lb in zip(names, samples_lb, strict=True))

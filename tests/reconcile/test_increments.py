@@ -23,21 +23,21 @@ def truck(
     size = len(totals)
     unknown = np.full(size, NAN)
     records = TruckRecords(
-        "T1",
-        1.8e9 + every_s * np.arange(size),
-        np.full(size, -94.0),
-        np.full(size, 46.0),
-        np.full(size, 20.0),
-        unknown,
-        np.ones(size, dtype=bool),
-        np.array(totals),
-        unknown,
-        unknown,
-        np.full(size, -1),
-        np.zeros(size, dtype=np.int64),
-        np.arange(2, size + 2),
-        (),
-        (SourceFile("a.csv", unit_lb),),
+        truck_id="T1",
+        time_s=1.8e9 + every_s * np.arange(size),
+        lon=np.full(size, -94.0),
+        lat=np.full(size, 46.0),
+        speed_mph=np.full(size, 20.0),
+        heading_deg=unknown,
+        spreading=np.ones(size, dtype=bool),
+        feed_total_lb=np.array(totals),
+        feed_rate_lb_min=unknown,
+        liquid_total_gal=unknown,
+        material=np.full(size, -1),
+        source_file=np.zeros(size, dtype=np.int64),
+        source_row=np.arange(2, size + 2),
+        materials=(),
+        sources=(SourceFile("a.csv", unit_lb),),
     )
     arrays = {
         name: np.asarray(value) if isinstance(value, list) else value

@@ -175,7 +175,20 @@ def a_use(
     driven = {"row": np.arange(3)} | {
         name: miles * three_segments.MILE_M for name, miles in way_mi.items()
     }
-    return TruckUse(truck_id, {}, {}, driven, 0.0, {}, heard_share, 1.0, 0.0, 1.0, {}, 0.0)
+    return TruckUse(
+        truck_id=truck_id,
+        points={},
+        segments={},
+        driven=driven,
+        lost_lb=0.0,
+        piles={},
+        heard_share=heard_share,
+        known_share=1.0,
+        first_s=0.0,
+        last_s=1.0,
+        counts={},
+        left_out_lb=0.0,
+    )
 
 
 def test_coverage_is_what_was_driven_or_would_have_been_heard():

@@ -17,7 +17,7 @@ from spreadplan.reconcile.ratio_model import (
 )
 from spreadplan.reconcile.tickets import storm_tickets, ticket_variance_lb2
 from spreadplan.reconcile.true_mass import (
-    RATIO_COLUMNS,
+    RATIOS,
     VERDICTS,
     mass_ratios,
     own_tests,
@@ -83,7 +83,7 @@ def test_columns_and_their_order():
         "a",
         5.0,
     )
-    assert list(found.columns) == RATIO_COLUMNS
+    assert list(found.columns) == RATIOS
     assert found["truck_id"].tolist() == ["T1", "T2"]
     assert set(found["verdict"]) <= set(VERDICTS)
 
@@ -93,7 +93,7 @@ def test_no_storm_of_that_name_gives_no_rows():
         reports(("a", "T1", 9000.0)), load_tickets(), return_tickets(), "other", 5.0
     )
     assert found.empty
-    assert list(found.columns) == RATIO_COLUMNS
+    assert list(found.columns) == RATIOS
 
 
 def test_many_agreeing_storms_give_loaded_minus_returned_over_reported():

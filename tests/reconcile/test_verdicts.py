@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from statistics import NormalDist
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.metrology import guard_band
 from spreadplan.reconcile.applied import applied_by_segment, applied_parts
 from spreadplan.reconcile.true_mass import mass_ratios
 from spreadplan.reconcile.verdicts import (
@@ -17,10 +18,11 @@ from spreadplan.reconcile.verdicts import (
     judge,
     kinds,
     plain_comparison,
-    said,
 )
 from spreadplan.schema.policy import Policy
+from spreadplan.views.words import term
 from tests.reconcile.ticket_tables import simulated_season
+from tests.said import US, words
 
 RULE = DecisionRule(over_pct=10.0, under_pct=20.0, confidence=0.95)
 
@@ -58,8 +60,8 @@ def row(applied: float, u: float, planned: float = 100.0, coverage: float = 1.0)
 def test_the_guard_band_by_hand(applied: float, verdict: str) -> None:
     found = judge(row(applied, 5.0), RULE).iloc[0]
     assert found["verdict"] == verdict
-    assert found["reason"] == ("rate above the plan" if "over" in verdict else "")
-    assert (found["p_over"] >= 0.95) == (applied >= 110.0 + guard_band(np.array(5.0), 0.95))
+    assert words(words(found["reason"])) == ("rate above the plan" if "over" in verdict else "")
+    assert (found["p_over"] >= 0.95) == (applied >= 110.0 + NormalDist().inv_cdf(0.95) * 5.0)
 
 
 def test_more_confidence_needs_a_wider_band():
@@ -71,7 +73,7 @@ def test_more_confidence_needs_a_wider_band():
 def test_a_missed_segment_is_under_only_where_it_was_within_hearing():
     assert judge(row(0.0, 0.0), RULE)["verdict"].item() == "under"
     thin = judge(row(0.0, 0.0, coverage=0.5), RULE).iloc[0]
-    assert (thin["verdict"], thin["reason"]) == ("unknown", "coverage too thin")
+    assert (thin["verdict"], words(thin["reason"])) == ("unknown", "coverage too thin")
     assert judge(row(0.0, 0.0, coverage=np.nan), RULE)["verdict"].item() == "unknown"
 
 
@@ -82,19 +84,22 @@ def test_too_much_is_too_much_however_thin_the_coverage():
 
 def test_a_segment_too_short_to_follow_a_truck_on_is_not_missed():
     found = judge(row(0.0, 0.0).assign(too_short=True), RULE).iloc[0]
-    assert (found["verdict"], found["reason"]) == ("unknown", "too short to tell who drove on it")
+    assert (found["verdict"], words(found["reason"])) == (
+        "unknown",
+        "too short to tell who drove on it",
+    )
 
 
 def test_an_estimate_that_says_nothing_is_unknown():
     found = judge(row(120.0, 51.0), RULE).iloc[0]
-    assert (found["verdict"], found["reason"]) == ("unknown", "too uncertain")
+    assert (found["verdict"], words(found["reason"])) == ("unknown", "too uncertain")
     assert judge(row(300.0, 51.0), RULE)["verdict"].item() == "over"
 
 
 def test_without_a_plan_there_is_no_verdict():
     found = judge(row(120.0, 5.0, planned=np.nan), RULE).iloc[0]
     assert found["verdict"] == "unknown"
-    assert found["reason"].startswith("nothing planned")
+    assert words(found["reason"]).startswith("nothing planned")
     assert np.isnan(found["p_over"])
 
 
@@ -124,9 +129,9 @@ def test_more_rounds_are_no_higher_rate(
     rows = row(applied, 5.0, planned=200.0).assign(applications=made, rounds_planned=2.0)
     found = judge(rows, RULE)
     assert found["verdict"].item() == verdict
-    assert found["reason"].item() == reason
+    assert words(found["reason"].item()) == reason
     assert kinds(found).item() == kind
-    assert said(kind) == (
+    assert term("use_verdict", kind).words == (
         "more rounds than planned" if kind == "more_rounds" else kind.replace("_", " ")
     )
 
@@ -146,7 +151,7 @@ def test_what_may_lie_there_unseen_is_not_missing(
     unplaced: float, other: float, verdict: str, reason: str
 ):
     found = judge(row(60.0, 5.0).assign(unplaced_lb=unplaced, other_lb=other), RULE).iloc[0]
-    assert (found["verdict"], found["reason"]) == (verdict, reason)
+    assert (found["verdict"], words(found["reason"])) == (verdict, reason)
     assert found["p_under"] > 0.99
     more = judge(row(150.0, 5.0).assign(unplaced_lb=unplaced, other_lb=other), RULE).iloc[0]
     assert more["verdict"] == "over"
@@ -234,7 +239,8 @@ def test_what_a_plain_comparison_would_have_found():
 
 
 def test_the_rule_is_said_in_words():
-    said = DecisionRule.of(Policy(over_pct=15.0, under_pct=12.0, confidence=0.9)).sentence()
+    rule = DecisionRule.of(Policy(over_pct=15.0, under_pct=12.0, confidence=0.9))
+    said = US.say(rule.sentence())
     for part in ("15 %", "12 %", "90 %", "80 %", "JCGM 106:2012"):
         assert part in said
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from spreadplan.calibration import Calibration, calibrate
+from spreadplan.calibration import Calibration, fit_fleet
 from spreadplan.planning.plan import PlanInputs, StormPlan, plan_storm
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.certificate import certificates, work_sheet
@@ -57,7 +57,7 @@ def hard(folder: Path, units: str = "us") -> Hard:
         folder, required=TABLES, optional=["policy"], storms={STORM: ("forecast", "rates")}
     )
     table = workspace.table
-    calibration = calibrate(
+    calibration = fit_fleet(
         table("discharge_tests"),
         table("weighings"),
         table("trucks"),
@@ -237,7 +237,10 @@ def pages_of(made: Hard) -> list[tuple[str, str]]:
     """Every report: name, HTML."""
     table, as_of = made.workspace.table, made.calibration.as_of
     background = PlanBackground(
-        table("sensitive_areas"), table("yards"), made.workspace.policy, "middle"
+        sensitive_areas=table("sensitive_areas"),
+        yards=table("yards"),
+        policy=made.workspace.policy,
+        pick="middle",
     )
     found = certificates(
         made.calibration, table("trucks"), table("changes"), made.workspace.policy, made.setting

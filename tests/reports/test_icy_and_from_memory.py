@@ -43,7 +43,9 @@ def made(workspace):
         quiet = runs.Options(print, print, runs.no_progress, pdf=False)
         read, fleet, plan = runs.compute_plan(folder, "s1", quiet)
         setting, areas = setting_of(read.settings), read.table("sensitive_areas")
-        background = PlanBackground(areas, read.table("yards"), read.policy, "middle")
+        background = PlanBackground(
+            sensitive_areas=areas, yards=read.table("yards"), policy=read.policy, pick="middle"
+        )
         report = plan_report(plan, fleet, background, setting)
         cards = dict(cab_cards(plan, areas, setting, fleet.as_of))
         return folder, report, cards["T1_R1"], cards["T2_R2"]

@@ -115,7 +115,7 @@ def test_metric_workspace_shows_metric_units(pages):
 def test_problems_come_first(pages):
     plan = pages["us_plan"]
     order = [
-        "need a decision",
+        "to solve before the storm",
         "at a glance",
         "Planned rates",
         "Need by yard",
@@ -175,7 +175,7 @@ def test_no_comparable_tests_no_control_chart(hard_us: Hard):
     none = hard_us.calibration.drift.iloc[:0]
     tests = hard_us.calibration.tests
     changes = hard_us.workspace.table("changes")
-    assert charts.drift_chart(none, tests, changes, hard_us.setting.display) is None
+    assert charts.drift_chart(none, tests, changes, hard_us.setting.voice) is None
 
 
 def test_charts_are_the_same_every_time(hard_us: Hard):
@@ -183,7 +183,7 @@ def test_charts_are_the_same_every_time(hard_us: Hard):
     tests = hard_us.calibration.tests
     mine = tests[tests["truck_id"] == LONG]
     first, second = (
-        charts.discharge_curves(models, mine, hard_us.setting.display).svg() for _ in range(2)
+        charts.discharge_curves(models, mine, hard_us.setting.voice).svg() for _ in range(2)
     )
     assert first == second
 
@@ -195,6 +195,6 @@ def test_need_chart_bears_missing_values(hard_us: Hard, missing):
         f"{name}_lb": yards[f"{name}_ton"] * 2000.0 for name in ("needed", "needed_hi", "on_hand")
     }
     chart = charts.need_by_yard(
-        yards.assign(**columns).assign(**{missing: np.nan}), hard_us.setting.display
+        yards.assign(**columns).assign(**{missing: np.nan}), hard_us.setting.voice
     )
     assert "needed" in chart.svg()

@@ -16,14 +16,13 @@ from spreadplan.reports import render
 from tests.reports.hard_workspace import LONG
 
 
-class Folder:
-    def __init__(self, root: Path) -> None:
-        self.root = root
-
-    def path(self, name: str) -> Path:
-        path = self.root / name
+def place_in(root: Path):
+    def place(name: str) -> Path:
+        path = root / name
         path.parent.mkdir(parents=True, exist_ok=True)
         return path
+
+    return place
 
 
 def pdf_of(page: str, folder: Path) -> PdfReader:
@@ -112,7 +111,7 @@ def test_many_reports_are_written_in_other_processes(tmp_path):
     done = []
     names = [f"cards/{number}" for number in range(3)]
     left_out = render.write_all(
-        Folder(tmp_path), [(name, sheet(name)) for name in names], True, lambda: done.append(1)
+        place_in(tmp_path), [(name, sheet(name)) for name in names], True, lambda: done.append(1)
     )
     assert left_out is None
     assert len(done) == 3
@@ -121,7 +120,7 @@ def test_many_reports_are_written_in_other_processes(tmp_path):
 
 
 def test_html_alone_when_no_pdf_is_wanted(tmp_path):
-    assert render.write(Folder(tmp_path), "a", sheet("a"), False) is None
+    assert render.write_all(place_in(tmp_path), [("a", sheet("a"))], False) is None
     assert (tmp_path / "a.html").read_text(encoding="utf-8") == sheet("a")
     assert not (tmp_path / "a.pdf").exists()
 
@@ -140,7 +139,7 @@ def test_missing_system_library_leaves_the_html_and_says_what_to_install(tmp_pat
     monkeypatch.setattr(sys, "meta_path", [NoPango(), *sys.meta_path])
     done = []
     said = render.write_all(
-        Folder(tmp_path), [("a", sheet("a")), ("b", sheet("b"))], True, lambda: done.append(1)
+        place_in(tmp_path), [("a", sheet("a")), ("b", sheet("b"))], True, lambda: done.append(1)
     )
     assert said == render.PDF_LEFT_OUT
     assert "apt install libpango-1.0-0" in said

@@ -7,16 +7,20 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 
 from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
+from spreadplan.results.workbook import HEADER_ROW, write_workbook
+from spreadplan.schema.results import RESULTS
+from spreadplan.schema.sheets import Sheet
 from spreadplan.season import work_out_season
 from spreadplan.season.records import books, merged_findings, record_findings
 from spreadplan.season.water import CAUTION
-from spreadplan.views.display import Display
+from spreadplan.views.display import KINDS, Display
 from spreadplan.views.season_sheets import season_sheets, sheet_of
 from spreadplan.views.season_view import (
     OFFICER,
@@ -63,15 +67,15 @@ def made(**changes) -> SeasonView:
     merged = merged_findings(found.findings, record_findings(history, balances))
     kept = areas().iloc[:0] if given.sensitive_areas is None else given.sensitive_areas
     return SeasonView(
-        replace(found, findings=findings_table(merged)),
-        given.storms,
-        history,
-        balances,
-        given.routes,
-        kept,
-        given.policy,
-        FINGERPRINT,
-        ("budgets.csv",),
+        result=replace(found, findings=findings_table(merged)),
+        storms=given.storms,
+        history=history,
+        books=balances,
+        routes=given.routes,
+        areas=kept,
+        policy=given.policy,
+        fingerprint=FINGERPRINT,
+        absent=("budgets.csv",),
     )
 
 
@@ -220,7 +224,7 @@ def test_measured_and_borrowed_savings_stand_apart_and_the_liquid_is_counted(pag
     table = page[page.index("What better practice saves") :]
     for word in ("Known from", "Takes liquid, gal", "measured this season", "borrowed percentage"):
         assert word in table
-    assert "still to gain prewetting borrowed percentage salt" in table
+    assert "still to gain prewetting borrowed percentage Salt" in table
 
 
 def test_rows_of_evidence_carry_what_is_needed_to_act(pages):
@@ -301,66 +305,117 @@ def test_a_long_season_stays_a_report():
 # --- workbook ----------------------------------------------------------------------------------
 
 
+def season_tables_of(view: SeasonView) -> dict[str, pd.DataFrame]:
+    """Every table of the season by the name of its file, as the command has them."""
+    result = view.result
+    curves = [frame.assign(material=name) for name, frame in result.burn_down.items()]
+    own = {
+        "burn_down": pd.concat(curves, ignore_index=True),
+        "truck_history": view.history,
+        "yard_books": view.books,
+    }
+    return {
+        table.name: own.get(table.name, getattr(result, table.name, None))
+        for table in RESULTS.values()
+        if table.sheet
+    }
+
+
+def sheets_of(units: str = "us") -> dict[str, Sheet]:
+    view = made()
+    return {one.name: one for one in season_sheets(season_tables_of(view), view, setting(units))}
+
+
 def test_sheets_convert_and_name_their_units():
-    table = pd.DataFrame(
-        {
-            "storm": ["s1"],
-            "used_ton": [1.0],
-            "used_lo_ton": [0.5],
-            "used_u_ton": [0.1],
-            "rate_lb_per_lane_mile": [100.0],
-            "p_over": [0.25],
-            "storms": [3],
-            "cost": [80.0],
-        }
+    """1 short ton is 907.184 74 kg, 1 lb per lane-mile 0.281 849 kg per lane-km (exact factors)."""
+    table = (
+        made()
+        .result.by_storm.iloc[:1]
+        .assign(used_ton=1.0, used_lo_ton=0.5, used_u_ton=0.1, rate_lb_per_lane_mile=100.0)
     )
-    us = sheet_of("S", table, "", setting().display)
+    us = sheet_of(RESULTS["by_storm"], table, setting().voice)
     assert [one.header for one in us.columns] == [
         "storm",
+        "material",
         "used, tons",
         "used, low end, tons",
+        "used, high end, tons",
         "used, standard uncertainty, tons",
+        "reported, tons",
+        "without ticket, tons",
+        "true less reported, %",
+        "treated, lane-mi",
         "rate, lb/lane-mile",
-        "p over",
+        "applications",
+        "used in one application, tons",
         "storms",
         "cost, $",
     ]
-    assert [one.values[0] for one in us.columns[1:5]] == pytest.approx([1.0, 0.5, 0.1, 100.0])
-    metric = sheet_of("S", table, "", setting("metric").display)
-    assert metric.columns[1].header == "used, t"
-    assert metric.columns[1].values[0] == pytest.approx(0.90718474)
-    assert metric.columns[4].values[0] == pytest.approx(100 * 0.45359237 / 1.609344)
+    by_header = {one.header: one.values[0] for one in us.columns}
+    assert by_header["used, low end, tons"] == pytest.approx(0.5)
+    assert by_header["material"] == "Salt"
+    metric = sheet_of(RESULTS["by_storm"], table, setting("metric").voice)
+    by_header = {one.header: one.values[0] for one in metric.columns}
+    assert by_header["used, t"] == pytest.approx(0.90718474)
+    assert by_header["rate, kg/lane-km"] == pytest.approx(100 * 0.45359237 / 1.609344)
+
+
+def test_every_sheet_has_the_columns_of_its_table_in_their_order_and_says_what_they_hold():
+    sheets = sheets_of()
+    meanings = sheets["Columns"].columns
+    said = list(zip(*(column.values for column in meanings), strict=True))
+    for table in RESULTS.values():
+        if table.sheet:
+            headers = [column.header for column in sheets[table.sheet].columns]
+            assert len(headers) == len(table.columns)
+            told = [(header, meaning) for sheet, header, meaning in said if sheet == table.sheet]
+            assert told == list(zip(headers, (one.meaning for one in table.columns), strict=True))
 
 
 def test_every_number_in_the_workbook_has_a_unit_or_needs_none():
-    bare = {
-        "storms",
-        "planned storms",
-        "storms above",
-        "applications",
-        "rounds planned",
-        "missing loads",
-        "index",
-        "ratio",
-        "ratio, low end",
-        "ratio, high end",
-        "storm ratio",
-        "step",
-        "storms to come",
-        "guidance share",
-        "share of limit",
-    }
-    for sheet in season_sheets(made(), setting()):
-        for column in sheet.columns:
-            numbers = column.form not in ("text", "date")
-            named = "," in column.header or column.header in bare or column.header.startswith("p ")
-            named = named or column.header.endswith(" p")
-            assert not numbers or named, (sheet.name, column.header)
+    sheets = sheets_of()
+    for table in RESULTS.values():
+        for column, shown in zip(
+            table.columns, sheets[table.sheet].columns if table.sheet else (), strict=False
+        ):
+            number = shown.form not in ("text", "date", "flag")
+            needs_none = column.kind in (
+                "count",
+                "number",
+                "ratio",
+                "fraction",
+                "share",
+                "probability",
+            )
+            named = shown.header == f"{column.heading}, {_unit(column.kind)}"
+            assert not number or needs_none or named, (table.sheet, shown.header)
+            assert "_" not in shown.header
+
+
+def _unit(kind: str) -> str:
+    shown = setting().display
+    if kind not in KINDS:
+        return shown.currency if kind == "money" else ""
+    return shown.unit(kind)
+
+
+def test_booleans_and_dates_are_such_in_the_workbook(tmp_path):
+    path = tmp_path / "book.xlsx"
+    write_workbook(list(sheets_of().values()), path, DAY)
+    book = openpyxl.load_workbook(path)
+    kinds = {}
+    for name in ("Truck reports", "Evidence", "Yard books"):
+        page = book[name]
+        for cell in page[HEADER_ROW + 1]:
+            kinds[name, cell.value] = page.cell(HEADER_ROW + 2, cell.column)
+    assert kinds["Truck reports", "test again"].data_type == "b"
+    assert kinds["Evidence", "supported"].data_type == "b"
+    assert kinds["Yard books", "counted, local time"].is_date
+    assert kinds["Truck reports", "start, local time"].is_date
 
 
 def test_the_workbook_tells_the_same_tons_as_the_tables():
-    view = made()
-    sheets = {sheet.name: sheet for sheet in season_sheets(view, setting())}
+    sheets = sheets_of()
     used = next(one for one in sheets["Storms"].columns if one.header == "used, tons")
     assert float(np.sum(used.values)) == pytest.approx(19.8)
     about = sheets["About"].columns[1].values

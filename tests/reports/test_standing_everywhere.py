@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from spreadplan import runs
-from spreadplan.calibration.validity import GATE_RULE
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.certificate import certificates, work_sheet
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.runs.what_if import plan_from, read_for_plan
 from spreadplan.views.setting import setting_of
+from spreadplan.views.words import WORDS
 from tests.conftest import FILES
 from tests.web.visitors import browser
 
@@ -39,7 +39,9 @@ def pages(workspace):
         quiet = runs.Options(print, print, runs.no_progress, pdf=False)
         read, fleet, plan = runs.compute_plan(folder, "s1", quiet)
         setting, areas = setting_of(read.settings), read.table("sensitive_areas")
-        background = PlanBackground(areas, read.table("yards"), read.policy, "middle")
+        background = PlanBackground(
+            sensitive_areas=areas, yards=read.table("yards"), policy=read.policy, pick="middle"
+        )
         visitor = browser(folder)
         of_trucks = certificates(
             fleet, read.table("trucks"), read.table("changes"), read.policy, setting
@@ -112,10 +114,10 @@ def test_the_rule_of_the_gate_is_one_on_all_paper(pages):
     rate = {"storms/s1/rates.csv": "route_id,application,rate_lb_per_lane_mile\n*,1,900\n"}
     _, found = pages(rate)
     for name in ("certificate", "report", "sheet"):
-        assert GATE_RULE in found[name], name
+        assert WORDS["gate_rule"] in found[name], name
     assert "Gate 2 in for the whole storm: moved, no setting here holds." in found["card"]
     guide = (COUNTY.parents[1] / "templates" / "guide" / "technician.md").read_text()
-    assert GATE_RULE in guide
+    assert WORDS["gate_rule"] in guide
     for page in found.values():
         assert "From now on it stays where it is" not in page
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from html import unescape
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -17,19 +17,30 @@ import shapely
 from matplotlib.colors import to_rgb
 
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
-from spreadplan.reconcile.verdicts import PlainComparison, kinds
+from spreadplan.reconcile.verdicts import (
+    MORE_ROUNDS,
+    NO_PLAN,
+    RATE_ABOVE,
+    THIN,
+    PlainComparison,
+    kinds,
+)
+from spreadplan.remarks import remark
 from spreadplan.reports import use_charts, use_map, use_report
 from spreadplan.reports.figure import STEPS
 from spreadplan.runs.reconciling import Reconciled, report_page
 from spreadplan.views.display import Display
-from spreadplan.views.use_findings import BOOKS, LEAST_LB, SENSITIVE, Finding, findings
+from spreadplan.views.use_findings import BOOKS, LEAST_LB, SENSITIVE, Weighed, findings
 from spreadplan.views.use_records import records_part
-from spreadplan.views.use_segments import NO_PLAN, with_plan
+from spreadplan.views.use_segments import with_plan
+from spreadplan.views.voice import Voice
 from tests.reports.hard_workspace import LONG, SCRIPT, STORM
 from tests.reports.test_pages import Columns
 from tests.reports.use_workspace import reconciled, storm_folder
 
-US = Display("us", ZoneInfo("America/Chicago"))
+US = Voice(Display("us", ZoneInfo("America/Chicago")), {"salt": "salt"})
+ADVICE = remark("materials_differ", truck="T1")
+RULE = remark("nothing_needed")
 UNIT = re.compile(
     r", (lb|kg|tons|t|lb/lane-mile|kg/lane-km|%|currency of materials\.csv)$"
     r"|^(P\((over|under)\)|Rounds made|Ratio|95 % interval|This storm alone|Tests|Records|Row|Times"
@@ -100,14 +111,17 @@ def test_findings_say_what_is_in_the_tables(storm_us, pages):
     over = storm_us.use.segments.query("verdict == 'over'")
     assert len(over) == 20
     excess = (over["applied_lb"] - over["planned_lb"]).sum() / 2000.0
-    assert f"{excess:.2f} tons of salt more than planned" in text
+    assert f"{excess:.2f} tons of Salt more than planned" in text
     assert "Rounds made: 1, planned: 3" in text
-    assert "38.2 tons more salt than the books say" in text  # 60 counted, 30 + 1 - 9.2 expected
+    assert (
+        "Yard Y, Salt: 38.2 tons more than the books say" in text
+    )  # 60 counted, 30 + 1 - 9.2 expected
 
 
 def test_missing_records_are_not_called_untreated(storm_us, pages):
     text = plain_text(pages["us"][1])
-    unheard = storm_us.use.segments.query("reason == 'coverage too thin'")
+    segments = storm_us.use.segments
+    unheard = segments[segments["reason"] == THIN]
     assert set(unheard["route_id"]) == {"../one", "untested"}
     assert "Route untested: 1 segment (4.80 lane-mi) can't be judged" in text
     assert "Route untested: 1 segment (4.80 lane-mi) next to untreated" not in text
@@ -131,7 +145,7 @@ def test_without_plan_nothing_is_over_and_the_page_says_so(pages):
     assert "plain comparison" not in text
     assert "Over:" not in text
     assert "use-map" not in page
-    assert f"{LONG}: no tickets of salt" in text
+    assert f"Truck {LONG}, Salt: no tickets" in text
     assert "forecast.csv" in text.split("because the file is not there")[1]
 
 
@@ -254,15 +268,28 @@ def use_of(
         missing_loads=0,
     )
     return StormUse(
-        frame,
-        judged,
-        pd.DataFrame(),
-        pd.DataFrame([yard]),
-        parts,
-        PlainComparison(0, 0, 0, 0),
-        "",
-        piles,
+        segments=frame,
+        trucks=judged,
+        routes=pd.DataFrame(),
+        balance=pd.DataFrame([yard]),
+        parts=parts,
+        plain=PlainComparison(0, 0, 0, 0),
+        rule=RULE,
+        piles=piles,
     )
+
+
+@dataclass(frozen=True)
+class Told:
+    """A finding as the report has it."""
+
+    what: str
+    evidence: str
+    advice: str
+
+
+def told(one: Weighed) -> Told:
+    return Told(**use_report.finding_in_words(one.finding, US))
 
 
 def found_in(use: StormUse, areas: dict[str, str] | None = None) -> list[str]:
@@ -273,7 +300,7 @@ def found_in(use: StormUse, areas: dict[str, str] | None = None) -> list[str]:
         area_id=[areas.get(str(name), "") for name in use.segments["route_id"]],
     )
     rows = with_plan(use.segments, planned, pd.DataFrame({"route_id": []}), {"A": "Bog"})
-    return [one.headline for one in findings(use, rows, {}, 0.95, US)]
+    return [told(one).what for one in findings(use, rows, {}, 0.95)]
 
 
 def over(route: str, excess_lb: float, own: float = 10.0) -> dict[str, object]:
@@ -308,15 +335,15 @@ def test_a_trifle_is_no_finding():
 def test_books_weigh_less_than_the_road():
     # 4 tons less 2 u of 1 ton each are 4,000 lb, a quarter of it 1,000 lb
     use = use_of([over("R1", 1100.0, own=0.0)], yard_ton=4.0)
-    assert [line.split(":")[0] for line in found_in(use)] == ["Route R1", "Yard Y"]
+    assert [line.split(":")[0] for line in found_in(use)] == ["Route R1", "Yard Y, salt"]
     use = use_of([over("R1", 900.0, own=0.0)], yard_ton=4.0)
-    assert [line.split(":")[0] for line in found_in(use)] == ["Yard Y", "Route R1"]
+    assert [line.split(":")[0] for line in found_in(use)] == ["Yard Y, salt", "Route R1"]
     assert BOOKS == 0.25
 
 
 def test_driver_of_a_truck_that_reports_wrongly_is_not_blamed_first():
     wrong = ["T1", "salt", 9000.0, 9000.0, 0.0, 1.2, 1.1, 1.3, "reports too little",
-             "test T1 again", True, 3, 2, 0.0]  # fmt: skip
+             ADVICE, True, 3, 2, 0.0]  # fmt: skip
     use = use_of([over("R1", 3000.0)], [wrong])
     rows = with_plan(
         use.segments,
@@ -326,10 +353,14 @@ def test_driver_of_a_truck_that_reports_wrongly_is_not_blamed_first():
         pd.DataFrame({"route_id": []}),
         {},
     )
-    first, second = findings(use, rows, {}, 0.95, US)
-    assert "test it before anything is said of the driver" in first.advice
+    first, second = findings(use, rows, {}, 0.95)
+    assert "test it before anything is said of the driver" in told(first).advice
     assert second.sure_lb == pytest.approx(900.0)  # the ratio is at least 1.1
-    assert "over the season the true mass of salt is 1.20 times what it says" in second.headline
+    assert told(second).what == (
+        "Truck T1, salt: reports too little: over the season its true mass is 1.20 times what it "
+        "says"
+    )
+    assert told(second).advice.startswith("Find out before judging T1")
 
 
 def numbers_of(text: str) -> list[float]:
@@ -339,11 +370,11 @@ def numbers_of(text: str) -> list[float]:
 def test_the_numbers_of_a_sentence_on_a_truck_are_of_one_ratio():
     """0.87 over the season, 0.94 in the storm: 23.7 tons reported, 22.3 put down."""
     wrong = ["T7", "salt", 47473.2, 50750.0, 6100.0, 0.9394, 0.92, 0.95, "reports too much",
-             "test T7 again", True, 12, 4, 0.0]  # fmt: skip
+             ADVICE, True, 12, 4, 0.0]  # fmt: skip
     use = use_of([over("R1", 10.0)], [wrong])
     use.trucks[["season_ratio", "season_lo", "season_hi"]] = [0.8657, 0.8229, 0.9284]
-    (one,) = [finding for finding in all_found(use) if finding.headline.startswith("T7")]
-    assert numbers_of(one.headline) == [0.87]
+    (one,) = [told(each) for each in all_found(use) if "T7" in told(each).what]
+    assert numbers_of(one.what) == [0.87]
     season, storm = one.evidence.split(". In this storm ")
     assert numbers_of(season) == [0.82, 0.93]
     ratio, reported, true = numbers_of(storm)
@@ -351,25 +382,25 @@ def test_the_numbers_of_a_sentence_on_a_truck_are_of_one_ratio():
     assert ratio * reported == pytest.approx(true, abs=0.05)
 
 
-def all_found(use: StormUse) -> list[Finding]:
+def all_found(use: StormUse) -> list[Weighed]:
     planned = use.segments[["route_id", "segment_id", "material"]].assign(
         application="1", mass_lb=1000.0, area_id=""
     )
     rows = with_plan(use.segments, planned, pd.DataFrame({"route_id": []}), {})
-    return findings(use, rows, {}, 0.95, US)
+    return findings(use, rows, {}, 0.95)
 
 
 def test_more_rounds_are_no_over_application():
     """Three rounds of 1,000 lb where one was planned, beside one round of 3,000 lb."""
-    rounds = over("R1", 2000.0) | {"made": 3.0, "reason": "more rounds than planned"}
-    rate = over("R2", 2000.0) | {"made": 1.0, "reason": "rate above the plan"}
-    first, second = all_found(use_of([rounds, rate]))
-    assert first.headline == "Route R1: more rounds than planned, 1.00\u00a0tons of salt"
+    rounds = over("R1", 2000.0) | {"made": 3.0, "reason": MORE_ROUNDS}
+    rate = over("R2", 2000.0) | {"made": 1.0, "reason": RATE_ABOVE}
+    first, second = map(told, all_found(use_of([rounds, rate])))
+    assert first.what == "Route R1: more rounds than planned, 1.00\u00a0tons of salt"
     assert "Rounds made: 3, planned: 1; mean rate 1,000" in first.evidence
     assert "That the rate of a round was too high is not shown." in first.evidence
     assert "more often than planned" in first.advice
     assert "rate" not in first.advice
-    assert second.headline == "Route R2: 1.00\u00a0tons of salt more than planned"
+    assert second.what == "Route R2: 1.00\u00a0tons of salt more than planned"
     assert "the rate that was set" in second.advice
 
 
@@ -382,20 +413,20 @@ def test_mass_without_a_place_is_told_from_mass_that_was_seen_elsewhere():
         "own": 10.0,
         "verdict": "unknown",
     }
-    both = [one.headline for one in all_found(use_of([off | {"unplaced": 2000.0}]))]
+    both = [told(one).what for one in all_found(use_of([off | {"unplaced": 2000.0}]))]
     assert both == [
-        "T1: 0.50\u00a0tons of salt on no route",
-        "T1: nobody knows where 1.00\u00a0tons of salt lies",
+        "Truck T1, salt: 0.50\u00a0tons on no route",
+        "Truck T1, salt: nobody knows where 1.00\u00a0tons lies",
     ]
-    seen = [one.headline for one in all_found(use_of([off | {"unplaced": 0.0}]))]
-    assert seen == ["T1: 1.50\u00a0tons of salt on no route"]
+    seen = [told(one).what for one in all_found(use_of([off | {"unplaced": 0.0}]))]
+    assert seen == ["Truck T1, salt: 1.50\u00a0tons on no route"]
 
 
 def test_a_truck_whose_records_are_incomplete_is_asked_for_them():
     blind = ["T1", "salt", 4000.0, 9000.0, 0.0, 1.0, 0.9, 1.1, "records incomplete",
-             "look at the sensor of T1", False, 3, 2, 0.0]  # fmt: skip
+             ADVICE, False, 3, 2, 0.0]  # fmt: skip
     (one,) = all_found(use_of([over("R1", 10.0)], [blind]))
-    assert one.headline == "T1: its records do not tell all salt that it put down"
+    assert told(one).what == "Truck T1, salt: its records do not tell all that it put down"
     assert one.weight == BOOKS
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from spreadplan.results.workbook import HEADER_ROW, write_workbook
-from spreadplan.schema.sheets import Column, Sheet
+from spreadplan.schema.sheets import Sheet, SheetColumn
 
 MADE = pd.Timestamp("2027-03-14T12:00Z")
 HOSTILE = ["=1+1", "+SUM(A1)", "-2+3", "@cmd", "\t=1", "plain", "-12.5", ""]
@@ -33,8 +33,8 @@ def test_numbers_are_numbers_with_formats_and_missing_ones_are_empty(tmp_path):
             "Use",
             "of a season",
             [
-                Column("used, tons", [1.25, float("nan"), 1234.5], "hundredth"),
-                Column("p over", [0.25, 1.0, 0.0], "percent"),
+                SheetColumn("used, tons", [1.25, float("nan"), 1234.5], "hundredth"),
+                SheetColumn("p over", [0.25, 1.0, 0.0], "percent"),
             ],
         ),
     )["Use"]
@@ -46,7 +46,10 @@ def test_numbers_are_numbers_with_formats_and_missing_ones_are_empty(tmp_path):
 
 def test_no_cell_starts_a_formula(tmp_path):
     page = written(
-        tmp_path, Sheet("Names", "=about", [Column("=header", HOSTILE), Column("b", HOSTILE[::-1])])
+        tmp_path,
+        Sheet(
+            "Names", "=about", [SheetColumn("=header", HOSTILE), SheetColumn("b", HOSTILE[::-1])]
+        ),
     )["Names"]
     seen = 0
     for row in page.iter_rows():
@@ -62,12 +65,12 @@ def test_no_cell_starts_a_formula(tmp_path):
 
 def test_dates_are_local_times(tmp_path):
     moments = [pd.Timestamp("2027-01-16T01:00"), pd.NaT]
-    page = written(tmp_path, Sheet("Storms", "", [Column("start", moments, "date")]))["Storms"]
+    page = written(tmp_path, Sheet("Storms", "", [SheetColumn("start", moments, "date")]))["Storms"]
     assert [cell.value for cell in cells(page, 1)] == [datetime(2027, 1, 16, 1), None]
 
 
 def test_header_stays_in_sight_and_can_be_filtered(tmp_path):
-    columns = [Column("a", ["x"]), Column("b, tons", [1.0], "tenth")]
+    columns = [SheetColumn("a", ["x"]), SheetColumn("b, tons", [1.0], "tenth")]
     page = written(tmp_path, Sheet("S", "", columns))["S"]
     assert page.freeze_panes == "B4"
     assert page.auto_filter.ref == "A3:B4"
@@ -75,12 +78,14 @@ def test_header_stays_in_sight_and_can_be_filtered(tmp_path):
 
 
 def test_an_empty_table_is_a_sheet_with_its_header(tmp_path):
-    page = written(tmp_path, Sheet("Empty", "", [Column("a", []), Column("b", [], "tenth")]))
+    page = written(
+        tmp_path, Sheet("Empty", "", [SheetColumn("a", []), SheetColumn("b", [], "tenth")])
+    )
     assert page["Empty"].max_row == HEADER_ROW + 1
 
 
 def test_same_tables_same_bytes(tmp_path):
-    sheet = Sheet("S", "", [Column("a", ["x"])])
+    sheet = Sheet("S", "", [SheetColumn("a", ["x"])])
     for name in ("one.xlsx", "two.xlsx"):
         write_workbook([sheet], tmp_path / name, MADE)
     assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "two.xlsx").read_bytes()
@@ -93,7 +98,7 @@ def test_same_tables_same_bytes(tmp_path):
     [
         ([Sheet("a", "", []), Sheet("A", "", [])], "repeat"),
         ([Sheet("x" * 32, "", [])], "too long"),
-        ([Sheet("a", "", [Column("a", [1]), Column("b", [1, 2])])], "columns of"),
+        ([Sheet("a", "", [SheetColumn("a", [1]), SheetColumn("b", [1, 2])])], "columns of"),
     ],
 )
 def test_what_cannot_be_a_workbook_is_refused(tmp_path, sheets, why):

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from spreadplan.season.use import StormUse
+from spreadplan.season.use import StormOfSeason
 from tests.planning.small_county import frame, line_route
 
 NAN = float("nan")
@@ -79,7 +79,7 @@ def forecast(*rows: tuple[Any, ...]) -> pd.DataFrame:
     )
 
 
-def storm(name: str, day: str, scale: float = 1.0, **changes: Any) -> StormUse:
+def storm(name: str, day: str, scale: float = 1.0, **changes: Any) -> StormOfSeason:
     """Two rounds on R1 (a, b) and R2 (c); 4,000, 2,000 and 3,000 lb times ``scale``."""
     start = pd.Timestamp(f"{day}T04:00Z")
     usual: dict[str, Any] = {
@@ -101,7 +101,7 @@ def storm(name: str, day: str, scale: float = 1.0, **changes: Any) -> StormUse:
             ("*", f"{day}T04:00Z", f"{day}T10:00Z", "light_snow", 28.0, "steady", 0.1, "1"),
         ),
     }
-    return StormUse(**(usual | changes))
+    return StormOfSeason(**(usual | changes))
 
 
 def routes() -> gpd.GeoDataFrame:
@@ -132,7 +132,7 @@ def areas(**columns: Any) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(usual | columns, geometry=shapes, crs=4326)
 
 
-def season_days(*days: str) -> list[StormUse]:
+def season_days(*days: str) -> list[StormOfSeason]:
     """One storm a day given, growing in size."""
     sizes = np.linspace(0.6, 1.6, len(days))
     return [

@@ -39,7 +39,7 @@ def test_agrees_with_drawing_from_the_model():
 
     The tolerance is four standard errors of the drawn probability.
     """
-    found = SeasonForecast(USES, 20.0, 60.0, 90.0)
+    found = SeasonForecast(uses=USES, used_u=20.0, days_past=60.0, days_left=90.0)
     totals = simulated_totals(found, 60_000)
     for share in (0.05, 0.25, 0.5, 0.75, 0.95):
         at = found.quantile(share)
@@ -51,7 +51,7 @@ def test_agrees_with_drawing_from_the_model():
 
 def test_future_of_known_size_agrees_with_scipy():
     """With one more storm certain, the sum over what was used is beta prime (scipy.stats)."""
-    found = SeasonForecast(USES, 0.0, 60.0, 90.0)
+    found = SeasonForecast(uses=USES, used_u=0.0, days_past=60.0, days_left=90.0)
     found.__dict__["storm_counts"] = np.array([0.0, 1.0])
     weights = shape_weights(USES)
     amount = 75.0
@@ -63,7 +63,7 @@ def test_future_of_known_size_agrees_with_scipy():
 
 
 def test_storm_counts_are_negative_binomial():
-    found = SeasonForecast(USES, 0.0, 60.0, 90.0)
+    found = SeasonForecast(uses=USES, used_u=0.0, days_past=60.0, days_left=90.0)
     assert found.storms_to_come == pytest.approx((6 + RATE_PRIOR_STORMS) / 60 * 90, rel=1e-4)
     assert found.storm_counts.sum() == pytest.approx(1.0)
     # nobody can be sure of the rate: wider than Poisson
@@ -90,14 +90,14 @@ def test_ninety_percent_intervals_hold_about_ninety_percent(kind: str):
             random.gamma(3.0, 30.0, n) if kind == "gamma" else random.lognormal(4.0, 0.6, n)
             for n in counts
         )
-        found = SeasonForecast(past, 0.0, 90.0, 90.0)
+        found = SeasonForecast(uses=past, used_u=0.0, days_past=90.0, days_left=90.0)
         share = float(found.cdf(past.sum() + future.sum()))
         held.append(0.05 <= share <= 0.95)
     assert np.mean(held) == pytest.approx(0.90, abs=0.06)
 
 
 def test_interval_is_where_the_distribution_says():
-    found = SeasonForecast(USES, 15.0, 60.0, 90.0)
+    found = SeasonForecast(uses=USES, used_u=15.0, days_past=60.0, days_left=90.0)
     low, high = found.interval()
     assert float(found.cdf(low)) == pytest.approx(0.05, abs=1e-3)
     assert float(found.cdf(high)) == pytest.approx(0.95, abs=1e-3)
@@ -106,7 +106,7 @@ def test_interval_is_where_the_distribution_says():
 
 
 def test_cdf_rises_from_what_was_used():
-    found = SeasonForecast(USES, 0.0, 60.0, 90.0)
+    found = SeasonForecast(uses=USES, used_u=0.0, days_past=60.0, days_left=90.0)
     grid = np.linspace(0.0, 4000.0, 60)
     chance = found.cdf(grid)
     assert (np.diff(chance) >= -1e-12).all()
@@ -115,20 +115,27 @@ def test_cdf_rises_from_what_was_used():
 
 
 def test_a_season_that_is_over_has_nothing_to_come():
-    found = SeasonForecast(USES, 10.0, 150.0, 0.0)
+    found = SeasonForecast(uses=USES, used_u=10.0, days_past=150.0, days_left=0.0)
     assert found.expected == found.used
     assert found.interval() == pytest.approx((440 - 16.4485, 440 + 16.4485), rel=1e-4)
     assert found.p_above(440.0) == pytest.approx(0.5)
 
 
 def test_two_storms_are_too_few():
-    assert not SeasonForecast(USES[:2], 0.0, 30.0, 100.0).possible
-    assert SeasonForecast(USES[:3], 0.0, 30.0, 100.0).possible
+    assert not SeasonForecast(uses=USES[:2], used_u=0.0, days_past=30.0, days_left=100.0).possible
+    assert SeasonForecast(uses=USES[:3], used_u=0.0, days_past=30.0, days_left=100.0).possible
 
 
 def test_earlier_seasons_make_the_rate_surer():
-    alone = SeasonForecast(USES, 0.0, 60.0, 90.0)
-    helped = SeasonForecast(USES, 0.0, 60.0, 90.0, 60.0, 600.0)
+    alone = SeasonForecast(uses=USES, used_u=0.0, days_past=60.0, days_left=90.0)
+    helped = SeasonForecast(
+        uses=USES,
+        used_u=0.0,
+        days_past=60.0,
+        days_left=90.0,
+        earlier_storms=60.0,
+        earlier_days=600.0,
+    )
     assert helped.storms_to_come == pytest.approx(alone.storms_to_come, rel=0.1)
     width = np.diff(helped.interval()) / np.diff(alone.interval())
     assert width < 0.95

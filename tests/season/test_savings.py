@@ -22,7 +22,7 @@ from spreadplan.season.savings import (
     savings,
 )
 from spreadplan.season.savings import PLANNED as NOT_MEASURED
-from spreadplan.season.use import PLANNED, StormUse, season_use
+from spreadplan.season.use import PLANNED, StormOfSeason, season_use
 from tests.said import US
 from tests.season.season_tables import areas, assignments, materials, routes, storm
 
@@ -64,7 +64,7 @@ def table(**changes):
     return by_material(**changes).droplevel("material")
 
 
-def mixed() -> list[StormUse]:
+def mixed() -> list[StormOfSeason]:
     """The same two storms with R1 on a mix of sand and salt instead of salt."""
     found = []
     for one in STORMS:

@@ -8,7 +8,7 @@ from spreadplan.planning import plan_storm
 from spreadplan.schema.policy import Policy
 from spreadplan.season.scenarios import (
     colder,
-    compare,
+    compare_plans,
     prewet_changed,
     rates_changed,
     truck_down,
@@ -20,7 +20,7 @@ from tests.said import US
 
 def compared(*scenarios, inputs=None):
     inputs = inputs or county()
-    table = compare(inputs, plan_storm(inputs), scenarios)
+    table = compare_plans(inputs, plan_storm(inputs), scenarios)
     return US.table(table).set_index("scenario")
 
 

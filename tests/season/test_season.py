@@ -28,7 +28,9 @@ DAYS = ("2026-11-20", "2026-12-01", "2026-12-09", "2026-12-20")
 
 def inputs(**changes):
     usual = {
-        "season": Season("2026-27", START, END, pd.Timestamp("2026-12-31T00:00Z")),
+        "season": Season(
+            name="2026-27", start=START, end=END, as_of=pd.Timestamp("2026-12-31T00:00Z")
+        ),
         "storms": season_days(*DAYS),
         "routes": routes(),
         "assignments": assignments(),

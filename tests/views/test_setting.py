@@ -47,7 +47,7 @@ def test_names_and_currency_come_from_the_files(tmp_path):
 
 
 def test_without_names_and_currency_there_are_usual_ones():
-    settings = Settings("x", "us", ZoneInfo("UTC"))
+    settings = Settings(name="x", units="us", timezone=ZoneInfo("UTC"))
     voice = voice_of(settings, units="metric")
     assert (voice.display.system, voice.material("road_salt")) == ("metric", "Road salt")
     assert voice.display.money(12.0) == "$12"
@@ -65,7 +65,7 @@ def test_what_is_no_currency_is_named(tmp_path, wrong):
 
 def test_a_setting_is_whole():
     setting = setting_of(
-        Settings("x", "us", ZoneInfo("UTC")),
+        Settings(name="x", units="us", timezone=ZoneInfo("UTC")),
         pd.DataFrame({"material": ["salt"], "name": ["Fine salt"]}),
     )
     assert dataclasses.replace(setting, paper="A4").voice.material("salt") == "Fine salt"

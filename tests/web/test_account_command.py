@@ -8,7 +8,7 @@ import sys
 import pytest
 
 from spreadplan.cli import main
-from spreadplan.web.accounts import check_password, read_accounts
+from spreadplan.web.access.accounts import check_password, read_accounts
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ import pytest
 
 from spreadplan.resources import resource
 from spreadplan.web import create_app
-from spreadplan.web.jobs import Jobs
+from spreadplan.web.work.jobs import Jobs
 from tests.finished_county import writable_copy
 from tests.web.browsers import SIZES, Screen, screen
 from tests.web.living import living

@@ -9,7 +9,7 @@ import pytest
 
 from spreadplan.errors import BadInput
 from spreadplan.runs.what_if import WhatIf
-from spreadplan.web.computed import MOST_KEPT, MOST_PLANS, Computed, whole
+from spreadplan.web.work.computed import MOST_KEPT, MOST_PLANS, Computed, whole_files
 from tests.web.visitors import browser
 
 
@@ -87,9 +87,9 @@ def test_a_workspace_with_problems_is_told_and_recovers(workspace):
     assert len(computed.fleet().calibration.models) == 1, "what is sound is there"
     assert any("shovel" in one.what for one in computed.left_out())
     with pytest.raises(BadInput, match="shovel"):
-        whole(computed.fleet().workspace)
+        whole_files(computed.fleet().workspace)
     trucks.write_text(good)
-    assert len(whole(computed.fleet().workspace).table("trucks")) == 2
+    assert len(whole_files(computed.fleet().workspace).table("trucks")) == 2
     assert len(computed.fleet().calibration.models) == 2
     assert computed.left_out() == ()
 

@@ -9,7 +9,7 @@ import time
 import pytest
 
 from spreadplan.reports import render
-from spreadplan.web.jobs import MOST_WAITING, Jobs, TooManyJobs
+from spreadplan.web.work.jobs import MOST_WAITING, Jobs, TooManyJobs
 from tests.web.visitors import browser, site_of
 
 #: Tells how it goes like the real worker, starts a helper, and takes its time.
@@ -29,7 +29,7 @@ REAL = """
 import pathlib, sys, time
 from spreadplan.reports import render
 from spreadplan.results.store import ResultStore
-from spreadplan.web import worker
+from spreadplan.web.work import worker
 render._pdf_possible = lambda: False
 commit = ResultStore._commit
 def dawdle(store):

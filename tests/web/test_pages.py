@@ -16,8 +16,8 @@ import pytest
 import shapely
 
 from spreadplan.resources import resource
-from spreadplan.web import map_layers
-from spreadplan.web.changes_tried import parse, query, what_if
+from spreadplan.web.work import map_layers
+from spreadplan.web.work.changes_tried import parse, query, what_if
 from tests.web.visitors import Browser, browser, signed_in
 
 STORM = "2026-11-28-light-snow"

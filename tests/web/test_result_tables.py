@@ -12,7 +12,7 @@ import pytest
 
 from spreadplan import runs
 from spreadplan.schema.results import RESULTS
-from spreadplan.web.result_tables import TEXTS
+from spreadplan.web.work.result_tables import TEXTS
 from tests.hostile.engine import quiet
 from tests.hostile.small_county import small_county, write
 from tests.web.visitors import browser

@@ -12,10 +12,15 @@ from spreadplan import cli
 from spreadplan.errors import BadInput
 from spreadplan.resources import resource
 from spreadplan.web import create_app, serve
-from spreadplan.web.accounts import check_password, read_accounts, remove_account, save_account
-from spreadplan.web.security import host_is_ours
-from spreadplan.web.sessions import IDLE_S, LONGEST_S, MOST_SESSIONS, Sessions
-from spreadplan.web.throttle import FREE, LONGEST_WAIT_S, Throttle
+from spreadplan.web.access.accounts import (
+    check_password,
+    read_accounts,
+    remove_account,
+    save_account,
+)
+from spreadplan.web.access.security import host_is_ours
+from spreadplan.web.access.sessions import IDLE_S, LONGEST_S, MOST_SESSIONS, Sessions
+from spreadplan.web.access.throttle import FREE, LONGEST_WAIT_S, Throttle
 from tests.web.visitors import HERE, PASSWORD, SMALL, Browser, Clock, browser, signed_in, site_of
 
 
@@ -24,7 +29,7 @@ def quick_hashes(monkeypatch):
     """The real hash takes 64 MB and a tenth of a second on purpose; one test uses it as it is."""
     from argon2 import PasswordHasher
 
-    from spreadplan.web import accounts
+    from spreadplan.web.access import accounts
 
     quick = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
     monkeypatch.setattr(accounts, "_hasher", quick)
@@ -198,7 +203,7 @@ def test_pages_of_others_can_load_nothing_from_here(workspace, site, how, code):
 @pytest.mark.slow
 def test_a_flood_of_visitors_ends_nobodys_session(workspace, monkeypatch):
     """A page full of images asks a thousand times; the form that is open here can still be sent."""
-    monkeypatch.setattr("spreadplan.web.sessions.MOST_SESSIONS", 20)
+    monkeypatch.setattr("spreadplan.web.access.sessions.MOST_SESSIONS", 20)
     folder = workspace()
     site = site_of(folder)
     planner = browser(folder, site=site)

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from spreadplan import journal as journal_module
 from spreadplan.errors import BadInput, CannotWrite
 from spreadplan.places import inside
-from spreadplan.web import store as store_module
-from spreadplan.web.csvtext import parse_csv
-from spreadplan.web.edits import Add, Change, Conflict, Refused, Remove, is_storm
-from spreadplan.web.store import InputStore
+from spreadplan.web.files import store as store_module
+from spreadplan.web.files.csvtext import parse_csv
+from spreadplan.web.files.edits import Add, Change, Conflict, Refused, Remove, is_storm
+from spreadplan.web.files.store import InputStore
 from spreadplan.workspace import read_workspace
 from tests.web.visitors import browser
 

@@ -292,7 +292,7 @@ def workers(folder: Path) -> list[str]:
     for entry in Path("/proc").glob("[0-9]*/cmdline"):
         with suppress(OSError):
             line = entry.read_bytes().replace(b"\0", b" ").decode(errors="replace")
-            if "spreadplan.web.worker" in line and str(folder) in line:
+            if "spreadplan.web.work.worker" in line and str(folder) in line:
                 found.append(line)
     return found
 

@@ -10,7 +10,7 @@ import httpx2 as httpx
 from starlette.testclient import TestClient
 
 from spreadplan.web import create_app
-from spreadplan.web.accounts import save_account
+from spreadplan.web.access.accounts import save_account
 from spreadplan.web.site import Limits, Site
 
 HERE = "http://127.0.0.1:8642"

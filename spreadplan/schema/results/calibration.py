@@ -95,7 +95,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("previous_value", "what the earlier one found", "number"),
         ("previous_value_u", "its standard uncertainty", "number"),
         ("en", "difference over its expanded uncertainty", "number"),
-        ("verdict", "steady or drift"),
+        column("verdict", "steady or drift", "term", terms="drift"),
         ("change_between", "work on the truck between them"),
     ),
     table(

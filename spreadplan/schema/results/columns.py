@@ -8,8 +8,10 @@ from typing import Any, Final
 #: end of a column's name -> kind of quantity as `spreadplan.views.display.KINDS` shows it, and the
 #: unit of the file where it is not the one of the inside. The first that fits counts.
 _ENDINGS: Final[tuple[tuple[str, str, str], ...]] = (
+    ("material", "material", ""),
+    ("storm", "storm", ""),
     ("_lb_per_min_per_pct", "slope", ""),
-    ("_lb_per_lane_mile_severity_hour", "rate", ""),
+    ("_lb_per_lane_mile_severity_hour", "rate_for_severity", ""),
     ("_lb_per_lane_mile", "rate", ""),
     ("_lb_per_min", "discharge", ""),
     ("_ton", "bulk", "short_ton"),
@@ -32,7 +34,7 @@ _ENDINGS: Final[tuple[tuple[str, str, str], ...]] = (
     ("_h", "hours", ""),
     ("hours", "hours", ""),
     ("_pct", "percent", ""),
-    ("_pct_per_month", "percent", ""),
+    ("_pct_per_month", "percent_per_month", ""),
     ("_share", "share", ""),
     ("_id", "id", ""),
     ("_at", "time", ""),
@@ -46,12 +48,24 @@ PLAIN: Final = (
     "flag",
     "count",
     "number",
+    "ratio",
+    "fraction",
     "probability",
     "share",
     "time",
     "money",
     "term",
+    "material",
+    "storm",
+    "storms",
 )
+#: what an end of an interval, or an uncertainty, is called in a heading
+_ENDS_IN_WORDS: Final = {
+    "_lo": ", low end",
+    "_hi": ", high end",
+    "_u": ", standard uncertainty",
+    "_more": ", difference",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,6 +75,7 @@ class ResultColumn:
     Attributes
     ----------
     name : as it stands in the file, with its unit.
+    heading : the same for people, without its unit.
     meaning : what it holds, in words for a reader of the file.
     kind : how it is shown to people: a kind of quantity, or one of `PLAIN`.
     unit : pint unit of the file, "" where it is the one inside the package.
@@ -68,6 +83,7 @@ class ResultColumn:
     """
 
     name: str
+    heading: str
     meaning: str
     kind: str
     unit: str = ""
@@ -85,6 +101,7 @@ class ResultTable:
     ending : of the file; the file is ``folder/name`` with it.
     meaning : what a row is.
     columns : in the order of the file.
+    sheet : name of its sheet in the season's workbook, "" where it has none.
     """
 
     name: str
@@ -92,6 +109,7 @@ class ResultTable:
     meaning: str
     columns: tuple[ResultColumn, ...]
     ending: str = "csv"
+    sheet: str = ""
 
     @property
     def names(self) -> list[str]:
@@ -122,15 +140,38 @@ def kind_of(name: str) -> tuple[str, str]:
     return "text", ""
 
 
+def heading_of(name: str) -> str:
+    """The name of a column in words, without its unit.
+
+    >>> heading_of("used_lo_ton"), heading_of("rate_hi_lb_per_lane_mile"), heading_of("p_over")
+    ('used, low end', 'rate, high end', 'chance over')
+    """
+    said = ""
+    for mark, words in _ENDS_IN_WORDS.items():
+        if name.endswith(mark) or f"{mark}_" in name:
+            said, name = words, f"{name}_".replace(f"{mark}_", "_", 1).removesuffix("_")
+            break
+    if name.startswith("p_"):
+        return f"chance {name[2:]}".replace("_", " ") + said
+    for ending, kind, _ in _ENDINGS:
+        if kind not in PLAIN and name.endswith(ending) and ending.startswith("_"):
+            name = name.removesuffix(ending)
+            break
+    return name.removesuffix("_id").replace("_", " ") + said
+
+
 def column(name: str, meaning: str, kind: str = "", **more: Any) -> ResultColumn:
-    """A column whose kind and unit follow from its name, unless they are given."""
+    """A column whose kind, unit and heading follow from its name, unless they are given."""
     found, unit = (kind, "") if kind else kind_of(name)
-    return ResultColumn(name=name, meaning=meaning, kind=found, **{"unit": unit, **more})
+    given = {"unit": unit, "heading": heading_of(name), **more}
+    return ResultColumn(name=name, meaning=meaning, kind=found, **given)
 
 
-def table(name: str, folder: str, meaning: str, *columns: Any, ending: str = "csv") -> ResultTable:
+def table(
+    name: str, folder: str, meaning: str, *columns: Any, ending: str = "csv", sheet: str = ""
+) -> ResultTable:
     """A table of columns, or of tuples as `column` takes them."""
     made = (one if isinstance(one, ResultColumn) else column(*one) for one in columns)
     return ResultTable(
-        name=name, folder=folder, meaning=meaning, columns=tuple(made), ending=ending
+        name=name, folder=folder, meaning=meaning, columns=tuple(made), ending=ending, sheet=sheet
     )

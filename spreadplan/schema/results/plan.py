@@ -154,6 +154,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("to_mi", "where it ends on the route"),
         ("from_mi", "where it begins on the route"),
         *_SPEEDS,
+        ("lane_width_ft", "width of a lane, mean over lane-miles"),
     ),
     table(
         "plan_reloads",

@@ -29,3 +29,11 @@ def _joined(parts: tuple[Mapping[str, T], ...]) -> dict[str, T]:
 WORDS: Final[Mapping[str, str]] = _joined(tuple(part.WORDS for part in _SUBJECTS))
 #: vocabulary (``plan_status``, ``use_verdict``, ...) -> its codes, worst first, with their terms.
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = _joined(tuple(part.TERMS for part in _SUBJECTS))
+
+
+def term(vocabulary: str, code: str) -> Term:
+    """The words and the tone of a code; of one that the vocabulary lacks, the code as it stands.
+
+    Such a code comes from a table of an earlier version.
+    """
+    return TERMS[vocabulary].get(code) or Term(code.replace("_", " "), "none")

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from spreadplan.calibration.standing import DO_NOT_USE
 from spreadplan.views.words.term import Term
 
 NO_SOURCE: Final = "common practice, no source"
+DO_NOT_USE: Final = "do not use yet"
 WORDS: Final[Mapping[str, str]] = {
     "run_unlike": (
         "This run gives {measured_lb_per_min:discharge}; {basis} {ends:range.discharge}. "
@@ -174,6 +174,84 @@ WORDS: Final[Mapping[str, str]] = {
     "above_output": " above {high_pct:.0f} % output",
     "outside_outputs": " outside {low_pct:.0f} to {high_pct:.0f} % output",
     "tare_missing": "Weight {number} has no empty weight, the others have one.",
+    # source of the need to calibrate again where the opening is changed: University of Delaware
+    # T2/LTAP, Salt Spreader Calibration, 2020
+    "gate_rule": (
+        "A calibration holds only at the gate opening that was tested: set and measured before a "
+        "storm, engine off, and not moved in it."
+    ),
+    # --- what a truck's certificate says ---
+    "no_test_of_truck": "On {on:date} no discharge test of this truck counts: {why}.",
+    "it_was_never_tested": "it was never tested",
+    "nothing_came_out": "nothing came out in its tests",
+    "until_it_is_tested": "Until it is tested, no setting of this truck can be relied on.",
+    "judged_on": "Judged on {on:date}.",
+    "counts_until": (
+        "Judged on {on:date}; counts until {until:date}, its oldest test is then {age_days:g} days "
+        "old."
+    ),
+    "counts_without_limit": "Judged on {on:date}; the policy sets no age limit.",
+    "void_after_work": (
+        "Void at once after work on the gate, {parts}. {rule} It holds for the material tested "
+        "only."
+    ),
+    "parts_of_open_loop": "feeder or hydraulics",
+    "parts_of_closed_loop": "feeder, hydraulics, sensor or controller",
+    "no_test_with": "No test counts with: {materials:materials}.",
+    "doubt_about": "{material:material}, gate {gate_in:gate}: {doubts:also}.",
+    "target_not_reached": (
+        "The target of {target_pct:g}\u00a0% (95 %) is not reached everywhere: see what to do next."
+    ),
+    "whole_material": "{material:material}",
+    "material_at_gate": "{material:material}, gate {gate_in:gate}",
+    "good_enough_now": "Good enough now",
+    "each_of": "{which:also}.",
+    "no_test_planned": "Nothing planned",
+    "no_route_of_truck": "No route is assigned to this truck; test it before it is used.",
+    "no_test_on_record": "No discharge test of this truck is on record.",
+    "tests_that_count": (
+        "{counting} of {tests:count.test} count; ± is the standard uncertainty u{place:then}"
+    ),
+    "all_on_next_page": ". All tests stand on the next page.",
+    "more_on_next_page": "; {more} more on the next page",
+    "calibration_number": "{value_lb:pm.per_count}{varies:then}",
+    "varies_with_output": ", varies with output",
+    "calibration_curve": "{slope_lb_per_min:pm.slope}{above:then}{up_to:then}",
+    "above_start_up": " above {start_pct:.1f}\u00a0%",
+    "up_to_output": ", up to {at_pct:.0f}\u00a0%",
+    "drift_of_too_few": "Not judged: fewer than two tests.",
+    "drift_not_comparable": (
+        "Not judged: no two tests of one material and gate that can be compared."
+    ),
+    # --- what the charts say ---
+    "curves_drawn": "Calibration against feeder output. {curves}",
+    "tests_drawn": "{valid} of {tests:count.test} count",
+    "no_curve_drawn": "{which}: {counts}, no curve.",
+    "number_drawn": "{which}: {counts}; {value_lb:pm.per_count} (± standard uncertainty).",
+    "curve_drawn": (
+        "{which}: {counts}; at 50 % output {middle_lb_per_min:discharge}, 95 % band "
+        "{ends:range.discharge}."
+    ),
+    "test_drawn": "{test}: {value}{off:then}",
+    "test_is_off": "; does not count: {why}",
+    "drift_drawn": "Successive tests compared. {series}",
+    "series_drawn": (
+        "{series}: {tests:count.test}, the last {last_pct:.1f} ± {expanded_pct:.1f} % of the "
+        "first: {verdict:term.drift}."
+    ),
+    # --- what the command says ---
+    "models_made": (
+        "{models:count.discharge model}; {valid} of {tests:count.test} count on {on:date}"
+    ),
+    "to_be_tested": "to test: {truck}, {which}: {advice}",
+    # --- a test that is being typed ---
+    "run_long_enough": "Long enough: weighing and timing add {adds}.",
+    "run_longer": (
+        "Run longer: at least {run_s:.0f}\u00a0s, and {weigh}{coarse:then}. Weighing and timing "
+        "add {adds}."
+    ),
+    "run_adds": "Weighing and timing add {adds}.",
+    "adds_pct": "{measured_pct:.1f}\u00a0% (95 %), {allowed_pct:.1f}\u00a0% is allowed",
 }
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
     "calibration_standing": {
@@ -183,5 +261,35 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "contradicting": Term("tests contradict each other", "warn"),
         "short_of_target": Term("usable, target not reached", "warn"),
         "good": Term("good enough", "good"),
+    },
+    # of a truck with all its materials and gates
+    "truck_standing": {
+        "untested": Term("not calibrated", "bad"),
+        "do_not_use": Term(DO_NOT_USE, "bad"),
+        "in_part": Term("calibrated in part", "warn"),
+        "contradicting": Term("tests contradict each other", "warn"),
+        "short_of_target": Term("calibrated, more tests advised", "warn"),
+        "good": Term("calibrated", "good"),
+    },
+    "drift": {"drift": Term("drift", "bad"), "steady": Term("steady", "good")},
+    "control": {
+        "closed_loop": Term("closed loop", "none"),
+        "open_loop": Term("open loop", "none"),
+    },
+    "weighing": {
+        "container": Term("containers", "none"),
+        "vehicle_scale": Term("truck scale", "none"),
+        "direct": Term("direct scale", "none"),
+        "mixed": Term("mixed", "none"),
+    },
+    # sources of uncertainty, short enough for the head of a column
+    "uncertainty_source": {
+        "scale": Term("scale", "none"),
+        "container filling": Term("filling", "none"),
+        "timing": Term("timing", "none"),
+        "sensor counts": Term("counts", "none"),
+        "run-to-run repeatability": Term("run to run", "none"),
+        "start-up and form of the curve": Term("form of curve", "none"),
+        "dependence on feeder output": Term("output", "none"),
     },
 }

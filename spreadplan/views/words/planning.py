@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+from spreadplan.views.words.calibration import DO_NOT_USE
 from spreadplan.views.words.term import Term
 
 WORDS: Final[Mapping[str, str]] = {
@@ -59,7 +60,7 @@ WORDS: Final[Mapping[str, str]] = {
     "any_material": "any material",
     "no_density": "no rate: a rate in gallons or liters needs the material's density_lb_gal",
     "for_lane_width": "{share:.3g} of the rate for a lane of {width_ft:width}",
-    "lowered_in_area": "sensitive area {area}: lowered from {before_lb_per_lane_mile:rate}",
+    "lowered_in_area": "sensitive area {area}: lowered from {before_lb_per_lane_mile:on_lane.rate}",
     "segments_without_rate": (
         "{why:also} ({segments:count.segment}, {lane_miles:lane_distance}, routes {routes:names})"
     ),
@@ -163,11 +164,12 @@ WORDS: Final[Mapping[str, str]] = {
     # --- what cannot be tried ---
     "speed_not_possible": "a spreading speed is above 0 and at most {most_mph:speed}",
     "rate_not_possible": "a rate is at least 0 and at most {most_lb_per_lane_mile:rate}",
+    "area_rate_not_possible": "a rate is at least 0 and at most {most_g_per_m2:area_rate}",
     "shift_not_possible": (
         "the pavement temperature can be shifted by at most {most_f:step.temperature}"
     ),
     # --- melting ---
-    "melting_verdict": "{verdict} at {pavement_f:temperature}",
+    "melting_verdict": "{verdict:term.melting} at {pavement_f:temperature}",
     "grip_only": "does not melt: it gives grip only",
     "state_the_chemical": "state the material's chemical or chloride to have melting checked",
     "below_eutectic": ("no {chemical} brine stays liquid below {limit_f:temperature}{memory:then}"),
@@ -183,5 +185,135 @@ WORDS: Final[Mapping[str, str]] = {
         "({held_pct:.0f} %); the rest is for the plow, and may refreeze"
     ),
     "holds_all": "keeps the forecast water liquid, if it stays on the road",
+    # --- the storm at a glance ---
+    "nothing_to_decide": "Nothing stops this plan",
+    "to_decide": "{problems:count.problem} to solve before the storm",
+    "first_round_at": "the first {start:moment}",
+    "no_start_given": "no start given",
+    "routes_and_trucks": "{routes:count.route}, {trucks:count.truck}",
+    "longest_run": "longest run {route}: {minutes:duration}",
+    "longest_run_unknown": "longest run: not known",
+    "need_within": "95\u00a0%: {ends:range.bulk}",
+    "over_any_speed": "over {most}",
+    "stock_not_counted": "stock not counted",
+    "stock_on_hand": "{on_hand_lb:bulk} on hand{beyond:then}",
+    "beyond_this_scale": ", beyond this scale",
+    "need_of_yard": (
+        "yard {yard}, {material:material}: {needed_lb:bulk} needed (at most "
+        "{most_lb:number.bulk}), {stock}"
+    ),
+    # --- what the charts and maps say ---
+    "needs_drawn": "Need against stock. {yards}",
+    "need_drawn": "{yard}, {material:material}: {needed_lb:bulk} needed, {stock}.",
+    "plan_drawn": (
+        "Map of {routes:count.route}, {rates}; {areas:count.sensitive area}; {yards:count.yard}."
+    ),
+    "rates_drawn": "rates {ends:range.rate}",
+    "no_rates_drawn": "no rate",
+    # --- how it was worked out ---
+    "pick_taken": "Of a policy's range the plan takes the {pick} value.",
+    "rates_scaled": (
+        "Rates per lane are meant for a lane of {width_ft:width} and are scaled with the width of "
+        "the lane."
+    ),
+    "rates_not_scaled": "Rates per lane hold whatever the width of the lane.",
+    "errors_in_common": (
+        "A truck's calibration error is common to all its segments and does not average out; "
+        "different trucks err independently. Intervals are 95 %."
+    ),
+    "mass_at_target": (
+        "Where a rate is not reached, or a truck is not calibrated, mass is taken at the target "
+        "rate."
+    ),
+    "melting_leaves_out": (
+        "The melting check compares the brine's freezing point with the forecast; traffic, wind, "
+        "sun and what bounces off the road are not in it."
+    ),
+    "one_gate_for_plan": "{rule} So a truck has one gate for the whole plan.",
+    "times_leave_out": "Times leave out traffic, plowing and breaks.",
+    # --- what a cab card says ---
+    "begins_after": "about {time}, after {route}",
+    "gate_stands": "gate {gate_in:gate}",
+    "gate_stays": ("Gate {gate_in:gate} for the whole storm: moved, no setting here holds."),
+    "may_be_icy": "The road may be icy: never faster than planned.",
+    "ask_about_memory": (
+        "Rate from memory, not checked against its source: ask before you rely on it."
+    ),
+    "keeps_the_rate": "The controller follows your speed and keeps the rate.{lost:then}",
+    "faster_gives_less": (
+        "{step_mph:step.speed} faster, feeder unchanged: {less_pct:.0f}\u00a0% less material at "
+        "the start.{lost:then}"
+    ),
+    "too_little_above": " Above {speed_mph:down.speed} too little comes out.",
+    "loads_of_run": ("{loads:count.load}, {mass_lb:bulk}{prewet:then}, about {minutes:duration}."),
+    "with_prewet": ", prewet {liquid_gal:volume}",
+    "runs_empty": "Reload {number}: empty near {place}, {road}.",
+    "never_tested_ask": (
+        "This truck has no valid test: no setting can be given. Ask before you spread."
+    ),
+    "doubtful_ask": (
+        f"{DO_NOT_USE.capitalize()} where marked: its tests leave too much in doubt, no setting "
+        "can be given. Ask before you spread."
+    ),
+    "no_rate_ask": "No rate is planned for the marked stretches. Ask before you spread.",
+    "reached_slower": (
+        "Marked: too little comes out at the planned speed; the rate is reached at "
+        "{speed_mph:down.speed} or less."
+    ),
+    "not_settable_ask": "Marked: the rate cannot be set as planned. Ask before you spread.",
+    "watch_it": "Some settings lie outside what was tested: watch what comes out.",
+    "nothing_to_spread": "nothing to spread",
+    "nothing_to_set": "no setting can be given",
+    # --- changes that are tried ---
+    "every_route": "all routes",
+    "every_truck": "all trucks",
+    "named_one": "{name}",
+    "only_in_round": ", application {application}",
+    "rate_to_try": "{whom}{when:then}: rate {rate_lb_per_lane_mile:rate}",
+    "area_rate_to_try": "{whom}{when:then}: rate {rate_g_per_m2:area_rate}",
+    "speed_to_try": "{whom}: speed {speed_mph:speed}",
+    "gate_to_try": "{whom}: gate {gate_in:gate}",
+    "truck_to_try": "{whom}: truck {truck}{since:then}",
+    "weather_to_try": "{whom}: {change}",
+    "not_there": 'there is no {what} "{name}"',
+    "nobody_treats_it_yet": "route {route} has no assignment yet: add it to assignments.csv",
 }
-TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}
+TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
+    "plan_status": {
+        "unassigned": Term("no truck", "bad"),
+        "no_rate": Term("no rate", "bad"),
+        "uncalibrated": Term("not calibrated", "bad"),
+        "do_not_use": Term(DO_NOT_USE, "bad"),
+        "infeasible": Term("rate not reached", "bad"),
+        "extrapolated": Term("outside tested outputs", "warn"),
+        "ok": Term("as wanted", "good"),
+        "untreated": Term("not treated", "none"),
+    },
+    "melting": {
+        "too cold": Term("too cold", "bad"),
+        "will not melt": Term("will not melt", "bad"),
+        "in part": Term("in part", "warn"),
+        "holds": Term("holds", "good"),
+        "abrasive": Term("abrasive", "none"),
+        "not checked": Term("not checked", "none"),
+    },
+    "yard_stock": {
+        "short": Term("short", "bad"),
+        "may_run_short": Term("may run short", "warn"),
+        "not_counted": Term("not counted", "none"),
+        "enough": Term("enough", "good"),
+    },
+    # what a driver reads where there is nothing to set
+    "cab_dial": {
+        "unassigned": Term("no truck", "bad"),
+        "no_rate": Term("no rate", "bad"),
+        "uncalibrated": Term("no setting", "bad"),
+        "do_not_use": Term("no setting", "bad"),
+        "untreated": Term("off", "none"),
+    },
+    # roads of a map that have no colour for their rate
+    "plan_map": {
+        "doubt": Term("no setting, or rate not reached", "bad"),
+        "none": Term("not treated", "none"),
+    },
+}

@@ -123,6 +123,9 @@ WORDS: Final[Mapping[str, str]] = {
         "prewetted routes on salt: what they would have taken dry, less what they took; liquid as "
         "assigned"
     ),
+    "from_tickets": "this season's load tickets",
+    "from_plans_and_telemetry": "this season's plans and telemetry",
+    "from_plans": "this season's plans",
     # --- what if ---
     "as_planned": "as planned",
     "rates_by": "rates {change_pct:+g} %",
@@ -132,6 +135,16 @@ WORDS: Final[Mapping[str, str]] = {
     "pavement_than_forecast": "pavement {change} than forecast",
     "prewet_at": "prewet {liquid_gal_per_ton:liquid_per_mass}",
     "no_prewetting": "no prewetting",
+    "scenario_drawn": "{scenario}: {mass_lb:bulk}.",
+    "scenarios_drawn": "Material by scenario. {scenarios}",
+    "scenario_found": (
+        "{scenario}: {mass_lb:bulk}{more:then}, short {short_lb:bulk}, {lane_miles:lane_distance} "
+        "not treatable"
+    ),
+    "with_difference": " ({sign}{more_lb:number.bulk})",
+    "truck_without_route": "truck {truck} is not known or has no route",
+    "truck_not_free": "route {route}: truck {truck} is not known or is out itself",
+    "rates_below_zero": "{change_pct:g} % would make rates negative",
     "and_less_salt": "{first}, {less_pct:g} % less salt",
     "truck_out": "{truck} out",
     "out_of_service": "truck {truck} out of service: {routes:commas}",
@@ -139,11 +152,85 @@ WORDS: Final[Mapping[str, str]] = {
     "route_open": "{route} open",
     # --- scarce material ---
     "no_solution": "no solution was found: {message}",
+    "sharing_impossible": "scarce {material:material}: {why}",
+    "material_shared": (
+        "scarce {material:material}, shared between routes: given up: {given_up}; hauled between "
+        "yards: {hauled_lb:bulk}"
+    ),
+    "nothing": "nothing",
+    "each_lost": "{classes:commas}",
+    "class_gives_up": "class {name} {given_up_lb:bulk}",
+    "class_without_name": "without a name",
+    "haul_between": "{mass_lb:bulk} from {origin} to {target} ({way_mi:distance})",
     "yard_lacks": "yard {yard}: the",
     "area_allows_less": "area {area}: its limit against the",
     "needs_more_than_there_is": (
         "{where} least treatment of class {classes:names} needs {short_lb:bulk} more than there "
         "is, even with haul from the other yards"
     ),
+    # --- where use and its limits come from ---
+    "truck_in_storm": "{truck} in {storm:storm}",
+    "and_more": "and {more} more",
+    "calibration_not_read": "{truck}: calibration not read",
+    "no_valid_test": "{truck}: no valid test with {material:material}",
+    "calibration_in_force": "{truck}: test {test} of {day:date}{others:then}",
+    "and_other_tests": " and {more} more",
+    # --- chloride in a material, water ---
+    "as_stated": "as stated in materials.csv",
+    "no_salt": "no salt in it",
+    "chemical_unknown": "not known: state chloride_fraction or chemical in materials.csv",
+    "strength_unknown": (
+        "not known: state chloride_fraction (the strength of a brine, or the water in the crystals "
+        "of CaCl2 and MgCl2, is not known)"
+    ),
+    "from_formula": "NaCl {chloride:.4f} x purity {pure_lo:g} to {pure_hi:g} x dry share {dry}",
+    "dry_share": "{share:g}",
+    "dry_shares": "{low:g} to {high:g}",
+    "at_flow": "at {flow}, on top of {background}{lacking:then}",
+    "low_flow": "low flow",
+    "mean_flow": "mean flow",
+    "the_background": "the background",
+    "background": "background",
+    "no_background": "none",
+    "one_not_known": ": {what} is not known",
+    "both_not_known": ": {what} and {other} are not known",
 }
-TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}
+TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
+    "budget_verdict": {
+        "over": Term("overspent", "bad"),
+        "likely to run out": Term("likely to run out", "warn"),
+        "within": Term("within", "good"),
+        "no budget": Term("no budget", "none"),
+        "not known": Term("too few storms", "none"),
+    },
+    "chloride_verdict": {
+        "over": Term("over", "bad"),
+        "probably_over": Term("probably over", "warn"),
+        "within": Term("within", "good"),
+        "no limit": Term("no limit", "none"),
+    },
+    "screening": {
+        "above: sample": Term("above: sample", "bad"),
+        "near: consider sampling": Term("near: consider sampling", "warn"),
+        "not judged": Term("not judged", "none"),
+        "below": Term("below", "good"),
+    },
+    "reading": {
+        "spread over the storm": Term("spread over the storm", "none"),
+        "all within the averaging time": Term("all within the averaging time", "none"),
+    },
+    "saving_state": {
+        "still to gain": Term("still to gain", "none"),
+        "already saved": Term("already saved", "none"),
+    },
+    "practice": {
+        "calibrated rates": Term("calibrated rates", "none"),
+        "lower rates in sensitive areas": Term("lower rates in sensitive areas", "none"),
+        "prewetting": Term("prewetting", "none"),
+    },
+    "known_from": {
+        "measured this season": Term("measured this season", "none"),
+        "planned, not measured": Term("planned, not measured", "none"),
+        "borrowed percentage": Term("borrowed percentage", "none"),
+    },
+}

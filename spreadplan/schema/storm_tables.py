@@ -1,0 +1,141 @@
+"""Who treats what, and the tables of one storm; limits as in `schema.tables`."""
+
+from __future__ import annotations
+
+from spreadplan.schema.columns import Table, choice, ident, moment, quantity
+from spreadplan.schema.limits import PAVEMENT_F
+
+ASSIGNMENTS = Table(
+    name="assignments",
+    file="assignments.csv",
+    meaning="which truck treats which route",
+    columns=(
+        ident("route_id", "the route", example="R1"),
+        ident("truck_id", "its truck", example="T1"),
+        ident("yard_id", "the yard where it loads", example="Y1"),
+        ident("material", "what it spreads", example="road_salt"),
+        quantity(
+            "prewet",
+            "liquid_per_mass",
+            "liquid put on each ton of solid",
+            required=False,
+            high=100,
+            default=0.0,
+            example="10",
+        ),
+    ),
+    key=("route_id",),
+)
+
+FORECAST = Table(
+    name="forecast",
+    file="forecast.csv",
+    meaning="the weather to come, zone by zone",
+    columns=(
+        ident("zone", "forecast zone; * for all", example="*"),
+        moment("start", "start of the period", example="2026-12-01T04:00"),
+        moment("end", "end of the period", example="2026-12-01T12:00"),
+        ident("event", "the event, as the policy names it", example="light_snow"),
+        quantity(
+            "pavement_temp",
+            "temperature",
+            "pavement temperature",
+            low=PAVEMENT_F[0],
+            high=PAVEMENT_F[1],
+            example="26",
+        ),
+        ident("trend", "trend of the pavement temperature", required=False, example="steady"),
+        quantity(
+            "precipitation",
+            "length",
+            "precipitation as depth of water",
+            unit="in",
+            required=False,
+            high=40,
+            example="0.10",
+        ),
+        ident(
+            "application",
+            "which round of spreading the row belongs to",
+            required=False,
+            example="1",
+        ),
+    ),
+    per_storm=True,
+)
+
+STORM_ASSIGNMENTS = Table(
+    name="storm_assignments",
+    file="assignments.csv",
+    meaning="trucks of this storm alone; they win over the assignments of all storms",
+    columns=(
+        *ASSIGNMENTS.columns,
+        ident(
+            "from_application",
+            "the round of spreading from which the row holds; empty: from the first",
+            required=False,
+            example="1",
+        ),
+    ),
+    key=("route_id", "from_application"),
+    per_storm=True,
+)
+
+RATES = Table(
+    name="rates",
+    file="rates.csv",
+    meaning="the planner's own rates; they win over the policy",
+    columns=(
+        ident("route_id", "the route; * for all", example="*"),
+        ident("application", "which round of spreading", example="1"),
+        moment("start", "when it starts", required=False),
+    ),
+    key=("route_id", "application"),
+    rate=True,
+    per_storm=True,
+)
+
+LOADS = Table(
+    name="loads",
+    file="loads.csv",
+    meaning="what trucks took from the yards",
+    columns=(
+        ident("ticket_id", "number of the load ticket", example="L1"),
+        ident("truck_id", "the truck", example="T1"),
+        ident("yard_id", "the yard", example="Y1"),
+        moment("loaded_at", "when", example="2026-12-01T04:10"),
+        ident("material", "the material", example="road_salt"),
+        quantity("net", "mass", "net mass", high=100_000, example="13800"),
+        quantity(
+            "scale_division",
+            "mass",
+            "smallest step that the scale shows",
+            required=False,
+            above=True,
+            high=2_000,
+        ),
+        choice(
+            "method",
+            "how the mass was found: on a truck scale, on the loader's own, by counting buckets or "
+            "by eye",
+            ("scale", "loader_scale", "bucket", "estimate"),
+            required=False,
+        ),
+    ),
+    key=("ticket_id",),
+    per_storm=True,
+)
+
+RETURNS = Table(
+    name="returns",
+    file="returns.csv",
+    meaning="what trucks brought back",
+    columns=(
+        ident("truck_id", "the truck", example="T1"),
+        ident("yard_id", "the yard", example="Y1"),
+        moment("returned_at", "when", example="2026-12-01T11:00"),
+        ident("material", "the material", example="road_salt"),
+        quantity("net", "mass", "net mass", high=100_000, example="1200"),
+    ),
+    per_storm=True,
+)

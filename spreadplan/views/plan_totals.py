@@ -1,0 +1,101 @@
+"""What report, card, page and command line say of a plan as a whole: totals, stock, top speeds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from spreadplan.remarks import Remark, remark
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.display import NOTHING, Display
+from spreadplan.views.voice import Voice
+from spreadplan.views.words import TERMS
+from spreadplan.views.words.term import Term
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spreadplan.planning.plan import StormPlan
+
+#: no truck spreads faster, in mph and km/h: a higher limit is not worth a number.
+FASTEST: Final[Mapping[str, int]] = {"us": 60, "metric": 100}
+
+
+@dataclass(frozen=True)
+class MaterialNeed:
+    """What a plan takes of one material, and the ends of its 95 % interval, lb; NaN: not known."""
+
+    material: str
+    needed_lb: float
+    low_lb: float
+    high_lb: float
+
+    @property
+    def interval(self) -> tuple[Remark, ...]:
+        """The interval in words; empty where it is not known."""
+        if not math.isfinite(self.high_lb):
+            return ()
+        return (remark("need_within", ends=(self.low_lb, self.high_lb)),)
+
+
+def material_needs(plan: StormPlan) -> list[MaterialNeed]:
+    """Total of each material. Yards are added as if they erred together: on the safe side."""
+    needs = []
+    for material, runs in plan.routes[plan.routes["material"] != ""].groupby("material"):
+        yards = plan.yards[plan.yards["material"] == material]
+        at_yards = POUNDS_PER_TON * float(yards["needed_ton"].sum())
+        high = POUNDS_PER_TON * float(yards["needed_hi_ton"].sum()) if len(yards) else math.nan
+        needed = float(runs["mass_lb"].sum())
+        # what is needed of no yard has no interval and is part of both ends
+        other = needed - at_yards
+        low = max(0.0, 2.0 * at_yards - high) + other
+        needs.append(MaterialNeed(str(material), needed, low, high + other))
+    return needs
+
+
+def decisions(plan: StormPlan) -> Remark:
+    """How much must be decided before the storm."""
+    problems = int((plan.findings["severity"] == "problem").sum())
+    return remark("to_decide", problems=problems) if problems else remark("nothing_to_decide")
+
+
+def stock_of(on_hand_lb: float, beyond: tuple[Remark, ...] = ()) -> Remark:
+    """What is on hand, lb; NaN: not counted."""
+    if not math.isfinite(on_hand_lb):
+        return remark("stock_not_counted")
+    return remark("stock_on_hand", on_hand_lb=float(on_hand_lb), beyond=beyond)
+
+
+def yard_state(yard: Any) -> Term:
+    """Whether a yard has enough; ``yard``: its row of the plan's yards."""
+    terms = TERMS["yard_stock"]
+    if not math.isfinite(yard.on_hand_ton):
+        return terms["not_counted"]
+    if yard.short_ton > 0.0:
+        return terms["short"]
+    return terms["may_run_short"] if yard.order_ton > 0.0 else terms["enough"]
+
+
+def in_lb(yards: pd.DataFrame) -> pd.DataFrame:
+    """The plan's yards with their masses in lb beside those in tons."""
+    names = ("needed", "needed_hi", "on_hand", "short", "order")
+    return yards.assign(**{f"{name}_lb": yards[f"{name}_ton"] * POUNDS_PER_TON for name in names})
+
+
+def is_out_of_reach(speed_mph: float, shown: Display) -> bool:
+    """Whether no truck spreads as fast as that."""
+    return math.floor(shown.value(speed_mph, "speed") + 1e-9) > FASTEST[shown.system]
+
+
+def fastest(max_speed_mph: float, voice: Voice) -> str:
+    """The highest speed that keeps the rate, rounded down, without its unit; beyond any spreading
+    speed, so said.
+    """
+    shown = voice.display
+    if not math.isfinite(max_speed_mph):
+        return NOTHING
+    if is_out_of_reach(max_speed_mph, shown):
+        return voice.say(remark("over_any_speed", most=FASTEST[shown.system]))
+    return str(math.floor(shown.value(max_speed_mph, "speed") + 1e-9))

@@ -1,0 +1,1 @@
+"""Who may: accounts, sign-ins, tokens, patience with strangers."""

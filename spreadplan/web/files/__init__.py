@@ -1,0 +1,1 @@
+"""Forms and uploads become files of the workspace, checked, all or none."""

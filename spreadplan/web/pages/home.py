@@ -1,0 +1,27 @@
+"""Every page of the four jobs: the lists of the modules beside this one."""
+
+from __future__ import annotations
+
+from starlette.responses import Response
+
+from spreadplan.web.pages import guide, inputs, mend, plan, season, tests, trucks, use
+from spreadplan.web.visits import Visit, page
+
+
+def home(visit: Visit) -> Response:
+    """Where everything is, and what needs someone today."""
+    counts = trucks.counted(trucks.states(visit).values())
+    return visit.render("web/home.html", counts=counts)
+
+
+ROUTES = [
+    page("/", home),
+    *tests.ROUTES,
+    *trucks.ROUTES,
+    *inputs.ROUTES,
+    *mend.ROUTES,
+    *plan.ROUTES,
+    *use.ROUTES,
+    *season.ROUTES,
+    *guide.ROUTES,
+]

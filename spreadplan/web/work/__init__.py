@@ -1,0 +1,1 @@
+"""What pages show, computed once and kept, and commands that run as jobs."""
