@@ -26,7 +26,7 @@ from spreadplan.reconcile.verdicts import (
     kinds,
 )
 from spreadplan.remarks import remark
-from spreadplan.reports import use_charts, use_map, use_report
+from spreadplan.reports import use_charts, use_map, use_report, use_segment_tables
 from spreadplan.reports.figure import STEPS
 from spreadplan.runs.reconciling import Reconciled, report_page
 from spreadplan.views.display import Display
@@ -187,7 +187,7 @@ def test_metric_workspace_shows_metric_units_only(pages):
 
 
 def test_long_lists_are_cut_and_say_so(storm_us, monkeypatch):
-    monkeypatch.setattr(use_report, "MOST_SEGMENTS", 7)
+    monkeypatch.setattr(use_segment_tables, "MOST_SEGMENTS", 7)
     monkeypatch.setattr(use_report, "MOST_ROUTES", 2)
     monkeypatch.setattr(use_report, "MOST_FURTHER", 1)
     text = plain_text(report_page(STORM, storm_us))

@@ -80,7 +80,7 @@ def test_what_cannot_be_is_refused():
         truck_down(county(), "T9", {})
     with pytest.raises(ValueError, match="T1"):
         truck_down(county(), "T1", {"R1": "T1"})
-    with pytest.raises(ValueError, match="negative"):
+    with pytest.raises(ValueError, match="rates_below_zero"):
         rates_changed(county(), -101.0)
 
 

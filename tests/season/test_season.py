@@ -66,7 +66,7 @@ def test_findings_name_what_matters_with_the_worst_first():
     found = US.table(work_out_season(inputs()).findings)
     assert found["severity"].iloc[0] == "problem"
     subjects = set(found["subject"])
-    assert {"budget agency *, salt", "over-application", "area S1 Well"} <= subjects
+    assert {"budget agency, salt", "over-application", "area S1 Well"} <= subjects
     assert "water W1 Creek" in subjects
 
 

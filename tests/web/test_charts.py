@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from spreadplan.resources import resource
+from spreadplan.views.voice import plain_name
 from tests.finished_county import STORM, writable_copy
 from tests.web.visitors import Browser, browser
 
@@ -102,7 +103,8 @@ def test_the_routes_of_a_storm_are_drawn_as_in_its_report(visitor, folder, units
 
 def test_each_material_has_its_own_chart_of_the_season(visitor, folder):
     materials = pd.read_csv(folder / "results" / "season" / "burn_down.csv")["material"].unique()
-    drawn = charts(visitor("us").get(PAGES["season"]).text)
+    budgets, *drawn = charts(visitor("us").get(PAGES["season"]).text)
+    assert said(budgets).startswith("Use in percent of each budget. agency, Rock salt: ")
     assert len(drawn) == len(materials)
     for material, svg in zip(sorted(materials), drawn, strict=True):
-        assert f"{material}:" in said(svg)
+        assert f"{plain_name(material)}:" in said(svg)

@@ -40,7 +40,7 @@ _FAIR: Final = (
         heading="used, standard uncertainty",
     ),
     column("lane_miles", "length times lanes", heading="length"),
-    ("rate_lb_per_lane_mile", "mass of a storm per lane-mile"),
+    ("rate_lb_per_lane_mile", "mass of a storm for each length of lane"),
     column(
         "severity_hours",
         "severity of the weather, summed over its hours",
