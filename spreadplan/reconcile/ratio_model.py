@@ -63,6 +63,9 @@ CHUNK_ROWS: Final = 1000
 FLEETS_KEPT: Final = 8
 """So many fleets are remembered from one storm of a season to the next."""
 
+METHOD_STEP: Final = 0.005
+"""Errors that a truck's tickets have in common are taken in such steps."""
+
 LOAD_SIZE_SD: Final = 0.15
 """Relative spread of a truck's loads about its typical load."""
 
@@ -213,8 +216,10 @@ def _with_method(like: Floats, method_u: Floats) -> Floats:
     """
     apart = LOG_RATIO[:, None] - LOG_RATIO
     result = like.copy()
-    for u in np.unique(method_u[method_u > 0.0]):
-        of_method = method_u == u
+    # in steps of half a percent, upward, so that a large fleet asks for few kernels
+    steps = np.ceil(np.round(method_u / METHOD_STEP, 6)) * METHOD_STEP
+    for u in np.unique(steps[steps > 0.0]):
+        of_method = steps == u
         kernel = np.exp(-0.5 * (apart / u) ** 2)
         kernel /= kernel.sum(axis=0)
         result[of_method] = np.maximum(like[of_method] @ kernel, 1e-300)
