@@ -12,12 +12,17 @@ from typing import Final
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
+from spreadplan.reports.text_width import width_pt
+
 SVG: Final = "{http://www.w3.org/2000/svg}"
 HREF: Final = "{http://www.w3.org/1999/xlink}href"
 HOVER: Final = "hover: "
 """A group whose name begins so shows the rest of it under the mouse."""
 LEFT_OUT: Final = {"metadata", "style"}
 HOLDERS: Final = {"g", "defs"}
+BOLD: Final = {"700", "bold"}
+FEW_LETTERS: Final = 4
+"""So few letters hardly differ in width from font to font."""
 
 
 def hover(text: str) -> str:
@@ -57,8 +62,19 @@ def _tidy(one: Element, used: set[str], colours: Mapping[str, str]) -> None:
             one.remove(child)
     name = one.get("id", "")
     one.attrib = _attributes(one, used, colours)
+    if one.tag == "text" and one.text and len(one.text) >= FEW_LETTERS:
+        _keep_its_width(one, one.text)
     if name.startswith(HOVER):
         _say(one, name.removeprefix(HOVER))
+
+
+def _keep_its_width(one: Element, text: str) -> None:
+    """A reader without the font of the reports has another, often wider: nothing may overlap."""
+    size = float(one.get("font-size", "0").removesuffix("px"))
+    if size > 0.0:
+        bold = one.get("font-weight", "") in BOLD
+        one.set("textLength", f"{width_pt(text, size, bold):.2f}")
+        one.set("lengthAdjust", "spacingAndGlyphs")
 
 
 def _attributes(one: Element, used: set[str], colours: Mapping[str, str]) -> dict[str, str]:

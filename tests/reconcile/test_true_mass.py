@@ -149,7 +149,7 @@ def test_missing_tickets_do_not_move_the_ratio():
     assert gap["ratio"] == pytest.approx(gap["season_ratio"], abs=0.015)
     assert gap["ratio_u"] > 2.0 * whole["ratio_u"]
     assert gap["storm_ratio"] < 0.9 * whole["storm_ratio"]
-    assert "1 of its usual load would explain it" in US.say(gap["advice"])
+    assert "1 of its usual loads would explain it" in US.say(gap["advice"])
 
 
 def test_what_no_ticket_names_is_what_was_put_down_less_the_tickets():

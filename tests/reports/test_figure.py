@@ -11,6 +11,7 @@ import pytest
 
 from spreadplan.reports import figure
 from spreadplan.reports.inline_svg import hover
+from spreadplan.reports.text_width import width_pt
 
 #: what would be taken for a tag, a style, a name or a number by who looks at the text alone.
 ODD = '<b id="i"> url(#p) style="x:1" & \'1.23456\' $a$ --> R\u00fc <g></g>'
@@ -86,3 +87,18 @@ def test_threads_that_draw_at_once_draw_what_one_alone_draws():
 @pytest.mark.parametrize("name", ["one", "two"])
 def test_a_chart_is_the_same_every_time(name):
     assert drawing(name).svg() == drawing(name).svg()
+
+
+def test_text_keeps_its_width_in_any_font():
+    """Who lacks the font of the reports has another: what stands side by side must not overlap."""
+    with figure.house_style():
+        drawn, (ax,) = figure.panels(1, 3.0, 2.0, 1)
+        ax.text(0.1, 0.5, "127 to 200 lb/lane-mile", fontsize=7.0)
+        ax.text(0.1, 0.2, "R08", fontsize=7.0)
+    page = figure.Drawing(drawn, "Two texts", "two").svg()
+    texts = parsed(page).iter("{http://www.w3.org/2000/svg}text")
+    given = {one.text: one for one in texts}
+    width = float(given["127 to 200 lb/lane-mile"].get("textLength", "nan"))
+    assert width == pytest.approx(width_pt("127 to 200 lb/lane-mile", 7.0), abs=0.01)
+    assert given["127 to 200 lb/lane-mile"].get("lengthAdjust") == "spacingAndGlyphs"
+    assert given["R08"].get("textLength") is None

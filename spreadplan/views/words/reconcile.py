@@ -44,7 +44,7 @@ WORDS: Final[Mapping[str, str]] = {
     "more_came_back": "its tickets say that more came back than went out",
     "tickets_fall_short": (
         "it put down about {share:.2f} times what its tickets account for; {loads} of its usual "
-        "{loads:noun.load} would explain it"
+        "loads would explain it"
     ),
     "find_out_first": (
         "find out before judging {truck}: its tickets account for {accounted_lb:mass}, its "

@@ -44,7 +44,7 @@ WORDS: Final[Mapping[str, str]] = {
     "reports_drift": " and drifts by {month_pct:+.1f} % a month",
     "use_presumed": (
         "{presumed_lb:bulk} of what it used in {storm:storm} are presumed: no ticket names them; "
-        "{loads} of its usual {loads:noun.load} would explain it"
+        "{loads} of its usual loads would explain it"
     ),
     "look_for_tickets": "look for the missing load tickets",
     "use_without_tickets": "{used_lb:bulk} used by trucks that no ticket tells of: {trucks:names}",
