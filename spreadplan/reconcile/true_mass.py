@@ -173,8 +173,9 @@ def _evidence(table: pd.DataFrame, calibration_pct: float) -> pd.DataFrame:
     """How large an error the season's tickets would have found, and what it would take to do so.
 
     An error e of ln ratio is shown where the 95 % interval leaves 0 out; with a standard
-    uncertainty u that happens in `POWER` of cases where e = (1.96 + 0.84) u. More loads make u
-    smaller as the root of their number, but for what a method has in common.
+    uncertainty u that happens in `POWER` of cases where e is u times the sum of both normal
+    quantiles. More loads make u smaller as the root of their number, but for what a method has in
+    common.
 
     Returns
     -------
