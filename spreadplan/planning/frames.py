@@ -32,6 +32,21 @@ def together(notes: Sequence[tuple[Remark, ...]]) -> NDArray[np.object_]:
     return array
 
 
+def first_alike(
+    columns: Sequence[NDArray[Any]], rows: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The first row of each different one, and which of those each row is like; NaN is like NaN.
+
+    ``columns`` : each of shape (rows,); without any, all rows are alike.
+    """
+    if not columns or not rows:
+        return np.zeros(min(rows, 1), dtype=np.int64), np.zeros(rows, dtype=np.int64)
+    frame = pd.DataFrame(dict(enumerate(columns)))
+    number = frame.groupby(list(frame), sort=False, dropna=False).ngroup().to_numpy()
+    first = np.unique(number, return_index=True)[1]
+    return first.astype(np.int64), number.astype(np.int64)
+
+
 def alike(frame: pd.DataFrame, by: list[str]) -> Iterator[tuple[tuple[Any, ...], pd.DataFrame]]:
     """As `groups`, for columns that hold remarks or tuples of them."""
     rows: dict[tuple[Any, ...], list[int]] = {}

@@ -81,8 +81,9 @@ def _no_rate(rows: pd.DataFrame) -> Iterator[Finding]:
 
 
 def _untested(rows: pd.DataFrame) -> Iterator[Finding]:
-    untested = rows[rows["status"] == "uncalibrated"]
-    for (truck, material, fault), group in alike(untested, ["truck_id", "material", "fault"]):
+    keys = ["truck_id", "material", "fault"]
+    untested = pd.DataFrame(rows.loc[rows["status"] == "uncalibrated", [*keys, "route_id"]])
+    for (truck, material, fault), group in alike(untested, keys):
         yield Finding("problem", _truck(truck, material), _no_setting(group), fault)
 
 

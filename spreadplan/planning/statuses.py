@@ -6,7 +6,6 @@ import math
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 
 from spreadplan.calibration.models import DischargeModel
 from spreadplan.calibration.standing import says_do_not_use
-from spreadplan.planning.frames import together
+from spreadplan.planning.frames import first_alike, together
 from spreadplan.planning.serving import controls_of, how_known, models_by_truck
 from spreadplan.planning.settings import Control, Models
 from spreadplan.remarks import Remark, remark
@@ -97,12 +96,10 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
     def add(where: NDArray[np.bool_], columns: list[str], say: Callable[..., Remark]) -> None:
         places = np.flatnonzero(where)
         values = [rows[name].to_numpy()[places] for name in columns]
-        said: dict[Any, tuple[Remark, ...]] = {}
-        for place, *key in zip(places.tolist(), *values, strict=True):
-            text = said.get(tuple(key))
-            if text is None:
-                text = said[tuple(key)] = (say(*key),)
-            fault[place] += text
+        first, number = first_alike(values, len(places))
+        said = [(say(*(value[at] for value in values)),) for at in first]
+        for place, which in zip(places.tolist(), number.tolist(), strict=True):
+            fault[place] += said[which]
 
     add(status == "unassigned", [], lambda: remark("no_truck_here"))
     add(

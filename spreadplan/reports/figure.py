@@ -197,4 +197,4 @@ def _lay_out(figure: Figure) -> None:
     if engine is not None:
         FigureCanvasSVG(figure)  # texts are as wide as they will be in the file
         engine.execute(figure)
-        figure.set_layout_engine("none")
+        figure.set_layout_engine(None)  # "none" would keep one, and saving draw all once for it

@@ -34,6 +34,8 @@ MOST_VERTICES: Final = 15_000
 """With more, the lines become a picture inside the chart: a file stays small."""
 MOST_LABELS: Final = 60
 MILES_PER_DEGREE: Final = 69.1
+ABOVE_ROADS: Final = 30
+"""Order of the legend: between the strokes of roads it would cut their picture in two."""
 
 
 @dataclass(frozen=True)
@@ -165,13 +167,32 @@ ALIGN: Final[dict[int, tuple[Any, Any]]] = {
 }
 
 
-def along(road: Any, share: float) -> Anchor:
-    """The point at a share of a road's length, 0 to 1."""
-    at, ahead = (
-        shapely.line_interpolate_point(road, place, normalized=True)
-        for place in (share, share + 0.05)
-    )
-    return Anchor(at.x, at.y, abs(ahead.x - at.x) > abs(ahead.y - at.y))
+def as_seen(roads: Any, span: float) -> Any:
+    """Roads without what nobody sees on a map ``span`` miles wide; each on its own."""
+    return shapely.simplify(roads, span / 1500.0, preserve_topology=False)
+
+
+def longest_each(names: Any, roads: Any, most: int = 4) -> dict[Any, NDArray[np.object_]]:
+    """The longest roads of each name, the longest first; names by their whole length, likewise."""
+    frame = pd.DataFrame({"name": names, "road": roads, "long": shapely.length(roads)})
+    total = frame.groupby("name")["long"].sum().sort_values(ascending=False)
+    ordered = frame.sort_values("long", ascending=False, kind="stable")
+    kept = ordered[ordered["name"].isin(total.index[:MOST_LABELS])].groupby("name").head(most)
+    found = dict(iter(kept.groupby("name", sort=False)["road"]))
+    return {name: found[name].to_numpy() for name in total.index[:MOST_LABELS]}
+
+
+def along(roads: NDArray[np.object_], shares: Sequence[float]) -> tuple[Anchor, ...]:
+    """The points at shares of the roads' lengths, 0 to 1: the first share of each road first."""
+    anchors: list[Anchor] = []
+    for share in shares:
+        at, ahead = (
+            shapely.get_coordinates(shapely.line_interpolate_point(roads, place, normalized=True))
+            for place in (share, share + 0.05)
+        )
+        east, north = np.abs(ahead - at).T
+        anchors += map(Anchor, at[:, 0].tolist(), at[:, 1].tolist(), (east > north).tolist())
+    return tuple(anchors)
 
 
 def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> None:
@@ -181,32 +202,30 @@ def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> N
     """
     to_pixels, view = ax.transData, ax.get_window_extent()
     symbols = np.array([(at.x, at.y) for mark in marks for at in mark.anchors]).reshape(-1, 2)
-    taken = np.array(
-        [_box(at, 0, 0, 8.0, 8.0, 0.0) for at in to_pixels.transform(symbols)]
-    ).reshape(-1, 4)
+    taken = _boxes(to_pixels.transform(symbols), np.zeros((len(symbols), 2)), 8.0, 8.0, 0.0)
     for label in labels:
         # points are pixels here: the figure has 72 of them per inch
         width = width_pt(label.text, label.size, label.weight == "bold") + 2.0
         height = label.size * 1.15
-        place = next(
-            (
-                (anchor, dx, dy, box)
-                for anchor in label.anchors
-                for at in [to_pixels.transform((anchor.x, anchor.y))]
-                for dx, dy in (ABOVE if anchor.level else BESIDE)
-                for box in [_box(at, dx, dy, width, height, label.away)]
-                if view.x0 <= box[0]
-                and box[2] <= view.x1
-                and view.y0 <= box[1]
-                and box[3] <= view.y1
-                and not _overlaps(box, taken)
-            ),
-            None,
+        places = [
+            (anchor, dx, dy)
+            for anchor in label.anchors
+            for dx, dy in (ABOVE if anchor.level else BESIDE)
+        ]
+        at = to_pixels.transform([(anchor.x, anchor.y) for anchor, _, _ in places])
+        turned = np.array([(dx, dy) for _, dx, dy in places])
+        boxes = _boxes(at, turned, width, height, label.away)
+        inside = (
+            (view.x0 <= boxes[:, 0])
+            & (boxes[:, 2] <= view.x1)
+            & (view.y0 <= boxes[:, 1])
+            & (boxes[:, 3] <= view.y1)
         )
-        if place is None:
+        free = np.flatnonzero(inside & ~_overlap(boxes, taken))
+        if not len(free):
             continue
-        anchor, dx, dy, box = place
-        taken = np.vstack([taken, box])
+        anchor, dx, dy = places[free[0]]
+        taken = np.vstack([taken, boxes[free[0]]])
         ax.annotate(
             label.text,
             (anchor.x, anchor.y),
@@ -223,18 +242,19 @@ def place_labels(ax: Axes, labels: Sequence[Label], marks: Sequence[Label]) -> N
         )
 
 
-def _box(
-    at: Floats, dx: int, dy: int, width: float, height: float, away: float
-) -> tuple[float, float, float, float]:
-    x = float(at[0]) + dx * away - width * (1 - dx) / 2.0
-    y = float(at[1]) + dy * away - height * (1 - dy) / 2.0
-    return x, y, x + width, y + height
+def _boxes(at: Floats, turned: Any, width: float, height: float, away: float) -> Floats:
+    """Boxes beside points, shape (n, 4): left, low, right, high; ``turned`` as in `BESIDE`."""
+    size = np.array([width, height])
+    corner = at + turned * away - size * (1 - turned) / 2.0
+    return np.hstack([corner, corner + size])
 
 
-def _overlaps(one: tuple[float, float, float, float], others: Floats) -> bool:
-    """Whether a box covers a part of any other, shape (n, 4)."""
-    left, low, right, high = others.T
-    return bool(((one[0] < right) & (left < one[2]) & (one[1] < high) & (low < one[3])).any())
+def _overlap(boxes: Floats, others: Floats) -> NDArray[np.bool_]:
+    """Which boxes cover a part of any other; shapes (n, 4), (m, 4) and (n,)."""
+    left, low, right, high = (boxes[:, [k]] for k in range(4))
+    other_left, other_low, other_right, other_high = others.T
+    cover = (left < other_right) & (other_left < right) & (low < other_high) & (other_low < high)
+    return np.asarray(cover.any(axis=1))
 
 
 # --- scale -------------------------------------------------------------------------------------

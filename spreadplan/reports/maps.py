@@ -22,18 +22,20 @@ from numpy.typing import NDArray
 from spreadplan.remarks import remark
 from spreadplan.reports.figure import INK, MUTED, RED, STEPS, house_style, panels, svg
 from spreadplan.reports.map_parts import (
+    ABOVE_ROADS,
     AREA,
     AREA_FACE,
-    MOST_LABELS,
     MOST_VERTICES,
     Floats,
     Label,
     Plane,
     add_shape,
     along,
+    as_seen,
     draw_areas,
     draw_yards,
     frame_of,
+    longest_each,
     one_path,
     place_labels,
     scale_bar,
@@ -79,7 +81,7 @@ def rate_map(
     stored = plane.project(shapely.points(yards[["lon", "lat"]].to_numpy(dtype=float)))
     bounds = shapely.total_bounds(np.concatenate([roads, stored]))
     span = max(bounds[2] - bounds[0], bounds[3] - bounds[1], 0.1)
-    roads = shapely.simplify(roads, span / 1500.0)
+    roads = as_seen(roads, span)
     tall = (bounds[3] - bounds[1]) / max(bounds[2] - bounds[0], 1e-6)
     rate = shown.values(planned_rate(segments), "rate")
     if lowest is None:
@@ -109,7 +111,7 @@ def rate_map(
             handlelength=2.2,
             columnspacing=1.4,
             borderaxespad=0,
-        )
+        ).set_zorder(ABOVE_ROADS)
         return svg(figure, _in_words(segments, areas, yards, voice), name)
 
 
@@ -193,11 +195,8 @@ def _draw_roads(
 
 def _route_labels(roads: Any, route_ids: Iterable[str]) -> Iterator[Label]:
     """Labels of routes, the longest first, near the middle of their longest segments."""
-    frame = pd.DataFrame({"route": list(route_ids), "road": roads, "long": shapely.length(roads)})
-    total = frame.groupby("route", sort=False)["long"].sum().sort_values(ascending=False)
-    for route in total.index[:MOST_LABELS]:
-        longest = frame[frame["route"] == route].nlargest(4, "long")["road"]
-        anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
+    for route, longest in longest_each(list(route_ids), roads).items():
+        anchors = along(longest, (0.5, 0.3, 0.7))
         yield Label(
             text=short(str(route), 16), anchors=anchors, colour=INK, weight="bold", size=6.8
         )

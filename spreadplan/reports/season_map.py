@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from spreadplan.reports.figure import AMBER, INK, LINE, RED, house_style, panels, svg
 from spreadplan.reports.map_parts import (
+    ABOVE_ROADS,
     AREA,
     AREA_FACE,
     MOST_VERTICES,
@@ -24,6 +25,7 @@ from spreadplan.reports.map_parts import (
     Plane,
     add_shape,
     along,
+    as_seen,
     draw_areas,
     frame_of,
     one_path,
@@ -66,7 +68,7 @@ def over_map(
     bounds = shapely.total_bounds(roads)
     wide = max(bounds[2] - bounds[0], 1e-6)
     tall = (bounds[3] - bounds[1]) / wide
-    roads = shapely.simplify(roads, wide / 3000.0)
+    roads = as_seen(roads, wide / 2.0)
     height_in = float(np.clip(WIDTH_IN * tall, 2.6, tallest_in)) + 0.3
     with house_style():
         figure, (ax,) = panels(1, WIDTH_IN, height_in, 1)
@@ -87,7 +89,7 @@ def over_map(
             handlelength=2.4,
             columnspacing=1.4,
             borderaxespad=0,
-        )
+        ).set_zorder(ABOVE_ROADS)
         return svg(figure, _in_words(routes, found, doubtful), "overmap")
 
 
@@ -120,7 +122,7 @@ def _route_names(roads: Any, route_ids: pd.Series[str], found: Flags) -> Iterato
     for route in route_ids[found].value_counts().index[:MOST_NAMED]:
         own = roads[found & (route_ids == route).to_numpy()]
         longest = own[np.argsort(-shapely.length(own), kind="stable")[:4]]
-        anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
+        anchors = along(longest, (0.5, 0.3, 0.7))
         yield Label(
             text=short(str(route), 16), anchors=anchors, colour=INK, weight="bold", size=6.8
         )

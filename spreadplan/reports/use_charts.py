@@ -265,8 +265,7 @@ def truck_chart(
             1.0 - calibration_pct / 100.0, 1.0 + calibration_pct / 100.0, color=FAINT, linewidth=0
         )
         ax.axvline(1.0, color=MUTED, linewidth=0.9)
-        for place, row in enumerate(lines(rows)):
-            _truck_row(ax, place, row)
+        _truck_marks(ax, rows)
         several = rows["material"].nunique() > 1
         ax.set_yticks(
             range(len(rows)),
@@ -306,28 +305,34 @@ def _ratio_span(rows: pd.DataFrame, calibration_pct: float) -> tuple[float, floa
     )
 
 
-def _truck_row(ax: Axes, place: int, row: Any) -> None:
-    colour, marker = INK, "o"
-    for verdict, own_colour, own_marker in WRONG:
-        if row.verdict == verdict:
-            colour, marker = own_colour, own_marker
-    ratio = row.season_ratio
-    ax.errorbar(
-        ratio,
-        place - 0.12,
-        xerr=[[ratio - row.season_lo], [row.season_hi - ratio]],
-        fmt=marker,
-        color=colour,
-        markersize=4.6,
-        elinewidth=1.2,
-        capsize=2.2,
+def _truck_marks(ax: Axes, rows: pd.DataFrame) -> None:
+    """Ratios, tests and verdicts; all of one look at once, since each call is slow."""
+    verdict, places = rows["verdict"].to_numpy(), np.arange(len(rows))
+    ratio, low, high, change, change_u = (
+        rows[name].to_numpy(dtype=float)
+        for name in ("season_ratio", "season_lo", "season_hi", "test_change", "test_change_u")
     )
-    if np.isfinite(row.test_change):
-        half = 2.0 * row.test_change * row.test_change_u
+    stands_out = np.isin(verdict, [name for name, _, _ in WRONG])
+    looks = [(~stands_out, INK, "o")]
+    looks += [(verdict == name, colour, marker) for name, colour, marker in WRONG]
+    for mine, colour, marker in looks:
+        if mine.any():
+            ax.errorbar(
+                ratio[mine],
+                places[mine] - 0.12,
+                xerr=[(ratio - low)[mine], (high - ratio)[mine]],
+                fmt=marker,
+                color=colour,
+                markersize=4.6,
+                elinewidth=1.2,
+                capsize=2.2,
+            )
+    tested = np.isfinite(change)
+    if tested.any():
         ax.errorbar(
-            row.test_change,
-            place + 0.24,
-            xerr=half,
+            change[tested],
+            places[tested] + 0.24,
+            xerr=(2.0 * change * change_u)[tested],
             fmt="D",
             color=MUTED,
             markersize=3.2,
@@ -335,9 +340,10 @@ def _truck_row(ax: Axes, place: int, row: Any) -> None:
             elinewidth=0.8,
             capsize=1.6,
         )
-    says = INK if row.verdict != "agrees" else MUTED
-    verdict = term("truck_verdict", row.verdict).words
-    _beside(ax, place, f"{row.season_ratio:.2f} · {verdict}", says)
+    for place, row in enumerate(lines(rows)):
+        says = INK if row.verdict != "agrees" else MUTED
+        words = term("truck_verdict", row.verdict).words
+        _beside(ax, place, f"{row.season_ratio:.2f} · {words}", says)
 
 
 def _truck_legend(rows: pd.DataFrame) -> list[Any]:

@@ -26,18 +26,20 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.verdicts import MORE_ROUNDS_KIND
 from spreadplan.reports.figure import INK, LINE, MUTED, OVER, UNDER, house_style, panels, svg
 from spreadplan.reports.map_parts import (
+    ABOVE_ROADS,
     AREA,
     AREA_FACE,
-    MOST_LABELS,
     MOST_VERTICES,
     Anchor,
     Label,
     Plane,
     add_shape,
     along,
+    as_seen,
     draw_areas,
     draw_yards,
     frame_of,
+    longest_each,
     one_path,
     place_labels,
     scale_bar,
@@ -109,7 +111,7 @@ def verdict_map(
     stored = plane.project(shapely.points(yards[["lon", "lat"]].to_numpy(dtype=float)))
     bounds = shapely.total_bounds(np.concatenate([roads, stored]))
     span = max(bounds[2] - bounds[0], bounds[3] - bounds[1], 0.1)
-    roads = shapely.simplify(roads, span / 1500.0)
+    roads = as_seen(roads, span)
     tall = (bounds[3] - bounds[1]) / max(bounds[2] - bounds[0], 1e-6)
     verdict = worst_verdicts(routes, rows)
     with house_style():
@@ -150,7 +152,7 @@ def verdict_map(
             handlelength=3.0,
             columnspacing=1.4,
             borderaxespad=0,
-        )
+        ).set_zorder(ABOVE_ROADS)
         return svg(figure, _in_words(verdict, routes), "use-map")
 
 
@@ -231,27 +233,16 @@ def _verdict_labels(
     roads: Any, routes: gpd.GeoDataFrame, verdict: NDArray[np.object_], rows: pd.DataFrame
 ) -> Iterator[Label]:
     """One label for each route with a clear verdict, the longest stretch first."""
-    frame = pd.DataFrame(
-        {
-            "route_id": routes["route_id"].to_numpy(),
-            "verdict": verdict,
-            "road": roads,
-            "long": shapely.length(roads),
-        }
-    )
-    clear = frame[frame["verdict"].isin(["over", "under"])]
-    total = clear.groupby(["verdict", "route_id"])["long"].sum().sort_values(ascending=False)
-    of_route = clear.groupby(["verdict", "route_id"])
+    clear = np.isin(verdict, ["over", "under"])
+    named = pd.MultiIndex.from_arrays([verdict[clear], routes["route_id"].to_numpy()[clear]])
     masses = rows.groupby(["kind", "route_id"])[["applied_lb", "planned_lb"]].sum()
     departures = 100.0 * (masses["applied_lb"] / masses["planned_lb"] - 1.0)
-    for name, route in total.index[:MOST_LABELS]:
-        longest = of_route.get_group((name, route)).nlargest(4, "long")["road"]
-        anchors = tuple(along(road, share) for share in (0.5, 0.3, 0.7) for road in longest)
+    for (name, route), longest in longest_each(named.to_flat_index(), roads[clear]).items():
         departure = float(departures[name, route])
         text = f"{short(str(route), 14)} {name} {signed_percent(departure)}"
         yield Label(
             text=text,
-            anchors=anchors,
+            anchors=along(longest, (0.5, 0.3, 0.7)),
             colour=OVER if name == "over" else UNDER,
             weight="bold",
             size=7.2,
@@ -276,14 +267,8 @@ def _kept_free(ax: Axes, roads: Any, verdict: NDArray[np.object_]) -> tuple[Anch
 
 def _route_names(roads: Any, route_ids: pd.Series[str]) -> Iterator[Label]:
     """Names to find one's way by, the longest routes first."""
-    frame = pd.DataFrame(
-        {"route": route_ids.to_numpy(), "road": roads, "long": shapely.length(roads)}
-    )
-    total = frame.groupby("route")["long"].sum().sort_values(ascending=False)
-    of_route = frame.groupby("route")
-    for route in total.index[:MOST_LABELS]:
-        longest = of_route.get_group(route).nlargest(4, "long")["road"]
-        anchors = tuple(along(road, share) for share in (0.5, 0.3) for road in longest)
+    for route, longest in longest_each(route_ids.to_numpy(), roads).items():
+        anchors = along(longest, (0.5, 0.3))
         yield Label(
             text=short(str(route), 16), anchors=anchors, colour=MUTED, weight="normal", size=6.5
         )

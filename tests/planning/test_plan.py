@@ -14,6 +14,7 @@ from pyproj import Geod
 
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.planning.applications import may_be_icy
+from spreadplan.planning.statuses import Cures
 from spreadplan.remarks import remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
@@ -248,6 +249,16 @@ def test_an_untested_truck_has_no_setting_but_a_need():
     assert math.isnan(row["achieved_rate_lb_per_lane_mile"])
     assert math.isnan(row["gate_in"])
     assert row["mass_hi_lb"] == pytest.approx(row["mass_lb"] * (1 + 1.959964 * 0.2), rel=1e-6)
+
+
+def test_what_is_said_of_rows_alike_is_worked_out_once(monkeypatch):
+    """A gate that stands nowhere is NaN, which differs from itself, but not to a reader."""
+    asked = []
+    real = Cures.untested
+    monkeypatch.setattr(Cures, "untested", lambda *of: asked.append(of[1:]) or real(*of))
+    plan = plan_storm(county(models={("T2", "salt", 3.0): LineModel(3.0, 9.0, lb_per_count=0.3)}))
+    assert list(plan.segments["status"]).count("uncalibrated") == 2
+    assert [truck for truck, *_ in asked] == ["T1"]
 
 
 def test_a_closed_loop_without_counts_is_untested():

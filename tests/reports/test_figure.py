@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.axes import Axes
 
 from spreadplan.reports import figure
 from spreadplan.reports.inline_svg import hover
@@ -103,3 +104,11 @@ def test_text_keeps_its_width_in_any_font():
     assert width == pytest.approx(width_pt("127 to 200 lb/lane-mile", 7.0), abs=0.01)
     assert given["127 to 200 lb/lane-mile"].get("lengthAdjust") == "spacingAndGlyphs"
     assert given["R08"].get("textLength") is None
+
+
+def test_a_chart_is_drawn_once(monkeypatch):
+    """A pass over all of it for a layout that stands already would take as long again."""
+    draw, drawn = Axes.draw, []
+    monkeypatch.setattr(Axes, "draw", lambda ax, *of: drawn.append(ax) or draw(ax, *of))
+    drawing().svg()
+    assert len(drawn) == 1

@@ -5,13 +5,26 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mpl_toolkits.axes_grid1.anchored_artists import AnchoredSizeBar
 
 from spreadplan.reports.figure import house_style, panels
-from spreadplan.reports.map_parts import frame_of, scale_bar
+from spreadplan.reports.map_parts import (
+    ABOVE,
+    BESIDE,
+    Anchor,
+    Label,
+    along,
+    as_seen,
+    frame_of,
+    longest_each,
+    place_labels,
+    scale_bar,
+)
 from spreadplan.reports.maps import rate_classes
+from spreadplan.reports.text_width import width_pt
 from spreadplan.views.display import Display
 
 
@@ -102,3 +115,80 @@ def test_thousands_of_rates_make_five_classes():
     lowest = rate_classes(rates, np.ones(len(rates)))
     assert len(lowest) == 5
     assert np.all(np.diff(lowest) > 0)
+
+
+def placed_in_turn(ax, labels, marks):
+    """Where each label goes, one candidate after the other: text -> offset in points."""
+    view = ax.get_window_extent()
+    taken = []
+    for mark in marks:
+        for at in mark.anchors:
+            x, y = ax.transData.transform((at.x, at.y))
+            taken.append((x - 4.0, y - 4.0, x + 4.0, y + 4.0))
+    found = {}
+    for label in labels:
+        width = width_pt(label.text, label.size, label.weight == "bold") + 2.0
+        height = label.size * 1.15
+        for at in label.anchors:
+            for dx, dy in ABOVE if at.level else BESIDE:
+                x, y = ax.transData.transform((at.x, at.y))
+                left = x + dx * label.away - width * (1 - dx) / 2.0
+                low = y + dy * label.away - height * (1 - dy) / 2.0
+                box = left, low, left + width, low + height
+                inside = view.x0 <= left and box[2] <= view.x1
+                inside = inside and view.y0 <= low and box[3] <= view.y1
+                free = not any(
+                    left < a[2] and a[0] < box[2] and low < a[3] and a[1] < box[3] for a in taken
+                )
+                if label.text not in found and inside and free:
+                    found[label.text] = (dx * label.away, dy * label.away)
+                    taken.append(box)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_label_takes_the_first_place_that_is_free(seed, marked):
+    chance = np.random.default_rng(seed)
+    labels = [
+        Label(
+            text=f"route {number}",
+            anchors=tuple(
+                Anchor(float(x), float(y), bool(x > y)) for x, y in chance.uniform(0.0, 1.0, (3, 2))
+            ),
+            colour="black",
+            weight=("bold", "normal")[number % 2],
+            size=7.0,
+        )
+        for number in range(40)
+    ]
+    marks = labels[:6] if marked else []
+    with house_style():
+        _, (ax,) = panels(1, 3.0, 2.0, 1)
+        frame_of(ax, np.array([0.0, 0.0, 1.0, 1.0]))
+        place_labels(ax, labels, marks)
+        found = {text.get_text(): text.xyann for text in ax.texts}
+        wanted = placed_in_turn(ax, labels, marks)
+    assert 5 < len(wanted) < 40
+    assert found == wanted
+
+
+def test_the_longest_roads_of_each_name():
+    length = [1.0, 3.0, 2.0, 3.0, 10.0]
+    roads = shapely.linestrings([[(0.0, 0.0), (long, 0.0)] for long in length])
+    found = longest_each(["b", "b", "b", "b", "a"], roads, most=2)
+    assert list(found) == ["a", "b"]
+    assert [road is roads[4] for road in found["a"]] == [True]
+    assert [road is want for road, want in zip(found["b"], roads[[1, 3]], strict=True)] == [
+        True,
+        True,
+    ]
+    assert along(roads[1:2], (0.5,)) == (Anchor(1.5, 0.0, True),)
+
+
+def test_a_road_too_small_to_see_still_has_a_place():
+    """A loop of ten feet on a map of a hundred miles must not vanish, nor be drawn at NaN."""
+    loop = shapely.Point(5.0, 7.0).buffer(0.001).exterior
+    seen = as_seen(np.array([shapely.LineString(loop.coords)], dtype=object), 100.0)
+    (anchor,) = along(seen, (0.5,))
+    assert (anchor.x, anchor.y) == pytest.approx((5.0, 7.0), abs=0.01)

@@ -149,6 +149,12 @@ def test_without_plan_nothing_is_over_and_the_page_says_so(pages):
     assert "forecast.csv" in text.split("because the file is not there")[1]
 
 
+def test_a_dense_map_is_one_picture(storm_us, monkeypatch):
+    """What lies between the strokes in the order of drawing would cut it in two."""
+    monkeypatch.setattr(use_map, "MOST_VERTICES", 0)
+    assert report_page(STORM, storm_us).count("<image") == 1
+
+
 def test_pages_are_safe_described_and_unique(pages):
     for name, (_, page) in pages.items():
         assert SCRIPT not in page, name
