@@ -267,14 +267,25 @@ def _further_count_runs(
     assert model.counts is not None
     counts = model.counts
     one_run = counts.scale * (counts.usual.relative**2 + measured_rel**2)
-    known = (counts.lb_per_count / counts.lb_per_count_u) ** 2
+    alone = (counts.lb_per_count_u / counts.lb_per_count) ** 2 - counts.day_u**2
+    known = 1.0 / max(alone, 1e-12)
     output = sum(CLOSED_LOOP_OUTPUT_PCT) / 2.0
     for runs in range(1, MAX_FURTHER_RUNS + 1):
-        relative = 1.0 / np.sqrt(known + runs / one_run)
+        relative = np.hypot(1.0 / np.sqrt(known + runs / one_run), _day_u_after(model, runs))
         reached_pct = 100.0 * coverage_factor(counts.dof + runs) * float(relative)
         if reached_pct <= target_pct:
             break
     return FurtherRuns((output,) * runs, reached_pct)
+
+
+def _day_u_after(model: DischargeModel, runs: int) -> float:
+    """What the tests will have in common once so many more were done, all on another day."""
+    fit = model.curve if model.counts is None else model.counts
+    if model.day_sd == 0.0:
+        return 0.0
+    tests = len(model.test_ids)
+    kept = (tests * fit.day_u / model.day_sd) ** 2 + runs**2
+    return float(model.day_sd * np.sqrt(kept) / (tests + runs))
 
 
 def _further_curve_runs(
@@ -289,7 +300,9 @@ def _further_curve_runs(
     # Variance of one new run at each candidate, in the unit of discharge squared.
     one_run_rel = np.hypot(curve.usual.relative, measured_rel)
     run_variance = curve.scale * (one_run_rel * curve.discharge(candidates)) ** 2
-    covariance = curve.covariance
+    covariance = curve.covariance.copy()
+    covariance[0, 0] -= (curve.slope * curve.day_u) ** 2
+    beyond = (curve.level_u(outputs) / curve.discharge(outputs)) ** 2
     chosen: list[float] = []
     for runs in range(1, MAX_FURTHER_RUNS + 1):
         gain = gradient @ covariance
@@ -301,7 +314,9 @@ def _further_curve_runs(
         chosen.append(float(candidates[best]))
         covariance = covariance - np.outer(gain[best], gain[best]) / informative[best]
         reached_pct = (
-            100.0 * coverage_factor(curve.dof + runs) * float(np.sqrt(after[:, best].max()))
+            100.0
+            * coverage_factor(curve.dof + runs)
+            * float(np.hypot(np.sqrt((after[:, best] + beyond).max()), _day_u_after(model, runs)))
         )
         if reached_pct <= target_pct:
             break

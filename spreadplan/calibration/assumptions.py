@@ -18,6 +18,22 @@ FLEET_LOG_SD: Final = 0.5
 """Before any test: standard deviation of the logarithm of a fleet's usual scatter about the figure
 above, so 1 to 8 percent. Common practice, no source."""
 
+DAY_REL: Final = 0.015
+"""Standard deviation of what all runs of one day have in common, relative: moisture and grain of
+the salt, the oil's temperature, the feeder set up anew. A starting point: trucks tested on several
+days replace it. Common practice, no source."""
+
+DAY_LOG_SD: Final = 0.5
+"""Before any test: standard deviation of the logarithm of the figure above. Common practice, no
+source."""
+
+DAY_GAP_H: Final = 12.0
+"""Tests further apart are of another day, hours. Common practice, no source."""
+
+LEVEL_SHARE: Final = 0.25
+"""Share of feeders that stop rising somewhere between the highest tested output and full output.
+Common practice, no source."""
+
 STARTUP_U_PCT: Final = 5.0
 """Standard uncertainty of the output at which material starts to flow, in points of feeder
 output, where no test shows it. Common practice, no source."""

@@ -14,6 +14,7 @@ FILLING = "container filling"
 TIMING = "timing"
 COUNTING = "sensor counts"
 REPEATABILITY = "run-to-run repeatability"
+DAY = "day to day"
 FORM = "start-up and form of the curve"
 DEPENDENCE = "dependence on feeder output"
 
@@ -93,7 +94,8 @@ def _discharge_variances(
         FILLING: filling / value,
         TIMING: timing / value,
         REPEATABILITY: max(readings - scale - filling - timing, 0.0) / value,
-        FORM: max(total - readings, 0.0) / value,
+        DAY: curve.day_u**2,
+        FORM: max((total - readings) / value - curve.day_u**2, 0.0),
     }
 
 
@@ -122,5 +124,6 @@ def _count_variances(
         FILLING: filling / value,
         COUNTING: counting / value,
         REPEATABILITY: max(readings - scale - filling - counting, 0.0) / value,
-        DEPENDENCE: max(total - readings / value, 0.0),
+        DAY: counts.day_u**2,
+        DEPENDENCE: max(total - readings / value - counts.day_u**2, 0.0),
     }

@@ -183,7 +183,8 @@ def expected_discharge(
 
 def _by_model(model: DischargeModel, mean: float, output: float) -> Expected:
     predicted = model.predict(output)
-    u = float(np.hypot(predicted.discharge_u_lb_per_min / mean, model.repeatability))
+    one_run = np.hypot(model.repeatability, model.day_sd)
+    u = float(np.hypot(predicted.discharge_u_lb_per_min / mean, one_run))
     allowed = max(LEAST_LOG, MANY_U * u, BEYOND_TESTS_LOG if bool(predicted.extrapolated) else 0.0)
     basis = remark("by_model", tests=len(model.test_ids))
     return Expected(mean * np.exp(-allowed), mean * np.exp(allowed), basis)

@@ -1,6 +1,8 @@
 """Closed loop: mass per sensor count, and whether it depends on feeder output."""
 
-from dataclasses import dataclass
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,6 +29,8 @@ class CountFit:
     trend : mass per count as a line in feeder output; None while it counts as constant.
     flags : what a user must know.
     usual : run-to-run scatter that ``scale`` multiplies.
+    day_u : relative standard uncertainty that the tests have in common, as they are of few days;
+        ``lb_per_count_u`` holds it already.
     """
 
     lb_per_count: float
@@ -37,11 +41,18 @@ class CountFit:
     trend: LineFit | None
     flags: tuple[Remark, ...]
     usual: Repeatability = ASSUMED
+    day_u: float = 0.0
+
+    def of_days(self, day_u: float) -> CountFit:
+        """The fit with what its tests have in common, a relative standard uncertainty."""
+        u = float(np.hypot(self.lb_per_count_u, self.lb_per_count * day_u))
+        return replace(self, lb_per_count_u=u, day_u=day_u)
 
     def at(self, feeder_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Mass per count at an output and its standard uncertainty, lb, shape of the input."""
         if self.trend is not None:
-            return self.trend.predict(feeder_pct)
+            value, value_u = self.trend.predict(feeder_pct)
+            return value, np.hypot(value_u, self.day_u * value)
         same = np.ones_like(feeder_pct)
         return self.lb_per_count * same, self.lb_per_count_u * same
 

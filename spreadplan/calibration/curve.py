@@ -10,6 +10,8 @@ line          a start-up threshold, no saturation
 saturating    a start-up threshold, and an output above which nothing more comes out
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -20,6 +22,7 @@ from scipy import special
 
 from spreadplan.calibration.assumptions import (
     CONTRADICTION_SIGNIFICANCE,
+    LEVEL_SHARE,
     ONE_OUTPUT_SPREAD_PCT,
     SIGNIFICANCE,
     STARTUP_U_PCT,
@@ -53,6 +56,9 @@ class Curve:
     flags : what a user must know.
     choice : how the form was chosen.
     usual : run-to-run scatter that ``scale`` multiplies.
+    day_u : relative standard uncertainty that the tests have in common, as they are of few days;
+        ``covariance`` holds it already.
+    highest_pct : highest tested output; beyond it the feeder may stop rising.
     """
 
     kind: Kind
@@ -66,6 +72,8 @@ class Curve:
     flags: tuple[Remark, ...]
     choice: Remark
     usual: Repeatability = ASSUMED
+    day_u: float = 0.0
+    highest_pct: float = 100.0
 
     @property
     def parameters(self) -> int:
@@ -78,7 +86,29 @@ class Curve:
 
     def discharge_u(self, feeder_pct: FloatArray) -> FloatArray:
         """Standard uncertainty of the mean discharge at an output, shape of the input."""
-        return propagate(self.gradient(feeder_pct), self.covariance)
+        return np.hypot(
+            propagate(self.gradient(feeder_pct), self.covariance), self.level_u(feeder_pct)
+        )
+
+    def level_u(self, feeder_pct: FloatArray) -> FloatArray:
+        """Part of `discharge_u` beyond the tests, where the feeder may have stopped rising.
+
+        With a chance of `LEVEL_SHARE` it does so anywhere between the highest tested output h and
+        full output, alike. The mean square of what is then missing at f is
+        LEVEL_SHARE slope² (f - h)³ / (3 (100 - h)).
+        """
+        over = np.maximum(np.minimum(feeder_pct, self.saturation_pct) - self.highest_pct, 0.0)
+        room = max(100.0 - self.highest_pct, 1e-9)
+        return np.asarray(self.slope * np.sqrt(LEVEL_SHARE * over**3 / (3.0 * room)))
+
+    def of_days(self, day_u: float) -> Curve:
+        """The curve with what its tests have in common: an error of its slope.
+
+        ``day_u`` : relative standard uncertainty.
+        """
+        covariance = self.covariance.copy()
+        covariance[0, 0] += (self.slope * day_u) ** 2
+        return replace(self, covariance=covariance, day_u=day_u)
 
     def interval(self, feeder_pct: FloatArray, confidence: float) -> tuple[FloatArray, FloatArray]:
         """Interval for the mean discharge at an output, lower and upper end, never below 0."""
@@ -149,7 +179,8 @@ def fit_curve(
         curve = _fit_one_output(runs)
     else:
         curve = _fit_spread_outputs(runs)
-    return _with_general_flags(replace(curve, usual=usual), runs)
+    highest_pct = float(np.max(feeder_pct))
+    return _with_general_flags(replace(curve, usual=usual, highest_pct=highest_pct), runs)
 
 
 def is_dry(feeder_pct: FloatArray, discharge: FloatArray, discharge_u: FloatArray) -> BoolArray:

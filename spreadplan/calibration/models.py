@@ -4,13 +4,20 @@ Fixed units: feeder output in percent, discharge in lb/min, mass in lb, gate ope
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from spreadplan.calibration.counts import CountFit, fit_counts
 from spreadplan.calibration.curve import Curve, Kind, fit_curve
+from spreadplan.calibration.days import (
+    DayMeans,
+    concentration,
+    day_means,
+    learn_day_sd,
+    test_days,
+)
 from spreadplan.calibration.fit import BoolArray, FloatArray
 from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
 from spreadplan.calibration.trucks import TruckLimits
@@ -44,6 +51,8 @@ class DischargeModel:
     counts : mass per sensor count (closed loop); None where no valid test has counts.
     tested_pct : feeder output of each test used, percent, ascending.
     test_ids : the tests used, in order of time.
+    day_sd : relative standard deviation of what all runs of a day have in common; a storm's day is
+        another than that of the tests.
     """
 
     truck_id: str
@@ -55,6 +64,7 @@ class DischargeModel:
     tested_pct: tuple[float, ...]
     test_ids: tuple[str, ...]
     flags: tuple[Remark, ...]
+    day_sd: float = 0.0
 
     @property
     def kind(self) -> Kind:
@@ -328,12 +338,25 @@ def fit_models(
         first = tests.iloc[0]
         groups[str(first["truck_id"]), str(first["material"]), float(first["gate_in"])] = tests
     first_fits = {key: _fits(trucks[key[0]].closed_loop, tests) for key, tests in groups.items()}
+    fits = {
+        key: _fits(trucks[key[0]].closed_loop, groups[key], *usual)
+        for key, usual in _usual(groups, first_fits).items()
+    }
+    day_sd = _day_sd(groups, fits)
     models: dict[ModelKey, DischargeModel] = {}
-    for key, usual in _usual(groups, first_fits).items():
-        closed_loop = trucks[key[0]].closed_loop
-        curve, counts = _fits(closed_loop, groups[key], *usual)
-        if curve is not None:
-            models[key] = _model(key, closed_loop, groups[key], curve, counts)
+    for key, (curve, counts) in fits.items():
+        if curve is None:
+            continue
+        tests = groups[key]
+        day_u = day_sd[key[1]] * np.sqrt(concentration(test_days(tests["performed_at"])))
+        model = _model(
+            key,
+            trucks[key[0]].closed_loop,
+            tests,
+            curve.of_days(day_u),
+            None if counts is None else counts.of_days(day_u),
+        )
+        models[key] = replace(model, day_sd=day_sd[key[1]])
     return models
 
 
@@ -385,7 +408,7 @@ def _of_curve(curve: Curve | None, tests: pd.DataFrame) -> Residuals:
         return _NOTHING
     column = _columns(tests)
     fitted = curve.discharge(column["feeder_pct"])
-    flows = (fitted > 0.0) & (column["discharge_lb_per_min"] > 0.0)
+    flows = _flows(curve, tests)
     return _residuals(
         column["discharge_lb_per_min"][flows],
         fitted[flows],
@@ -399,7 +422,7 @@ def _of_counts(counts: CountFit | None, tests: pd.DataFrame) -> Residuals:
     if counts is None:
         return _NOTHING
     column = _columns(tests)
-    usable = (column["sensor_counts"] > 0.0) & (column["net_lb"] > 0.0)
+    usable = _counted(tests)
     fitted, _ = counts.at(column["feeder_pct"][usable])
     return _residuals(
         column["net_lb"][usable] / column["sensor_counts"][usable],
@@ -407,6 +430,38 @@ def _of_counts(counts: CountFit | None, tests: pd.DataFrame) -> Residuals:
         column["lb_per_count_u"][usable],
         1 if counts.trend is None else 2,
     )
+
+
+def _flows(curve: Curve | None, tests: pd.DataFrame) -> BoolArray:
+    """Tests at which material came out, by the curve and by the catch."""
+    column = _columns(tests)
+    if curve is None:
+        return np.zeros(len(tests), dtype=bool)
+    fitted = curve.discharge(column["feeder_pct"])
+    return np.asarray((fitted > 0.0) & (column["discharge_lb_per_min"] > 0.0))
+
+
+def _counted(tests: pd.DataFrame) -> BoolArray:
+    """Tests with both counts and mass."""
+    column = _columns(tests)
+    return np.asarray((column["sensor_counts"] > 0.0) & (column["net_lb"] > 0.0))
+
+
+def _day_sd(
+    groups: Mapping[ModelKey, pd.DataFrame], fits: Mapping[ModelKey, _Fits]
+) -> dict[str, float]:
+    """Scatter from day to day, by material: by the mass per count, or else by the discharge."""
+    found: dict[str, list[DayMeans]] = {key[1]: [] for key in groups}
+    for key, (curve, counts) in fits.items():
+        tests = groups[key]
+        fit: Curve | CountFit | None = curve if counts is None else counts
+        told = _of_curve(curve, tests) if counts is None else _of_counts(counts, tests)
+        kept = _flows(curve, tests) if counts is None else _counted(tests)
+        if fit is not None and told.spare:
+            sd = np.sqrt(fit.scale) * np.hypot(told.measured_u, fit.usual.relative)
+            day = test_days(tests["performed_at"])[kept]
+            found[key[1]].append(day_means(told.relative, sd, day))
+    return {material: learn_day_sd(means) for material, means in found.items()}
 
 
 _NOTHING = Residuals(np.array([]), np.array([]), 0)

@@ -135,7 +135,8 @@ def standing_of(model: DischargeModel, truck: TruckLimits, target_pct: float) ->
         return Standing("do_not_use", (low, high), None, np.inf, np.inf)
     outputs = working_outputs(model, truck, max(2, round((high - low) / FINE_STEP_PCT) + 1))
     relative_u = model.relative_u(outputs)
-    known = run_uncertainty(relative_u, model.repeatability, model.relative_dof)
+    one_run = np.hypot(model.repeatability, model.day_sd)
+    known = run_uncertainty(relative_u, one_run, model.relative_dof)
     usable = outputs[known < UNTESTED_95]
     found = (float(usable[0]), float(usable[-1])) if len(usable) else None
     if found is None:

@@ -31,7 +31,7 @@ Columns = dict[str, NDArray[Any]]
 
 #: parts of a calibration's relative uncertainty that are independent of each other: a curve has up
 #: to three parameters.
-COMMON_U = ("common_u_1", "common_u_2", "common_u_3")
+COMMON_U = ("common_u_1", "common_u_2", "common_u_3", "common_u_4")
 
 UNSERVED = {
     "gate_in": np.nan,
@@ -42,6 +42,7 @@ UNSERVED = {
     "common_u_1": UNTESTED_RELATIVE_U,
     "common_u_2": 0.0,
     "common_u_3": 0.0,
+    "common_u_4": 0.0,
     "relative_run_u": 0.0,
     "dof": np.inf,
     "modelled": False,
@@ -217,7 +218,7 @@ def _open_loop_settings(fit: Fit, of: Ints, run: Ints, need: Floats, lane_miles:
 
 @dataclass(frozen=True)
 class Known:
-    """How sure a model is at some feeder outputs: parts of shape (3, n), the others (n,)."""
+    """How sure a model is at some feeder outputs: parts of shape (4, n), the others (n,)."""
 
     model: DischargeModel
     parts: Floats
@@ -275,11 +276,12 @@ def _fill_in(
 def _common_parts(
     model: DischargeModel, control: Control, feeder: Floats, discharge: Floats
 ) -> Floats:
-    """Relative uncertainty of the calibration in independent parts, shape (3, n).
+    """Relative uncertainty of the calibration in independent parts, shape (4, n).
 
     What an open loop gives depends on its curve: with a covariance V = A A', discharge varies by
     gradient x A, each column independent of the others. A closed loop depends on its mass per
-    count.
+    count. The last part is the day's: a storm is on another than the tests; beyond the tested
+    outputs the feeder may have stopped rising besides.
     """
     parts = np.zeros((len(COMMON_U), len(feeder)))
     if control.closed_loop:
@@ -290,6 +292,8 @@ def _common_parts(
         change = model.curve.gradient(feeder) @ root
         with np.errstate(divide="ignore", invalid="ignore"):
             parts[: len(root)] = (change / np.asarray(discharge)[:, None]).T
+            parts[3] = model.curve.level_u(feeder) / np.asarray(discharge)
+    parts[3] = np.hypot(parts[3], model.day_sd)
     unknown = ~np.isfinite(parts).all(axis=0)
     parts[:, unknown] = 0.0
     parts[0, unknown] = UNTESTED_RELATIVE_U

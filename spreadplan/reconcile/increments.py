@@ -72,6 +72,7 @@ class Increments:
     known_share : share of the time with the spreader on in which it is known, 0 to 1.
     counts : how often each thing happened, by what it is; only what happened.
     left_out_lb : sum of jumps that no feeder can have made; not in ``mass_lb``.
+    step_lb : usual rise of a total that tells in coarser steps than its records, else 0.
     """
 
     mass_lb: FloatArray
@@ -82,6 +83,7 @@ class Increments:
     known_share: float
     counts: dict[str, int]
     left_out_lb: float
+    step_lb: float = 0.0
 
 
 def interval_mass(records: TruckRecords) -> Increments:
@@ -126,6 +128,7 @@ def interval_mass(records: TruckRecords) -> Increments:
         known_share=known_s / spread_s if spread_s > 0.0 else 1.0,
         counts=counts,
         left_out_lb=feed.left_out,
+        step_lb=feed.step,
     )
 
 
@@ -150,11 +153,15 @@ def _material_of_intervals(material: LongArray, counts: dict[str, int]) -> LongA
 
 @dataclass(frozen=True)
 class _Read:
-    """What running totals tell: amount of each interval, whether it is known, jumps not counted."""
+    """What running totals tell: amount of each interval, whether it is known, jumps not counted.
+
+    step : usual rise where the counter is coarse, else 0.
+    """
 
     amount: FloatArray
     known: BoolArray
     left_out: float
+    step: float = 0.0
 
 
 def _from_totals(
@@ -203,7 +210,7 @@ def _from_totals(
         telling = (rise > 0) | (kind != RISE)
         telling[0] = True
         ends, rise = ends[telling], rise[telling]
-    return _Read(_spread(records, ends, rise), known, left_out)
+    return _Read(_spread(records, ends, rise), known, left_out, step if coarse else 0.0)
 
 
 def _of_intervals(size: int, ends: LongArray, true: BoolArray) -> BoolArray:

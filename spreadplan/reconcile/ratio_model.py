@@ -33,7 +33,7 @@ LOG_RATIO: Final[Floats] = np.linspace(-1.2, 1.2, 801)
 
 STORM_SD: Final = 0.02
 """Scatter of a truck's ratio from storm to storm (moisture, wear) that more loads don't average
-out. It also keeps every likelihood wider than a step of the grid."""
+out, before the fleet tells. It also keeps every likelihood wider than a step of the grid."""
 
 FLEET_MEAN_SD: Final = 0.10
 """Before any ticket: standard deviation of a fleet's mean t about 0."""
@@ -41,10 +41,10 @@ FLEET_MEAN_SD: Final = 0.10
 BETWEEN_TRUCKS_SD: Final = 0.10
 """Before any ticket: scale of the spread between trucks (half-normal)."""
 
-SCATTER: Final = (0.75, 1.0, 1.4, 2.0, 2.8)
+SCATTER: Final = (0.2, 0.35, 0.5, 0.75, 1.0, 1.4, 2.0, 2.8)
 """Factors by which storms may scatter less or more than the run-to-run figure says."""
 
-SCATTER_LOG_SD: Final = 0.5
+SCATTER_LOG_SD: Final = 0.7
 """Before any ticket: spread of the logarithm of that factor about 0."""
 
 EMPTY_SHARE: Final = 0.7
@@ -63,6 +63,9 @@ CHUNK_ROWS: Final = 1000
 FLEETS_KEPT: Final = 8
 """So many fleets are remembered from one storm of a season to the next."""
 
+METHOD_STEP: Final = 0.005
+"""Errors that a truck's tickets have in common are taken in such steps."""
+
 LOAD_SIZE_SD: Final = 0.15
 """Relative spread of a truck's loads about its typical load."""
 
@@ -75,6 +78,7 @@ _TOLD: Final = {
             "returned_lb",
             "loads",
             "ticket_u_lb",
+            "method_u",
             "unreturned_lb",
             "typical_load_lb",
         ),
@@ -95,7 +99,7 @@ class RatioPosterior:
         comes from the mean of the fleet, shape (trucks,).
     p_missing : probability that load tickets are missing, for each row asked for.
     storm_sd : scatter of ln ratio from storm to storm about the truck's, as the fleet's tickets
-        show it, for each row asked for.
+        show it, for each row.
     """
 
     density: Floats
@@ -132,7 +136,7 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
     for scatter, part in zip(SCATTER, learnt.parts, strict=True):
         complete, lacking = storm_likelihood(tickets.iloc[asked], scatter)
         p_missing += np.einsum("ng,ng->n", part[truck[asked]], lacking / (complete + lacking))
-    storm_sd = learnt.scatter * usual_storm_sd(tickets.iloc[asked])
+    storm_sd = learnt.scatter * usual_storm_sd(tickets)
     return RatioPosterior(learnt.density, learnt.fleet_density, learnt.fleet_u, p_missing, storm_sd)
 
 
@@ -157,11 +161,12 @@ def _learn(truck: Rows, trucks: int, **columns: NDArray[Any]) -> _Learnt:
     """The tickets of all storms, one fleet; ``columns`` : those of `_TOLD`, shape (n,) each."""
     tickets = pd.DataFrame(columns)
     prior, prior_weight = _fleet_priors()
+    method_u = _method_u(tickets, truck, trucks)
     kept = []
     for scatter in SCATTER:
         log_like = _log_likelihood(tickets, truck, trucks, scatter)
         peak = log_like.max(axis=1, keepdims=True)
-        like = np.exp(log_like - peak)
+        like = _with_method(np.exp(log_like - peak), method_u)
         evidence = like @ prior.T
         log_weight = (np.log(evidence) + peak).sum(axis=0) + np.log(prior_weight)
         log_weight -= 0.5 * (np.log(scatter) / SCATTER_LOG_SD) ** 2
@@ -193,6 +198,32 @@ def _log_likelihood(tickets: pd.DataFrame, truck: Rows, trucks: int, scatter: fl
         complete, lacking = storm_likelihood(tickets.iloc[rows], scatter)
         np.add.at(log_like, truck[rows], np.log(complete + lacking))
     return log_like
+
+
+def _method_u(tickets: pd.DataFrame, truck: Rows, trucks: int) -> Floats:
+    """What all tickets of each truck have in common, relative, by mass; shape (trucks,)."""
+    loaded_lb = tickets["loaded_lb"].to_numpy(dtype=float)
+    common_lb = np.bincount(truck, loaded_lb * tickets["method_u"].to_numpy(float), trucks)
+    whole_lb = np.bincount(truck, loaded_lb, trucks)
+    return np.asarray(common_lb / np.where(whole_lb > 0.0, whole_lb, 1.0))
+
+
+def _with_method(like: Floats, method_u: Floats) -> Floats:
+    """Likelihoods of trucks whose tickets have an error in common, integrated over it.
+
+    ``like`` : shape (trucks, grid). However many tickets there are, they say no more than their
+    method does.
+    """
+    apart = LOG_RATIO[:, None] - LOG_RATIO
+    result = like.copy()
+    # in steps of half a percent, upward, so that a large fleet asks for few kernels
+    steps = np.ceil(np.round(method_u / METHOD_STEP, 6)) * METHOD_STEP
+    for u in np.unique(steps[steps > 0.0]):
+        of_method = steps == u
+        kernel = np.exp(-0.5 * (apart / u) ** 2)
+        kernel /= kernel.sum(axis=0)
+        result[of_method] = np.maximum(like[of_method] @ kernel, 1e-300)
+    return result
 
 
 @cache

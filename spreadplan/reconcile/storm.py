@@ -25,7 +25,7 @@ from spreadplan.reconcile.applied import (
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
-from spreadplan.reconcile.unplaced import may_lie_here
+from spreadplan.reconcile.unplaced import may_lie_here, unseen
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import (
     MORE_ROUNDS_KIND,
@@ -144,11 +144,9 @@ def storm_use(
         reported, loads, returns, storm.name, around.policy.calibration_pct, storm.starts
     )
     lengths = segment_table(around.routes)
-    per_round = _of_segment(
-        use, lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
-    )
+    per_round = lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
     use = use.assign(
-        rounds=use["passes"] / per_round.fillna(1.0),
+        rounds=use["passes"] / _of_segment(use, per_round).fillna(1.0),
         setting_u=setting_u(use, storm.planned),
         run_u=run_u(use, storm.planned, around.models_table),
     )
@@ -164,6 +162,8 @@ def storm_use(
     rows["too_short"] = too_short(rows, network)
     lost_lb = pd.Series({one.truck_id: one.lost_lb for one in uses})
     rows = rows.join(may_lie_here(rows, parts, storm.planned, lost_lb))
+    rows = rows.join(unseen(rows, _of_segment(rows, per_round)))
+    rows["applied_hi_lb"] += rows["unseen_most_lb"]
     rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
@@ -380,6 +380,8 @@ def route_table(
     table = applied.join(plan, how="outer").join(counts).reset_index()
     masses = ["reported_lb", "applied_lb", "applied_lo_lb", "applied_hi_lb"]
     table[masses] = table[masses].fillna(0.0)
+    unseen_lb = segments.groupby(keys)["unseen_lb"].sum().rename("unseen_lb")
+    table["applied_hi_lb"] += table[keys].join(unseen_lb, on=keys)["unseen_lb"].fillna(0.0)
     table[counted] = table[counted].fillna(0).astype(int)
     table["cost"] = table["applied_lb"] * table["material"].map(per_ton).astype(float)
     table["cost"] /= POUNDS_PER_TON

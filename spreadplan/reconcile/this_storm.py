@@ -21,12 +21,16 @@ SCALE_U_REL: Final = 0.003
 practice, no source."""
 
 WRONG_TICKETS: Final = 0.02
-"""Probability that the tickets of a truck and storm are wrong as such, a load written down twice or
-for another truck. Common practice, no source."""
+"""Before any ticket: share of trucks and storms whose tickets are wrong as such, a load written
+down twice or for another truck. Common practice, no source."""
+WRONG_WORTH: Final = 50.0
+"""So many trucks and storms that share is worth; the fleet's own tickets add to it. Common
+practice, no source."""
 WRONG_DENSITY: Final = 0.5
 """Density of ln ratio where they are wrong: anything from a third to three times, roughly."""
-SCATTER_DOF: Final = 4.0
-"""Storms scatter with tails as heavy as `ratio_model` takes them to have."""
+SCATTER_DOF: Final = 10.0
+"""Storms of right tickets scatter with tails little heavier than a normal error's: gross errors
+have their own share here. Common practice, no source."""
 
 
 def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
@@ -37,7 +41,7 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     ----------
     table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u, ratio_fleet_u of the season,
         p_missing (probability that load tickets of this storm are missing), storm_sd (scatter of
-        ln ratio from storm to storm).
+        ln ratio from storm to storm), wrong_share (see `share_wrong`).
     tickets : as `tickets.storm_tickets` returns them, of this storm.
 
     Returns
@@ -60,7 +64,12 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     )
     said, said_u = np.where(complete > 0.0, said, season), np.where(complete > 0.0, said_u, 1.0)
     storm_sd = table["storm_sd"].to_numpy(float)
-    complete = complete * _credible(said - season, np.hypot(storm_sd, season_u), said_u)
+    complete = complete * _credible(
+        said - season,
+        np.hypot(storm_sd, season_u),
+        said_u,
+        table["wrong_share"].to_numpy(dtype=float),
+    )
     share = storm_sd**2 / (storm_sd**2 + said_u**2)
     with_tickets = (1.0 - share) * season + share * said
     variance_with = (1.0 - share) ** 2 * season_u**2 + share * said_u**2
@@ -88,11 +97,40 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _credible(apart: np.ndarray, usual_u: np.ndarray, said_u: np.ndarray) -> np.ndarray:
+def share_wrong(
+    tickets: pd.DataFrame, season: np.ndarray, season_u: np.ndarray, storm_sd: np.ndarray
+) -> float:
+    """Share of a fleet's trucks and storms whose tickets are wrong as such.
+
+    Parameters
+    ----------
+    tickets : as `tickets.storm_tickets` returns them, one fleet, all storms; n rows.
+    season, season_u : ln ratio of the truck of each row, and its standard uncertainty, shape (n,).
+    storm_sd : scatter of ln ratio from storm to storm, shape (n,).
+
+    Source: expectation and maximisation for a mixture, Gelman et al., Bayesian Data Analysis,
+    3rd ed., 2013, 22.2; the prior is that of `WRONG_TICKETS`.
+    """
+    said, said_u = _said(tickets)
+    told = np.isfinite(said)
+    apart, usual_u = (said - season)[told], np.hypot(storm_sd, season_u)[told]
+    share = WRONG_TICKETS
+    for _ in range(50):
+        wrong = 1.0 - _credible(apart, usual_u, said_u[told], np.full(apart.size, share))
+        before = share
+        share = (WRONG_TICKETS * WRONG_WORTH + float(wrong.sum())) / (WRONG_WORTH + apart.size)
+        if abs(share - before) < 1e-6:
+            break
+    return share
+
+
+def _credible(
+    apart: np.ndarray, usual_u: np.ndarray, said_u: np.ndarray, wrong_share: np.ndarray
+) -> np.ndarray:
     """Probability that tickets which lie so far from the season are right."""
     spread = np.hypot(usual_u, said_u)
-    right = (1.0 - WRONG_TICKETS) * _student_density(apart / spread, SCATTER_DOF) / spread
-    return np.asarray(right / (right + WRONG_TICKETS * WRONG_DENSITY))
+    right = (1.0 - wrong_share) * _student_density(apart / spread, SCATTER_DOF) / spread
+    return np.asarray(right / (right + wrong_share * WRONG_DENSITY))
 
 
 def _student_density(t: np.ndarray, dof: float) -> np.ndarray:
@@ -117,5 +155,6 @@ def _said(own: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     usable &= own["comparable"].eq(True).to_numpy(dtype=bool)
     net, reported = np.where(usable, net, 1.0), np.where(usable, reported, 1.0)
     variance = own["ticket_u_lb"].fillna(0.0).to_numpy(float) ** 2 + square - still_in**2
-    u = np.hypot(np.sqrt(np.maximum(variance, 0.0)) / net, SCALE_U_REL)
+    of_method = np.hypot(own["method_u"].fillna(0.0).to_numpy(float), SCALE_U_REL)
+    u = np.hypot(np.sqrt(np.maximum(variance, 0.0)) / net, of_method)
     return np.where(usable, np.log(net / reported), np.nan), u

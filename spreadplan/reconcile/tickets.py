@@ -5,15 +5,33 @@ Masses in lb.
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+
+from spreadplan.units import POUNDS_PER_KILOGRAM
 
 KEYS: Final = ["storm", "truck_id", "material"]
 
 VEHICLE_SCALE_DIVISION_LB: Final = 20.0
 """Division of a vehicle scale where a ticket doesn't state it, lb. Common practice, no source."""
+
+METHOD_U: Final[Mapping[str, tuple[float, float]]] = {
+    "scale": (0.0, 0.0),
+    "loader_scale": (0.01, 0.015),
+    "bucket": (0.10, 0.08),
+    "estimate": (0.15, 0.15),
+}
+"""How a ticket's mass was found, and its relative standard uncertainty: what all tickets of a truck
+have in common (how full this bucket is filled, how this eye guesses) and what is new in each. That
+of a scale comes from its division. Common practice, no source."""
+
+COUNTED_LB: Final = 500.0
+"""Where no scale is named and all of a truck's tickets are whole multiples of so much or more,
+buckets were counted: a scale with a division of 20 lb shows that once in 25 tickets. Common
+practice, no source."""
 
 LEAST_KNOWN: Final = 0.98
 """Where a truck's records tell how much was released in a smaller share of the time that it was
@@ -26,14 +44,44 @@ def ticket_variance_lb2(tickets: pd.DataFrame) -> pd.Series[float]:
 
     A net mass is the difference of two readings, each rectangular within one division d:
     d**2 / 6. ``tickets`` may have scale_division_lb; where it is missing, that of a vehicle scale
-    is assumed.
+    is assumed. What was not weighed on a scale has the further scatter of its method, see
+    `methods`.
 
     Source: JCGM 100:2008, 4.3.7 (rectangular distribution) and 5.1.2.
     """
-    if "scale_division_lb" not in tickets.columns:
-        return pd.Series(VEHICLE_SCALE_DIVISION_LB**2 / 6.0, index=tickets.index)
-    division_lb = tickets["scale_division_lb"].fillna(VEHICLE_SCALE_DIVISION_LB)
-    return division_lb.astype(float) ** 2 / 6.0
+    division_lb = pd.Series(VEHICLE_SCALE_DIVISION_LB, index=tickets.index)
+    if "scale_division_lb" in tickets.columns:
+        division_lb = tickets["scale_division_lb"].astype(float).fillna(VEHICLE_SCALE_DIVISION_LB)
+    alone = methods(tickets).map({name: each for name, (_, each) in METHOD_U.items()})
+    variance: pd.Series[float] = division_lb**2 / 6.0
+    return variance + (alone.astype(float) * tickets["net_lb"].astype(float)) ** 2
+
+
+def methods(tickets: pd.DataFrame) -> pd.Series[str]:
+    """How the mass of each ticket was found, a name of `METHOD_U`, on the index of ``tickets``.
+
+    As the column ``method`` says; where it says nothing and no division of a scale is stated, by
+    bucket if all such tickets of the truck are multiples of `COUNTED_LB`, in lb, or of 250 kg.
+
+    Parameters
+    ----------
+    tickets : truck_id, material, net_lb; method and scale_division_lb where they are known.
+    """
+    nothing = pd.Series(np.nan, index=tickets.index, dtype=object)
+    given: Any = tickets.get("method", nothing)
+    told = given.replace("", np.nan)
+    if "truck_id" not in tickets.columns:
+        return pd.Series(told.fillna("scale"))  # deliveries come over a scale
+    silent = told.isna() & tickets.get("scale_division_lb", nothing).isna()
+    mass = tickets.loc[silent, "net_lb"].astype(float)
+    owner = [tickets.loc[silent, key] for key in KEYS[1:]]
+    counted = pd.Series(False, index=mass.index)
+    for step in (COUNTED_LB, 250.0 * POUNDS_PER_KILOGRAM):
+        off = (mass - step * (mass / step).round()).abs() > 1.0
+        counted |= ~off.groupby(owner).transform("any")
+    buckets = silent & counted.reindex(tickets.index, fill_value=False)
+    found: pd.Series[str] = told.where(~buckets, "bucket").fillna("scale")
+    return found
 
 
 def storm_tickets(
@@ -45,33 +93,52 @@ def storm_tickets(
     ----------
     reported : storm, truck_id, material, reported_lb; a truck that sent records, but reported no
         mass, has a row without any. known_share of the truck (see `increments.Increments`) and
-        usable_share, that of its records that could be read, where they are not 1.
-    loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb.
+        usable_share, that of its records that could be read, where they are not 1, and step_lb, the
+        step of its running total, where that is coarse.
+    loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb, method.
     returns : storm, truck_id, material, returned_at, net_lb. A truck that returns what it has left
         is empty afterwards.
 
     Returns
     -------
     storm, truck_id, material, reported_lb, loaded_lb, returned_lb (0 without tickets), loads
-    (number of load tickets), ticket_u_lb (standard uncertainty of loaded - returned), unreturned_lb
-    (the last load where no return follows it: up to so much may still have been in the hopper),
+    (number of load tickets), ticket_u_lb (standard uncertainty of loaded - returned, and of the
+    report where its steps are coarse: both ends of a total lie anywhere in one), method_u (relative
+    standard uncertainty that a truck's tickets have in common, see `METHOD_U`), unreturned_lb (the
+    last load where no return follows it: up to so much may still have been in the hopper),
     typical_load_lb (mean ticket of the truck with this material over all storms), known_share (NaN:
     the truck sent no records), usable_share, names_differ (the truck reported material, but none of
     one that its tickets name) and comparable (its tickets and reports of the storm can be held
     against one another); in order of truck, material and storm.
     """
-    out = loads.assign(variance=ticket_variance_lb2(loads)).groupby(KEYS, sort=False)
+    common = methods(loads).map({name: both for name, (both, _) in METHOD_U.items()})
+    common_lb = common.astype(float) * loads["net_lb"]
+    told = loads.assign(variance=ticket_variance_lb2(loads), common_lb=common_lb)
+    out = told.groupby(KEYS, sort=False)
+    report = reported.assign(step_lb=reported.get("step_lb", 0.0)).groupby(KEYS)
+    # what came back is weighed, or counted, as what went out
+    pair = KEYS[1:]
+    usual = methods(loads).groupby([loads[key] for key in pair]).first().rename("method")
+    returns = returns.drop(columns="method", errors="ignore").join(usual, on=pair)
+    returns["method"] = returns["method"].fillna("scale")
     back = returns.assign(variance=ticket_variance_lb2(returns)).groupby(KEYS, sort=False)
     parts: list[pd.DataFrame] = [
-        reported.groupby(KEYS)[["reported_lb"]].sum(),
+        report.agg(reported_lb=("reported_lb", "sum"), step_lb=("step_lb", "max")),
         out.agg(
-            loaded_lb=("net_lb", "sum"), loads=("net_lb", "size"), out_variance=("variance", "sum")
+            loaded_lb=("net_lb", "sum"),
+            loads=("net_lb", "size"),
+            out_variance=("variance", "sum"),
+            common_lb=("common_lb", "sum"),
         ),
         back.agg(returned_lb=("net_lb", "sum"), back_variance=("variance", "sum")),
         _unreturned(loads, returns),
     ]
     table = pd.concat(parts, axis=1).fillna(0.0).reset_index()
-    table["ticket_u_lb"] = np.sqrt(table.pop("out_variance") + table.pop("back_variance"))
+    of_steps = table.pop("step_lb") ** 2 / 6.0
+    table["ticket_u_lb"] = np.sqrt(
+        table.pop("out_variance") + table.pop("back_variance") + of_steps
+    )
+    table["method_u"] = table.pop("common_lb") / table["loaded_lb"].where(table["loads"] > 0, 1.0)
     typical = loads.groupby(KEYS[1:])["net_lb"].mean().rename("typical_load_lb")
     table = table.join(typical, on=KEYS[1:])
     table["loads"] = table["loads"].astype(int)

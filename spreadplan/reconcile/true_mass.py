@@ -12,12 +12,13 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL, Z95
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE, with_trend
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
-from spreadplan.reconcile.this_storm import in_this_storm
+from spreadplan.reconcile.this_storm import in_this_storm, share_wrong
 from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
@@ -35,8 +36,16 @@ INCOMPLETE: Final = "records incomplete"
 MISSING: Final = "tickets missing"
 NO_TICKETS: Final = "no tickets"
 
+NOT_SHOWN: Final = "not shown"
+"""Of a truck whose tickets show neither an error nor that there is none beyond the tolerance."""
+
+POWER: Final = 0.8
+"""The error that evidence would have found is one that it shows in so many cases. Common practice,
+no source."""
+
 VERDICTS: Final = (
     "agrees",
+    NOT_SHOWN,
     "reports too little",
     "reports too much",
     MISSING,
@@ -110,7 +119,8 @@ def mass_ratios(
         table = table.assign(trend_pct_per_month=np.nan, trend_p=np.nan)
     else:
         table = with_trend(table, tickets, starts, storm)
-    table["verdict"] = _verdicts(table)
+    table = table.join(_evidence(table, calibration_pct))
+    table["verdict"] = _verdicts(table, calibration_pct)
     off = (np.abs(table["ratio"] - 1.0) > calibration_pct / 100.0) | (table["reported_lb"] <= 0.0)
     table["test_again"] = off & table["verdict"].str.startswith("reports")
     table = in_this_storm(table, tickets[tickets["storm"] == storm])
@@ -127,6 +137,7 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
     found = fit_ratios(tickets, numbers, len(trucks), now)
     ends, fleet = _ends(found.density), _ends(found.fleet_density[None, :])
     truck = numbers[now]
+    wrong = share_wrong(tickets, ends.middle[numbers], ends.u[numbers], found.storm_sd)
     rows = tickets.iloc[now].drop(columns=["storm", "ticket_u_lb", "unreturned_lb"])
     net = rows["loaded_lb"] - rows["returned_lb"]
     says = (rows["loads"] > 0) & (rows["reported_lb"] > 0.0) & rows["comparable"]
@@ -140,8 +151,10 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
         ratio_fleet_u=np.minimum(found.fleet_u, ends.u)[truck],
         storm_ratio=(net / rows["reported_lb"].where(says)).where(net > 0.0),
         storms=storms[truck].astype(int),
+        season_loads=np.bincount(numbers, tickets["loads"].where(told, 0), len(trucks))[truck],
         p_missing=found.p_missing,
-        storm_sd=found.storm_sd,
+        storm_sd=found.storm_sd[now],
+        wrong_share=wrong,
         fleet_ratio=float(np.exp(fleet.middle[0])),
         # with normal errors the weight of a prior is the ratio of the variances after and before
         fleet_share=np.minimum((ends.u[truck] / fleet.u[0]) ** 2, 1.0),
@@ -156,7 +169,39 @@ def _ends(density: Floats) -> _Ends:
     return _Ends(middle, low, high, np.maximum(high - middle, middle - low) / factor)
 
 
-def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
+def _evidence(table: pd.DataFrame, calibration_pct: float) -> pd.DataFrame:
+    """How large an error the season's tickets would have found, and what it would take to do so.
+
+    An error e of ln ratio is shown where the 95 % interval leaves 0 out; with a standard
+    uncertainty u that happens in `POWER` of cases where e is u times the sum of both normal
+    quantiles. More loads make u smaller as the root of their number, but for what a method has in
+    common.
+
+    Returns
+    -------
+    detectable_pct, and more_loads : further weighed loads by which an error of the tolerance would
+    be found (0: enough; NaN: none are enough, or there are none yet to go by).
+
+    Source: J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed., 1988, ch. 1
+    (power of a test; from memory).
+    """
+    factor = Z95 + float(special.ndtri(POWER))
+    u, common_u = table["ratio_u"].to_numpy(float), table["method_u"].to_numpy(float)
+    wanted = np.log1p(calibration_pct / 100.0) / factor
+    loads = table["season_loads"].to_numpy(float)
+    loads = np.where((loads > 0.0) & (common_u < wanted), loads, np.nan)
+    alone = np.maximum(u**2 - common_u**2, 0.0) / np.maximum(wanted**2 - common_u**2, 1e-12)
+    return pd.DataFrame(
+        {
+            "detectable_pct": 100.0 * np.expm1(factor * u),
+            "more_loads": np.ceil(np.maximum(loads * (alone - 1.0), 0.0)),
+        },
+        index=table.index,
+    )
+
+
+def _verdicts(table: pd.DataFrame, calibration_pct: float) -> NDArray[np.object_]:
+    tolerance = 1.0 + calibration_pct / 100.0
     net = table["loaded_lb"] - table["returned_lb"]
     silent = (table["reported_lb"] <= 0.0) & (net > 0.0)
     # no controller is so wrong: records or tickets are missing, or are another truck's
@@ -174,6 +219,7 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
         table["storms"] == 0,
         table["p_missing"] > LIKELY_MISSING,
         apart,
+        (table["ratio_lo"] >= 1.0 / tolerance) & (table["ratio_hi"] <= tolerance),
         table["ratio_lo"] > 1.0,
         table["ratio_hi"] < 1.0,
     ]
@@ -184,10 +230,11 @@ def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:
         NO_TICKETS,
         MISSING,
         CONTESTED,
+        "agrees",
         "reports too little",
         "reports too much",
     ]
-    found = np.select([one.to_numpy() for one in conditions], names, "agrees")
+    found = np.select([one.to_numpy() for one in conditions], names, NOT_SHOWN)
     return found.astype(object)
 
 
@@ -231,9 +278,11 @@ def _advice(row: Any, calibration_pct: float) -> Remark:
             accounted_lb=float(row.loaded_lb - row.returned_lb),
         )
     if verdict == "agrees":
-        if high / low <= (1.0 + calibration_pct / 100.0) ** 2:
-            return remark("nothing_needed")
-        return remark("no_error_proven", low=low, high=high)
+        return remark("nothing_needed")
+    if verdict == NOT_SHOWN:
+        return remark(
+            "no_error_proven", low=low, high=high, found_pct=row.detectable_pct, more=_more(row)
+        )
     if not row.test_again:
         return remark("error_below_target", target_pct=calibration_pct)
     drifts = row.trend_p < TREND_SIGNIFICANCE
@@ -241,6 +290,15 @@ def _advice(row: Any, calibration_pct: float) -> Remark:
     return remark(
         "test_again", truck=truck, material=material, ratio=ratio, low=low, high=high, drift=drift
     )
+
+
+def _more(row: Any) -> Remark:
+    """What it would take to tell."""
+    if row.method_u > 0.0 and not np.isfinite(row.more_loads):
+        return remark("weigh_do_not_count")
+    if not row.more_loads >= 1.0:
+        return remark("more_tickets")
+    return remark("so_many_loads", loads=int(row.more_loads))
 
 
 def _incomplete(row: Any) -> Remark:

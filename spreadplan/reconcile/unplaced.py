@@ -50,6 +50,35 @@ def may_lie_here(
     )
 
 
+def unseen(rows: pd.DataFrame, passes_per_round: pd.Series[float]) -> pd.DataFrame:
+    """What of the mass without a place may lie on each segment: it widens the interval upward.
+
+    A segment with fewer passes than its rounds should have made may have got the others unseen,
+    each as much as a pass that was seen, or as planned.
+
+    Parameters
+    ----------
+    rows : passes, applied_lb, planned_lb, rounds_planned (NaN: no plan) and unplaced_lb, see
+        `may_lie_here`.
+    passes_per_round : of each row, NaN off the routes.
+
+    Returns
+    -------
+    DataFrame on the index of ``rows``: unseen_most_lb, of the segment alone, and unseen_lb, which
+    does not exceed the mass without a place where segments are added up.
+    """
+    expected = (rows["rounds_planned"] * passes_per_round).fillna(0.0)
+    lacking = (expected - rows["passes"]).clip(lower=0.0)
+    seen = rows["applied_lb"] / rows["passes"].where(rows["passes"] > 0.0)
+    planned = rows["planned_lb"] / expected.where(expected > 0.0)
+    each = pd.concat([seen, planned], axis=1).max(axis=1).fillna(0.0)
+    most = (lacking * each).clip(upper=rows["unplaced_lb"])
+    # of rows with one sum of mass without a place: the trucks that were to treat them are the same
+    whole = most.groupby([rows["route_id"], rows["unplaced_lb"]]).transform("sum")
+    share = (rows["unplaced_lb"] / whole.where(whole > 0.0)).clip(upper=1.0).fillna(0.0)
+    return pd.DataFrame({"unseen_most_lb": most, "unseen_lb": most * share}, index=rows.index)
+
+
 def _unplaced(
     keys: pd.MultiIndex, parts: pd.DataFrame, planned: pd.DataFrame, lost_lb: pd.Series[float]
 ) -> np.ndarray:

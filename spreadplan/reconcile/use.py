@@ -41,6 +41,11 @@ BELIEVED_SHARE: Final = 0.5
 rest lies elsewhere. Common practice, no source."""
 
 
+STUCK_M: Final = 200.0
+"""A truck that drives so far while its position stays the same to the last digit has a receiver
+that is stuck, metres: more than the cell of a position given to three decimals. Common practice, no
+source."""
+
 Columns: TypeAlias = Mapping[str, Any]
 
 
@@ -66,6 +71,7 @@ class TruckUse:
     first_s, last_s : time of the first and the last record, seconds since 1970 UTC.
     counts : odd things that were put right, by what they are.
     left_out_lb : impossible jumps of the total, not counted as mass.
+    step_lb : see `Increments`.
     """
 
     truck_id: str
@@ -80,6 +86,7 @@ class TruckUse:
     last_s: float
     counts: dict[str, int]
     left_out_lb: float
+    step_lb: float = 0.0
 
 
 def truck_use(
@@ -103,6 +110,8 @@ def truck_use(
     """
     released = interval_mass(records)
     x_m, y_m = network.plane.project(records.lon, records.lat)
+    blind = stuck(records.time_s, x_m, y_m, records.speed_mph * MPS_PER_MPH)
+    x_m, y_m = np.where(blind, np.nan, x_m), np.where(blind, np.nan, y_m)
     match = match_trace(
         network,
         records.time_s,
@@ -143,7 +152,26 @@ def truck_use(
         last_s=float(records.time_s[-1]),
         counts=released.counts,
         left_out_lb=released.left_out_lb,
+        step_lb=released.step_lb,
     )
+
+
+def stuck(time_s: FloatArray, x_m: FloatArray, y_m: FloatArray, speed_mps: FloatArray) -> BoolArray:
+    """Fixes that only repeat the one before while the truck drives on; shape (n,).
+
+    A receiver that lost its satellites may go on saying where it last was. Exactly the same
+    position again and again is no position where the speed takes the truck further than `STUCK_M`:
+    the way to the next true one is then looked for as through a tunnel.
+    """
+    same = np.zeros(time_s.shape, dtype=bool)
+    same[1:] = (x_m[1:] == x_m[:-1]) & (y_m[1:] == y_m[:-1])
+    if not same.any():
+        return same
+    gone_m = np.zeros(time_s.shape)
+    gone_m[1:] = np.diff(time_s) * np.nan_to_num(speed_mps[1:] + speed_mps[:-1]) / 2.0
+    spell = np.cumsum(~same)
+    far = np.bincount(spell, np.where(same, gone_m, 0.0)) > STUCK_M
+    return np.asarray(same & far[spell])
 
 
 def _materials(
@@ -231,6 +259,7 @@ def _by_segment(
     passes = np.where(on, spread_m / network.length_m[row], 0.0)
     masses = released.mass_lb[released.mass_lb > 0.0]
     usual_lb = float(np.median(masses)) if masses.size else 0.0
+    usual_lb = max(usual_lb, released.step_lb)
     moving_lb = reported_lb - standing_lb
     key = ((placed.piece_segment >> 1) + 1) * len(names) + material[placed.piece_fix]
     unplaced_lb = np.bincount(key[unplaced], placed.piece_mass_lb[unplaced], pieces.size)

@@ -170,26 +170,33 @@ class Followed:
         return pd.Timestamp(max(use.last_s for use in self.trucks), unit="s", tz="UTC")
 
     def reported(self) -> pd.DataFrame:
-        """Reported mass: storm, truck_id, material, reported_lb, known_share, usable_share."""
+        """Reported mass by storm, truck and material, as `reconcile.tickets.storm_tickets` asks."""
         segments = stacked([use.segments for use in self.trucks])
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
         known = {use.truck_id: use.known_share for use in self.trucks}
-        return with_silent(sums, known, self.usable).assign(storm=self.storm)
+        step_lb = {use.truck_id: use.step_lb for use in self.trucks}
+        return with_silent(sums, known, self.usable, step_lb).assign(storm=self.storm)
 
 
 def with_silent(
-    reported: pd.DataFrame, known: Mapping[str, float], usable: Mapping[str, float]
+    reported: pd.DataFrame,
+    known: Mapping[str, float],
+    usable: Mapping[str, float],
+    step_lb: Mapping[str, float],
 ) -> pd.DataFrame:
     """Reported mass with a row of none for each truck whose records say nothing, or none is usable.
 
-    ``known``, ``usable`` : truck → share of its time, and of its records, that tell something.
+    ``known``, ``usable`` : truck → share of its time, and of its records, that tell something;
+    ``step_lb`` : step of its total where that is coarse.
     """
     silent = [truck for truck in {**known, **usable} if truck not in set(reported["truck_id"])]
     nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
     rows = pd.concat([reported, nothing.astype({"truck_id": object})], ignore_index=True)
     truck = rows["truck_id"]
     return rows.assign(
-        known_share=truck.map(known).astype(float), usable_share=truck.map(usable).fillna(1.0)
+        known_share=truck.map(known).astype(float),
+        usable_share=truck.map(usable).fillna(1.0),
+        step_lb=truck.map(step_lb).astype(float).fillna(0.0),
     )
 
 
@@ -359,6 +366,7 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
     folder = workspace.folder / f"storms/{storm}/telemetry"
     rows: list[tuple[str, str, float]] = []
     known: dict[str, float] = {}
+    step_lb: dict[str, float] = {}
     usable: Mapping[str, float] = {}
     if folder.is_dir():
         usual = usual_materials(workspace, storm)
@@ -373,12 +381,13 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
             for records in files.by_truck():
                 released = interval_mass(records)
                 known[records.truck_id] = released.known_share
+                step_lb[records.truck_id] = released.step_lb
                 for code in set(released.material.tolist()):
                     name = records.materials[code] if code >= 0 else usual[records.truck_id]
                     mass = float(released.mass_lb[released.material == code].sum())
                     rows.append((records.truck_id, name, mass))
     sums = pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
-    return with_silent(sums, known, usable)
+    return with_silent(sums, known, usable, step_lb)
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:

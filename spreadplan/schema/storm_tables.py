@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from spreadplan.schema.columns import Table, ident, moment, quantity
+from spreadplan.schema.columns import Table, choice, ident, moment, quantity
 from spreadplan.schema.limits import PAVEMENT_F
 
 ASSIGNMENTS = Table(
@@ -113,6 +113,13 @@ LOADS = Table(
             required=False,
             above=True,
             high=2_000,
+        ),
+        choice(
+            "method",
+            "how the mass was found: on a truck scale, on the loader's own, by counting buckets or "
+            "by eye",
+            ("scale", "loader_scale", "bucket", "estimate"),
+            required=False,
         ),
     ),
     key=("ticket_id",),

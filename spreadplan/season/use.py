@@ -38,7 +38,9 @@ USE_TYPES: Final[Mapping[str, str]] = {
     "start": "datetime64[ns, UTC]",
     **dict.fromkeys(("source", *SEGMENT_KEYS[:2], "truck_id", "yard_id", "material"), "object"),
     **dict.fromkeys(("lane_miles", "treated_lane_miles"), "float64"),
-    **dict.fromkeys(("reported_lb", "applied_lb", "without_ticket_lb", *LAYERS), "float64"),
+    **dict.fromkeys(
+        ("reported_lb", "applied_lb", "without_ticket_lb", "unseen_lb", *LAYERS), "float64"
+    ),
 }
 """Columns of the season's masses with their types, in their order."""
 
@@ -55,7 +57,8 @@ class StormOfSeason:
         `planned_storm` what the plan says.
     segments : one row for each route, segment and material: lane_miles (one application),
         applications, applied_lb, applied_u_lb, planned_lb, allowed_lb, rounds_planned, verdict,
-        p_over, reason; as reconcile judged them. Of a planned storm verdict is "" and p_over NaN.
+        p_over, reason, unseen_lb; as reconcile judged them. Of a planned storm verdict is "" and
+        p_over NaN.
     forecast : the storm's weather, as the workspace holds it.
     source : "measured" (reconciled telemetry) or "planned" (no telemetry: the plan stands in).
     """
@@ -117,6 +120,7 @@ def planned_storm(
             "verdict": "",
             "p_over": np.nan,
             "reason": "",
+            "unseen_lb": 0.0,
         }
     ).reset_index()
     return StormOfSeason(
@@ -161,7 +165,7 @@ def _no_use() -> pd.DataFrame:
 
 def _storm_rows(one: StormOfSeason) -> pd.DataFrame:
     rows = one.parts.merge(
-        one.segments[[*SEGMENT_KEYS, "lane_miles", "applications"]],
+        one.segments[[*SEGMENT_KEYS, "lane_miles", "applications", "unseen_lb"]],
         on=SEGMENT_KEYS,
         how="left",
         validate="many_to_one",
@@ -176,6 +180,7 @@ def _storm_rows(one: StormOfSeason) -> pd.DataFrame:
         source=one.source,
         lane_miles=lane_miles,
         treated_lane_miles=lane_miles * rows["applications"].fillna(0.0),
+        unseen_lb=rows["unseen_lb"].fillna(0.0) * share,
     )
 
 
@@ -230,6 +235,9 @@ def summed_use(use: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     half = Z95 * total["applied_u_lb"]
     total["applied_lo_lb"] = (total["applied_lb"] - half).clip(lower=0.0)
     total["applied_hi_lb"] = total["applied_lb"] + half
+    if "route_id" in by:
+        # over all routes it is counted already, on the rows without a segment
+        total["applied_hi_lb"] += use.groupby(by, sort=True, dropna=False)["unseen_lb"].sum()
     used = use[use["applied_lb"] > 0.0]
     storms = used.groupby(by, sort=True, dropna=False)["storm"].nunique()
     total["storms"] = storms.reindex(total.index, fill_value=0).astype(int)

@@ -94,7 +94,7 @@ BUDGETS: Final = KindOfFinding(
 TRUCKS: Final = KindOfFinding(
     ("spreads_more", "spreads_less"),
     "Trucks",
-    "No truck needs a new test: what they report agrees with the tickets.",
+    "No truck needs a new test: the tickets show no error in what they report.",
 )
 BOOKS: Final = KindOfFinding(
     ("books_differ",), "Yards", "The yards' counts agree with deliveries, loads and returns."

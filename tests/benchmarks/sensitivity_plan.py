@@ -52,6 +52,7 @@ SOURCES = (
     "counts",
     "run to run, tests",
     "start-up and form",
+    "day to day",
     "run to run, this storm",
 )
 
@@ -87,6 +88,14 @@ def parts_of_variance(done: Planned, application: str, route: str) -> dict[str, 
     half = (whole["mass_hi_lb"] - whole["mass_lo_lb"]) / 2.0
     variance = float(half / coverage_factor(model.relative_dof)) ** 2
     parts = _of_counts(model, done, rows) if model.counts else _of_curve(model, done, rows)
+    mass_lb = rows["mass_lb"].to_numpy(dtype=float)
+    held = model.counts or model.curve
+    parts["day to day"] = (held.day_u**2 + model.day_sd**2) * mass_lb.sum() ** 2
+    if model.counts is None:
+        feeder = rows["feeder_pct"].to_numpy(dtype=float)
+        level = model.curve.level_u(feeder) / model.curve.discharge(feeder)
+        both = mass_lb @ np.hypot(level, model.day_sd)
+        parts["day to day"] = (held.day_u * mass_lb.sum()) ** 2 + both**2
     parts["run to run, this storm"] = (model.repeatability * rows["mass_lb"].sum()) ** 2
     return {name: float(parts.get(name, 0.0)) / variance for name in SOURCES}
 
@@ -147,7 +156,8 @@ def _form(
     No file holds that start-up, so it cannot be moved like a reading.
     """
     change = (mass_lb / usual) @ model.curve.gradient(feeder)
-    return max(0.0, float(change @ model.covariance @ change) - told)
+    day = (model.curve.day_u * float(mass_lb.sum())) ** 2
+    return max(0.0, float(change @ model.covariance @ change) - told - day)
 
 
 def _of_counts(model: DischargeModel, done: Planned, rows: pd.DataFrame) -> dict[str, float]:
@@ -183,7 +193,8 @@ def _of_counts(model: DischargeModel, done: Planned, rows: pd.DataFrame) -> dict
     }
     if held.trend is not None:
         whole = rows["mass_lb"].to_numpy() @ held.relative_u(rows["feeder_pct"].to_numpy())
-        parts["start-up and form"] = max(0.0, float(whole) ** 2 - sum(parts.values()))
+        told = sum(parts.values()) + (held.day_u * mass) ** 2
+        parts["start-up and form"] = max(0.0, float(whole) ** 2 - told)
     return parts
 
 

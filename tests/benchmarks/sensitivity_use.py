@@ -58,7 +58,8 @@ def ratio_variances(season: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame
 
     Parameters
     ----------
-    season : truck_id, material, ratio, ratio_u, ratio_fleet_u, p_missing, storm_sd of the season.
+    season : truck_id, material, ratio, ratio_u, ratio_fleet_u, p_missing, storm_sd, wrong_share of
+        the season.
     tickets : of this storm, as `spreadplan.reconcile.tickets.storm_tickets` returns them.
 
     Returns
@@ -74,13 +75,14 @@ def ratio_variances(season: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame
     net = net.where(usable, 1.0)
     hopper = ((1.0 - ratio_model.EMPTY_SHARE) * left**2 / 3.0 - still_in**2) / net**2
     division = (own["ticket_u_lb"].fillna(0.0) / net) ** 2
-    scale = this_storm.SCALE_U_REL**2
+    scale = this_storm.SCALE_U_REL**2 + own["method_u"].fillna(0.0) ** 2
     said2 = division + hopper + scale
     apart = np.log(net / own["reported_lb"].where(usable, 1.0)) - np.log(own["ratio"])
     storm2, season2 = own["storm_sd"] ** 2, own["ratio_u"] ** 2
     spread = np.sqrt(storm2 + season2 + said2)
-    good = (1.0 - this_storm.WRONG_TICKETS) * stats.t.pdf(apart / spread, 4.0) / spread
-    bad = this_storm.WRONG_TICKETS * this_storm.WRONG_DENSITY
+    wrong = own["wrong_share"]
+    good = (1.0 - wrong) * stats.t.pdf(apart / spread, this_storm.SCATTER_DOF) / spread
+    bad = wrong * this_storm.WRONG_DENSITY
     right = ((1.0 - own["p_missing"].fillna(0.0)) * good / (good + bad)).where(usable, 0.0)
     share = storm2 / (storm2 + said2)
     of_season = right * (1.0 - share) ** 2 + (1.0 - right)

@@ -3,14 +3,18 @@
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
 from spreadplan.calibration import fit_fleet
+from spreadplan.calibration.days import learn_day_sd
 from spreadplan.schema.results import RESULTS
 from tests.calibration import builders
 from tests.calibration.test_models import calibrated
 from tests.said import US
+
+ANOTHER_DAY = {"performed_at": pd.Timestamp("2026-10-21T15:00", tz="UTC")}
 
 
 def advised(runs: list[dict], **truck):
@@ -70,12 +74,15 @@ def test_one_test_is_advised_where_the_doubt_is():
     assert row["cause"] == "start-up and form of the curve"
     assert "at 20 % output" in row["advice"]
     # 5 points at 80 of 100 points, relative to 20 points: 20 %, with the rest and t = 2.78: 56 %.
-    assert row["current_u_pct"] == pytest.approx(2.776 * np.hypot(20.0, 3.05), rel=1e-3)
+    assert row["current_u_pct"] == pytest.approx(
+        2.776 * np.sqrt(20.0**2 + 3.05**2 + (100.0 * learn_day_sd([])) ** 2), rel=1e-3
+    )
 
 
 def test_enough_good_tests_need_nothing():
     runs = [{"feeder_pct": p, "lb": 3.0 * (p - 8.0)} for p in (20.0, 20.0, 40.0, 60.0, 80.0, 100.0)]
-    row = advised(runs)
+    assert advised(runs)["need"] == "test", "all of one day"
+    row = advised([*runs, *(run | ANOTHER_DAY for run in runs)])
     assert row["need"] == "ok"
     assert row["current_u_pct"] <= 5.0
     assert np.isnan(row["further_runs"])
@@ -92,7 +99,7 @@ def test_advised_runs_of_a_curve_do_reach_the_target():
     made = []
     for part in text.split(", "):
         number, output = int(part.split()[0]), float(part.split(" at ")[1].split()[0])
-        made += [{"feeder_pct": output, "lb": 3.0 * (output - 8.0)}] * number
+        made += [{"feeder_pct": output, "lb": 3.0 * (output - 8.0)} | ANOTHER_DAY] * number
     assert len(made) == before["further_runs"]
     after = advised(runs + made)
     assert after["need"] == "ok"
@@ -107,13 +114,23 @@ def test_promise_of_a_curve_agrees_with_adding_the_runs_as_information():
     row, model = US.table(calibration.advice).iloc[0], calibration.models["T1", "salt", 2.0]
     outputs = np.linspace(20.0, 100.0, 17)
     relative = model.curve.gradient(outputs) / model.curve.discharge(outputs)[:, None]
-    # Every run advised here is at 20 %, where three tests above say least.
-    assert row["advice"].startswith(f"Do {row['further_runs']:.0f} more runs at 20 % output, each")
+    # Most runs advised here are at 20 %, where three tests above say least.
+    at_pct = [20.0, 20.0, 20.0, 100.0]
+    assert row["advice"].startswith("Do 3 more runs at 20 % output, 1 more run at 100 % output, ")
     run_sd = np.sqrt(model.scale * (0.03**2 + 0.05**2 / 12.0))
-    information = np.linalg.inv(model.covariance)
-    information += row["further_runs"] * np.outer(relative[0], relative[0]) / run_sd**2
+    # what the three tests of one day have in common is left with four of another: 3² + 4² of 7²
+    day_u = model.day_sd * 5.0 / 7.0
+    alone = model.covariance - np.diag([(model.curve.slope * model.day_sd) ** 2, 0.0])
+    information = np.linalg.inv(alone)
+    for at in at_pct:
+        row_of = relative[outputs == at][0]
+        information += np.outer(row_of, row_of) / run_sd**2
     worst = np.einsum("ij,jk,ik->i", relative, np.linalg.inv(information), relative).max()
-    expected = 100.0 * stats.t.ppf(0.975, model.dof + row["further_runs"]) * np.sqrt(worst)
+    expected = (
+        100.0
+        * stats.t.ppf(0.975, model.dof + row["further_runs"])
+        * np.hypot(np.sqrt(worst), day_u)
+    )
     assert row["reached_pct"] == pytest.approx(expected, rel=1e-9)
 
 
@@ -122,12 +139,16 @@ def test_advised_runs_of_a_closed_loop_do_reach_the_target():
     before = advised([run], control="closed_loop")
     assert before["need"] == "test"
     assert "at 35 to 40 % output" in before["advice"]
-    assert before["further_runs"] == 2
+    assert before["further_runs"] == 4
     # By hand: now 3 % with weighing 0.24 % and counting 0.17 %; each further run 3 % with 1.44 %.
     now, run_more = 0.03**2 + 0.0024056**2 + 0.0017010**2, 0.03**2 + 0.05**2 / 12.0
-    expected = 100.0 * stats.t.ppf(0.975, 6.0) / np.sqrt(1.0 / now + 2.0 / run_more)
+    # One test of a day and four of another keep (1² + 4²) / 5² of a day's variance.
+    alone = 1.0 / (1.0 / now + 4.0 / run_more)
+    day = learn_day_sd([]) ** 2 * 17.0 / 25.0
+    expected = 100.0 * stats.t.ppf(0.975, 8.0) * np.sqrt(alone + day)
     assert before["reached_pct"] == pytest.approx(expected, rel=1e-4)
-    after = advised([run] * (1 + int(before["further_runs"])), control="closed_loop")
+    more = [run | ANOTHER_DAY] * int(before["further_runs"])
+    after = advised([run, *more], control="closed_loop")
     assert after["need"] == "ok"
 
 

@@ -44,7 +44,10 @@ def test_one_test_carries_the_doubt_in_the_startup(output: float):
     curve = fitted([50], [150], u=1.0)
     of_run = np.hypot(1.0, 0.03 * 150.0) * output / 50.0
     of_startup = 150.0 / 50.0 * 5.0 * abs(output - 50.0) / 50.0
-    assert u_at(curve, output) == pytest.approx(np.hypot(of_run, of_startup))
+    # one feeder in four stops rising somewhere from 50 to 100 %: 0.25 * 3**2 * over**3 / (3 * 50)
+    level = 3.0 * np.sqrt(0.25 * max(output - 50.0, 0.0) ** 3 / 150.0)
+    expected = np.sqrt(of_run**2 + of_startup**2 + level**2)
+    assert u_at(curve, output) == pytest.approx(expected)
 
 
 def test_repeats_at_one_output_average():
@@ -73,7 +76,9 @@ def test_two_tests_that_rule_out_the_usual_startup_speak_for_themselves():
     covariance = covariance @ np.linalg.inv(design).T
     for output in (40.0, 95.0):
         gradient = np.array([1.0, output])
-        expected = np.sqrt(gradient @ covariance @ gradient)
+        # slope 3; it may stop rising between 80 and 100 %
+        level = 9.0 * 0.25 * max(output - 80.0, 0.0) ** 3 / (3.0 * 20.0)
+        expected = np.sqrt(gradient @ covariance @ gradient + level)
         assert u_at(curve, output) == pytest.approx(expected, rel=1e-9)
 
 

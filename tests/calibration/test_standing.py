@@ -1,6 +1,7 @@
 """The one rule that says whether a calibration may be used."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -81,9 +82,14 @@ def test_tests_that_contradict_each_other_but_not_by_much():
 
 def test_good_tests_have_nothing_against_them():
     runs = [{"feeder_pct": p, "lb": 3.0 * (p - 8.0)} for p in (20.0, 20.0, 40.0, 60.0, 80.0, 100.0)]
-    assert standing(runs).level == "good"
-    assert standing(runs).says is None
-    loose = standing(runs[:3])
+    twice = [
+        *runs,
+        *(run | {"performed_at": pd.Timestamp("2026-10-21T15:00", tz="UTC")} for run in runs),
+    ]
+    assert standing(twice).level == "good"
+    assert standing(twice).says is None
+    assert standing(runs).level == "short_of_target", "all of one day"
+    loose = standing([runs[0], runs[3], runs[5]])
     assert loose.level == "short_of_target"
     assert loose.says is None
 
@@ -105,7 +111,7 @@ def test_the_table_of_advice_says_it_too():
     table = calibrated([*scattered(300.0, 600.0), {"gate_in": 3.0, "lb": 150.0}]).advice
     assert dict(zip(table["gate_in"], table["standing"], strict=True)) == {
         2.0: "do_not_use",
-        3.0: "in_part",
+        3.0: "do_not_use",
     }
 
 

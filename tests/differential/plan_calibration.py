@@ -6,6 +6,7 @@ assumptions that calibration lists; the formulas are those of the GUM.
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -13,6 +14,7 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
 
+from tests.differential import plan_days
 from tests.differential.plan_files import Files, decimal, moment, quantity
 from tests.differential.plan_numbers import (
     ONE,
@@ -180,6 +182,7 @@ class Counts:
     trend_p: Decimal | None
     line: tuple[list[Decimal], Matrix] | None
     usual: Decimal
+    day_u: Decimal = ZERO
 
     def at(self, output: Decimal) -> Decimal:
         """Mass per count at an output: the mean, or the line where there is one."""
@@ -195,7 +198,8 @@ class Counts:
         _, covariance = self.line
         place = [ONE, output]
         apart = self.at(output) - self.value
-        return (quadratic(place, covariance) + apart**2).sqrt() / self.value
+        day = (self.day_u * self.at(output)) ** 2
+        return (quadratic(place, covariance) + day + apart**2).sqrt() / self.value
 
 
 @dataclass(frozen=True)
@@ -211,6 +215,7 @@ class Model:
     outputs: tuple[Decimal, ...]
     counts: Counts | None
     usual: Decimal
+    day_sd: Decimal = ZERO
 
     def flow(self, output: Decimal) -> Decimal:
         """Mean discharge at an output, lb/min."""
@@ -225,7 +230,16 @@ class Model:
 
     def flow_u(self, output: Decimal) -> Decimal:
         """Standard uncertainty of the mean discharge."""
-        return max(ZERO, quadratic(self.gradient(output), self.covariance)).sqrt()
+        fitted = max(ZERO, quadratic(self.gradient(output), self.covariance))
+        return (fitted + self.level_u(output) ** 2).sqrt()
+
+    def level_u(self, output: Decimal) -> Decimal:
+        """One feeder in four stops rising between the highest test and full output."""
+        highest = self.outputs[-1]
+        over = max(ZERO, min([output, *self.values[2:]]) - highest)
+        if not over:
+            return ZERO
+        return self.values[0] * (over**3 / (4 * 3 * (100 - highest))).sqrt()
 
     def output_for(self, flow: Decimal) -> Decimal:
         """Output that gives a discharge within the curve's reach."""
@@ -506,7 +520,57 @@ def models_of(files: Files, as_of: datetime, given: Assumed = ASSUMED) -> dict[M
         found[key] = _fitted(
             key[2], runs, closed[key[0]], _told(own, flows, given), _told(own, counts, given)
         )
-    return found
+    return {
+        key: _of_days(model, groups[key], _day_sd(key[1], groups, found))
+        for key, model in found.items()
+    }
+
+
+def _in_order(runs: Sequence[Run]) -> list[Run]:
+    return sorted(runs, key=lambda run: (run.at, run.test_id))
+
+
+def _day_sd(
+    material: str, groups: dict[ModelKey, list[Run]], models: dict[ModelKey, Model]
+) -> Decimal:
+    """Scatter from day to day of the material's trucks, by their residuals after the last fit."""
+    trucks = []
+    for key, model in models.items():
+        if key[1] != material:
+            continue
+        runs = _in_order(groups[key])
+        days = plan_days.days([run.at for run in runs])
+        counts = model.counts
+        if counts:
+            told = [bool(run.per_count and run.per_count_u) for run in runs]
+            scatter = _count_scatter(model, runs)
+        else:
+            told = [run.flow > 0 and model.flow(run.output) > 0 for run in runs]
+            scatter = _flow_scatter(model, runs)
+        if scatter.spare:
+            known = counts or model
+            factor, usual = float(known.scale.sqrt()), float(known.usual)
+            named = [day for day, one in zip(days, told, strict=True) if one]
+            trucks.append(
+                [
+                    (day, residual, factor * math.hypot(u, usual))
+                    for day, (residual, u) in zip(named, scatter.residuals, strict=True)
+                ]
+            )
+    return Decimal(repr(plan_days.learned(trucks)))
+
+
+def _of_days(model: Model, runs: Sequence[Run], day_sd: Decimal) -> Model:
+    """The model with what its tests have in common: all of it grows or shrinks with the slope."""
+    share = plan_days.kept(plan_days.days([run.at for run in _in_order(runs)]))
+    day_u = day_sd * Decimal(repr(share)).sqrt()
+    covariance = [list(row) for row in model.covariance]
+    covariance[0][0] += (model.values[0] * day_u) ** 2
+    counts = model.counts
+    if counts:
+        u = (counts.u**2 + (counts.value * day_u) ** 2).sqrt()
+        counts = replace(counts, u=u, day_u=day_u)
+    return replace(model, covariance=covariance, counts=counts, day_sd=day_sd)
 
 
 def _fitted(

@@ -357,7 +357,7 @@ def doubtful(model: Model, control: Control, output: Decimal) -> bool:
         relative = model.counts.relative_u(output)
     else:
         relative = model.flow_u(output) / flow
-    both = (relative**2 + model.repeatability**2).sqrt()
+    both = (relative**2 + model.repeatability**2 + model.day_sd**2).sqrt()
     return student_factor(float(model.mass_dof)) * both >= student_factor(math.inf) * UNTESTED_U
 
 
@@ -472,12 +472,20 @@ def piece(
     run_u, dof = mass * model.repeatability, float(model.mass_dof)
     if control.closed:
         assert model.counts
-        return Piece(key, run, mass, (mass * model.counts.relative_u(output),), one, run_u, dof)
+        both = (mass * model.counts.relative_u(output), mass * model.day_sd)
+        return Piece(key, run, mass, both, ((ONE, ZERO), (ZERO, ONE)), run_u, dof)
     flow = model.flow(output)
+    # a storm is on another day than the tests; beyond them the feeder may rise no more
+    day = model.day_sd**2 + (model.level_u(output) / flow) ** 2 if flow else model.day_sd**2
+    common = mass * day.sqrt()
+    size = len(model.covariance)
+    rows = [(*row, ZERO) for row in model.covariance]
+    covariance = (*rows, (*([ZERO] * size), ONE))
     if flow == 0:
-        return Piece(key, run, mass, (mass * UNTESTED_U,), one, run_u, dof)
-    change = tuple(mass * g / flow for g in model.gradient(output))
-    return Piece(key, run, mass, change, tuple(map(tuple, model.covariance)), run_u, dof)
+        nowhere = ((ONE, ZERO), (ZERO, ONE))
+        return Piece(key, run, mass, (mass * UNTESTED_U, common), nowhere, run_u, dof)
+    change = (*(mass * g / flow for g in model.gradient(output)), common)
+    return Piece(key, run, mass, change, covariance, run_u, dof)
 
 
 def summed(pieces: Sequence[Piece]) -> tuple[Decimal, Decimal, Decimal]:

@@ -155,7 +155,12 @@ def segment(line: dict[str, str], row: Row, confidence: float, worst: Worst) -> 
     worst.relative("reported_lb", line["reported_lb"], row.reported)
     worst.relative("applied_lb", line["applied_lb"], row.applied)
     worst.relative("applied_lo_lb", line["applied_lo_lb"], max(row.applied - Z * row.u, 0.0))
-    worst.relative("applied_hi_lb", line["applied_hi_lb"], row.applied + Z * row.u)
+    if float(line["unseen_lb"]) == 0.0:
+        worst.relative("applied_hi_lb", line["applied_hi_lb"], row.applied + Z * row.u)
+    else:
+        # mass without a place may lie there as well: at least the segment's share of it
+        least = row.applied + Z * row.u + 0.999 * float(line["unseen_lb"])
+        worst.same("applied_hi_lb", float(line["applied_hi_lb"]) >= least, True)
     worst.relative("planned_lb", line["planned_lb"], row.planned)
     worst.relative("allowed_lb", line["allowed_lb"], row.allowed)
     if p_over is None or line["p_over"] == "":
@@ -223,7 +228,13 @@ def routes(
                 total.common_truck[truck] += u
         worst.relative("route reported_lb", line["reported_lb"], total.reported)
         worst.relative("route applied_lb", line["applied_lb"], total.applied)
-        worst.relative("route applied_hi_lb", line["applied_hi_lb"], total.applied + Z * total.u)
+        unseen = sum(
+            float(one["unseen_lb"])
+            for one in rows_of(results / "use_segments.csv")
+            if (one["route_id"], one["material"]) == (line["route_id"], line["material"])
+        )
+        high = total.applied + Z * total.u + unseen
+        worst.relative("route applied_hi_lb", line["applied_hi_lb"], high)
         price = {"salt": 80.0, "sand": 20.0}[line["material"]]
         worst.relative("route cost", line["cost"], total.applied / 2000 * price)
         planned = [row.planned for row in mine.values() if row.planned is not None]

@@ -17,7 +17,7 @@ from statistics import NormalDist
 STEP = 0.006
 T = [STEP * k for k in range(-200, 201)]
 RUN_REL, STORM_REL = 0.03, 0.02
-SCATTERS = (0.75, 1.0, 1.4, 2.0, 2.8)
+SCATTERS = (0.2, 0.35, 0.5, 0.75, 1.0, 1.4, 2.0, 2.8)
 EMPTY, MISSING = 0.7, {1: 0.05, 2: 0.015}
 LOAD_SIZE_REL = 0.15
 Z = NormalDist().inv_cdf(0.975)
@@ -55,6 +55,12 @@ class Known:
     fleet_u: float
     p_missing: dict[str, float]
     scatter2: float
+    wrong: float = 0.02
+
+
+def t10(z: float) -> float:
+    """Density of Student's t, 10 degrees of freedom: 315 / (256 √10) (1 + z²/10)^(-11/2)."""
+    return 315 / (256 * math.sqrt(10)) * (1 + z * z / 10) ** -5.5
 
 
 def t4(z: float) -> float:
@@ -136,7 +142,7 @@ def know(slips: list[Slip]) -> dict[str, Known]:
             like[slip.truck] = [a + b for a, b in zip(like[slip.truck], logs, strict=True)]
         tops = {truck: max(like[truck]) for truck in trucks}
         plain = {truck: [math.exp(v - tops[truck]) for v in like[truck]] for truck in trucks}
-        prior = -0.5 * (math.log(scatter) / 0.5) ** 2 + sum(tops.values())
+        prior = -0.5 * (math.log(scatter) / 0.7) ** 2 + sum(tops.values())
         for weight, density in possible:
             said = {truck: dot(density, plain[truck]) for truck in trucks}
             log_weight = math.log(weight) + prior + sum(map(math.log, said.values()))
@@ -145,7 +151,42 @@ def know(slips: list[Slip]) -> dict[str, Known]:
     kept = [one for one in kept if one[0] > most - 16]
     weights = [math.exp(one[0] - most) for one in kept]
     total = sum(weights)
-    return {truck: of_truck(truck, slips, kept, weights, total) for truck in trucks}
+    known = {truck: of_truck(truck, slips, kept, weights, total) for truck in trucks}
+    share = wrong_share(slips, known)
+    for one in known.values():
+        one.wrong = share
+    return known
+
+
+def tickets_alone(slip: Slip) -> tuple[float, float] | None:
+    """What a storm's tickets say of t, and the variance of that; None: nothing."""
+    still = (1 - EMPTY) * slip.left / 2
+    net = slip.net - still
+    if not slip.loads or slip.reported <= 0 or net <= 0:
+        return None
+    variance = slip.u**2 + (1 - EMPTY) * slip.left**2 / 3 - still**2
+    return math.log(net / slip.reported), variance / net**2 + 0.003**2
+
+
+def p_right(apart: float, scale: float, wrong: float) -> float:
+    """Probability that tickets so far from the truck's season are right."""
+    good = (1 - wrong) * t10(apart / scale) / scale
+    return good / (good + wrong * 0.5)
+
+
+def wrong_share(slips: list[Slip], known: dict[str, Known]) -> float:
+    """Share of wrong tickets in the fleet: 2 % worth fifty storms, and what its own ones say."""
+    told = []
+    for slip in slips:
+        said, one = tickets_alone(slip), known[slip.truck]
+        if said is not None:
+            t2 = one.scatter2 * usual_scatter(len(slip.loads)) ** 2
+            told.append((said[0] - one.middle, math.sqrt(t2 + one.u**2 + said[1])))
+    share = 0.02
+    for _ in range(200):
+        wrong = sum(1 - p_right(apart, scale, share) for apart, scale in told)
+        share = (1 + wrong) / (50 + len(told))
+    return share
 
 
 def of_truck(truck, slips, kept, weights, total) -> Known:  # type: ignore[no-untyped-def]
@@ -196,14 +237,10 @@ def this_storm(known: Known, slip: Slip, storm: str) -> tuple[float, float, floa
     """
     m, v, t2 = known.middle, known.u**2, known.scatter2 * usual_scatter(len(slip.loads)) ** 2
     y, w2, right, b = m, 1.0, 0.0, 0.0
-    still = (1 - EMPTY) * slip.left / 2
-    net = slip.net - still
-    if slip.loads and slip.reported > 0 and net > 0:
-        variance = slip.u**2 + (1 - EMPTY) * slip.left**2 / 3 - still**2
-        y, w2 = math.log(net / slip.reported), variance / net**2 + 0.003**2
-        scale = math.sqrt(t2 + v + w2)
-        good = 0.98 * t4((y - m) / scale) / scale
-        right = (1 - known.p_missing[storm]) * good / (good + 0.02 * 0.5)
+    said = tickets_alone(slip)
+    if said is not None:
+        y, w2 = said
+        right = (1 - known.p_missing[storm]) * p_right(y - m, math.sqrt(t2 + v + w2), known.wrong)
         b = t2 / (t2 + w2)
     combined = (1 - b) * m + b * y
     middle = right * combined + (1 - right) * m

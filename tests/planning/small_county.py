@@ -28,6 +28,7 @@ class LineModel:
     saturation: float = 100.0
     relative_u: float = 0.02
     repeatability: float = 0.03
+    day_sd: float = 0.0
     tested_lo_pct: float = 20.0
     tested_hi_pct: float = 80.0
     lb_per_count: float = NAN
@@ -46,7 +47,8 @@ class LineModel:
         return SimpleNamespace(
             gradient=lambda feeder: (
                 np.minimum(np.asarray(feeder), self.saturation)[:, None] - self.start
-            )
+            ),
+            level_u=np.zeros_like,
         )
 
     @property

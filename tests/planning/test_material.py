@@ -7,7 +7,7 @@ from spreadplan.metrology import coverage_factor
 from spreadplan.planning.material import liquid_gal, mass_interval, row_intervals, summed_intervals
 from tests.planning.small_county import NAN, county
 
-COLUMNS = "run yard_id truck_id material gate_in mass_lb common_u_1 common_u_2 common_u_3 relative_run_u dof"  # noqa: E501
+COLUMNS = "run yard_id truck_id material gate_in mass_lb common_u_1 common_u_2 common_u_3 common_u_4 relative_run_u dof"  # noqa: E501
 
 
 def rows(*values):
@@ -16,11 +16,11 @@ def rows(*values):
 
 INF = float("inf")
 TWO_TRUCKS = rows(
-    (0, "Y", "T1", "salt", 2.0, 1000.0, 0.02, 0.01, 0.0, 0.03, 8.0),
-    (0, "Y", "T1", "salt", 2.0, 500.0, 0.02, -0.01, 0.0, 0.03, 8.0),
-    (1, "Y", "T1", "salt", 2.0, 800.0, 0.03, 0.0, 0.005, 0.03, 8.0),
-    (2, "Y", "T1", "salt", 3.0, 300.0, 0.05, 0.0, 0.0, 0.04, 4.0),
-    (3, "Y", "T2", "salt", NAN, 600.0, 0.2, 0.0, 0.0, 0.0, INF),
+    (0, "Y", "T1", "salt", 2.0, 1000.0, 0.02, 0.01, 0.0, 0.01, 0.03, 8.0),
+    (0, "Y", "T1", "salt", 2.0, 500.0, 0.02, -0.01, 0.0, 0.02, 0.03, 8.0),
+    (1, "Y", "T1", "salt", 2.0, 800.0, 0.03, 0.0, 0.005, 0.01, 0.03, 8.0),
+    (2, "Y", "T1", "salt", 3.0, 300.0, 0.05, 0.0, 0.0, 0.01, 0.04, 4.0),
+    (3, "Y", "T2", "salt", NAN, 600.0, 0.2, 0.0, 0.0, 0.0, 0.0, INF),
 )  # fmt: skip
 
 
@@ -33,7 +33,7 @@ def covariance_by_pairs(table):
             model = (a.truck_id, a.material, str(a.gate_in))
             if model == (b.truck_id, b.material, str(b.gate_in)):
                 common = sum(
-                    getattr(a, f"common_u_{k}") * getattr(b, f"common_u_{k}") for k in (1, 2, 3)
+                    getattr(a, f"common_u_{k}") * getattr(b, f"common_u_{k}") for k in (1, 2, 3, 4)
                 )
                 chance = a.relative_run_u * b.relative_run_u if a.run == b.run else 0.0
                 held[i, j] = a.mass_lb * b.mass_lb * (common + chance)
@@ -62,18 +62,18 @@ def test_a_run_adds_up_by_what_is_common():
 
 
 def test_a_common_error_does_not_average_out():
-    one = rows((0, "Y", "T1", "salt", 2.0, 1000.0, 0.05, 0.0, 0.0, 0.0, INF))
+    one = rows((0, "Y", "T1", "salt", 2.0, 1000.0, 0.05, 0.0, 0.0, 0.0, 0.0, INF))
     many = pd.concat([one.assign(run=run) for run in range(50)])
     half = summed_intervals(many, ["yard_id"])["mass_hi_lb"].iloc[0] / 50_000.0 - 1.0
     assert half == pytest.approx(1.959964 * 0.05, rel=1e-6)
 
 
 def test_runs_and_trucks_do_average_out():
-    chance = rows((0, "Y", "T1", "salt", 2.0, 1000.0, 0.0, 0.0, 0.0, 0.05, INF))
+    chance = rows((0, "Y", "T1", "salt", 2.0, 1000.0, 0.0, 0.0, 0.0, 0.0, 0.05, INF))
     runs = pd.concat([chance.assign(run=run) for run in range(25)])
     by_run = summed_intervals(runs, ["yard_id"])["mass_hi_lb"].iloc[0] / 25_000.0 - 1.0
     assert by_run == pytest.approx(1.959964 * 0.05 / 5, rel=1e-6)
-    common = rows((0, "Y", "T1", "salt", 2.0, 1000.0, 0.05, 0.0, 0.0, 0.0, INF))
+    common = rows((0, "Y", "T1", "salt", 2.0, 1000.0, 0.05, 0.0, 0.0, 0.0, 0.0, INF))
     trucks = pd.concat([common.assign(truck_id=f"T{n}", run=n) for n in range(25)])
     by_truck = summed_intervals(trucks, ["yard_id"])["mass_hi_lb"].iloc[0] / 25_000.0 - 1.0
     assert by_truck == pytest.approx(1.959964 * 0.05 / 5, rel=1e-6)
@@ -88,7 +88,7 @@ def test_rows_without_a_mass_are_left_out():
 
 def test_a_row_alone():
     found = row_intervals(TWO_TRUCKS.iloc[:1])
-    u = 1000.0 * np.sqrt(0.02**2 + 0.01**2 + 0.03**2)
+    u = 1000.0 * np.sqrt(0.02**2 + 0.01**2 + 0.01**2 + 0.03**2)
     assert found.hi_lb[0] == pytest.approx(1000.0 + stats.t.ppf(0.975, 8) * u)
 
 

@@ -67,7 +67,7 @@ def segments(*rows: tuple[Any, ...]) -> pd.DataFrame:
         "allowed_lb",
     ]
     return pd.DataFrame(list(rows), columns=columns).assign(
-        material="salt", verdict="within", p_over=0.0, rounds_planned=2.0, reason=""
+        material="salt", verdict="within", p_over=0.0, rounds_planned=2.0, reason="", unseen_lb=0.0
     )
 
 

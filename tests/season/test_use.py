@@ -93,7 +93,7 @@ def test_what_reconcile_hands_over_fits():
         }
     )
     split = applied_parts(use, ratios).assign(without_ticket_lb=0.0)
-    judged = applied_by_segment(split, roads)
+    judged = applied_by_segment(split, roads).assign(unseen_lb=0.0)
     found = season_use([storm("s1", "2026-12-01", parts=split, segments=judged)], assignments())
     ours = summed_use(found, ["route_id"])
     theirs = summed_applied(split, ["route_id"])

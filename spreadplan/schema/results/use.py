@@ -52,6 +52,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("coverage", "share of the expected passes within hearing", "share"),
         ("trucks", "who spread there"),
         ("reason", "why it cannot be judged"),
+        ("unseen_lb", "mass without a known place that may lie there as well; not in `applied_lb`"),
     ),
     table(
         "use_trucks",
@@ -85,6 +86,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("season_ratio", "ratio of the truck over the season: the verdict goes by this", "ratio"),
         ("season_lo", "lower end of its 95 % interval", "ratio"),
         ("season_hi", "upper end", "ratio"),
+        ("detectable_pct", "error that its tickets would have found in four cases of five"),
+        ("more_loads", "further weighed loads that would find one of the tolerance", "number"),
         ("tests", "its own valid discharge tests"),
         ("test_relative_u_pct", "their largest uncertainty"),
         ("last_test_id", "the last one"),

@@ -144,7 +144,8 @@ WORDS: Final[Mapping[str, str]] = {
         "further runs alone do not cure it ({against})."
     ),
     "do_runs": (
-        "Do {runs:commas}, each for at least {run_s:.0f} s, and {weigh}{coarse:then}; {outcome}"
+        "Do {runs:commas}, each for at least {run_s:.0f} s, on another day than the tests so far, "
+        "and {weigh}{coarse:then}; {outcome}"
     ),
     "runs_at": "{runs:count.more run} at {at_pct:.0f} % output",
     "runs_between": "{runs:count.more run} at {low_pct:g} to {high_pct:g} % output",
@@ -289,6 +290,7 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "timing": Term("timing", "none"),
         "sensor counts": Term("counts", "none"),
         "run-to-run repeatability": Term("run to run", "none"),
+        "day to day": Term("day to day", "none"),
         "start-up and form of the curve": Term("form of curve", "none"),
         "dependence on feeder output": Term("output", "none"),
     },

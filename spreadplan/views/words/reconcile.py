@@ -12,9 +12,15 @@ WORDS: Final[Mapping[str, str]] = {
     "nothing_needed": "none needed",
     "error_below_target": "none needed: the error is below the {target_pct:g} % of the policy",
     "no_error_proven": (
-        "no error is proven, but {low:.2f} to {high:.2f} is possible: more load tickets, and a "
-        "return ticket after each last load, would tell more"
+        "no error is shown, but {low:.2f} to {high:.2f} is possible; its tickets would have found "
+        "an error of {found_pct:.0f} %. {more}"
     ),
+    "so_many_loads": (
+        "About {loads} more weighed {loads:noun.load}, with a return ticket after each last one, "
+        "would tell"
+    ),
+    "more_tickets": "More load tickets, and a return ticket after each last load, would tell more",
+    "weigh_do_not_count": "Its loads were counted, not weighed: weigh some on a scale",
     "test_again": (
         "test {truck} again with {material:material}: expect its calibration number to change to "
         "{ratio:.2f} times the present one (95 %: {low:.2f} to {high:.2f}){drift:then}"
@@ -237,6 +243,7 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "records incomplete": Term("records incomplete", "warn"),
         "tickets missing": Term("tickets missing", "warn"),
         "no tickets": Term("no tickets", "none"),
+        "not shown": Term("not shown", "none"),
         "agrees": Term("agrees", "good"),
     },
     "balance_verdict": {
