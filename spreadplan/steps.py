@@ -157,12 +157,13 @@ def match_positions(
         records["lon"].to_numpy(dtype=float), records["lat"].to_numpy(dtype=float)
     )
     unknown = np.full(len(records), np.nan)
+    # arrays of our own: for those that nobody may write to all kernels would be compiled once more
     speed_mph, heading_deg = (
-        records[name].to_numpy(dtype=np.float64) if name in records else unknown
+        records[name].to_numpy(dtype=np.float64, copy=True) if name in records else unknown
         for name in ("speed_mph", "heading_deg")
     )
     since = records["time"] - pd.Timestamp(0, tz="UTC")
-    time_s = np.asarray(since.dt.total_seconds(), dtype=np.float64)
+    time_s = since.dt.total_seconds().to_numpy(dtype=np.float64, copy=True)
     speed_mps = speed_mph * METRES_PER_MILE / 3600.0
     match = match_trace(network, time_s, x_m, y_m, speed_mps, heading_deg, own_routes)
     on_it = match.row >= 0

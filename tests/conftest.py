@@ -18,6 +18,7 @@ import pytest
 from hypothesis import settings
 
 from spreadplan import clock
+from tests.blank_charts import blank_charts
 from tests.finished_county import finished_county  # noqa: F401 - a fixture
 from tests.order import pytest_collection_modifyitems  # noqa: F401 - a hook
 
@@ -89,6 +90,16 @@ def _same_day() -> Iterator[None]:
     shift = TODAY - datetime.now(UTC)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(clock, "now", lambda: datetime.now(UTC) + shift)
+        yield
+
+
+@pytest.fixture(scope="module", name="blank_charts")
+def _blank_charts() -> Iterator[None]:
+    """For files whose tests look at other things than charts.
+
+    What is made before, such as the county that all tests share, keeps its charts.
+    """
+    with blank_charts():
         yield
 
 

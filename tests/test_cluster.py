@@ -21,6 +21,8 @@ from spreadplan.runs.cluster import WrongVersions, use_of, versions
 from spreadplan.runs.crews import Crew, TruckTask, threads
 from spreadplan.schema.telemetry import TruckRecords
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 COUNTY = Path(__file__).parents[1] / "sample_routes" / "county"
 STORM = "2027-02-04-night-snow"
 

@@ -19,6 +19,8 @@ from spreadplan.places import Outside
 from spreadplan.runs.options import no_progress
 from tests.conftest import FILES
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 REAL = Path(__file__).parent / "real_roads" / "workspace"
 REAL_STORM = "2026-11-27-snow"
 

@@ -38,6 +38,8 @@ from spreadplan.schema.tables import TABLES
 from spreadplan.views.result_guide import result_guide
 from tests.web.visitors import PASSWORD, browser, signed_in
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 ROOT = Path(__file__).parents[1]
 GUIDE = ROOT / "templates" / "guide"
 DOCUMENTS = ("README.md", "DEVELOPERS.md", *(f"templates/guide/{name}.md" for name in PAGES))

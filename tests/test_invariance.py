@@ -27,7 +27,7 @@ from tests.conftest import FILES, route_features
 from tests.differential.plan_files import FACTORS, moment
 from tests.differential.random_workspace import STORM, write_workspace
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("blank_charts")]
 
 LB, FT, MI = 0.45359237, 0.3048, 1.609344
 MASSES = ["mass_lb", "mass_lo_lb", "mass_hi_lb"]

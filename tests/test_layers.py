@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
@@ -56,10 +57,16 @@ ALLOWED = {
 }
 
 
+@cache
+def parsed(path: Path) -> ast.Module:
+    """A module as Python reads it, once for all tests."""
+    return ast.parse(path.read_text())
+
+
 def imports(path: Path) -> set[str]:
     """Rooms of the package that a module imports, at its top or inside a function."""
     rooms = set()
-    for node in ast.walk(ast.parse(path.read_text())):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.ImportFrom) and node.module:
             names = [node.module]
             if node.module == "spreadplan":
@@ -97,7 +104,7 @@ def test_modules_and_functions_stay_short():
         text = path.read_text()
         if text.count("\n") > 600:
             long.append(f"{path.name}: {text.count(chr(10))} lines")
-        for node in ast.walk(ast.parse(text)):
+        for node in ast.walk(parsed(path)):
             if isinstance(node, ast.FunctionDef) and node.end_lineno:
                 code = node.body[1:] if ast.get_docstring(node) and node.body[1:] else node.body
                 size = node.end_lineno - code[0].lineno + 1
@@ -128,7 +135,7 @@ def test_factors_of_units_and_coverage_stand_in_one_place():
 def test_no_module_imports_a_private_name_of_another():
     wrong = []
     for path in PACKAGE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text())):
+        for node in ast.walk(parsed(path)):
             if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("spreadplan"):
                 hidden = [one.name for one in node.names if re.match(r"_(?!_)", one.name)]
                 wrong += [f"{path.relative_to(PACKAGE)} imports {name}" for name in hidden]
@@ -140,7 +147,7 @@ def names_at_top() -> list[tuple[str, str, ast.stmt]]:
     return [
         (str(path.relative_to(PACKAGE)), node.name, node)
         for path in sorted(PACKAGE.rglob("*.py"))
-        for node in ast.parse(path.read_text()).body
+        for node in parsed(path).body
         if isinstance(node, (ast.ClassDef, ast.FunctionDef)) and not node.name.startswith("_")
     ]
 
@@ -182,7 +189,7 @@ def test_only_tables_of_numbers_keep_a_layout_of_their_own():
         for number in marked:
             around = [
                 node
-                for node in ast.walk(ast.parse(path.read_text()))
+                for node in ast.walk(parsed(path))
                 if isinstance(node, (ast.stmt, ast.expr))
                 and node.lineno <= number <= (node.end_lineno or 0)
             ]

@@ -18,10 +18,14 @@ from matplotlib.figure import Figure
 
 import spreadplan
 from spreadplan.cli import main
+from spreadplan.matching.prepare import observe
 from spreadplan.resources import resource
 from spreadplan.results.tables import as_described
+from spreadplan.runs.warming import compile_kernels
 from tests.reconcile import three_segments
 from tests.test_results_steer_nothing import storm
+
+pytestmark = pytest.mark.usefixtures("blank_charts")
 
 SURFACE = [
     "BadInput",
@@ -191,6 +195,19 @@ def test_a_trace_lies_on_the_road_that_was_driven():
     assert found["offset_m"].abs().max() < 1.0
     back = spreadplan.match_positions(routes, records.assign(lat=north[::-1]))
     assert not back["along"].any()
+
+
+def test_a_trace_runs_the_kernels_that_the_commands_run():
+    """Else the first trace of every installation waits for a quarter of a minute more."""
+    compile_kernels()
+    lines = [shapely.LineString([(-94.0, 46.0), (-94.0, 46.02)])]
+    routes = gpd.GeoDataFrame({"route_id": "R1", "segment_id": ["a"]}, geometry=lines, crs=4326)
+    times = pd.Timestamp("2026-12-01T10:00Z") + pd.to_timedelta(8 * np.arange(19), unit="s")
+    given = {"lon": -94.0, "lat": np.linspace(46.001, 46.019, 19)}
+    records = pd.DataFrame({"time": times, **given, "heading_deg": 0.0, "speed_mph": 30.0})
+    spreadplan.match_positions(routes, records.iloc[::2])
+    assert all("readonly" not in str(kinds) for kinds in observe.signatures)
+    assert all(", A)" not in str(kinds) for kinds in observe.signatures), "not in one piece"
 
 
 def test_the_ratio_of_a_truck_by_its_tickets():

@@ -16,7 +16,7 @@ from spreadplan.cli import main
 from tests.reconcile import three_segments
 from tests.reconcile.three_segments import MILE_M, START
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("blank_charts")]
 
 CONTRACT = {
     "use_segments.csv": "route_id,segment_id,material,passes,lane_miles,reported_lb,applied_lb,"

@@ -11,6 +11,8 @@ import pytest
 from spreadplan.cli import main
 from tests.reconcile import three_segments
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 POLICY = (
     '[[rate]]\nevent = "light snow"\npavement_temp_min_f = 0\npavement_temp_max_f = 40\n'
     'material = "salt"\nrate_lb_per_lane_mile = [150, 250]\nsource = "test"\n'
@@ -60,6 +62,7 @@ def test_deleting_the_results_before_each_command_changes_no_answer(tmp_path, ca
     assert planned.loc["A", "planned_lb"] == pytest.approx(150.0), "the low end was planned"
 
 
+@pytest.mark.slow
 def test_a_storm_is_planned_as_it_was_last_unless_asked(tmp_path):
     folder = storm(tmp_path / "w")
 

@@ -14,7 +14,7 @@ from spreadplan.runs import Options, compute_season, reconciling
 from spreadplan.season.water import CRITERIA
 from tests.reconcile import three_segments
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("blank_charts")]
 
 COUNTY = Path(__file__).parents[1] / "sample_routes" / "county"
 TRUTH = Path(__file__).parent / "sample_routes" / "truth"

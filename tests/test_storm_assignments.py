@@ -14,7 +14,7 @@ from spreadplan.runs.reconciling import using_workspace, usual_materials
 from spreadplan.runs.starting import check
 from tests.hostile.engine import quiet
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("blank_charts")]
 
 HEAD = "route_id,truck_id,yard_id,material,from_application\n"
 TWO_ROUNDS = (

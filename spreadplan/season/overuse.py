@@ -9,6 +9,7 @@ lb per lane-mile.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache, partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -89,12 +90,9 @@ def _of_storm(one: StormOfSeason, tests: pd.DataFrame | None, confidence: float)
     trucks = mass.groupby(SEGMENT_KEYS)["truck_id"].agg(lambda ids: "; ".join(sorted(set(ids))))
     segment = pd.MultiIndex.from_frame(rows[SEGMENT_KEYS])
     rows["trucks"] = trucks.reindex(segment).fillna("").to_numpy(dtype=object)
+    in_force = cache(partial(calibration_in_force, tests))  # few trucks treat many segments
     calibrations = [
-        tuple(
-            calibration_in_force(tests, truck, row.material)
-            for truck in row.trucks.split("; ")
-            if truck
-        )
+        tuple(in_force(truck, row.material) for truck in row.trucks.split("; ") if truck)
         for row in lines(rows)
     ]
     rows["calibration"] = pd.Series(calibrations, rows.index, dtype=object)

@@ -26,6 +26,8 @@ from spreadplan.web.presence import Presence
 from tests.faults.rig import inputs_of, results_of
 from tests.web.visitors import browser
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 WEIGHING = {"test_id": "D1", "method": "container", "gross_lb": "90", "tare_lb": "6"}
 EDITS = [Add("weighings.csv", WEIGHING)]
 LEADING_OUT = {

@@ -217,6 +217,7 @@ def test_one_record_and_none() -> None:
     assert of([]).mass_lb.size == 0
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(
     steps=st.lists(st.floats(0, 50), min_size=6, max_size=60),

@@ -329,6 +329,7 @@ def test_materials_are_fleets_of_their_own():
     assert found.loc[("T0", "sand"), "ratio"] == pytest.approx(1.0, abs=0.001)
 
 
+@pytest.mark.slow
 def test_grid_integral_equals_adaptive_quadrature():
     """One truck, one storm, no gaps in the paper: the posterior by independent integration.
 

@@ -77,6 +77,7 @@ def test_what_is_shown_under_the_mouse_belongs_to_its_point():
     assert len(group.findall(f".//{space}use")) == 2
 
 
+@pytest.mark.slow
 def test_threads_that_draw_at_once_draw_what_one_alone_draws():
     """The style belongs to the process: two that set and take it back would mix theirs."""
     wanted = [drawing(f"n{number}", "a").svg() for number in range(8)]

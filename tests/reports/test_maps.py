@@ -41,6 +41,7 @@ def squares_of(values: np.ndarray, weight: np.ndarray, lowest: np.ndarray) -> fl
     return squares(values, weight, tuple(np.searchsorted(values, low) for low in lowest[1:]))
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(
     st.lists(st.integers(0, 4), min_size=6, max_size=60),
@@ -61,6 +62,7 @@ def test_rates_that_lie_together_share_a_class_and_no_others_do(groups, seed):
         assert not set(mine) & set(others)
 
 
+@pytest.mark.slow
 def test_classes_are_nearly_the_best_of_all_groupings():
     """All groupings tried, W. D. Fisher, On grouping for maximum homogeneity, J. Am. Stat. Assoc.
     53 (1958): the least sum of squares within groups.

@@ -88,6 +88,7 @@ def structure(node):
             yield from structure(node["/K"])
 
 
+@pytest.mark.slow
 def test_pdf_reads_neither_files_nor_other_hosts(tmp_path):
     picture = io.BytesIO()
     Image.new("RGB", (4, 4), "red").save(picture, "PNG")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -79,13 +80,19 @@ def made(**changes) -> SeasonView:
     )
 
 
+@cache
+def usual() -> SeasonView:
+    """The season as it is, made once."""
+    return made()
+
+
 def setting(units="us") -> Setting:
     return Setting("Small", Voice(Display(units, ZoneInfo("America/Chicago"))), "letter")
 
 
 @pytest.fixture(scope="module")
 def pages() -> dict[str, str]:
-    view = made()
+    view = usual()
     return {
         f"{units}_{name}": write(view, setting(units))
         for units in ("us", "metric")
@@ -104,7 +111,7 @@ def plain(page: str) -> str:
 
 
 def test_the_three_that_matter_most_come_first_problems_before_cautions():
-    view = made()
+    view = usual()
     said = US.table(view.result.findings)
     first = headlines(said, SUPERINTENDENT)
     assert len(first) == 3
@@ -185,7 +192,7 @@ def test_what_the_measurement_does_not_support_is_shown_as_such(pages):
     supported = page.index("Supported in single storms")
     doubtful = page.index("Above by the bare figures, not supported")
     assert supported < doubtful
-    view = made()
+    view = usual()
     sure = view.result.evidence["supported"].astype(bool)
     assert f"the measurement supports {int(sure.sum())}" in page
     assert (int(sure.sum()), len(sure)) == (1, 5)
@@ -322,14 +329,14 @@ def season_tables_of(view: SeasonView) -> dict[str, pd.DataFrame]:
 
 
 def sheets_of(units: str = "us") -> dict[str, Sheet]:
-    view = made()
+    view = usual()
     return {one.name: one for one in season_sheets(season_tables_of(view), view, setting(units))}
 
 
 def test_sheets_convert_and_name_their_units():
     """1 short ton is 907.184 74 kg, 1 lb per lane-mile 0.281 849 kg per lane-km (exact factors)."""
     table = (
-        made()
+        usual()
         .result.by_storm.iloc[:1]
         .assign(used_ton=1.0, used_lo_ton=0.5, used_u_ton=0.1, rate_lb_per_lane_mile=100.0)
     )
@@ -424,6 +431,6 @@ def test_the_workbook_tells_the_same_tons_as_the_tables():
 
 
 def test_pages_are_the_same_every_time():
-    view = made()
+    view = usual()
     assert season_report(view, setting()) == season_report(made(), setting())
     assert environment_report(view, setting()) == environment_report(made(), setting())

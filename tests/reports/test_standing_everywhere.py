@@ -18,7 +18,7 @@ from spreadplan.views.words import WORDS
 from tests.conftest import FILES
 from tests.web.visitors import browser
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("blank_charts")]
 
 COUNTY = Path(__file__).parents[2] / "sample_routes" / "county"
 #: 600 and 300 lb in a minute at one and the same output

@@ -480,6 +480,7 @@ def test_verdicts_differ_without_colour():
     assert not {use_charts.OVER, use_charts.UNDER} & set(STEPS)
 
 
+@pytest.mark.slow
 def test_unheard_route_is_not_marked_as_too_little():
     row = {
         "route_id": "R1",

@@ -16,6 +16,8 @@ from spreadplan.runs.calibrating import judged_at, read_fleet
 from spreadplan.runs.seasons import season_of
 from spreadplan.workspace import read_workspace
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 ROOT = Path(__file__).parents[2]
 COUNTY = ROOT / "sample_routes" / "county"
 #: ways of asking the computer for the time

@@ -12,7 +12,7 @@ from spreadplan.remarks import Remark, remark
 from spreadplan.runs.what_if import WhatIf, plan_from, read_for_plan
 from tests.said import US
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("blank_charts")]
 
 
 def planned(folder, what_if=None):

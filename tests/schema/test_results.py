@@ -79,6 +79,7 @@ def listed(path: Path) -> Iterator[tuple[int, list[str]]]:
             yield node.lineno, [word for word in words if isinstance(word, str)]
 
 
+@pytest.mark.slow
 def test_no_module_repeats_the_columns_of_a_result():
     """A few of them to work on are no repetition; most of a table, one after the other, are."""
     found = [

@@ -71,6 +71,7 @@ def test_every_kind_converts_and_has_a_label():
             assert math.isfinite(shown.value(1.0, kind))
 
 
+@pytest.mark.slow
 @given(st.lists(st.text(max_size=90), unique=True, max_size=12))
 def test_file_names_are_safe_and_never_collide(texts):
     names = file_names(texts)

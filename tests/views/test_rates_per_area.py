@@ -70,6 +70,7 @@ def test_another_unit_of_rates_is_refused(tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_report_and_cards_show_the_rate_that_was_given_on_every_lane(folder):
     quiet = runs.Options(print, print, runs.no_progress, pdf=False)
     read, fleet, plan = runs.compute_plan(folder, "s1", quiet)
@@ -88,6 +89,7 @@ def test_report_and_cards_show_the_rate_that_was_given_on_every_lane(folder):
     assert re.search(r"(?:79|7[89]\.\d)\sg/m²", cards["T1_R1"])  # as set, in whole steps
 
 
+@pytest.mark.slow
 def test_pages_and_forms_speak_of_grams_per_square_meter(folder):
     visitor = browser(folder)
     page = text_of(visitor.get("/plan/s1").text)

@@ -13,6 +13,8 @@ from tests.web.browsers import Screen, screen
 from tests.web.living import living
 from tests.web.visitors import site_of
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def place(workspace) -> Iterator[tuple[Screen, Path]]:

@@ -15,6 +15,8 @@ from spreadplan.workspace import read_workspace
 from tests.conftest import FILES, route_features
 from tests.web.visitors import Browser, browser, signed_in
 
+pytestmark = pytest.mark.slow
+
 STORM = next(name.split("/")[1] for name in FILES if name.endswith("/forecast.csv"))
 PAGES = (
     "/",

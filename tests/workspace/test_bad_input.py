@@ -13,6 +13,8 @@ from spreadplan.schema.tables import TABLES
 from spreadplan.workspace import read_workspace
 from tests.conftest import FILES, route_features
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 STORM_TABLES = [table.name for table in TABLES.values() if table.per_storm]
 
 

@@ -17,6 +17,8 @@ from tests.conftest import FILES
 from tests.faults.rig import write_county
 from tests.hostile.engine import quiet
 
+pytestmark = pytest.mark.usefixtures("blank_charts")
+
 GENERAL = [table.name for table in TABLES.values() if not table.per_storm]
 PER_STORM = [table.name for table in TABLES.values() if table.per_storm]
 LOADS = "ticket_id,truck_id,yard_id,loaded_at,material,net_lb\n"
