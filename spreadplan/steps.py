@@ -163,7 +163,7 @@ def match_positions(
         for name in ("speed_mph", "heading_deg")
     )
     since = records["time"] - pd.Timestamp(0, tz="UTC")
-    time_s = since.dt.total_seconds().to_numpy(dtype=np.float64, copy=True)
+    time_s = np.array(since.dt.total_seconds(), dtype=np.float64)
     speed_mps = speed_mph * METRES_PER_MILE / 3600.0
     match = match_trace(network, time_s, x_m, y_m, speed_mps, heading_deg, own_routes)
     on_it = match.row >= 0
