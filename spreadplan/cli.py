@@ -10,7 +10,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from io import TextIOWrapper
 from pathlib import Path
 from types import FrameType
@@ -158,12 +158,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; without ``argv`` as a process of its own."""
     if argv is None:
         _be_thrifty()
+    importing = _importing if argv is None else nullcontext
     _open_streams()
     _spell_out_what_cannot_be_shown()
     arguments = build_parser().parse_args(argv)
     with _stoppable():
         try:
-            code = _judged(arguments)
+            code = _judged(arguments, importing)
         except KeyboardInterrupt as stopped:
             _to_stderr("stopped; no file was left half written")
             return 128 + int(stopped.args[0] if stopped.args else signal.SIGINT)
@@ -185,23 +186,21 @@ def _be_thrifty() -> None:
 
 @contextmanager
 def _importing() -> Iterator[None]:
-    """Nothing is rubbish while modules are imported, and it takes a tenth longer to find that out.
-
-    The collector looks in again as soon as the work begins, if it did before.
-    """
-    collects = gc.isenabled()
+    """In a process of our own, nothing that is imported is ever looked through for rubbish."""
     gc.disable()
     try:
         yield
     finally:
-        if collects:
-            gc.enable()
+        gc.freeze()
+        gc.enable()
 
 
-def _judged(arguments: argparse.Namespace) -> int:
+def _judged(
+    arguments: argparse.Namespace, importing: Callable[[], AbstractContextManager[None]]
+) -> int:
     """Run the command; errors that are meant for the user become lines of text."""
     try:
-        _run(arguments)
+        _run(arguments, importing)
     except BadInput as error:
         for problem in error.problems:
             _to_stderr(str(problem) if problem.fatal else f"caution: {problem}")
@@ -249,11 +248,13 @@ def _spell_out_what_cannot_be_shown() -> None:
             stream.reconfigure(errors="backslashreplace")
 
 
-def _run(arguments: argparse.Namespace) -> None:
+def _run(
+    arguments: argparse.Namespace, importing: Callable[[], AbstractContextManager[None]]
+) -> None:
     if arguments.command in ("serve", "account"):
         _run_web(arguments)
         return
-    with _importing():
+    with importing():
         from spreadplan import runs
 
         getattr(runs, arguments.command)  # imports all that it needs
