@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import lru_cache, wraps
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, Final, ParamSpec, TypeVar
 
 import numpy as np
 
@@ -30,6 +30,15 @@ class _Same:
         return isinstance(other, _Same) and self._bits == other._bits
 
 
+_CACHES: Final[list[Callable[[], None]]] = []
+
+
+def forget() -> None:
+    """Work everything out anew: for who tries another assumption than that of the program."""
+    for clear in _CACHES:
+        clear()
+
+
 def remembered(most: int) -> Callable[[Callable[Given, Found]], Callable[Given, Found]]:
     """Keep a function's last results, at most so many of them.
 
@@ -47,6 +56,8 @@ def remembered(most: int) -> Callable[[Callable[Given, Found]], Callable[Given, 
             values = [one.value for one in given]
             plain = len(values) - len(names)
             return work(*values[:plain], **dict(zip(names, values[plain:], strict=True)))
+
+        _CACHES.append(answer.cache_clear)
 
         @wraps(work)
         def ask(*given: Given.args, **named: Given.kwargs) -> Found:

@@ -21,7 +21,7 @@ VEHICLE_SCALE_DIVISION_LB: Final = 20.0
 METHOD_U: Final[Mapping[str, tuple[float, float]]] = {
     "scale": (0.0, 0.0),
     "loader_scale": (0.01, 0.015),
-    "bucket": (0.10, 0.08),
+    "bucket_count": (0.10, 0.08),
     "estimate": (0.15, 0.15),
 }
 """How a ticket's mass was found, and its relative standard uncertainty: what all tickets of a truck
@@ -80,7 +80,7 @@ def methods(tickets: pd.DataFrame) -> pd.Series[str]:
         off = (mass - step * (mass / step).round()).abs() > 1.0
         counted |= ~off.groupby(owner).transform("any")
     buckets = silent & counted.reindex(tickets.index, fill_value=False)
-    found: pd.Series[str] = told.where(~buckets, "bucket").fillna("scale")
+    found: pd.Series[str] = told.where(~buckets, "bucket_count").fillna("scale")
     return found
 
 
@@ -96,8 +96,8 @@ def storm_tickets(
         usable_share, that of its records that could be read, where they are not 1, and step_lb, the
         step of its running total, where that is coarse.
     loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb, method.
-    returns : storm, truck_id, material, returned_at, net_lb. A truck that returns what it has left
-        is empty afterwards.
+    returns : storm, truck_id, material, returned_at, net_lb, method. A truck that returns what it
+        has left is empty afterwards.
 
     Returns
     -------
@@ -116,11 +116,14 @@ def storm_tickets(
     told = loads.assign(variance=ticket_variance_lb2(loads), common_lb=common_lb)
     out = told.groupby(KEYS, sort=False)
     report = reported.assign(step_lb=reported.get("step_lb", 0.0)).groupby(KEYS)
-    # what came back is weighed, or counted, as what went out
+    # where a return does not say, it is weighed, or counted, as what went out
     pair = KEYS[1:]
     usual = methods(loads).groupby([loads[key] for key in pair]).first().rename("method")
+    nothing = pd.Series("", index=returns.index, dtype=object)
+    own: Any = returns.get("method", nothing)
+    said = own.replace("", np.nan)
     returns = returns.drop(columns="method", errors="ignore").join(usual, on=pair)
-    returns["method"] = returns["method"].fillna("scale")
+    returns["method"] = said.fillna(returns["method"]).fillna("scale")
     back = returns.assign(variance=ticket_variance_lb2(returns)).groupby(KEYS, sort=False)
     parts: list[pd.DataFrame] = [
         report.agg(reported_lb=("reported_lb", "sum"), step_lb=("step_lb", "max")),

@@ -112,7 +112,7 @@ def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting
         [
             facts_pt(facts, state.sentences),
             curves_pt(len(charts.curve_groups(truck.models, truck.tests))),
-            models_pt([row["calibration"] for row in models], flags),
+            models_pt([row["calibration"] for row in models], len(sources), flags),
             next_pt([f"{item.what}: {item.text}" for item in advice], drift is not None),
         ],
     )

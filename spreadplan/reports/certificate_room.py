@@ -38,12 +38,13 @@ def curves_pt(panels: int) -> float:
     return CURVES_PT * rows + 16.0 if rows else 0.0
 
 
-def models_pt(calibrations: Sequence[str], flags: Iterable[str]) -> float:
-    """Height of the table of models with the notes below it."""
+def models_pt(calibrations: Sequence[str], sources: int, flags: Iterable[str]) -> float:
+    """Height of the table of models, with a column for each source, and the notes below it."""
     if not calibrations:
         return 0.0
-    rows = sum(3.0 + 9.2 * lines_of(text, 7.5, 135.0) for text in calibrations)
-    return 35.0 + rows + sum(0.8 + LINE_PT * lines_of(flag, 7.2, WIDTH_PT - 12.0) for flag in flags)
+    beside = max(135.0 - 35.0 * max(sources - 3, 0), 40.0)
+    rows = sum(3.0 + 9.2 * lines_of(text, 7.5, beside) for text in calibrations)
+    return (35.0 if sources <= 3 else 44.0) + rows + sum(0.8 + LINE_PT * lines_of(flag, 7.2, WIDTH_PT - 12.0) for flag in flags)
 
 
 def next_pt(advice: Iterable[str], with_drift: bool) -> float:

@@ -95,6 +95,13 @@ RATES = Table(
     per_storm=True,
 )
 
+_HOW_FOUND = choice(
+    "method",
+    "how the mass was found: on a truck scale, on the loader's own, by counting buckets or by eye",
+    ("scale", "loader_scale", "bucket_count", "estimate"),
+    required=False,
+)
+
 LOADS = Table(
     name="loads",
     file="loads.csv",
@@ -114,13 +121,7 @@ LOADS = Table(
             above=True,
             high=2_000,
         ),
-        choice(
-            "method",
-            "how the mass was found: on a truck scale, on the loader's own, by counting buckets or "
-            "by eye",
-            ("scale", "loader_scale", "bucket", "estimate"),
-            required=False,
-        ),
+        _HOW_FOUND,
     ),
     key=("ticket_id",),
     per_storm=True,
@@ -136,6 +137,7 @@ RETURNS = Table(
         moment("returned_at", "when", example="2026-12-01T11:00"),
         ident("material", "the material", example="road_salt"),
         quantity("net", "mass", "net mass", high=100_000, example="1200"),
+        _HOW_FOUND,
     ),
     per_storm=True,
 )

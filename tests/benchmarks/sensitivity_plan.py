@@ -36,6 +36,7 @@ from spreadplan.calibration.pooling import ASSUMED
 from spreadplan.calibration.tests import COUNT_U
 from spreadplan.metrology import coverage_factor
 from spreadplan.planning import StormPlan, plan_storm
+from spreadplan.remembered import forget
 from spreadplan.resources import resource
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
@@ -222,6 +223,8 @@ def assumed(**values: float) -> Iterator[None]:
                 for name, value in values.items():
                     if hasattr(module, name):
                         stack.enter_context(patch.object(module, name, value))
+        stack.callback(forget)  # nothing of these assumptions is left over
+        forget()
         yield
 
 

@@ -135,7 +135,8 @@ def test_what_is_called_usable_is_known_better_than_an_untested_truck(some):
     for key, model in result.models.items():
         found = result.standings[key]
         outputs = working_outputs(model, truck)
-        known = run_uncertainty(model.relative_u(outputs), model.repeatability, model.relative_dof)
+        one_run = np.hypot(model.repeatability, model.day_sd)
+        known = run_uncertainty(model.relative_u(outputs), one_run, model.relative_dof)
         low, high = found.usable_pct or (np.inf, -np.inf)
         inside = (outputs >= low) & (outputs <= high)
         assert (known[inside] < UNTESTED_95).all()

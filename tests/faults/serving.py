@@ -103,7 +103,7 @@ def _save_tests(client: httpx.Client, kept: Acknowledged, person: int, turn: int
     body = {
         "test_id": test_id,
         "test": TEST,
-        "weighings": [{"method": "container", "gross_lb": "90", "tare_lb": "6"}],
+        "weighings": [{"method": "container", "gross_lb": "456", "tare_lb": "6"}],
     }
     answer = client.post("/trucks/T1/tests", json=body)
     if answer.status_code == 201:

@@ -339,7 +339,7 @@ def test_the_history_keeps_its_order_where_the_clock_is_set_back(workspace, monk
     moment = datetime(2026, 11, 1, 8, 30).astimezone()  # the night in which an hour comes twice
     for number, hours in enumerate((0, -3, 30 * 24, -1)):
         told = (moment + timedelta(hours=hours)).isoformat(timespec="seconds")
-        monkeypatch.setattr("spreadplan.web.files.store.now", lambda told=told: told)
+        monkeypatch.setattr("spreadplan.web.files.store.moment_of_change", lambda told=told: told)
         edits = [Add("weighings.csv", {**WEIGHING, "gross_lb": str(90 + number)})]
         store.apply(edits, "ann", f"change {number}")
     assert [(e.number, e.what) for e in InputStore(folder).changes()] == [

@@ -30,21 +30,21 @@ def test_counted_buckets_are_known_by_their_round_masses():
     loads = load_tickets(("a", "T1", 1, 4500.0), ("b", "T1", 1, 6000.0), ("a", "T2", 1, 4520.0))
     assert methods(loads).tolist() == ["scale"] * 3  # a stated division is a scale's
     bare = loads.drop(columns="scale_division_lb")
-    assert methods(bare).tolist() == ["bucket", "bucket", "scale"]
+    assert methods(bare).tolist() == ["bucket_count", "bucket_count", "scale"]
     kilograms = bare.assign(net_lb=[2000.0 / 0.45359237, 1750.0 / 0.45359237, 4520.0])
-    assert methods(kilograms).tolist() == ["bucket", "bucket", "scale"]
+    assert methods(kilograms).tolist() == ["bucket_count", "bucket_count", "scale"]
     said = methods(bare.assign(method=["loader_scale", "", "estimate"]))
-    assert said.tolist() == ["loader_scale", "bucket", "estimate"]
+    assert said.tolist() == ["loader_scale", "bucket_count", "estimate"]
 
 
 def test_more_counted_loads_say_no_more_than_counting_does():
     """Twelve storms agree to the pound, but every bucket may be filled the same tenth too high."""
     weighed = season([9000.0] * 12, 10_000.0)
-    counted = season([9000.0] * 12, 10_000.0, method="bucket")
+    counted = season([9000.0] * 12, 10_000.0, method="bucket_count")
     assert weighed["verdict"] == "reports too much"
     assert counted["verdict"] == "not shown"
     half = np.log(counted["season_hi"] / counted["season_lo"]) / 2.0
-    common, _ = METHOD_U["bucket"]
+    common, _ = METHOD_U["bucket_count"]
     assert half > 0.6 * Z95 * common  # its fleet of one tells the rest
     assert "weigh some on a scale" not in str(weighed["advice"])
     assert np.isnan(counted["more_loads"])
@@ -127,3 +127,15 @@ def test_mass_without_a_place_widens_only_what_lacks_passes():
     assert found["unseen_lb"].tolist() == [30.0, 0.0, 30.0]
     more = unseen(rows.assign(unplaced_lb=1000.0), pd.Series(2.0, rows.index))
     assert more["unseen_most_lb"].tolist() == more["unseen_lb"].tolist() == [100.0, 0.0, 100.0]
+
+
+def test_a_return_that_was_counted_is_as_unsure_as_a_count():
+    """A return says for itself how its mass was found; else it was found as the loads were."""
+    loads = load_tickets(("a", "T1", 1, 9000.0)).assign(method="scale")
+    back = return_tickets(("a", "T1", 2, 1000.0))
+    table = reports(("a", "T1", 8000.0))
+    weighed = storm_tickets(table, loads, back)["ticket_u_lb"].iloc[0]
+    counted = storm_tickets(table, loads, back.assign(method="bucket_count"))["ticket_u_lb"].iloc[0]
+    _, alone = METHOD_U["bucket_count"]
+    assert counted == pytest.approx(np.hypot(weighed, alone * 1000.0))
+    assert storm_tickets(table, loads, back.assign(method=""))["ticket_u_lb"].iloc[0] == weighed

@@ -185,7 +185,7 @@ def test_the_planner_tries_compares_writes_and_prints(place):
     browser.picture("plan")
 
     assert try_rate(browser, "R01", "250") < 3.0  # a second on a quiet computer
-    assert "rock_salt" in browser.text("#part-tried")
+    assert "Rock salt" in browser.text("#part-tried")
     assert "c=" in browser.driver.current_url, "the address can be sent to someone"
     browser.press(browser.one("[data-keep]"))
     browser.driver.switch_to.alert.send_keys("More on R01")

@@ -19,7 +19,7 @@ PASSWORD = "four plain words here"
 WITHOUT_PDF = (
     sys.executable,
     "-c",
-    "import sys; from spreadplan.reports import render; from spreadplan.web import worker;"
+    "import sys; from spreadplan.reports import render; from spreadplan.web.work import worker;"
     "render._pdf_possible = lambda: False; sys.exit(worker.run())",
 )
 
