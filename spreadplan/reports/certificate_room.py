@@ -44,7 +44,8 @@ def models_pt(calibrations: Sequence[str], sources: int, flags: Iterable[str]) -
         return 0.0
     beside = max(135.0 - 35.0 * max(sources - 3, 0), 40.0)
     rows = sum(3.0 + 9.2 * lines_of(text, 7.5, beside) for text in calibrations)
-    return (35.0 if sources <= 3 else 44.0) + rows + sum(0.8 + LINE_PT * lines_of(flag, 7.2, WIDTH_PT - 12.0) for flag in flags)
+    notes = sum(0.8 + LINE_PT * lines_of(flag, 7.2, WIDTH_PT - 12.0) for flag in flags)
+    return (35.0 if sources <= 3 else 44.0) + rows + notes
 
 
 def next_pt(advice: Iterable[str], with_drift: bool) -> float:
