@@ -8,6 +8,7 @@ import re
 import socket
 import sqlite3
 import threading
+import zipfile
 from contextlib import closing
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
@@ -206,10 +207,9 @@ def test_a_workbook_holds_no_formula_link_or_program(hostile):
     assert books
     texts = 0
     for path in books:
-        book = openpyxl.load_workbook(path, keep_vba=True, keep_links=True)
-        assert book.vba_archive is None or not [
-            name for name in book.vba_archive.namelist() if "vba" in name.lower()
-        ]
+        with zipfile.ZipFile(path) as inside:
+            assert not [name for name in inside.namelist() if "vba" in name.lower()]
+        book = openpyxl.load_workbook(path, keep_links=True)
         assert not book._external_links
         for cell in (cell for page in book for row in page.iter_rows() for cell in row):
             assert cell.data_type != "f", cell.value

@@ -89,7 +89,8 @@ def test_same_tables_same_bytes(tmp_path):
     for name in ("one.xlsx", "two.xlsx"):
         write_workbook([sheet], tmp_path / name, MADE)
     assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "two.xlsx").read_bytes()
-    properties = zipfile.ZipFile(tmp_path / "one.xlsx").read("docProps/core.xml").decode()
+    with zipfile.ZipFile(tmp_path / "one.xlsx") as inside:
+        properties = inside.read("docProps/core.xml").decode()
     assert "2027-03-14T12:00:00Z" in properties  # the moment given, not that of the writing
 
 
