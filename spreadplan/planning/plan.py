@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
-from spreadplan.planning.applications import Application, Moment
+from spreadplan.planning.applications import Application, Moment, may_be_icy
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.frames import places
 from spreadplan.planning.loads import Cycle, cycle
@@ -24,13 +24,21 @@ from spreadplan.planning.material import (
     summed_intervals,
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
-from spreadplan.planning.review import moved_gates, no_application, review
+from spreadplan.planning.review import moved_gates, no_application, past_tolerance, review
 from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
-from spreadplan.planning.stretches import control_names, rate_kept, stretches, with_speed_steps
+from spreadplan.planning.stretches import (
+    changes_count,
+    control_names,
+    joined_lb,
+    never_faster_on_ice,
+    rate_kept,
+    stretches,
+    with_speed_steps,
+)
 from spreadplan.remarks import findings_table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
@@ -141,6 +149,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     yards = _yards(rows, inputs, start)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
+    settings = never_faster_on_ice(settings, rows)
     melters = {
         str(one.material): melter_of(str(one.chemical), float(one.chloride_fraction))
         for one in lines(inputs.materials)
@@ -148,8 +157,11 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     rows["water_held_in"] = water_held(rows, melters)
     melting = melting_check(rows, melters)
     routes = routes.assign(settings=_settings_count(settings, routes))
+    routes["changes"] = changes_count(settings).reindex(routes.index)
+    routes = routes.join(joined_lb(rows))
     found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += past_tolerance(rows, inputs.policy)
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
@@ -202,6 +214,8 @@ def _with_settings(
         rows["speed_mph"].to_numpy(),
         5.0,
     )
+    icy = rows["event"].map(may_be_icy).to_numpy(dtype=bool)
+    rows.loc[icy, "rate_at_5_mph_more_lb_per_lane_mile"] = np.nan
     rows["status"] = statuses(rows)
     return rows.assign(**notes(rows, inputs.trucks, inputs.models))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 import pytest
@@ -31,7 +31,7 @@ def run(*rows, speed=20.0, lanes=2.0):
 def stretches_of(places, along):
     """(first, last excluded, place) of each stretch of one setting."""
     cuts = [0, *(at for at in range(1, len(places)) if places[at] != places[at - 1]), len(places)]
-    return [(a, b, int(places[a])) for a, b in zip(cuts, cuts[1:], strict=False)]
+    return [(a, b, int(places[a])) for a, b in pairwise(cuts)]
 
 
 def cost_of(stretches, along):

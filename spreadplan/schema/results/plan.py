@@ -81,7 +81,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("most_lb_per_min", "discharge at full output"),
         (
             "rate_at_5_mph_more_lb_per_lane_mile",
-            "the rate if the truck drives 5 mph faster and nobody changes anything",
+            "the rate if the truck drives 5 mph faster and nobody changes anything; empty where "
+            "the road may be icy",
         ),
         ("liquid_gal", "volume where the material itself is a liquid"),
     ),
@@ -101,6 +102,9 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("gate_in", "gate opening"),
         ("control", "open or closed loop"),
         ("settings", "how many different settings the driver makes", "count"),
+        ("changes", "how often the driver changes the setting, off included", "count"),
+        ("joined_more_lb", "what fewer changes add: pieces too short for a setting of their own"),
+        ("joined_less_lb", "what fewer changes take away"),
         ("load_lb", "what one load may weigh"),
         ("spreading_minutes", "time of spreading"),
         ("reload_minutes", "time of loading again"),

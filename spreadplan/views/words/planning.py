@@ -97,6 +97,10 @@ WORDS: Final[Mapping[str, str]] = {
     "too_many_lanes": "{lanes:g} lanes in one pass, {truck} covers at most {most:g}: more passes",
     "outside_tested": "feeder {at_pct:.0f} % is outside the tested {low_pct:g} to {high_pct:g} %",
     "rate_missed": "nearest setting gives {off_pct:signed} % of the target rate",
+    "rate_of_neighbor": (
+        "too short for a setting of its own, that of its neighbors gives {off_pct:signed} % of the "
+        "target rate"
+    ),
     "at_gate_and_output": " at gate {gate_in:gate} and {output_pct:.0f} % output",
     "voided_by_work": (
         "work on the {what} of {truck} is on record between the storm's start and this "
@@ -127,13 +131,30 @@ WORDS: Final[Mapping[str, str]] = {
         "{tested_lo_pct:g} to {tested_hi_pct:g} %"
     ),
     "test_there": "run a discharge test at those outputs",
-    "many_settings": "needs {settings} feeder settings",
+    "many_changes": "needs {changes} changes of the setting, more than {most}",
+    "steps_past_tolerance": (
+        "the steps of its control give {low_pct:signed} to {high_pct:signed} % of the rate on "
+        "{lane_miles:lane_distance}, past the policy's tolerance of +{over_pct:g} and "
+        "−{under_pct:g} %"
+    ),
+    "finer_steps": "a finer step of the control, another gate or another truck",
+    "joined_past_tolerance": (
+        "pieces too short for a setting of their own, {lane_miles:lane_distance}, get "
+        "{low_pct:signed} to {high_pct:signed} % of their rate, past the policy's tolerance of "
+        "+{over_pct:g} and −{under_pct:g} %: {more_lb:mass} more and {less_lb:mass} less"
+    ),
     "even_out_speeds": "bring the faster stretches down to the speed of those beside them",
     "see_certificate": "see the truck's calibration certificate",
     "test_is_due": "a discharge test is due",
     "gate_to_move": (
         "its gate has to be moved: the plan has it at {planned_in:gate} for the whole storm, in "
         "its latest test it stood at {tested_in:gate}"
+    ),
+    "runs_at_gate": "{gate_in:gate} for {routes:names}",
+    "gate_moves_between_runs": "one gate cannot serve all its runs: {gates:also}",
+    "move_between_runs": (
+        "move and measure it in the yard before the run, engine off, never on the road; or give the "
+        "run to another truck. {rule}"
     ),
     "move_it_in_the_yard": (
         "set and measure it in the yard before the storm, engine off; then it stays"
