@@ -24,7 +24,13 @@ from spreadplan.planning.material import (
     summed_intervals,
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
-from spreadplan.planning.review import moved_gates, no_application, past_tolerance, review
+from spreadplan.planning.review import (
+    is_past_tolerance,
+    moved_gates,
+    no_application,
+    past_tolerance,
+    review,
+)
 from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
@@ -159,6 +165,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     routes = routes.assign(settings=_settings_count(settings, routes))
     routes["changes"] = changes_count(settings).reindex(routes.index)
     routes = routes.join(joined_lb(rows))
+    far_off = rows["lane_miles"].where(is_past_tolerance(rows, inputs.policy), 0.0)
+    routes["past_tolerance_lane_miles"] = far_off.groupby(rows["run"]).sum()
     found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)

@@ -204,14 +204,20 @@ def _many_changes(routes: pd.DataFrame) -> Iterator[Finding]:
         )
 
 
+def is_past_tolerance(rows: pd.DataFrame, policy: Policy) -> pd.Series:
+    """Whether a row's setting gives a rate past the policy's own tolerance."""
+    off = rows["achieved_rate_lb_per_lane_mile"] / rows["target_rate_lb_per_lane_mile"] - 1.0
+    past = (100.0 * off > policy.over_pct + SAME_PCT) | (100.0 * off < -policy.under_pct - SAME_PCT)
+    return past & rows["status"].isin(["ok", "extrapolated"])
+
+
 def past_tolerance(rows: pd.DataFrame, policy: Policy) -> Iterator[Finding]:
     """Rates that a setting takes past the policy's own tolerance: by steps, or joined.
 
     ``rows``: planned parts, see `target_rows` and `with_settings`.
     """
-    off = rows["achieved_rate_lb_per_lane_mile"] / rows["target_rate_lb_per_lane_mile"] - 1.0
-    past = (100.0 * off > policy.over_pct + SAME_PCT) | (100.0 * off < -policy.under_pct - SAME_PCT)
-    bad = pd.DataFrame(rows[past & rows["status"].isin(["ok", "extrapolated"])]).assign(off=off)
+    bad = pd.DataFrame(rows[is_past_tolerance(rows, policy)])
+    bad["off"] = bad["achieved_rate_lb_per_lane_mile"] / bad["target_rate_lb_per_lane_mile"] - 1.0
     joined = is_joined(bad)
     by_truck = ["truck_id", "material", "gate_in"]
     for (truck, material, gate), group in groups(bad[~joined], by_truck):

@@ -244,7 +244,7 @@ def _pages(
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
-    for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of):
+    for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards):
         yield f"{result.storm}/cab_cards/{name}", page
 
 

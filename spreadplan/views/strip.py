@@ -51,13 +51,16 @@ class Strip:
     """A run from its start to its end.
 
     areas : where sensitive areas begin and end.
-    unit : of distances. alt : what it shows, for people who cannot see it.
+    unit : of distances. dial, held : what the numbers beside the road are.
+    alt : what it shows, for people who cannot see it.
     """
 
     pieces: tuple[StripPiece, ...]
     marks: tuple[StripMark, ...]
     areas: tuple[tuple[float, float], ...]
     unit: str
+    dial: str
+    held: str
     alt: str
 
     @property

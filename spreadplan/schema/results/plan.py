@@ -105,6 +105,10 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("changes", "how often the driver changes the setting, off included", "count"),
         ("joined_more_lb", "what fewer changes add: pieces too short for a setting of their own"),
         ("joined_less_lb", "what fewer changes take away"),
+        (
+            "past_tolerance_lane_miles",
+            "where the setting gives a rate past the policy's tolerance",
+        ),
         ("load_lb", "what one load may weigh"),
         ("spreading_minutes", "time of spreading"),
         ("reload_minutes", "time of loading again"),

@@ -438,7 +438,9 @@ def _cards(visit: Visit, storm: str) -> dict[str, str]:
         view = plan_of(visit, storm, ())
         areas = whole_files(view.workspace).table("sensitive_areas")
         inputs_of = inputs_changed(view.workspace, storm)
-        return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of))
+        yards = view.workspace.table("yards")
+        made = cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of, yards=yards)
+        return dict(made)
 
     return visit.site.computed.remember(("cab cards", storm, visit.display.system), make)
 
