@@ -20,9 +20,6 @@ MARK_PT: Final = 12.0
 TICK_PT: Final = 11.0
 EDGE_PT: Final = 8.0
 HEAD_PT: Final = 15.0
-#: the road, and how far what belongs to it stands from it.
-ROAD_PT: Final = 30.0
-MOST_COLUMNS: Final = 3
 #: as on street signs; Publication 28, Postal Addressing Standards, United States Postal Service,
 #: appendix C, from memory.
 SHORT_WORDS: Final = {
@@ -44,8 +41,27 @@ SHORT_WORDS: Final = {
     "southbound": "SB",
     "westbound": "WB",
 }
-#: share of a column left of the road.
-LANDMARKS: Final = 0.36
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How a column shares its width: a part of it for landmarks, none where there is no room; the
+    road's width, from the road to the distances, and from those to the settings.
+    """
+
+    landmarks: float
+    road_pt: float
+    lead_pt: float
+    sign_pt: float
+
+
+#: by how many columns there are.
+SPACINGS: Final = {
+    1: Spacing(0.36, 30.0, 24.0, 26.0),
+    2: Spacing(0.36, 26.0, 16.0, 22.0),
+    3: Spacing(0.0, 24.0, 13.0, 18.0),
+}
+MOST_COLUMNS: Final = max(SPACINGS)
 
 
 @dataclass(frozen=True)
@@ -75,7 +91,8 @@ def fits(pieces: int, height_pt: float) -> tuple[Print, int]:
         for size in PRINTS:
             if size.line_pt * lines <= room:
                 return size, columns
-    return Print(11.5, 11.0, room / max(-(-pieces // MOST_COLUMNS), 1)), MOST_COLUMNS
+    line = room / max(-(-pieces // MOST_COLUMNS), 1)
+    return Print(min(11.5, 0.95 * line), min(11.0, 0.95 * line), line), MOST_COLUMNS
 
 
 def strip_drawing(strip: Strip, width_pt: float, height_pt: float, name: str) -> Drawing:
@@ -87,7 +104,8 @@ def strip_drawing(strip: Strip, width_pt: float, height_pt: float, name: str) ->
     for column in range(columns):
         pieces = strip.pieces[column * share : (column + 1) * share]
         if pieces:
-            _Panel(sheet, strip, pieces, size, column * wide, wide).draw()
+            spacing = SPACINGS[columns]
+            _Panel(sheet, strip, pieces, size, spacing, column * wide, wide).draw()
     return Drawing(sheet.figure_of(), strip.alt, name)
 
 
@@ -99,13 +117,14 @@ class _Panel:
     strip: Strip
     pieces: tuple[StripPiece, ...]
     size: Print
+    spacing: Spacing
     left: float
     wide: float
 
     @property
     def road_x(self) -> float:
-        """Where the road's left edge is: landmarks take a third of the width."""
-        return self.left + self.wide * LANDMARKS
+        """Where the road's left edge is, right of the landmarks."""
+        return self.left + max(self.wide * self.spacing.landmarks, 5.0)
 
     @property
     def high(self) -> float:
@@ -127,11 +146,12 @@ class _Panel:
         """Everything, from the road outwards."""
         self._road()
         self._ticks()
-        self._marks()
+        if self.spacing.landmarks:
+            self._marks()
         self._settings()
 
     def _road(self) -> None:
-        left, right = self.road_x, self.road_x + ROAD_PT
+        left, right = self.road_x, self.road_x + self.spacing.road_pt
         low, high = self.pieces[0].at, self.pieces[-1].end
         self._bar(low, high, WHITE)
         for begin, end in self.strip.areas:
@@ -147,15 +167,17 @@ class _Panel:
 
     def _bar(self, begin: float, end: float, colour: str) -> None:
         top, bottom = self.y_of(begin), self.y_of(end)
-        self.sheet.box(self.road_x, top, ROAD_PT, bottom - top, colour, edge=1.4)
+        wide = self.spacing.road_pt
+        self.sheet.box(self.road_x, top, wide, bottom - top, colour, edge=1.4)
 
     def _ticks(self) -> None:
-        left, middle = self.road_x, self.road_x + ROAD_PT / 2.0
+        left, right = self.road_x, self.road_x + self.spacing.road_pt
+        middle = (left + right) / 2.0
         for one in self.strip.ticks():
             if not self.holds(one):
                 continue
             y, text = self.y_of(one), f"{one:g}"
-            for begin in (left, left + ROAD_PT - 4.0):
+            for begin in (left, right - 4.0):
                 self.sheet.line([(begin, y), (begin + 4.0, y)], INK, 1.2)
             half = width_pt(text, TICK_PT, True) / 2.0 + 1.0
             self.sheet.box(middle - half, y - 5.5, 2.0 * half, 11.0, WHITE)
@@ -176,23 +198,26 @@ class _Panel:
             self.sheet.line([(edge, y), (edge + 12.0, at), (edge + 22.0, at)], MUTED, 0.8)
 
     def _settings(self) -> None:
-        size, left = self.size, self.road_x + ROAD_PT + 24.0
+        size, lead = self.size, self.spacing.lead_pt
+        left = self.road_x + self.spacing.road_pt + lead
         wanted = [self.y_of(one.at) for one in self.pieces]
         half = size.line_pt / 2.0
         places = spread_out(wanted, size.line_pt, HEAD_PT + half, self.high - half)
-        dial = left + 26.0 + self._widest("mile", size.side_pt, bold=False)
+        dial = left + self.spacing.sign_pt + self._widest("mile", size.side_pt, bold=False)
         heads = [width_pt(text, TICK_PT) for text in (self.strip.dial, self.strip.held)]
         held = dial + 9.0 + max(self._widest("dial", size.dial_pt), heads[0])
         road = held + 9.0 + max(self._widest("held", size.side_pt), heads[1])
         for x, text in ((left, self.strip.unit), (dial, self.strip.dial), (held, self.strip.held)):
             self.sheet.text(x, 6.0, text, TICK_PT)
         for one, y, at in zip(self.pieces, places, wanted, strict=True):
-            self.sheet.line([(left - 19.0, at), (left - 4.0, y)], MUTED, 0.8)
+            self.sheet.line([(left - lead + 5.0, at), (left - 4.0, y)], MUTED, 0.8)
             self.sheet.text(left, y, one.mile, size.side_pt)
             if one.sensitive or one.trouble:
-                self.sheet.box(dial - 18.0, y - 7.5, 15.0, 15.0, INK if one.trouble else SHADE)
-                letter = "!" if one.trouble else "S"
-                self.sheet.text(dial - 10.5, y, letter, 12.0, "center", bold=True, colour=WHITE)
+                side, letter = min(15.0, size.line_pt - 1.0), "!" if one.trouble else "S"
+                shade = INK if one.trouble else SHADE
+                self.sheet.box(dial - side - 2.0, y - side / 2.0, side, side, shade)
+                middle = dial - 2.0 - side / 2.0
+                self.sheet.text(middle, y, letter, 0.8 * side, "center", bold=True, colour=WHITE)
             self.sheet.text(dial, y, one.dial, size.dial_pt, bold=True)
             self.sheet.text(held, y, one.held, size.side_pt, bold=True)
             room = self.left + self.wide - road

@@ -9,6 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.planning.changes import LEAST_MI
 from spreadplan.remarks import remark
 from spreadplan.views.display import NBSP, Display, as_text
 from spreadplan.views.plan_rates import rate_text
@@ -17,6 +18,7 @@ from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS
 
 TROUBLE: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate")
+NEVER: Final = -1.0
 #: what stands for a setting where there is none, by status.
 SIGNS: Final = TERMS["cab_dial"]
 
@@ -83,13 +85,15 @@ def strip_of(
 def strip_pieces(stretches: Sequence[Any], shown: Display) -> tuple[StripPiece, ...]:
     """A piece for every change; neighbours between which a driver changes nothing are one.
 
-    With an open loop the speed is part of the setting: it gives its rate at that speed only.
+    With an open loop the speed is part of the setting: it gives its rate at that speed only. Where
+    the speed changes so soon that nobody could hold it, all speeds of the piece are named.
     """
     vary = len({one.lanes_per_pass for one in stretches if one.status not in SIGNS}) > 1
     pieces: list[StripPiece] = []
     last: tuple[Any, ...] = ()
     speeds: list[float] = []
-    for one in stretches:
+    held_as = _held_as(stretches)
+    for number, one in enumerate(stretches):
         closed, off = one.control == "closed_loop", one.status in SIGNS
         lanes = (
             f", {one.lanes_per_pass:g}{NBSP}{noun_of(one.lanes_per_pass)}"
@@ -97,7 +101,7 @@ def strip_pieces(stretches: Sequence[Any], shown: Display) -> tuple[StripPiece, 
             else ""
         )
         key = (dial(one, shown), one.area_id != "", one.status in TROUBLE, lanes)
-        key += () if closed or off else (one.speed_mph,)
+        key += () if closed or off else (held_as[number],)
         speeds = [*speeds, one.speed_mph] if key == last else [one.speed_mph]
         held = "" if off else f"{_range(speeds, shown)}{NBSP}{shown.unit('speed')}{lanes}"
         end = shown.value(one.to_mi, "distance")
@@ -120,6 +124,25 @@ def strip_pieces(stretches: Sequence[Any], shown: Display) -> tuple[StripPiece, 
             )
         last = key
     return tuple(pieces)
+
+
+def _held_as(stretches: Sequence[Any]) -> list[float]:
+    """The speed of each stretch; of one that is too short to be held, that of the stretch before,
+    at the start of a run that of the one after.
+    """
+    held: list[float] = []
+    at = 0
+    while at < len(stretches):
+        end = at
+        while end < len(stretches) and stretches[end].speed_mph == stretches[at].speed_mph:
+            end += 1
+        long = stretches[end - 1].to_mi - stretches[at].from_mi >= LEAST_MI - 1e-9
+        held += [stretches[at].speed_mph if long else NEVER] * (end - at)
+        at = end
+    for number in range(1, len(held)):
+        held[number] = held[number - 1] if held[number] == NEVER else held[number]
+    first = next((speed for speed in held if speed != NEVER), 0.0)
+    return [first if speed == NEVER else speed for speed in held]
 
 
 def noun_of(lanes: float) -> str:

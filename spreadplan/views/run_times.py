@@ -59,9 +59,9 @@ def clock_time(moment: Moment, shown: Display) -> str:
 def run_times(plan: StormPlan, clock: pd.DataFrame | None = None) -> dict[Key, RunTime]:
     """Begin and end of every run that has a truck.
 
-    clock : application, route_id, start, end; a run from the first start to the last end of its
-        rows. None: a truck takes its routes one after another in the order of the plan, each round
-        no earlier than its start.
+    clock : application, route_id, start, end; a run lasts from the first start to the last end of
+        its rows. None or empty: a truck takes its routes one after another in the order of the
+        plan, each round no earlier than its start.
     """
     return _in_turn(plan) if clock is None or not len(clock) else _by_clock(plan, clock)
 
