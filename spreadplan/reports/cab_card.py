@@ -128,7 +128,6 @@ def cab_cards(
     inputs_of: str = "",
     *,
     yards: pd.DataFrame | None = None,
-    clock: pd.DataFrame | None = None,
     issue: Issue | None = None,
 ) -> Iterator[tuple[str, str]]:
     """A card for each run of the plan: a truck on a route in one application.
@@ -140,8 +139,6 @@ def cab_cards(
     inputs_of : when they were changed last, as text; no card made later from the same inputs says
         anything else.
     yards : yard_id, lon, lat: landmarks; None for none.
-    clock : when each run begins and ends: application, route_id, start, end, with any number of
-        rows for a run (the table ``plan_clock``). Without it times follow from the plan's minutes.
     issue : the issued plan that the cards belong to; None for a plan that was not issued.
 
     Yields
@@ -156,7 +153,7 @@ def cab_cards(
         areas={str(area.area_id): str(area.name or area.area_id) for area in lines(areas)},
         voice=setting.voice,
         marks=marks,
-        times=run_times(plan, clock),
+        times=run_times(plan),
         starts=_starts(plan),
         setting=setting,
         issue=issue,

@@ -10,6 +10,7 @@ from pandas.api.typing import NaTType
 
 from spreadplan.frames import lines
 from spreadplan.planning.plan import StormPlan
+from spreadplan.planning.truck_clock import SPREAD, WAIT
 from spreadplan.remarks import Remark, remark
 from spreadplan.views.display import Display, Moment, short
 
@@ -56,33 +57,30 @@ def clock_time(moment: Moment, shown: Display) -> str:
     return shown.moment(moment).split()[-1]
 
 
-def run_times(plan: StormPlan, clock: pd.DataFrame | None = None) -> dict[Key, RunTime]:
+def run_times(plan: StormPlan) -> dict[Key, RunTime]:
     """Begin and end of every run that has a truck.
 
-    clock : application, route_id, start, end; a run lasts from the first start to the last end of
-        its rows. None or empty: a truck takes its routes one after another in the order of the
-        plan, each round no earlier than its start.
+    By the truck's clock a run begins when the truck loads or leaves for it and ends when it has
+    spread; without one a truck takes its routes one after another in the order of the plan, each
+    round no earlier than its start.
     """
-    return _in_turn(plan) if clock is None or not len(clock) else _by_clock(plan, clock)
-
-
-def _by_clock(plan: StormPlan, clock: pd.DataFrame) -> dict[Key, RunTime]:
-    spans = clock[clock["route_id"] != ""].groupby(["application", "route_id"])
-    ends = spans.agg(start=("start", "min"), end=("end", "max")).to_dict("index")
-    trucks = {(run.application, run.route_id): run.truck_id for run in lines(plan.routes)}
-    found: dict[Key, RunTime] = {}
-    known = sorted(ends, key=lambda key: ends[key]["start"])
-    for order, key in enumerate(known):
-        if trucks.get(key):
-            found[key] = RunTime(
-                truck=trucks[key],
-                order=order,
-                start=ends[key]["start"],
-                end=ends[key]["end"],
+    times = _in_turn(plan)
+    busy = plan.clock[plan.clock["activity"] != WAIT]
+    spans = busy[busy["route_id"] != ""].groupby(["application", "route_id"], sort=False)
+    begins = spans["start"].min()
+    spread = busy[busy["activity"] == SPREAD].groupby(["application", "route_id"])["end"].max()
+    order = sorted(begins.index, key=lambda key: begins[key])
+    for place, key in enumerate(order):
+        if key in times:
+            times[key] = RunTime(
+                truck=times[key].truck,
+                order=place,
+                start=begins[key],
+                end=spread.get(key, pd.NaT),
                 after="",
                 worked_out=True,
             )
-    return found
+    return times
 
 
 def _in_turn(plan: StormPlan) -> dict[Key, RunTime]:
