@@ -242,8 +242,8 @@ def _off_by(group: pd.DataFrame, policy: Policy) -> dict[str, Any]:
     by_lb = group["off"] * group["target_rate_lb_per_lane_mile"] * group["lane_miles"]
     return {
         "lane_miles": float(group["lane_miles"].sum()),
-        "low_pct": float(100.0 * group["off"].min()),
-        "high_pct": float(100.0 * group["off"].max()),
+        "low_pct": max(float(-100.0 * group["off"].min()), 0.0),
+        "high_pct": max(float(100.0 * group["off"].max()), 0.0),
         "over_pct": policy.over_pct,
         "under_pct": policy.under_pct,
         "more_lb": float(by_lb.clip(lower=0.0).sum()),

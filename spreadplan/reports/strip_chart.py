@@ -5,6 +5,7 @@ All sizes are points, so that a driver at arm's length reads what stands in `Pri
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,6 +21,7 @@ MARK_PT: Final = 12.0
 TICK_PT: Final = 11.0
 EDGE_PT: Final = 8.0
 HEAD_PT: Final = 15.0
+GAP_PT: Final = 9.0
 #: as on street signs; Publication 28, Postal Addressing Standards, United States Postal Service,
 #: appendix C, from memory.
 SHORT_WORDS: Final = {
@@ -66,38 +68,43 @@ MOST_COLUMNS: Final = max(SPACINGS)
 
 @dataclass(frozen=True)
 class Print:
-    """Size of a setting and of what stands beside it, and the height of its line."""
+    """Size of a setting, of the speed that goes with it and of what stands beside them, and the
+    height of the line.
+    """
 
     dial_pt: float
+    held_pt: float
     side_pt: float
     line_pt: float
 
 
 #: largest first.
 PRINTS: Final = (
-    Print(30.0, 16.0, 36.0),
-    Print(24.0, 14.0, 29.0),
-    Print(20.0, 13.0, 24.0),
-    Print(17.0, 12.0, 20.0),
-    Print(16.0, 11.5, 17.5),
+    Print(30.0, 22.0, 16.0, 36.0),
+    Print(24.0, 18.0, 14.0, 29.0),
+    Print(20.0, 16.5, 13.0, 24.0),
+    Print(17.0, 16.0, 12.0, 20.0),
+    Print(16.0, 16.0, 11.5, 17.5),
 )
 
 
-def fits(pieces: int, height_pt: float) -> tuple[Print, int]:
-    """The largest print for so many settings, and in how many columns the road is cut."""
-    room = height_pt - HEAD_PT - EDGE_PT
+def fits(strip: Strip, width: float, height: float) -> tuple[Print, int]:
+    """The largest print for a strip on a page, and in how many columns its road is cut."""
+    room, pieces = height - HEAD_PT - EDGE_PT, len(strip.pieces)
     for columns in range(1, MOST_COLUMNS + 1):
         lines = -(-pieces // columns)
         for size in PRINTS:
-            if size.line_pt * lines <= room:
+            wide = _places(strip, strip.pieces, size, SPACINGS[columns], width / columns)[-1]
+            if size.line_pt * lines <= room and wide <= width / columns:
                 return size, columns
     line = room / max(-(-pieces // MOST_COLUMNS), 1)
-    return Print(min(11.5, 0.95 * line), min(11.0, 0.95 * line), line), MOST_COLUMNS
+    dial, side = min(11.5, 0.95 * line), min(11.0, 0.95 * line)
+    return Print(dial, dial, side, line), MOST_COLUMNS
 
 
 def strip_drawing(strip: Strip, width_pt: float, height_pt: float, name: str) -> Drawing:
     """A strip as a drawing of this size; `name` as in `figure.svg`."""
-    size, columns = fits(len(strip.pieces), height_pt)
+    size, columns = fits(strip, width_pt, height_pt)
     sheet = Sheet(width_pt, height_pt)
     wide = width_pt / columns
     share = -(-len(strip.pieces) // columns)
@@ -124,7 +131,7 @@ class _Panel:
     @property
     def road_x(self) -> float:
         """Where the road's left edge is, right of the landmarks."""
-        return self.left + max(self.wide * self.spacing.landmarks, 5.0)
+        return self.left + _road_x(self.spacing, self.wide)
 
     @property
     def high(self) -> float:
@@ -199,14 +206,12 @@ class _Panel:
 
     def _settings(self) -> None:
         size, lead = self.size, self.spacing.lead_pt
-        left = self.road_x + self.spacing.road_pt + lead
+        left, dial, held, road = (
+            self.left + x for x in _places(self.strip, self.pieces, size, self.spacing, self.wide)
+        )
         wanted = [self.y_of(one.at) for one in self.pieces]
         half = size.line_pt / 2.0
         places = spread_out(wanted, size.line_pt, HEAD_PT + half, self.high - half)
-        dial = left + self.spacing.sign_pt + self._widest("mile", size.side_pt, bold=False)
-        heads = [width_pt(text, TICK_PT) for text in (self.strip.dial, self.strip.held)]
-        held = dial + 9.0 + max(self._widest("dial", size.dial_pt), heads[0])
-        road = held + 9.0 + max(self._widest("held", size.side_pt), heads[1])
         for x, text in ((left, self.strip.unit), (dial, self.strip.dial), (held, self.strip.held)):
             self.sheet.text(x, 6.0, text, TICK_PT)
         for one, y, at in zip(self.pieces, places, wanted, strict=True):
@@ -219,12 +224,29 @@ class _Panel:
                 middle = dial - 2.0 - side / 2.0
                 self.sheet.text(middle, y, letter, 0.8 * side, "center", bold=True, colour=WHITE)
             self.sheet.text(dial, y, one.dial, size.dial_pt, bold=True)
-            self.sheet.text(held, y, one.held, size.side_pt, bold=True)
+            self.sheet.text(held, y, one.held, size.held_pt, bold=True)
             room = self.left + self.wide - road
             self.sheet.text(road, y, fitted(one.road, room, size.side_pt), size.side_pt)
 
-    def _widest(self, name: str, size_pt: float, *, bold: bool = True) -> float:
-        return max(width_pt(getattr(one, name), size_pt, bold) for one in self.pieces)
+
+def _road_x(spacing: Spacing, wide: float) -> float:
+    return max(wide * spacing.landmarks, 5.0)
+
+
+def _places(
+    strip: Strip, pieces: Sequence[StripPiece], size: Print, spacing: Spacing, wide: float
+) -> tuple[float, float, float, float]:
+    """Where in a column distances, settings, speeds and roads begin."""
+
+    def widest(name: str, size_pt: float, bold: bool) -> float:
+        return max((width_pt(getattr(one, name), size_pt, bold) for one in pieces), default=0.0)
+
+    mile = _road_x(spacing, wide) + spacing.road_pt + spacing.lead_pt
+    dial = mile + spacing.sign_pt + widest("mile", size.side_pt, False)
+    head = width_pt(strip.dial, TICK_PT), width_pt(strip.held, TICK_PT)
+    held = dial + GAP_PT + max(widest("dial", size.dial_pt, True), head[0])
+    road = held + GAP_PT + max(widest("held", size.held_pt, True), head[1])
+    return mile, dial, held, road
 
 
 def fitted(text: str, room_pt: float, size_pt: float, bold: bool = False) -> str:

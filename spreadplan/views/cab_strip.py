@@ -77,7 +77,7 @@ def strip_of(
         areas=tuple(guarded),
         unit=unit,
         dial="set" if closed else "set %",
-        held="planned" if closed else "hold",
+        held=f"{'planned' if closed else 'hold'} {shown.unit('speed')}",
         alt=alt,
     )
 
@@ -103,7 +103,7 @@ def strip_pieces(stretches: Sequence[Any], shown: Display) -> tuple[StripPiece, 
         key = (dial(one, shown), one.area_id != "", one.status in TROUBLE, lanes)
         key += () if closed or off else (held_as[number],)
         speeds = [*speeds, one.speed_mph] if key == last else [one.speed_mph]
-        held = "" if off else f"{_range(speeds, shown)}{NBSP}{shown.unit('speed')}{lanes}"
+        held = "" if off else f"{_range(speeds, shown)}{lanes}"
         end = shown.value(one.to_mi, "distance")
         if key == last:
             pieces[-1] = replace(pieces[-1], end=end, held=held)

@@ -61,14 +61,21 @@ def run_times(plan: StormPlan) -> dict[Key, RunTime]:
     """Begin and end of every run that has a truck.
 
     By the truck's clock a run begins when the truck loads or leaves for it and ends when it has
-    spread; without one a truck takes its routes one after another in the order of the plan, each
-    round no earlier than its start.
+    spread for the last time; without one a truck takes its routes one after another in the order
+    of the plan, each round no earlier than its start.
     """
     times = _in_turn(plan)
     busy = plan.clock[plan.clock["activity"] != WAIT]
     spans = busy[busy["route_id"] != ""].groupby(["application", "route_id"], sort=False)
     begins = spans["start"].min()
-    spread = busy[busy["activity"] == SPREAD].groupby(["application", "route_id"])["end"].max()
+    spread = busy[busy["activity"] == SPREAD].groupby(["application", "route_id"])
+    first, spread = spread["start"].min(), spread["end"].max()
+    # a truck that is loaded and waits for the application leaves when the waiting ends
+    waits = plan.clock[plan.clock["activity"] == WAIT]
+    for row in lines(waits[["application", "route_id", "end"]]):
+        key = (row.application, row.route_id)
+        if key in begins.index and key in first.index and row.end <= first[key]:
+            begins[key] = max(begins[key], row.end)
     order = sorted(begins.index, key=lambda key: begins[key])
     for place, key in enumerate(order):
         if key in times:

@@ -7,7 +7,7 @@ Distances are in the reader's unit, from where the run starts.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -119,18 +119,22 @@ def spread_out(wanted: Sequence[float], gap: float, low: float, high: float) -> 
     return [min(max(mean, low), top) + gap * number for number, mean in enumerate(flat)]
 
 
-def marks_that_fit(marks: Iterable[StripMark], most: int, length: float) -> list[StripMark]:
+def marks_that_fit(marks: Sequence[StripMark], most: int, length: float) -> list[StripMark]:
     """The marks to draw where not all have room, in the order of the road.
 
-    Reload points, areas, yards and new roads stay before crossings; of crossings those that lie
-    farthest from what is drawn already.
+    Reload points, areas and yards stay before roads that begin, those before crossings; of one kind
+    those that lie farthest from what is drawn already.
     """
-    first = ("reload", "area", "yard", "road")
-    every = sorted(marks, key=lambda one: (one.at, one.name))
-    kept = [one for kind in first for one in every if one.kind == kind][:most]
-    spare = [one for one in every if one.kind not in first]
-    while spare and len(kept) < most:
-        best = max(spare, key=lambda one: min((abs(one.at - k.at) for k in kept), default=length))
-        kept.append(best)
-        spare.remove(best)
+    kept: list[StripMark] = []
+    for kinds in (("reload", "area", "yard"), ("road",), ("crossing",)):
+        spare = [one for one in marks if one.kind in kinds]
+        if len(kept) + len(spare) <= most:
+            kept += spare
+            continue
+        while spare and len(kept) < most:
+            best = max(
+                spare, key=lambda one: min((abs(one.at - k.at) for k in kept), default=length)
+            )
+            kept.append(best)
+            spare.remove(best)
     return sorted(kept, key=lambda one: (one.at, one.name))

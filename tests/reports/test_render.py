@@ -3,7 +3,6 @@ from __future__ import annotations
 import base64
 import importlib.abc
 import io
-import re
 import sys
 from pathlib import Path
 
