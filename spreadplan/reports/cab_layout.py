@@ -21,7 +21,7 @@ RUNS_HEAD_PT: Final = 22.0
 RUN_PT: Final = 15.5
 SPARE_PT: Final = 10.0
 #: a strip lower than this shows nothing; texts get smaller before that.
-LEAST_STRIP_PT: Final = 250.0
+LEAST_STRIP_PT: Final = 255.0
 LEAST_AT_ALL_PT: Final = 120.0
 
 

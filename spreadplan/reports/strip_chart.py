@@ -5,9 +5,8 @@ All sizes are points, so that a driver at arm's length reads what stands in `Pri
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from spreadplan.reports.figure import INK, MUTED, WHITE, Drawing
 from spreadplan.reports.sheet import Sheet
@@ -47,22 +46,25 @@ SHORT_WORDS: Final = {
 
 @dataclass(frozen=True)
 class Spacing:
-    """How a column shares its width: a part of it for landmarks, none where there is no room; the
-    road's width, from the road to the distances, and from those to the settings.
+    """How a column shares its width: the road's width, from the road to the distances, from those
+    to the settings; the least and the most share of the width that landmarks get.
     """
 
-    landmarks: float
     road_pt: float
     lead_pt: float
     sign_pt: float
+    least: float
+    most: float
 
 
 #: by how many columns there are.
 SPACINGS: Final = {
-    1: Spacing(0.36, 30.0, 24.0, 26.0),
-    2: Spacing(0.36, 26.0, 16.0, 22.0),
-    3: Spacing(0.0, 24.0, 13.0, 18.0),
+    1: Spacing(30.0, 24.0, 26.0, 0.22, 0.36),
+    2: Spacing(26.0, 16.0, 22.0, 0.02, 0.36),
+    3: Spacing(24.0, 13.0, 18.0, 0.0, 0.02),
 }
+#: landmarks with less room than this are left out.
+LEAST_MARK_PT: Final = 75.0
 MOST_COLUMNS: Final = max(SPACINGS)
 
 
@@ -91,15 +93,17 @@ PRINTS: Final = (
 def fits(strip: Strip, width: float, height: float) -> tuple[Print, int]:
     """The largest print for a strip on a page, and in how many columns its road is cut."""
     room, pieces = height - HEAD_PT - EDGE_PT, len(strip.pieces)
-    for columns in range(1, MOST_COLUMNS + 1):
-        lines = -(-pieces // columns)
+    for columns, spacing in SPACINGS.items():
+        lines, wide = -(-pieces // columns), width / columns
         for size in PRINTS:
-            wide = _places(strip, strip.pieces, size, SPACINGS[columns], width / columns)[-1]
-            if size.line_pt * lines <= room and wide <= width / columns:
+            beside = _beside(strip, size, spacing).road + spacing.least * wide
+            if size.line_pt * lines <= room and beside <= wide:
                 return size, columns
-    line = room / max(-(-pieces // MOST_COLUMNS), 1)
-    dial, side = min(11.5, 0.95 * line), min(11.0, 0.95 * line)
-    return Print(dial, dial, side, line), MOST_COLUMNS
+    line = min(room / max(-(-pieces // MOST_COLUMNS), 1), 12.0)
+    spacing, smallest = SPACINGS[MOST_COLUMNS], Print(11.5, 11.5, 11.0, line)
+    share = width / MOST_COLUMNS / _beside(strip, smallest, spacing).road
+    size = min(11.5, 0.95 * line, 11.5 * share)
+    return Print(size, size, min(11.0, size), line), MOST_COLUMNS
 
 
 def strip_drawing(strip: Strip, width_pt: float, height_pt: float, name: str) -> Drawing:
@@ -130,8 +134,9 @@ class _Panel:
 
     @property
     def road_x(self) -> float:
-        """Where the road's left edge is, right of the landmarks."""
-        return self.left + _road_x(self.spacing, self.wide)
+        """Where the road's left edge is, right of the landmarks: they have what settings leave."""
+        left = self.wide - _beside(self.strip, self.size, self.spacing).road
+        return self.left + max(min(left, self.spacing.most * self.wide), 0.0) + 3.0
 
     @property
     def high(self) -> float:
@@ -153,7 +158,7 @@ class _Panel:
         """Everything, from the road outwards."""
         self._road()
         self._ticks()
-        if self.spacing.landmarks:
+        if self.road_x - self.left >= LEAST_MARK_PT:
             self._marks()
         self._settings()
 
@@ -206,13 +211,13 @@ class _Panel:
 
     def _settings(self) -> None:
         size, lead = self.size, self.spacing.lead_pt
-        left, dial, held, road = (
-            self.left + x for x in _places(self.strip, self.pieces, size, self.spacing, self.wide)
-        )
+        beside = _beside(self.strip, size, self.spacing)
+        left, dial, held, road = (self.road_x + x for x in beside)
         wanted = [self.y_of(one.at) for one in self.pieces]
         half = size.line_pt / 2.0
         places = spread_out(wanted, size.line_pt, HEAD_PT + half, self.high - half)
-        for x, text in ((left, self.strip.unit), (dial, self.strip.dial), (held, self.strip.held)):
+        heads = self.strip.unit, _head(self.strip.dial, size), _head(self.strip.held, size)
+        for x, text in zip((left, dial, held), heads, strict=True):
             self.sheet.text(x, 6.0, text, TICK_PT)
         for one, y, at in zip(self.pieces, places, wanted, strict=True):
             self.sheet.line([(left - lead + 5.0, at), (left - 4.0, y)], MUTED, 0.8)
@@ -223,30 +228,42 @@ class _Panel:
                 self.sheet.box(dial - side - 2.0, y - side / 2.0, side, side, shade)
                 middle = dial - 2.0 - side / 2.0
                 self.sheet.text(middle, y, letter, 0.8 * side, "center", bold=True, colour=WHITE)
-            self.sheet.text(dial, y, one.dial, size.dial_pt, bold=True)
+            self.sheet.text(dial, y, one.dial, _dial_pt(one, size), bold=True)
             self.sheet.text(held, y, one.held, size.held_pt, bold=True)
             room = self.left + self.wide - road
             self.sheet.text(road, y, fitted(one.road, room, size.side_pt), size.side_pt)
 
 
-def _road_x(spacing: Spacing, wide: float) -> float:
-    return max(wide * spacing.landmarks, 5.0)
+class _Beside(NamedTuple):
+    """Where distances, settings, speeds and roads begin, from the road's left edge."""
+
+    mile: float
+    dial: float
+    held: float
+    road: float
 
 
-def _places(
-    strip: Strip, pieces: Sequence[StripPiece], size: Print, spacing: Spacing, wide: float
-) -> tuple[float, float, float, float]:
-    """Where in a column distances, settings, speeds and roads begin."""
+def _beside(strip: Strip, size: Print, spacing: Spacing) -> _Beside:
+    """How much room the settings of a strip take."""
+    miles = max((width_pt(one.mile, size.side_pt) for one in strip.pieces), default=0.0)
+    dials = [width_pt(one.dial, _dial_pt(one, size), True) for one in strip.pieces]
+    speeds = [width_pt(one.held, size.held_pt, True) for one in strip.pieces]
+    dials.append(width_pt(_head(strip.dial, size), TICK_PT))
+    speeds.append(width_pt(_head(strip.held, size), TICK_PT))
+    mile = spacing.road_pt + spacing.lead_pt
+    dial = mile + miles + spacing.sign_pt
+    held = dial + GAP_PT + max(dials)
+    return _Beside(mile, dial, held, held + GAP_PT + max(speeds))
 
-    def widest(name: str, size_pt: float, bold: bool) -> float:
-        return max((width_pt(getattr(one, name), size_pt, bold) for one in pieces), default=0.0)
 
-    mile = _road_x(spacing, wide) + spacing.road_pt + spacing.lead_pt
-    dial = mile + spacing.sign_pt + widest("mile", size.side_pt, False)
-    head = width_pt(strip.dial, TICK_PT), width_pt(strip.held, TICK_PT)
-    held = dial + GAP_PT + max(widest("dial", size.dial_pt, True), head[0])
-    road = held + GAP_PT + max(widest("held", size.held_pt, True), head[1])
-    return mile, dial, held, road
+def _head(text: str, size: Print) -> str:
+    """The heading of a column; over small print only its first word has room."""
+    return text if size in PRINTS else text.split()[0]
+
+
+def _dial_pt(piece: StripPiece, size: Print) -> float:
+    """Numbers are what is read from far; words in their place are smaller."""
+    return size.dial_pt if any(map(str.isdigit, piece.dial)) else min(size.dial_pt, size.held_pt)
 
 
 def fitted(text: str, room_pt: float, size_pt: float, bold: bool = False) -> str:

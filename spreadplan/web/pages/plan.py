@@ -407,11 +407,12 @@ def _class_of(classes: np.ndarray, rate: np.ndarray) -> np.ndarray:
 
 
 def cards(visit: Visit) -> Response:
-    """Cab cards as the files stand: one for each truck and route."""
+    """Cab cards as the files stand: one for each run."""
     storm = storm_of(visit)
     view = plan_of(visit, storm, ())
-    pairs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
-    named = zip(_cards(visit, storm), pairs.drop_duplicates().itertuples(index=False), strict=True)
+    columns = ["truck_id", "route_id", "application"]
+    runs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", columns]
+    named = zip(_cards(visit, storm), runs.itertuples(index=False), strict=True)
     done = visit.site.folder / "results" / storm / "cab_cards"
     files = sorted(path.name for path in done.glob("*.pdf")) if done.is_dir() else []
     return visit.render(
@@ -419,8 +420,8 @@ def cards(visit: Visit) -> Response:
         storm=storm,
         files=files,
         cards=[
-            {"name": name, "truck_id": pair.truck_id, "route_id": pair.route_id}
-            for name, pair in named
+            {"name": name} | {column: getattr(run, column) for column in columns}
+            for name, run in named
         ],
     )
 
