@@ -21,6 +21,9 @@ Bools = NDArray[np.bool_]
 #: no change holds for less than this; our choice.
 LEAST_MI: Final = 0.25
 LEAST_MIN: Final = 0.5
+#: lane-miles: so much road beside a sensitive area gets too little sooner than that a change there
+#: is too short; our choice.
+SHORT_LANE_MI: Final = 0.25
 #: costs are compared in turn: whole numbers keep ties exact. Parts of a lane-mile that count, and
 #: what a place above a ceiling and a lane-mile weigh beside a change.
 PARTS: Final = 10_000
@@ -69,7 +72,7 @@ def fewest_changes(along: Along, gives: Floats) -> Ints:
     of sensitive rows that get too much; the least lane-miles that are not served; the fewest
     changes; the least relative error squared, weighted by lane-miles. A stretch serves at least
     `LEAST_MI` and `LEAST_MIN` of road, unless it is the whole run, or serves a sensitive row: such
-    a stretch, if it is shorter in all, costs as much as `LEAST_MI` of road that is not served.
+    a stretch, if it is shorter in all, costs as much as `SHORT_LANE_MI` that are not served.
     """
     if not len(along.need):
         return np.zeros(0, dtype=np.int64)
@@ -116,8 +119,7 @@ def _best_way(along: Along, used: Ints, gives: Floats) -> Ints:
     cost = _summed(forbidden * np.int64(_FORBIDDEN) + ~served * parts * _OFF)
     error = _summed(along.lane_miles * (gives[:, None] / along.need - 1.0) ** 2)
     latest = _latest(along, served)
-    mean_lanes = along.lane_miles.sum() / along.miles.sum()
-    short = int(np.rint(LEAST_MI * mean_lanes * PARTS)) * _OFF
+    short = round(SHORT_LANE_MI * PARTS) * _OFF
     settings, ends = cost.shape
     every = np.arange(settings)
     # by end: cost so far, its error, where the last stretch begins and its setting

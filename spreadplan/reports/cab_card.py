@@ -17,7 +17,6 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.planning.applications import may_be_icy
 from spreadplan.planning.landmarks import landmarks
 from spreadplan.planning.plan import StormPlan
 from spreadplan.remarks import Remark, remark
@@ -28,7 +27,7 @@ from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.cab_strip import SIGNS, dial, strip_of
 from spreadplan.views.display import NBSP, Display, as_text, file_names, short
 from spreadplan.views.plan_rates import as_read, rate_text
-from spreadplan.views.plan_totals import is_out_of_reach
+from spreadplan.views.plan_totals import icy_runs, is_out_of_reach
 from spreadplan.views.rate_sources import runs_from_memory
 from spreadplan.views.run_times import RunTime, run_times
 from spreadplan.views.setting import Setting
@@ -147,7 +146,7 @@ def cab_cards(
     """
     marks = _marks(plan, yards)
     plan = as_read(plan, setting.display)
-    runs = _runs(plan, setting.voice)
+    runs = _runs(plan)
     cards = _Cards(
         plan=plan,
         areas={str(area.area_id): str(area.name or area.area_id) for area in lines(areas)},
@@ -167,20 +166,18 @@ def cab_cards(
         yield names[key], _page(cards, run, as_of, inputs_of)
 
 
-def _runs(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], _Run]:
+def _runs(plan: StormPlan) -> dict[tuple[str, str], _Run]:
     """By application and route, those with a truck. Rows become tuples once: a plan may have
     thousands of cards.
     """
     keys = ["application", "route_id"]
     weather: dict[tuple[str, str], list[Remark]] = {}
-    icy: set[tuple[str, str]] = set()
+    icy = icy_runs(plan)
     columns = [*keys, "event", "pavement_temp_f", "precipitation_in"]
     every = plan.segments[columns].drop_duplicates()
     for row in lines(every.sort_values("pavement_temp_f", kind="stable")):
         key = (str(row.application), str(row.route_id))
         weather.setdefault(key, []).append(_weather(row))
-        if may_be_icy(str(row.event)):
-            icy.add(key)
     memory = runs_from_memory(plan)
     runs = {
         (str(route.application), str(route.route_id)): _Run(

@@ -58,7 +58,7 @@ class Sheet(Artist):
     """What is drawn, in the order in which it was added."""
 
     def __init__(self, width_pt: float, height_pt: float) -> None:
-        super().__init__()  # type: ignore[no-untyped-call]
+        super().__init__()
         self.width_pt, self.height_pt = width_pt, height_pt
         self._drawn: list[_Stroke | _Word] = []
 

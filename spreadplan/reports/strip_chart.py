@@ -102,8 +102,8 @@ def fits(strip: Strip, width: float, height: float) -> tuple[Print, int]:
     line = min(room / max(-(-pieces // MOST_COLUMNS), 1), 12.0)
     spacing, smallest = SPACINGS[MOST_COLUMNS], Print(11.5, 11.5, 11.0, line)
     share = width / MOST_COLUMNS / _beside(strip, smallest, spacing).road
-    size = min(11.5, 0.95 * line, 11.5 * share)
-    return Print(size, size, min(11.0, size), line), MOST_COLUMNS
+    letters = min(11.5, 0.95 * line, 11.5 * share)
+    return Print(letters, letters, min(11.0, letters), line), MOST_COLUMNS
 
 
 def strip_drawing(strip: Strip, width_pt: float, height_pt: float, name: str) -> Drawing:

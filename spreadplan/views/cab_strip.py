@@ -100,7 +100,7 @@ def strip_pieces(stretches: Sequence[Any], shown: Display) -> tuple[StripPiece, 
             if vary and not off
             else ""
         )
-        key = (dial(one, shown), one.area_id != "", one.status in TROUBLE, lanes)
+        key: tuple[Any, ...] = (dial(one, shown), one.area_id != "", one.status in TROUBLE, lanes)
         key += () if closed or off else (held_as[number],)
         speeds = [*speeds, one.speed_mph] if key == last else [one.speed_mph]
         held = "" if off else f"{_range(speeds, shown)}{lanes}"

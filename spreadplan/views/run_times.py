@@ -68,8 +68,8 @@ def run_times(plan: StormPlan) -> dict[Key, RunTime]:
     busy = plan.clock[plan.clock["activity"] != WAIT]
     spans = busy[busy["route_id"] != ""].groupby(["application", "route_id"], sort=False)
     begins = spans["start"].min()
-    spread = busy[busy["activity"] == SPREAD].groupby(["application", "route_id"])
-    first, spread = spread["start"].min(), spread["end"].max()
+    spreads = busy[busy["activity"] == SPREAD].groupby(["application", "route_id"])
+    first, last = spreads["start"].min(), spreads["end"].max()
     # a truck that is loaded and waits for the application leaves when the waiting ends
     waits = plan.clock[plan.clock["activity"] == WAIT]
     for row in lines(waits[["application", "route_id", "end"]]):
@@ -83,7 +83,7 @@ def run_times(plan: StormPlan) -> dict[Key, RunTime]:
                 truck=times[key].truck,
                 order=place,
                 start=begins[key],
-                end=spread.get(key, pd.NaT),
+                end=last.get(key, pd.NaT),
                 after="",
                 worked_out=True,
             )

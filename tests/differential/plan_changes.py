@@ -12,6 +12,7 @@ from itertools import groupby, pairwise
 from typing import NamedTuple
 
 LEAST_MI, LEAST_MIN, PARTS, TINY = 0.25, 0.5, 10_000, 1e-9
+SHORT_PARTS = 2_500
 Cost = tuple[int, int, int]
 
 
@@ -29,7 +30,7 @@ class Asked(NamedTuple):
     sensitive: bool
 
 
-def _stretch(rows: Sequence[Asked], place: int, whole: bool, short: int) -> Cost | None:
+def _stretch(rows: Sequence[Asked], place: int, whole: bool) -> Cost | None:
     """The cost of one stretch with one setting; None where it is too short."""
     serves = [row for row in rows if row.low <= place <= row.high]
     enough = (
@@ -45,12 +46,7 @@ def _stretch(rows: Sequence[Asked], place: int, whole: bool, short: int) -> Cost
         return None
     above = sum(row.sensitive and place > row.high for row in rows)
     off = sum(round(row.lane_miles * PARTS) for row in rows if not row.low <= place <= row.high)
-    return above, off + (0 if enough or long or whole else short), 1
-
-
-def _short(rows: Sequence[Asked]) -> int:
-    lanes = sum(row.lane_miles for row in rows) / sum(row.miles for row in rows)
-    return round(LEAST_MI * lanes * PARTS)
+    return above, off + (0 if enough or long or whole else SHORT_PARTS), 1
 
 
 def cost_of(places: Sequence[int], rows: Sequence[Asked]) -> Cost | None:
@@ -58,7 +54,7 @@ def cost_of(places: Sequence[int], rows: Sequence[Asked]) -> Cost | None:
     cuts = [0, *(n for n in range(1, len(rows)) if places[n] != places[n - 1]), len(rows)]
     total: Cost = (0, 0, 0)
     for first, end in pairwise(cuts):
-        cost = _stretch(rows[first:end], places[first], len(cuts) == 2, _short(rows))
+        cost = _stretch(rows[first:end], places[first], len(cuts) == 2)
         if cost is None:
             return None
         total = (total[0] + cost[0], total[1] + cost[1], total[2] + cost[2])
@@ -81,7 +77,7 @@ def least_cost(rows: Sequence[Asked], settings: int) -> Cost:
             stretch = [row for piece in pieces[begin:end] for row in piece]
             whole = begin == 0 and end == len(pieces)
             for place in used:
-                cost = _stretch(stretch, place, whole, _short(rows))
+                cost = _stretch(stretch, place, whole)
                 if cost is not None:
                     ways.append((before[0] + cost[0], before[1] + cost[1], before[2] + cost[2]))
         best.append(min(ways, default=None))

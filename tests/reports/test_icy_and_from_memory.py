@@ -81,6 +81,7 @@ def test_no_page_holds_out_a_high_speed(made, event):
     for page in (report, *cards):
         assert not re.search(r"any speed|faster where|kept at|feeder raised", page)
     assert "no advice to drive that fast" in " ".join(report.split())
+    assert ("as planned" in report) == (event == "freezing_rain")
 
 
 def test_a_rate_from_memory_is_said_first_on_the_card_and_beside_the_rate(made):

@@ -85,6 +85,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             "the road may be icy",
         ),
         ("liquid_gal", "volume where the material itself is a liquid"),
+        ("rate_to_set_lb_per_lane_mile", "what a closed loop is set to"),
+        (
+            "own_rate_lb_per_lane_mile",
+            "the rate of a setting for this part alone, where it is too short for one",
+        ),
         ("treated_at", "when its truck has treated it"),
         ("late_min", "minutes later than its class is promised, 0 if in time", "minutes"),
         ("gap_min", "minutes since it was treated before", "minutes"),

@@ -250,7 +250,10 @@ WORDS: Final[Mapping[str, str]] = {
         "The melting check compares the brine's freezing point with the forecast; traffic, wind, "
         "sun and what bounces off the road are not in it."
     ),
-    "one_gate_for_plan": "{rule} So a truck has one gate for the whole plan.",
+    "one_gate_for_plan": (
+        "{rule} So a truck has one gate for the whole plan, unless a run would miss its rate."
+    ),
+    "no_faster": "as planned",
     "times_leave_out": "Times leave out traffic, plowing and breaks.",
     # --- what a cab card says ---
     "run_from_to": "{about}{start:moment} to {end}{after:then}",

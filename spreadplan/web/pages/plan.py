@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import Remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
@@ -277,6 +278,8 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
         for name in ("target", "achieved")
     }
     fastest = float(row["max_speed_mph"])
+    if may_be_icy(str(row["event"])):  # nothing is said of a higher speed than planned
+        fastest = min(fastest, float(row["speed_mph"]))
     low, high = float(row["mass_lo_lb"]), float(row["mass_hi_lb"])
     return {
         "segment_id": row["segment_id"],
