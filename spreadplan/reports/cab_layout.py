@@ -59,8 +59,8 @@ def _taken(texts: Texts, speeds: int, runs: int, width: float, size: float) -> f
     line = 1.24 * size
     full = [texts.start, *texts.told, *(text for _, text in texts.alarms), texts.memory]
     lines = sum(lines_of(text, size, width - 24.0, bold=True) for text in full if text)
-    beside = sum(lines_of(text, size, width * 0.5 - 20.0) for text in texts.weather)
-    beside = max(RUN_PT * runs, line * (beside + 2))
+    weather = sum(lines_of(text, size, width * 0.5 - 20.0) for text in texts.weather)
+    beside = max(RUN_PT * runs, line * (weather + 2))
     by_speed = SPEED_HEAD_PT + SPEED_ROW_PT * speeds if speeds else 0.0
     when = 1.3 * 14.0 * lines_of(texts.when, 14.0, width - 10.0, bold=True) if texts.when else 0.0
     return HEAD_PT + when + lines * line + RUNS_HEAD_PT + beside + by_speed + SPARE_PT

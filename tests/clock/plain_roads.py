@@ -1,13 +1,14 @@
 """Shortest ways by the textbook, in plain Python: a graph of all vertices and one heap.
 
 It imports nothing of the program. Lengths are geodesic (pyproj); what touches is seen in a flat
-picture of the county. Source of the search: E. W. Dijkstra, A note on two problems in connexion with
-graphs, Numerische Mathematik 1 (1959).
+picture of the county. Source of the search: E. W. Dijkstra, A note on two problems in connexion
+with graphs, Numerische Mathematik 1 (1959).
 """
 
 from __future__ import annotations
 
 import heapq
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -51,7 +52,7 @@ class PlainRoads:
             self.joints.append([(at, self._node(nodes, cuts[at])) for at in sorted(cuts)])
         self.out: dict[int, list[tuple[int, float]]] = {}
         for number, cuts_of in enumerate(self.joints):
-            for (a, u), (b, v) in zip(cuts_of, cuts_of[1:], strict=False):
+            for (a, u), (b, v) in itertools.pairwise(cuts_of):
                 self.out.setdefault(u, []).append((v, b - a))
                 if two_way[number]:
                     self.out.setdefault(v, []).append((u, b - a))
@@ -67,7 +68,7 @@ class PlainRoads:
     @staticmethod
     def _along(line: list[Point]) -> list[float]:
         found = [0.0]
-        for a, b in zip(line, line[1:], strict=False):
+        for a, b in itertools.pairwise(line):
             found.append(found[-1] + miles(a, b))
         return found
 
@@ -76,7 +77,7 @@ class PlainRoads:
         squeeze = math.cos(math.radians(point[1]))
         best = (0.0, math.inf)
         line, along = self.lines[number], self.along[number]
-        for place, (a, b) in enumerate(zip(line, line[1:], strict=False)):
+        for place, (a, b) in enumerate(itertools.pairwise(line)):
             dx, dy = (b[0] - a[0]) * squeeze, b[1] - a[1]
             px, py = (point[0] - a[0]) * squeeze, point[1] - a[1]
             share = min(1.0, max(0.0, (px * dx + py * dy) / (dx * dx + dy * dy)))
@@ -121,9 +122,9 @@ class PlainRoads:
         found = [reach.get(before[1], math.inf) + end.at - before[0]]
         if self.two_way[end.line]:
             found.append(reach.get(after[1], math.inf) + after[0] - end.at)
-        if start.line == end.line and self._around(start) == self._around(end):
-            if end.at >= start.at or self.two_way[start.line]:
-                found.append(abs(end.at - start.at))
+        same = start.line == end.line and self._around(start) == self._around(end)
+        if same and (end.at >= start.at or self.two_way[start.line]):
+            found.append(abs(end.at - start.at))
         best = min(found) + start.beside + end.beside
         return best if math.isfinite(best) else DETOUR * miles(start.point, end.point)
 

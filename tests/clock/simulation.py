@@ -1,8 +1,8 @@
 """A discrete-event simulation that drives a plan again from its files alone.
 
 Plain Python over CSV and GeoJSON; it imports nothing of the program. Every row of
-``plan_clock.csv`` is an order to a driver. What it takes (minutes, salt, the place where it ends) is
-worked out from the inputs and ``plan_segments.csv``, and compared with what the row says.
+``plan_clock.csv`` is an order to a driver. What it takes (minutes, salt, where it ends) is worked
+out from the inputs and ``plan_segments.csv``, and compared with what the row says.
 """
 
 from __future__ import annotations
