@@ -175,11 +175,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     }
     rows["water_held_in"] = water_held(rows, melters)
     melting = melting_check(rows, melters)
-    routes = routes.assign(settings=_settings_count(settings, routes))
-    routes["changes"] = changes_count(settings).reindex(routes.index)
-    routes = routes.join(joined_lb(rows))
-    far_off = rows["lane_miles"].where(is_past_tolerance(rows, inputs.policy), 0.0)
-    routes["past_tolerance_lane_miles"] = far_off.groupby(rows["run"]).sum()
+    routes = _with_changes(routes, rows, settings, inputs.policy)
     found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
@@ -327,6 +323,20 @@ def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.Data
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
     )
     return yard_table(needed, stock)
+
+
+def _with_changes(
+    routes: pd.DataFrame, rows: pd.DataFrame, settings: pd.DataFrame, policy: Policy
+) -> pd.DataFrame:
+    """Runs with what the driver has to set, what fewer changes cost, and where a rate misses the
+    policy's tolerance.
+    """
+    far_off = rows["lane_miles"].where(is_past_tolerance(rows, policy), 0.0)
+    return routes.assign(
+        settings=_settings_count(settings, routes),
+        changes=changes_count(settings).reindex(routes.index),
+        past_tolerance_lane_miles=far_off.groupby(rows["run"]).sum(),
+    ).join(joined_lb(rows))
 
 
 def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:

@@ -63,6 +63,8 @@ SPACINGS: Final = {
     2: Spacing(26.0, 16.0, 22.0, 0.02, 0.36),
     3: Spacing(24.0, 13.0, 18.0, 0.0, 0.02),
 }
+#: rather smaller print than roads with less room than this.
+ROADS_PT: Final = 70.0
 #: landmarks with less room than this are left out.
 LEAST_MARK_PT: Final = 75.0
 MOST_COLUMNS: Final = max(SPACINGS)
@@ -97,6 +99,7 @@ def fits(strip: Strip, width: float, height: float) -> tuple[Print, int]:
         lines, wide = -(-pieces // columns), width / columns
         for size in PRINTS:
             beside = _beside(strip, size, spacing).road + spacing.least * wide
+            beside += ROADS_PT if columns == 1 and size is not PRINTS[-1] else 0.0
             if size.line_pt * lines <= room and beside <= wide:
                 return size, columns
     line = min(room / max(-(-pieces // MOST_COLUMNS), 1), 12.0)
@@ -201,12 +204,12 @@ class _Panel:
         mine = marks_that_fit(mine, int((high - low) / gap), self.strip.length)
         places = spread_out([self.y_of(one.at) for one in mine], gap, low, high)
         edge = self.road_x - 22.0
-        mile = max((width_pt(f"{one.at:.1f}", TICK_PT) for one in mine), default=0.0) + 9.0
         for one, y in zip(mine, places, strict=True):
             bold, at = one.kind in ("reload", "area", "yard"), self.y_of(one.at)
-            name = fitted(one.name, edge - mile - self.left, MARK_PT, bold)
-            self.sheet.text(edge - mile, y, name, MARK_PT, "right", bold=bold)
-            self.sheet.text(edge - 3.0, y, f"{one.at:.1f}", TICK_PT, "right")
+            mile = f"\u2002{one.at:.1f}"
+            room = edge - 3.0 - self.left - width_pt(mile, MARK_PT, bold)
+            name = fitted(one.name, room, MARK_PT, bold) + mile
+            self.sheet.text(edge - 3.0, y, name, MARK_PT, "right", bold=bold)
             self.sheet.line([(edge, y), (edge + 12.0, at), (edge + 22.0, at)], MUTED, 0.8)
 
     def _settings(self) -> None:
