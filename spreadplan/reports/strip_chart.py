@@ -47,7 +47,8 @@ SHORT_WORDS: Final = {
 @dataclass(frozen=True)
 class Spacing:
     """How a column shares its width: the road's width, from the road to the distances, from those
-    to the settings; the least and the most share of the width that landmarks get.
+    to the settings; the least and the most share of the width that landmarks get; what is left for
+    the names of roads rather than print as large as can be.
     """
 
     road_pt: float
@@ -55,16 +56,15 @@ class Spacing:
     sign_pt: float
     least: float
     most: float
+    roads_pt: float
 
 
 #: by how many columns there are.
 SPACINGS: Final = {
-    1: Spacing(30.0, 24.0, 26.0, 0.22, 0.36),
-    2: Spacing(26.0, 16.0, 22.0, 0.02, 0.36),
-    3: Spacing(24.0, 13.0, 18.0, 0.0, 0.02),
+    1: Spacing(30.0, 24.0, 26.0, 0.22, 0.36, 70.0),
+    2: Spacing(26.0, 16.0, 22.0, 0.02, 0.36, 0.0),
+    3: Spacing(24.0, 13.0, 18.0, 0.0, 0.02, 0.0),
 }
-#: rather smaller print than roads with less room than this.
-ROADS_PT: Final = 70.0
 #: landmarks with less room than this are left out.
 LEAST_MARK_PT: Final = 75.0
 MOST_COLUMNS: Final = max(SPACINGS)
@@ -99,7 +99,7 @@ def fits(strip: Strip, width: float, height: float) -> tuple[Print, int]:
         lines, wide = -(-pieces // columns), width / columns
         for size in PRINTS:
             beside = _beside(strip, size, spacing).road + spacing.least * wide
-            beside += ROADS_PT if columns == 1 and size is not PRINTS[-1] else 0.0
+            beside += spacing.roads_pt if size is not PRINTS[-1] else 0.0
             if size.line_pt * lines <= room and beside <= wide:
                 return size, columns
     line = min(room / max(-(-pieces // MOST_COLUMNS), 1), 12.0)
@@ -138,7 +138,7 @@ class _Panel:
     @property
     def road_x(self) -> float:
         """Where the road's left edge is, right of the landmarks: they have what settings leave."""
-        left = self.wide - _beside(self.strip, self.size, self.spacing).road
+        left = self.wide - _beside(self.strip, self.size, self.spacing).road - self.spacing.roads_pt
         return self.left + max(min(left, self.spacing.most * self.wide), 0.0) + 3.0
 
     @property
