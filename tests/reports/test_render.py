@@ -4,14 +4,17 @@ import base64
 import importlib.abc
 import io
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import jinja2
+import numpy as np
 import pytest
 from PIL import Image
 from pypdf import PdfReader
 
 from spreadplan.reports import render
+from spreadplan.reports.cab_card import Issue, cab_cards
 from tests.reports.hard_workspace import LONG
 
 
@@ -55,6 +58,33 @@ def test_a_cab_card_is_one_page(pages, hard_us, tmp_path):
     for name, page in cards.items():
         assert page.count('<main class="cab') == 1
         assert len(pdf_of(page, tmp_path).pages) == 1, name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("units", "paper"), [("us", "letter"), ("metric", "A4")])
+@pytest.mark.parametrize("changes", [12, 30, 60])
+def test_a_cab_card_of_many_changes_is_one_page(
+    hard_us, hard_metric, tmp_path, units, paper, changes
+):
+    made = hard_us if units == "us" else hard_metric
+    assert made.setting.paper == paper
+    table = made.plan.settings.copy()
+    mine = np.flatnonzero((table["route_id"] == "sixty") & (table["application"] == "1"))
+    part = np.arange(len(mine)) * (changes + 1) // len(mine)
+    table.loc[table.index[mine], "feeder_pct"] = 20.0 + 7.5 * (part % 5)
+    table.loc[table.index[mine], "status"] = "ok"
+    plan = replace(made.plan, settings=table)
+    areas = made.workspace.table("sensitive_areas")
+    setting = replace(made.setting, call="Dispatch of the northern district 555-0142")
+    cards = dict(cab_cards(plan, areas, setting, made.calibration.as_of, issue=Issue(12, 11)))
+    card = next(page for name, page in cards.items() if name.startswith("Avery"))
+    shown = len(set(zip(part, table["area_id"].iloc[mine] != "", strict=True)))
+    assert card.count('font-weight="700"') >= shown > min(changes, 50)
+    pdf = pdf_of(card, tmp_path)
+    assert len(pdf.pages) == 1
+    text = pdf.pages[0].extract_text()
+    for vital in ("Guidance, not an order", "Not while moving", "issue 12, replaces", "555-0142"):
+        assert vital in text
 
 
 def test_every_change_stands_on_the_card(hard_us, pages, tmp_path):
