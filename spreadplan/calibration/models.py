@@ -3,7 +3,7 @@
 Fixed units: feeder output in percent, discharge in lb/min, mass in lb, gate opening in inches.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ from spreadplan.calibration.days import (
     test_days,
 )
 from spreadplan.calibration.fit import BoolArray, FloatArray
+from spreadplan.calibration.form import UsualForm, learn_form
 from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
 from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import coverage_factor
@@ -318,8 +319,9 @@ def fit_models(
 ) -> dict[ModelKey, DischargeModel]:
     """Fit one discharge model for each truck, material and gate with a valid test.
 
-    All are fitted twice: how the other models of the material scatter about their first fits is
-    what is known of a model's scatter in the second, see `pooling`.
+    All are fitted twice: how the other models of the material scatter about their first fits, and
+    where their curves begin and level off, is what is known of a model in the second, see `pooling`
+    and `form`.
 
     Parameters
     ----------
@@ -368,6 +370,7 @@ def _fits(
     tests: pd.DataFrame,
     usual_discharge: Repeatability = ASSUMED,
     usual_counts: Repeatability = ASSUMED,
+    form: UsualForm | None = None,
 ) -> _Fits:
     """Curve and mass per count of the tests of one model; None where they tell nothing."""
     column = _columns(tests)
@@ -376,6 +379,7 @@ def _fits(
         column["discharge_lb_per_min"],
         column["discharge_u_lb_per_min"],
         usual_discharge,
+        form,
     )
     if curve is None or not closed_loop:
         return curve, None
@@ -391,15 +395,27 @@ def _fits(
 
 def _usual(
     groups: Mapping[ModelKey, pd.DataFrame], fits: Mapping[ModelKey, _Fits]
-) -> dict[ModelKey, tuple[Repeatability, Repeatability]]:
-    """What the other models of the material say of each model's discharge and mass per count."""
-    found: dict[ModelKey, tuple[Repeatability, Repeatability]] = {}
+) -> dict[ModelKey, tuple[Repeatability, Repeatability, UsualForm]]:
+    """What the other models of the material say of each model.
+
+    The scatter of its discharge and of its mass per count, and the ends of its curve.
+    """
+    found: dict[ModelKey, tuple[Repeatability, Repeatability, UsualForm]] = {}
     for material in dict.fromkeys(key[1] for key in groups):
         keys = [key for key in groups if key[1] == material]
         discharge = learn_from_others([_of_curve(fits[key][0], groups[key]) for key in keys])
         counts = learn_from_others([_of_counts(fits[key][1], groups[key]) for key in keys])
-        found |= dict(zip(keys, zip(discharge, counts, strict=True), strict=True))
+        forms = [_form_of_others(key, keys, fits) for key in keys]
+        found |= dict(zip(keys, zip(discharge, counts, forms, strict=True), strict=True))
     return found
+
+
+def _form_of_others(
+    own: ModelKey, keys: Sequence[ModelKey], fits: Mapping[ModelKey, _Fits]
+) -> UsualForm:
+    """What all models but one show of how curves begin and level off."""
+    others = [curve for key in keys if key != own and (curve := fits[key][0]) is not None]
+    return learn_form([curve.form_seen() for curve in others])
 
 
 def _of_curve(curve: Curve | None, tests: pd.DataFrame) -> Residuals:
