@@ -27,6 +27,7 @@ from spreadplan.calibration.assumptions import (
 )
 from spreadplan.calibration.fit import BoolArray, FloatArray, LinearFit, weighted_least_squares
 from spreadplan.calibration.form import NEAR_FULL_PCT, FormSeen, UsualForm
+from spreadplan.calibration.knees import NO_KNEES, Knees, possible_knees
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.metrology import coverage_factor, propagate
 from spreadplan.remarks import Remark, remark
@@ -62,6 +63,7 @@ class Curve:
     highest_pct : highest tested output; beyond it the feeder may stop rising.
     outputs : how many different outputs were tested.
     form : what was known of the curve's ends before its tests.
+    knees : where the feeder may stop rising all the same.
     """
 
     kind: Kind
@@ -79,6 +81,7 @@ class Curve:
     highest_pct: float = 100.0
     outputs: int = 1
     form: UsualForm = field(default_factory=UsualForm)
+    knees: Knees = NO_KNEES
 
     @property
     def parameters(self) -> int:
@@ -92,19 +95,12 @@ class Curve:
     def discharge_u(self, feeder_pct: FloatArray) -> FloatArray:
         """Standard uncertainty of the mean discharge at an output, shape of the input."""
         return np.hypot(
-            propagate(self.gradient(feeder_pct), self.covariance), self.level_u(feeder_pct)
+            propagate(self.gradient(feeder_pct), self.covariance), self.form_u(feeder_pct)
         )
 
-    def level_u(self, feeder_pct: FloatArray) -> FloatArray:
-        """Part of `discharge_u` beyond the tests, where the feeder may have stopped rising.
-
-        With a chance p, the share of feeders that do, it does so anywhere between the highest
-        tested output h and full output, alike. The mean square of what is then missing at f is
-        p slope² (f - h)³ / (3 (100 - h)).
-        """
-        over = np.maximum(np.minimum(feeder_pct, self.saturation_pct) - self.highest_pct, 0.0)
-        room = max(100.0 - self.highest_pct, 1e-9)
-        return np.asarray(self.slope * np.sqrt(self.form.level_share * over**3 / (3.0 * room)))
+    def form_u(self, feeder_pct: FloatArray) -> FloatArray:
+        """Part of `discharge_u` as the curve may be of another form than the chosen one."""
+        return self.knees.rms(np.asarray(feeder_pct), self.discharge(feeder_pct))
 
     def form_seen(self) -> FormSeen:
         """What these tests show of the curve's ends, without what was assumed of them."""
@@ -202,8 +198,58 @@ def fit_curve(
         form=form,
         highest_pct=float(np.max(feeder_pct)),
         outputs=len(np.unique(runs.feeder_pct)),
+        knees=_knees(curve, runs),
     )
     return _with_general_flags(known, runs)
+
+
+def _knees(curve: Curve, runs: _Runs) -> Knees:
+    """Where the feeder may stop rising by these tests, whatever form was chosen."""
+    found = possible_knees(
+        runs.feeder_pct,
+        runs.discharge,
+        runs.sd(curve.discharge(runs.feeder_pct)),
+        start=(curve.start_pct, runs.form.startup_u_pct),
+        level_share=runs.form.level_share,
+        prior_dof=runs.usual.dof,
+    )
+    # tests at one output can't show a knee below it, and where the knee of a saturating curve lies
+    # is in its covariance
+    one_output = np.ptp(runs.feeder_pct) < ONE_OUTPUT_SPREAD_PCT
+    only_beyond = one_output or curve.kind == "saturating"
+    return found.beyond(float(runs.feeder_pct.max())) if only_beyond else found
+
+
+def with_runs_on_it(
+    curve: Curve,
+    feeder_pct: FloatArray,
+    discharge: FloatArray,
+    discharge_u: FloatArray,
+    more_pct: FloatArray,
+    more_rel_u: float,
+) -> Curve:
+    """The curve with knees as they would be if further runs were done and lay on it.
+
+    Parameters
+    ----------
+    curve : fitted to the three columns that follow, as `fit_curve` takes them; shape (n,).
+    more_pct : outputs of the further runs, percent; shape (m,).
+    more_rel_u : relative standard uncertainty of their weighing and timing.
+
+    Returns
+    -------
+    Curve, all else as before.
+    """
+    dry = is_dry(feeder_pct, discharge, discharge_u)
+    more = curve.discharge(more_pct)
+    runs = _Runs(
+        np.append(feeder_pct[~dry], more_pct),
+        np.append(np.maximum(discharge[~dry], 0.0), more),
+        np.append(discharge_u[~dry], more_rel_u * more),
+        curve.usual,
+        curve.form,
+    )
+    return replace(curve, knees=_knees(curve, runs))
 
 
 def is_dry(feeder_pct: FloatArray, discharge: FloatArray, discharge_u: FloatArray) -> BoolArray:

@@ -24,7 +24,7 @@ class UsualForm:
     """What is known of a curve's ends before a truck's own tests.
 
     startup_u_pct : standard uncertainty of the output at which material starts to flow, points.
-    level_share : share of feeders that stop rising between the highest test and full output.
+    level_share : share of feeders that stop rising between half and full output.
     """
 
     startup_u_pct: float = field(default_factory=lambda: STARTUP_U_PCT)
@@ -58,7 +58,7 @@ def learn_form(others: Sequence[FormSeen]) -> UsualForm:
     that level off.
 
     >>> learn_form([FormSeen(levelled=1.0)] * 4).level_share
-    0.625
+    0.675
     """
     usual = UsualForm()
     starts = np.array([(one.start_pct, one.start_u_pct) for one in others]).reshape(-1, 2)

@@ -54,6 +54,7 @@ class DischargeModel:
     test_ids : the tests used, in order of time.
     day_sd : relative standard deviation of what all runs of a day have in common; a storm's day is
         another than that of the tests.
+    others_day_sd : the same as the other models alone tell it.
     """
 
     truck_id: str
@@ -66,6 +67,7 @@ class DischargeModel:
     test_ids: tuple[str, ...]
     flags: tuple[Remark, ...]
     day_sd: float = 0.0
+    others_day_sd: float = 0.0
 
     @property
     def kind(self) -> Kind:
@@ -344,7 +346,7 @@ def fit_models(
         key: _fits(trucks[key[0]].closed_loop, groups[key], *usual)
         for key, usual in _usual(groups, first_fits).items()
     }
-    day_sd = _day_sd(groups, fits)
+    day_sd, others_day_sd = _day_sd(groups, fits)
     models: dict[ModelKey, DischargeModel] = {}
     for key, (curve, counts) in fits.items():
         if curve is None:
@@ -358,7 +360,7 @@ def fit_models(
             curve.of_days(day_u),
             None if counts is None else counts.of_days(day_u),
         )
-        models[key] = replace(model, day_sd=day_sd[key[1]])
+        models[key] = replace(model, day_sd=day_sd[key[1]], others_day_sd=others_day_sd[key])
     return models
 
 
@@ -465,9 +467,12 @@ def _counted(tests: pd.DataFrame) -> BoolArray:
 
 def _day_sd(
     groups: Mapping[ModelKey, pd.DataFrame], fits: Mapping[ModelKey, _Fits]
-) -> dict[str, float]:
-    """Scatter from day to day, by material: by the mass per count, or else by the discharge."""
-    found: dict[str, list[DayMeans]] = {key[1]: [] for key in groups}
+) -> tuple[dict[str, float], dict[ModelKey, float]]:
+    """Scatter from day to day: of each material's models, and of all of them but one.
+
+    By the mass per count, or else by the discharge.
+    """
+    found: dict[str, dict[ModelKey, DayMeans]] = {key[1]: {} for key in groups}
     for key, (curve, counts) in fits.items():
         tests = groups[key]
         fit: Curve | CountFit | None = curve if counts is None else counts
@@ -476,8 +481,13 @@ def _day_sd(
         if fit is not None and told.spare:
             sd = np.sqrt(fit.scale) * np.hypot(told.measured_u, fit.usual.relative)
             day = test_days(tests["performed_at"])[kept]
-            found[key[1]].append(day_means(told.relative, sd, day))
-    return {material: learn_day_sd(means) for material, means in found.items()}
+            found[key[1]][key] = day_means(told.relative, sd, day)
+    of_all = {material: learn_day_sd(list(means.values())) for material, means in found.items()}
+    of_others = {
+        key: learn_day_sd([means for other, means in found[key[1]].items() if other != key])
+        for key in groups
+    }
+    return of_all, of_others
 
 
 _NOTHING = Residuals(np.array([]), np.array([]), 0)
