@@ -97,6 +97,21 @@ def _storm_commands(commands: _Commands) -> None:
         help="which end of a policy's rate range to use; kept in the storm's plan.toml (default: "
         "as kept there, else middle)",
     )
+    issued = commands.add(
+        "issue",
+        "make the present plan the one in force; it is kept as it is and never changed",
+        storm=True,
+        reports=True,
+    )
+    issued.add_argument(
+        "--at",
+        default="",
+        metavar="TIME",
+        help="the time from which it is in force (default: now, or the storm's start where that "
+        "lies outside the storm)",
+    )
+    issued.add_argument("--by", default="", metavar="NAME", help="who issues it")
+    issued.add_argument("--note", default="", metavar="TEXT", help="why")
     scenarios = commands.add(
         "compare", "what if? plans of a storm side by side", storm=True, reports=True
     )
@@ -271,6 +286,15 @@ def _run(
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
         runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
+    elif arguments.command == "issue":
+        runs.issue(
+            arguments.folder,
+            arguments.storm,
+            options,
+            at=arguments.at,
+            by=arguments.by,
+            note=arguments.note,
+        )
     elif arguments.command == "compare":
         runs.compare(arguments.folder, arguments.storm, options, arguments.without)
     elif arguments.command == "season":

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from spreadplan.runs.calibrating import calibrate
     from spreadplan.runs.checking import check
     from spreadplan.runs.comparing import compare
+    from spreadplan.runs.issuing import issue
     from spreadplan.runs.options import Options, no_progress
     from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
     from spreadplan.runs.reconciling import compute_use, reconcile
@@ -25,6 +26,7 @@ __all__ = [
     "compute_season",
     "compute_use",
     "demo",
+    "issue",
     "new",
     "no_progress",
     "plan",
@@ -37,6 +39,7 @@ _HOMES = {
     "calibrating": ("calibrate",),
     "checking": ("check",),
     "comparing": ("compare",),
+    "issuing": ("issue",),
     "options": ("Options", "no_progress"),
     "planning": ("compute_plan", "plan", "write_plan_tables"),
     "reconciling": ("compute_use", "reconcile"),

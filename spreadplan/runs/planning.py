@@ -217,17 +217,24 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def plan_pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan
+    workspace: Workspace, fleet: Calibration, result: StormPlan, issue: str = ""
 ) -> Iterator[tuple[str, str]]:
-    """The plan report and the cab cards, each with its name."""
+    """The plan report and the cab cards, each with its name.
+
+    issue : which issue the cards belong to, in words; "" for a plan that was not issued.
+    """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
-    yield from _pages(
-        workspace, fleet, result, pick, share_scarce(result, workspace.table("yards"))
-    )
+    shares = share_scarce(result, workspace.table("yards"))
+    yield from _pages(workspace, fleet, result, pick, shares, issue)
 
 
 def _pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, pick: Pick, shares: Shares
+    workspace: Workspace,
+    fleet: Calibration,
+    result: StormPlan,
+    pick: Pick,
+    shares: Shares,
+    issue: str = "",
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -243,7 +250,7 @@ def _pages(
         scarce=scarce,
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
-    inputs_of = inputs_changed(workspace, result.storm)
+    inputs_of = " · ".join(filter(None, [inputs_changed(workspace, result.storm), issue]))
     for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of):
         yield f"{result.storm}/cab_cards/{name}", page
 

@@ -282,6 +282,7 @@ def using_workspace(folder: Path) -> Workspace:
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
         storms=dict.fromkeys(storm_names(folder), tables),
+        issued=True,
     )
 
 
