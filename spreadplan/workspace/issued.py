@@ -50,6 +50,7 @@ COLUMNS: Final = {
         "text": (*_TEXTS, "segment_id", "area_id"),
         "number": (
             "lane_miles",
+            "target_rate_lb_per_lane_mile",
             "gate_in",
             "mass_lb",
             "mass_lo_lb",
