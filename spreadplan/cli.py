@@ -14,9 +14,13 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext, supp
 from io import TextIOWrapper
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from spreadplan import __version__
 from spreadplan.errors import BadInput, CannotWrite, Problem, refused_by_system
+
+if TYPE_CHECKING:
+    from spreadplan.runs import Options
 
 DONE, DEFECT, BAD_INPUT = 0, 1, 2
 #: How many threads linear algebra uses, for the libraries that numpy may be built with. They read
@@ -112,6 +116,21 @@ def _storm_commands(commands: _Commands) -> None:
     )
     issued.add_argument("--by", default="", metavar="NAME", help="who issues it")
     issued.add_argument("--note", default="", metavar="TEXT", help="why")
+    packed = commands.add("pack", "an issued plan as one file, to be kept elsewhere", storm=True)
+    packed.add_argument("target", type=Path, metavar="FILE", help="the file to write, a zip")
+    packed.add_argument(
+        "--number", type=int, default=0, metavar="N", help="which issue (default: the last)"
+    )
+    verified = commands.add(
+        "verify", "whether a file that pack wrote is as it was issued", folder="FILE"
+    )
+    for one in (packed, verified):
+        one.add_argument(
+            "--key",
+            default="",
+            metavar="KEYFILE",
+            help="sign with the key in this file, or check that it was signed with it",
+        )
     scenarios = commands.add(
         "compare", "what if? plans of a storm side by side", storm=True, reports=True
     )
@@ -286,21 +305,28 @@ def _run(
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
         runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
-    elif arguments.command == "issue":
-        runs.issue(
-            arguments.folder,
-            arguments.storm,
-            options,
-            at=arguments.at,
-            by=arguments.by,
-            note=arguments.note,
-        )
+    elif arguments.command in ("issue", "pack", "verify"):
+        _run_issues(arguments, options)
     elif arguments.command == "compare":
         runs.compare(arguments.folder, arguments.storm, options, arguments.without)
     elif arguments.command == "season":
         runs.season(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "reconcile":
         runs.reconcile(arguments.folder, arguments.storm, options, arguments.cluster)
+
+
+def _run_issues(arguments: argparse.Namespace, options: Options) -> None:
+    from spreadplan import runs
+
+    given, folder = vars(arguments), arguments.folder
+    if arguments.command == "issue":
+        said = {name: given[name] for name in ("at", "by", "note")}
+        runs.issue(folder, arguments.storm, options, **said)
+    elif arguments.command == "pack":
+        said = {name: given[name] for name in ("number", "key")}
+        runs.pack(folder, arguments.storm, arguments.target, options, **said)
+    else:
+        runs.verify(folder, options, arguments.key)
 
 
 def _run_web(arguments: argparse.Namespace) -> None:

@@ -105,13 +105,14 @@ def in_force(versions: Sequence[PlanVersion], treatments: pd.DataFrame) -> InFor
 def version_at(since_s: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.int64]:
     """Place of the version in force at each time, shape of ``time_s``; the first for NaN."""
     known = np.where(np.isfinite(time_s), time_s, -np.inf)
-    return np.searchsorted(since_s[1:], known, side="right")
+    return np.searchsorted(since_s[1:], known, side="right").astype(np.int64)
 
 
 def _seconds(moments: pd.Series[pd.Timestamp]) -> NDArray[np.float64]:
     """Seconds since 1970 UTC; NaN for NaT."""
     moments = pd.to_datetime(moments, utc=True)
-    return ((moments - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy(dtype=float)
+    seconds = (moments - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)
+    return np.asarray(seconds, dtype=np.float64)
 
 
 def _made_under(
@@ -132,10 +133,11 @@ def _made_under(
     else:
         place = np.searchsorted(timed.to_numpy(), treatments["time_s"], side="right") - 1
         made = made.assign(application=timed.index.to_numpy()[np.maximum(place, 0)])
-    sums = made.groupby([*ROUND, "version"])["passes"].sum()
-    sums = sums[sums >= LEAST_PASS].sort_values(kind="stable")
+    whole = made.groupby([*ROUND, "version"])[["passes"]].sum()
+    sums: pd.DataFrame = whole[whole["passes"] >= LEAST_PASS].reset_index()
+    sums = sums.sort_values(by=["passes"], kind="stable")
     # the last of each group is the greatest; of equal ones the later version
-    return sums.reset_index().drop_duplicates(ROUND, keep="last").set_index(ROUND)["version"]
+    return sums.drop_duplicates(ROUND, keep="last").set_index(ROUND)["version"].astype(float)
 
 
 def _chosen(

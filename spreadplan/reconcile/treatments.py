@@ -65,8 +65,8 @@ def rates_by_version(
     Returns
     -------
     One row for each segment, material and version under which it was treated: version, applied_lb,
-    applied_u_lb, made (rounds), planned_lb, allowed_lb, least_lb (of one round; NaN: none planned),
-    p_over, p_under of the mass of the rounds that were made.
+    applied_u_lb, passes, made (rounds), planned_lb, allowed_lb, least_lb (of one round; NaN: none
+    planned), p_over, p_under of the mass of the rounds that were made.
     """
     own = _split(parts[parts["segment_id"] != OFF_ROUTE], treatments, plan)
     keys = [*SEGMENT_KEYS, "version"]
@@ -168,12 +168,13 @@ def against_rates(
 
 def _verdicts(rates: pd.DataFrame, rule: DecisionRule) -> np.ndarray:
     p_over, p_under = rates["p_over"].to_numpy(), rates["p_under"].to_numpy()
-    made, planned, u = (
-        rates[name].to_numpy(dtype=float) for name in ("made", "planned_lb", "applied_u_lb")
+    made, passes, planned, u = (
+        rates[name].to_numpy(dtype=float)
+        for name in ("made", "passes", "planned_lb", "applied_u_lb")
     )
     sure = rule.confidence
     vague = (u > MAX_RELATIVE_U * made * planned) & (p_over < sure) & (p_under < sure)
-    nothing = ~(made >= LEAST_PASS) | np.isnan(planned) | np.isnan(p_over) | vague
+    nothing = ~(passes >= LEAST_PASS) | np.isnan(planned) | np.isnan(p_over) | vague
     conditions = [nothing, p_over >= sure, p_over >= 0.5, p_under >= sure, p_under >= 0.5]
     names = ["unknown", "over", "probably_over", "under", "probably_under"]
     return np.select(conditions, names, "within").astype(object)
@@ -197,7 +198,7 @@ def _is_one_of(reason: np.ndarray, wanted: Sequence[object]) -> np.ndarray:
 
 def _issues(keys: pd.MultiIndex, judged: pd.DataFrame, plan: InForce) -> list[str]:
     """Names of the versions that planned or saw something of each segment, ``;`` between."""
-    seen = judged.loc[judged["made"] >= LEAST_PASS, [*SEGMENT_KEYS, "version"]]
+    seen = judged.loc[judged["passes"] >= LEAST_PASS, [*SEGMENT_KEYS, "version"]]
     asked = plan.segments[[*SEGMENT_KEYS, "version"]]
     both = pd.concat([seen, asked]).drop_duplicates().sort_values("version", kind="stable")
     names = [one.name for one in plan.versions]

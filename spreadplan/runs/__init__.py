@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from spreadplan.runs.comparing import compare
     from spreadplan.runs.issuing import issue
     from spreadplan.runs.options import Options, no_progress
+    from spreadplan.runs.packing import pack, verify
     from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
     from spreadplan.runs.reconciling import compute_use, reconcile
     from spreadplan.runs.seasons import compute_season, season
@@ -29,9 +30,11 @@ __all__ = [
     "issue",
     "new",
     "no_progress",
+    "pack",
     "plan",
     "reconcile",
     "season",
+    "verify",
     "write_plan_tables",
 ]
 
@@ -41,6 +44,7 @@ _HOMES = {
     "comparing": ("compare",),
     "issuing": ("issue",),
     "options": ("Options", "no_progress"),
+    "packing": ("pack", "verify"),
     "planning": ("compute_plan", "plan", "write_plan_tables"),
     "reconciling": ("compute_use", "reconcile"),
     "seasons": ("compute_season", "season"),

@@ -19,8 +19,8 @@ from spreadplan.reports.season_report import season_report
 from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
-from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.in_force import WEATHER, plan_in_force
+from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import storm_start
 from spreadplan.runs.reconciling import (
     Followed,
