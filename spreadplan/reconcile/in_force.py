@@ -155,9 +155,9 @@ def _chosen(
     kept = last[at_due[last.index] <= last["version"]].set_index(ROUND)["version"]
     made = made_under.reset_index()
     still = had.reindex(pd.MultiIndex.from_frame(made[[*ROUND, "version"]])).notna().to_numpy()
-    made = made[still].set_index(ROUND)["version"]
+    held = made[still].set_index(ROUND)["version"]
     every = pd.MultiIndex.from_frame(table[ROUND].drop_duplicates())
-    found = made.reindex(every).astype(float)
+    found = held.reindex(every).astype(float)
     return found.fillna(when_due.reindex(every)).fillna(kept.reindex(every))
 
 
