@@ -101,6 +101,32 @@ def _storm_commands(commands: _Commands) -> None:
         help="which end of a policy's rate range to use; kept in the storm's plan.toml (default: "
         "as kept there, else middle)",
     )
+    _issue_commands(commands)
+    scenarios = commands.add(
+        "compare", "what if? plans of a storm side by side", storm=True, reports=True
+    )
+    scenarios.add_argument(
+        "--without",
+        action="append",
+        default=[],
+        metavar="TRUCK",
+        help="a truck out of service (default: the one that carries the most)",
+    )
+    use = commands.add(
+        "reconcile",
+        "telemetry and tickets to what went where, against the plan",
+        storm=True,
+        reports=True,
+    )
+    use.add_argument(
+        "--cluster",
+        default="",
+        metavar="ADDRESS",
+        help="have the workers of the Dask scheduler at this address follow the trucks",
+    )
+
+
+def _issue_commands(commands: _Commands) -> None:
     issued = commands.add(
         "issue",
         "make the present plan the one in force; it is kept as it is and never changed",
@@ -131,28 +157,6 @@ def _storm_commands(commands: _Commands) -> None:
             metavar="KEYFILE",
             help="sign with the key in this file, or check that it was signed with it",
         )
-    scenarios = commands.add(
-        "compare", "what if? plans of a storm side by side", storm=True, reports=True
-    )
-    scenarios.add_argument(
-        "--without",
-        action="append",
-        default=[],
-        metavar="TRUCK",
-        help="a truck out of service (default: the one that carries the most)",
-    )
-    use = commands.add(
-        "reconcile",
-        "telemetry and tickets to what went where, against the plan",
-        storm=True,
-        reports=True,
-    )
-    use.add_argument(
-        "--cluster",
-        default="",
-        metavar="ADDRESS",
-        help="have the workers of the Dask scheduler at this address follow the trucks",
-    )
 
 
 def _season_command(commands: _Commands) -> None:

@@ -182,13 +182,7 @@ def storm_use(
     rows = rows.join(unseen(rows, _of_segment(rows, per_round)))
     rows["applied_hi_lb"] += rows["unseen_most_lb"]
     rates = rates_by_version(parts, treatments_of(uses), plan, per_round, rule)
-    if plan.several:
-        greatest = rates.groupby(SEGMENT_KEYS)["p_over"].max().rename("p_rate")
-        rows = rows.join(greatest, on=SEGMENT_KEYS)
-    rows = rows.join(judge(rows, rule))
-    rows = rows.join(against_rates(rows, rates, plan, rule)).join(
-        _trucks_on(use), on=["route_id", "segment_id"]
-    )
+    rows = _judged(rows, rates, plan, rule).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
     rows = rows.join(standing, on=["route_id", "segment_id", "material"])
@@ -211,6 +205,17 @@ def storm_use(
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
     )
+
+
+def _judged(
+    rows: pd.DataFrame, rates: pd.DataFrame, plan: InForce, rule: DecisionRule
+) -> pd.DataFrame:
+    """The rows with the verdicts on their mass, and on their treatments' rate and number."""
+    if plan.several:
+        greatest = rates.groupby(SEGMENT_KEYS)["p_over"].max().rename("p_rate")
+        rows = rows.join(greatest, on=SEGMENT_KEYS)
+    rows = rows.join(judge(rows, rule))
+    return rows.join(against_rates(rows, rates, plan, rule))
 
 
 def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:

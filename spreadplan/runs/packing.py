@@ -14,6 +14,8 @@ from __future__ import annotations
 import hashlib
 import hmac
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -36,10 +38,22 @@ from spreadplan.workspace.issued import (
 from spreadplan.workspace.load import known_storm
 
 SIGNATURE: Final = "signature.txt"
+LONGEST_SIGNATURE: Final = 1_000
 SHORTEST_KEY: Final = 16
 LONGEST_KEY: Final = 1_000_000
 SAME_DATE: Final = (1980, 1, 1, 0, 0, 0)
 """The time of every file in a zip: packed twice, an issue gives the same bytes."""
+DAMAGED: Final = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    OSError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+)
+"""What a damaged zip may end in."""
 RETRY: Final = "pack it again where it was issued, and send it anew"
 
 
@@ -85,7 +99,7 @@ def verify(target: Path, options: Options, key: str = "") -> None:
     try:
         with zipfile.ZipFile(target) as packed:
             made, signed = _judged(packed, str(target), secret)
-    except (zipfile.BadZipFile, OSError, NotImplementedError, RuntimeError, EOFError) as error:
+    except DAMAGED as error:
         why = getattr(error, "strerror", None) or "it is no zip file, or a damaged one"
         raise BadInput([_asked(str(target), f"cannot be read: {why}", RETRY)]) from None
     options.say(f"good: issue {made.number} of the storm {made.storm}, as it was issued")
@@ -151,7 +165,7 @@ def _judged(packed: zipfile.ZipFile, shown: str, secret: bytes) -> tuple[Issue, 
         problems += _signature_faults(packed, about, shown, secret)
     if problems:
         raise BadInput(problems)
-    return made, SIGNATURE in names
+    return made, SIGNATURE in names and bool(_read(packed, SIGNATURE, LONGEST_SIGNATURE))
 
 
 def _faults(packed: zipfile.ZipFile, made: Issue, shown: str) -> Iterator[Problem]:
@@ -174,7 +188,7 @@ def _signature_faults(
     if SIGNATURE not in packed.namelist():
         yield _asked(place, "is missing: the file is not signed", "ask for a signed one")
         return
-    given = _read(packed, SIGNATURE, 1_000).decode("ascii", "replace").strip()
+    given = _read(packed, SIGNATURE, LONGEST_SIGNATURE).decode("ascii", "replace").strip()
     if not hmac.compare_digest(given.encode(), _signature(about, secret).encode()):
         remedy = "ask whoever sent it which key it was signed with, and do not trust it until then"
         yield _asked(place, "is not that of this key", remedy)
@@ -193,7 +207,7 @@ def _digest(packed: zipfile.ZipFile, name: str, size: int) -> str:
             while left > 0 and (piece := _piece(handle, left)):
                 whole.update(piece)
                 left -= len(piece)
-    except (zipfile.BadZipFile, EOFError, OSError, zlib.error):
+    except DAMAGED:
         return ""
     return whole.hexdigest()
 
