@@ -77,6 +77,10 @@ def in_force(versions: Sequence[PlanVersion], treatments: pd.DataFrame) -> InFor
     versions : at least one, in the order in which they came into force.
     treatments : passes while spreading: route_id, segment_id, time_s (when it began, seconds since
         1970 UTC), passes (share of the segment). Looked at only where there are several versions.
+
+    Returns
+    -------
+    The plan, see `InForce`; masses in lb.
     """
     versions = tuple(versions)
     if len(versions) == 1:

@@ -300,7 +300,17 @@ def _middle_repeatability(models_table: pd.DataFrame, keys: list[str]) -> pd.Ser
 
 
 def with_area_limits(planned: pd.DataFrame, areas: pd.DataFrame) -> pd.DataFrame:
-    """The plan's rows with the greatest rate of the sensitive areas that they lie in, NaN: none."""
+    """The plan's rows with the greatest rate of the sensitive areas that they lie in.
+
+    Parameters
+    ----------
+    planned : area_id, several joined by "; ", "" for none.
+    areas : area_id, max_rate_lb_per_lane_mile (NaN: none).
+
+    Returns
+    -------
+    ``planned`` with max_rate_lb_per_lane_mile, the lowest of its areas, NaN: none.
+    """
     limits = dict(zip(areas["area_id"], areas["max_rate_lb_per_lane_mile"], strict=True))
 
     def lowest(area_ids: object) -> float:

@@ -40,7 +40,17 @@ PART: Final = [*SEGMENT_KEYS, "truck_id"]
 
 
 def treatments_of(uses: Sequence[TruckUse]) -> pd.DataFrame:
-    """Passes while spreading of all trucks, see `TruckUse.treatments`, with truck_id."""
+    """Passes while spreading of all trucks.
+
+    Parameters
+    ----------
+    uses : of any trucks, also of none.
+
+    Returns
+    -------
+    route_id, segment_id, material, time_s, reported_lb, passes (see `TruckUse.treatments`) and
+    truck_id; without a row where nothing is known of passes.
+    """
     tables = [pd.DataFrame(use.treatments).assign(truck_id=use.truck_id) for use in uses]
     names = ["route_id", "segment_id", "material", "time_s", "reported_lb", "passes", "truck_id"]
     known = [table for table in tables if len(table)]

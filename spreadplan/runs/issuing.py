@@ -47,7 +47,7 @@ from spreadplan.workspace.issued import (
     LATEST,
     LOCK,
     ROADS,
-    Found,
+    Issues,
     Issue,
     digest_of,
     last_number,
@@ -300,7 +300,7 @@ def moment_of(workspace: Workspace, storm: str, at: str) -> pd.Timestamp:
     return moment
 
 
-def _not_before(earlier: Found, since: pd.Timestamp, workspace: Workspace, storm: str) -> None:
+def _not_before(earlier: Issues, since: pd.Timestamp, workspace: Workspace, storm: str) -> None:
     """An issue that came into force before the last one would change what is over."""
     zone = workspace.settings.timezone
     last = max((plan.issue.since for plan in earlier.plans), default=since)

@@ -133,7 +133,7 @@ class IssuedPlan:
 
 
 @dataclass
-class Found:
+class Issues:
     """Issues of a storm that can be trusted, in order, and what is wrong with the others."""
 
     plans: list[IssuedPlan] = field(default_factory=list)
@@ -249,7 +249,7 @@ def _is_number(name: str) -> bool:
     return name.isascii() and name.isdecimal() and not name.startswith("0") and len(name) < 9
 
 
-def read_issues(folder: Path, storm: str, *, tables: bool = True) -> Found:
+def read_issues(folder: Path, storm: str, *, tables: bool = True) -> Issues:
     """The issues of a storm, each judged.
 
     Parameters
@@ -258,7 +258,7 @@ def read_issues(folder: Path, storm: str, *, tables: bool = True) -> Found:
     tables : whether what treatments are judged by is read as well; without it the tables of the
         plans are empty.
     """
-    found, shown = Found(), f"storms/{storm}/{ISSUED}"
+    found, shown = Issues(), f"storms/{storm}/{ISSUED}"
     place = folder / "storms" / storm / ISSUED
     if place.is_symlink() or (place.exists() and not place.is_dir()):
         found.problems.append(_problem(shown, "is not a folder", PUT_BACK))
@@ -319,7 +319,7 @@ def _order(plans: list[IssuedPlan], shown: str) -> Iterator[Problem]:
             )
 
 
-def _take(found: Found, place: Path, shown: str, storm: str, before: str, tables: bool) -> str:
+def _take(found: Issues, place: Path, shown: str, storm: str, before: str, tables: bool) -> str:
     """Judge one issue; gives the hash of its ``issue.json``, "?" where there is none."""
     about = place / ABOUT
     if place.is_symlink() or not place.is_dir():

@@ -89,7 +89,7 @@ def test_who_is_asked_to_stop_tidies_up(nursery, county):
     assert not list(issued(county).glob(".draft-*"))
 
 
-@pytest.mark.parametrize("limit", [100, 3_000])
+@pytest.mark.parametrize("limit", [1_000, 3_000])
 def test_a_file_that_cannot_grow_issues_nothing(nursery, county, limit):
     code, said = nursery.run(*words(county), largest_file_bytes=limit)
     assert (code, "Traceback" in said) == (2, False), said

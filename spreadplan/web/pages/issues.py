@@ -13,7 +13,7 @@ from spreadplan.web.pages.reports import file_below
 from spreadplan.web.visits import NOBODY, Visit, action, page
 
 
-def issue_plan(visit: Visit) -> Response:
+def issue_now(visit: Visit) -> Response:
     """Make the plan of the files, not one with changes that are only tried, the one in force."""
     storm = storm_of(visit)
     issue(
@@ -38,5 +38,5 @@ def issued_file(visit: Visit) -> Response:
 
 ROUTES = [
     page("/issued/{storm}/{name:path}", issued_file),
-    action("/plan/{storm}/issue", issue_plan, role="plan"),
+    action("/plan/{storm}/issue", issue_now, role="plan"),
 ]

@@ -10,7 +10,7 @@ from spreadplan.web.visits import NOBODY, Visit
 from spreadplan.workspace.issued import read_issues
 
 
-def issues_of(visit: Visit, storm: str) -> dict[str, Any]:
+def issued_plans(visit: Visit, storm: str) -> dict[str, Any]:
     """What the page of a plan shows of its issues, the last first."""
     found, shown = read_issues(visit.site.folder, storm, tables=False), visit.display
     listed = [
