@@ -260,7 +260,7 @@ def _measured(storm: str, one: Reconciled) -> StormOfSeason:
         rounds=max(rounds, 1),
         parts=one.use.parts,
         segments=one.use.segments,
-        forecast=one.workspace.table("forecast", storm),
+        forecast=one.workspace.forecast(storm),
     )
 
 
@@ -268,7 +268,7 @@ def _planned(workspace: Workspace, storms: list[str]) -> list[StormOfSeason]:
     """Storms without telemetry, as they were planned."""
     found = []
     for storm in storms:
-        start, forecast = storm_start(workspace, storm), workspace.table("forecast", storm)
+        start, forecast = storm_start(workspace, storm), workspace.forecast(storm)
         fleet = calibrate_fleet(workspace, start, storm)
         plan = plan_in_force(workspace, storm, fleet)
         if plan is None:
