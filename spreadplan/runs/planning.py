@@ -16,7 +16,7 @@ from spreadplan.frames import lines
 from spreadplan.places import inside, own_file
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.remarks import remark
-from spreadplan.reports.cab_card import cab_cards
+from spreadplan.reports.cab_card import CardIssue, cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -221,17 +221,24 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def plan_pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan
+    workspace: Workspace, fleet: Calibration, result: StormPlan, card_issue: CardIssue | None = None
 ) -> Iterator[tuple[str, str]]:
-    """The plan report and the cab cards, each with its name."""
+    """The plan report and the cab cards, each with its name.
+
+    card_issue : which issue the cards belong to; None for a plan that was not issued.
+    """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
-    yield from _pages(
-        workspace, fleet, result, pick, share_scarce(result, workspace.table("yards"))
-    )
+    shares = share_scarce(result, workspace.table("yards"))
+    yield from _pages(workspace, fleet, result, pick, shares, card_issue)
 
 
 def _pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, pick: Pick, shares: Shares
+    workspace: Workspace,
+    fleet: Calibration,
+    result: StormPlan,
+    pick: Pick,
+    shares: Shares,
+    card_issue: CardIssue | None = None,
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -248,7 +255,8 @@ def _pages(
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
-    for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards):
+    cards = cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards, issue=card_issue)
+    for name, page in cards:
         yield f"{result.storm}/cab_cards/{name}", page
 
 

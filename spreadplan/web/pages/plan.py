@@ -33,6 +33,7 @@ from spreadplan.web.visits import Visit, page
 from spreadplan.web.work import map_layers
 from spreadplan.web.work.changes_tried import AREA, Tried, parse, query, what_if, without
 from spreadplan.web.work.computed import whole_files
+from spreadplan.web.work.issued import issued_plans
 from spreadplan.web.work.plan_summary import (
     compared,
     plan_figures,
@@ -136,6 +137,8 @@ def plan_page(visit: Visit) -> Response:
         start=shown.moment(want.view.plan.start),
         compare=f"{want.address}/compare{query(want.tried, 'b')}",
         policy_name=workspace.settings.name,
+        storm=want.storm,
+        issues=issued_plans(visit, want.storm),
     )
 
 
