@@ -16,13 +16,15 @@ from spreadplan.planning.reassign_roster import (
     Placed,
     Roster,
     as_planned,
+    considered,
     cost_of,
     greedy,
     in_trouble,
 )
 
-#: runs that move at once: a limit of the work
+#: runs that move at once, and trucks that each of them may go to: limits of the work
 MOST_MOVABLE: Final = 150
+MOST_TRUCKS: Final = 10
 #: of sums of costs
 ROUNDING: Final = 0.01
 
@@ -36,7 +38,8 @@ class Reassignment:
     done : by place of the run; a run that is missing is left untreated.
     cost, cost_before, cost_greedy : of this assignment, of the planner's, and of giving each run in
         trouble in turn to the truck that is best for it.
-    bound : no assignment of the movable runs costs less.
+    bound : no assignment of the movable runs costs less, where each may go to the `MOST_TRUCKS`
+        trucks that suit it best; of fewer trucks: no assignment of them at all.
     movable : places of the runs that could move; all others stay with their trucks.
     sets : how many sets of runs were looked at.
     """
@@ -78,7 +81,8 @@ def reassign(roster: Roster, movable: Collection[int] | None = None) -> Reassign
     together = in_parts(groups)
     free = frozenset[int]().union(*together)
     by_greed = greedy(roster, before, free)
-    found, bound, sets = _solved(roster, together, free, by_greed)
+    fewer = considered(roster, by_greed, free, MOST_TRUCKS)
+    found, bound, sets = _solved(fewer, together, free, by_greed)
     cost = cost_of(roster, found)
     return Reassignment(
         done=found,

@@ -11,7 +11,7 @@ Times are whole minutes from one common moment; costs are whole numbers, see `Ro
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 #: What is worth how much is the planner's choice; no source. A lane-mile of the lowest class that
@@ -270,6 +270,36 @@ def _moved(
     if here is not None:
         kept |= timetable(roster, here, sorted(of_truck[here] - {run}))
     return kept | timetable(roster, best, sorted(of_truck[best] | {run}))
+
+
+def considered(
+    roster: Roster, done: Mapping[int, Placed], movable: Collection[int], most: int
+) -> Roster:
+    """The same with fewer trucks for each run: those to which it adds least, and where it is.
+
+    Parameters
+    ----------
+    done : the assignment that it is added to. most : trucks to be left for each movable run.
+    """
+    of_truck: dict[int, set[int]] = {}
+    for at, one in done.items():
+        of_truck.setdefault(one.truck, set()).add(at)
+    nothing: set[int] = set()
+    now = {truck: _cost_of_truck(roster, truck, runs) for truck, runs in of_truck.items()}
+    added: dict[int, list[tuple[int, int]]] = {}
+    for run, truck in roster.turns:
+        mine = of_truck.get(truck, nothing)
+        if run in movable:
+            adds = _cost_of_truck(roster, truck, mine | {run}) - now.get(truck, 0)
+            # where it is it adds nothing: that comes first
+            added.setdefault(run, []).append((adds, truck))
+    kept = {run: {truck for _, truck in sorted(some)[:most]} for run, some in added.items()}
+    for at, duty in enumerate(roster.runs):
+        for truck in (duty.truck, done[at].truck if at in done else None):
+            if truck is not None:
+                kept.setdefault(at, set()).add(truck)
+    turns = {pair: turn for pair, turn in roster.turns.items() if pair[1] in kept.get(pair[0], ())}
+    return replace(roster, turns=turns)
 
 
 def _cost_of_truck(roster: Roster, truck: int, runs: set[int]) -> int:

@@ -26,7 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spreadplan.planning.reassign_roster import (
+    CHANGE,
     NEVER_YET,
+    UNTREATED_MIN,
     Placed,
     Roster,
     begins,
@@ -41,9 +43,11 @@ Floats = NDArray[np.float64]
 #: any machine. Rounds of prices; sets that a truck offers in a round; steps
 #: of the search of one truck; sets in the last choice.
 ROUNDS: Final = 60
-OFFERED: Final = 3
-MOST_STEPS: Final = 60_000
+OFFERED: Final = 8
+MOST_STEPS: Final = 20_000
 MOST_SETS: Final = 30_000
+#: moments at which a bound of the rest of a truck's runs is worked out
+MOMENTS: Final = 400
 #: seconds by CP-SAT's own count of its work
 DETERMINISTIC_S: Final = 4.0
 #: how far prices move to those of the linear program
@@ -132,6 +136,10 @@ class _Search:
         #: its own runs are untreated until the walk does them
         untreated = sum(self.roster.runs[run].cost_untreated for run in own)
         self.before = untreated - sum(one.skipped for one in self.places)
+        shifts = self.roster.trucks[truck].shifts
+        self.first, last = (shifts[0][0], shifts[-1][1]) if shifts else (0, 0)
+        self.step = -(-(last - self.first + 1) // MOMENTS)
+        self.moments = self.first + self.step * np.arange(MOMENTS)
 
     def _place(self, run: int) -> _Place | None:
         one, turn = self.roster.runs[run], self.roster.turns.get((run, self.truck))
@@ -177,41 +185,72 @@ class _Search:
 
         None: more steps than `MOST_STEPS`.
         """
-        least = [min(one.skipped, one.alone - price.get(one.run, 0.0)) for one in places]
-        rest = [*np.cumsum(least[::-1])[::-1].tolist(), 0.0]
+        rest = self._rest(places, price)
         state = self.roster.trucks[self.truck].state
         groups: _Groups = {(state, -1): [_Label(NEVER_YET, float(self.before), self.before, ())]}
-        steps = 0
+        steps, least = 0, self.before + rest[0][0]
         for after, one in enumerate(places, 1):
-            groups = self._step(one, price.get(one.run, 0.0), groups, below - rest[after])
+            groups = self._step(one, price.get(one.run, 0.0), groups, below, rest[after])
             if dominated:
                 groups = {key: _front(some) for key, some in groups.items()}
             steps += sum(map(len, groups.values()))
             if steps > MOST_STEPS:
-                return None, self.before + rest[0]
-        return [one for some in groups.values() for one in some], self.before + rest[0]
+                return None, least
+        return [one for some in groups.values() for one in some], least
 
-    def _step(self, place: _Place, price: float, groups: _Groups, below: float) -> _Groups:
-        """All beginnings with and without one more run, as far as they cost at most so much."""
+    def _rest(self, places: list[_Place], price: Mapping[int, float]) -> list[list[float]]:
+        """The least that the runs from each one on cost, by moments at which the truck is free.
+
+        Setups and gates are left out of it, so no walk costs less.
+        """
+        after = np.zeros(MOMENTS)
+        found = [after.tolist()]
+        for one in reversed(places):
+            turn, duty = self.roster.turns[one.run, self.truck], self.roster.runs[one.run]
+            due = np.inf if duty.due_min is None else duty.due_min
+            worth, paid = duty.cost_untreated // UNTREATED_MIN, price.get(one.run, 0.0)
+            done = np.full(MOMENTS, np.inf)
+            for start, end in reversed(self.roster.trucks[self.truck].shifts):
+                leaves = np.maximum(self.moments, start) + turn.before_min
+                leaves = np.maximum(leaves, duty.release_min)
+                fits = np.flatnonzero(leaves + turn.minutes <= end)
+                over = (leaves[fits] + turn.minutes - self.first) // self.step
+                late = np.clip(leaves[fits] + turn.treated_min - due, 0.0, UNTREATED_MIN)
+                done[fits] = one.effort - paid + late * worth + after[over]
+            after = np.minimum(one.skipped + after, done)
+            found.append(after.tolist())
+        return found[::-1]
+
+    def _step(
+        self,
+        place: _Place,
+        price: float,
+        groups: _Groups,
+        below: float,
+        rest: list[float],
+    ) -> _Groups:
+        """All beginnings with and without one more run, as far as they cost at most so much.
+
+        ``rest`` : what the runs after it cost at least, by moments.
+        """
         run, turn = self.roster.runs[place.run], self.roster.turns[place.run, self.truck]
         found: _Groups = {}
         for (state, gates), labels in groups.items():
             setup = setup_of(self.roster, state, turn.state)
             kept, both = gates & turn.gates, (turn.state, gates & turn.gates)
             for free, cost, real, runs in labels:
-                if cost + place.skipped <= below:
+                if cost + place.skipped + rest[max(0, (free - self.first) // self.step)] <= below:
                     without = _Label(free, cost + place.skipped, real + place.skipped, runs)
                     found.setdefault((state, gates), []).append(without)
-                if not kept or cost + place.alone - price > below:
+                if not kept:
                     continue
                 at = begins(self.roster, self.truck, free, setup, place.run, turn)
                 if at is None:
                     continue
                 added = place.effort + run.cost_of_lateness(at + turn.treated_min)
-                if cost + added - price <= below:
-                    done = _Label(
-                        at + turn.minutes, cost + added - price, real + added, (*runs, place.run)
-                    )
+                end, gain = at + turn.minutes, cost + added - price
+                if gain + rest[(end - self.first) // self.step] <= below:
+                    done = _Label(end, gain, real + added, (*runs, place.run))
                     found.setdefault(both, []).append(done)
         return found
 
@@ -234,19 +273,38 @@ class _Prices:
         self.sets = {(one.truck, one.runs): one for one in start}
         self.bound = -math.inf
         self.price: dict[int, float] = {}
+        #: prices are kept below this for a while: those of a program with few sets leap about
+        self.dearest = self._dearest(start)
         #: each truck's least cost at the prices of the bound
         self.least: list[float] = []
 
+    def _dearest(self, start: Sequence[_Set]) -> dict[int, float]:
+        """Twice what each run costs where it is now; its whole worth where nobody does it."""
+        runs = self.part.roster.runs
+        dearest = {run: float(runs[run].cost_untreated) for run in sorted(self.part.movable)}
+        for one in start:
+            for run in one.movable:
+                left = self.part.set_of(one.truck, [at for at in one.runs if at != run])
+                dearest[run] = min(dearest[run], 2.0 * max(one.cost - left.cost, float(CHANGE)))
+        return dearest
+
     def settle(self) -> None:
         """Add sets until the bound meets the linear program, or the rounds are used up."""
+        self.add_sets({run: most / 2.0 for run, most in self.dearest.items()})
         for _ in range(ROUNDS):
-            value, price = self._program()
-            if value - self.bound <= TINY * max(1.0, TINY * abs(value)):
+            value, price, missed = self._program()
+            near = value - self.bound <= TINY * max(1.0, TINY * abs(value))
+            if near and not missed:
                 return
-            held = self.price or price
+            for run in missed:
+                worth = self.part.roster.runs[run].cost_untreated
+                self.dearest[run] = min(4.0 * self.dearest[run], float(worth))
+            if near:
+                continue
+            held = self.price
             between = {at: SMOOTHING * held[at] + (1 - SMOOTHING) * price[at] for at in price}
             # where prices in between lead to nothing new, those of the program are tried
-            if not self.add_sets(between) and not self.add_sets(price):
+            if not self.add_sets(between) and not self.add_sets(price) and not missed:
                 return
 
     def add_sets(self, price: Mapping[int, float]) -> int:
@@ -267,8 +325,8 @@ class _Prices:
             self.bound, self.price, self.least = bound, dict(price), least
         return new
 
-    def _program(self) -> tuple[float, dict[int, float]]:
-        """Value of the linear program, and prices of the movable runs."""
+    def _program(self) -> tuple[float, dict[int, float], list[int]]:
+        """Value of the linear program, prices of the runs, and runs it would pay more for."""
         from scipy import optimize, sparse
 
         runs, trucks = self.part.roster.runs, len(self.searches)
@@ -282,7 +340,7 @@ class _Prices:
         treated = sparse.csr_array((-np.ones(len(rows)), (rows, columns)), (len(movable), width))
         by = ([one.truck for one in sets], range(len(sets)))
         one_each = sparse.csr_array((np.ones(len(sets)), by), (trucks, width))
-        untreated = [runs[run].cost_untreated for run in movable]
+        untreated = [self.dearest[run] for run in movable]
         solved = optimize.linprog(
             np.array([*(one.cost for one in sets), *untreated], dtype=float),
             A_ub=treated,
@@ -292,7 +350,13 @@ class _Prices:
             method="highs-ds",
         )
         dual = np.clip(-solved.ineqlin.marginals, 0.0, untreated)
-        return float(solved.fun), dict(zip(movable, dual.tolist(), strict=True))
+        left_out = solved.x[len(sets) :] > TINY
+        missed = [
+            run
+            for run, out in zip(movable, left_out.tolist(), strict=True)
+            if out and self.dearest[run] < runs[run].cost_untreated
+        ]
+        return float(solved.fun), dict(zip(movable, dual.tolist(), strict=True)), missed
 
     def all_within(self, cost: int) -> list[_Set] | None:
         """Every set that an assignment of at most that cost can hold; None: too many."""
@@ -333,7 +397,7 @@ def solved(part: FreeRuns, start: Mapping[int, Placed]) -> Solved:
         for truck in trucks
     ]
     alone = [part.set_of(truck, part.own(truck)) for truck in trucks]
-    prices = _Prices(part, [*now, *alone])
+    prices = _Prices(part, [*alone, *now])
     prices.settle()
     sets = list(prices.sets.values())
     chosen, _ = _choice(part, sets, now)
