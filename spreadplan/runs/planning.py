@@ -40,6 +40,7 @@ PLAN_TABLES = (
     "stock_counts",
     "deliveries",
     "sensitive_areas",
+    "shifts",
 )
 #: what a map of the plan shows of a segment besides the contract's columns
 MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
@@ -182,6 +183,7 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
         "plan_yards": result.yards,
         "plan_settings": result.settings,
         "plan_reloads": result.reloads,
+        "plan_clock": result.clock,
         "plan_melting": result.melting,
         "plan_findings": result.findings,
     }

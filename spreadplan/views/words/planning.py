@@ -289,6 +289,12 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "ok": Term("as wanted", "good"),
         "untreated": Term("not treated", "none"),
     },
+    "activity": {
+        "load": Term("load", "none"),
+        "travel": Term("on the way", "none"),
+        "spread": Term("spread", "good"),
+        "wait": Term("wait", "none"),
+    },
     "melting": {
         "too cold": Term("too cold", "bad"),
         "will not melt": Term("will not melt", "bad"),
