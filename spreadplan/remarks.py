@@ -64,3 +64,11 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     unique = sorted(dict.fromkeys(findings), key=lambda finding: _ORDER[finding.severity])
     rows = [(one.severity, one.what.code, one.subject, one.what, one.remedies) for one in unique]
     return pd.DataFrame(rows, columns=["severity", "code", "subject", "what", "remedy"])
+
+
+def merged_findings(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Several tables of findings as one, problems first, otherwise in the order given."""
+    whole = pd.concat(list(tables), ignore_index=True)
+    return whole.sort_values(
+        "severity", key=lambda severity: severity.map(_ORDER), kind="stable", ignore_index=True
+    )

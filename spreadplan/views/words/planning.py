@@ -42,6 +42,30 @@ WORDS: Final[Mapping[str, str]] = {
     "no_truck_here": "no truck is assigned to this route",
     "no_truck_assigned": "no truck is assigned to it",
     "assign_it": "add it to assignments.csv",
+    # --- who could take over what is late ---
+    "takeover": (
+        "{rounds:noun.application} {rounds:names}: give it to {truck} instead of {before}: {late} "
+        "becomes {then}, {more}"
+    ),
+    "late_by": "{late_min:minutes} late",
+    "in_time": "in time",
+    "not_treated_at_all": "not treated",
+    "so_much_more": "{mass_lb:mass} more",
+    "so_much_less": "{mass_lb:mass} less",
+    "same_mass": "as much material",
+    "takeover_gains": (
+        "with the takeovers proposed {late_before_lane_miles:lane_distance} late become "
+        "{late_after_lane_miles:number.lane_distance}, and "
+        "{untreated_before_lane_miles:lane_distance} not treated become "
+        "{untreated_after_lane_miles:number.lane_distance}"
+    ),
+    "takeover_gap": (
+        "by the solver's estimates no other takeover of these runs is better by more than "
+        "{gap_pct:.2g} %; see plan_reassigned.csv"
+    ),
+    "takeover_is_a_proposal": (
+        "a proposal; nothing is changed until you put it into the storm's assignments.csv"
+    ),
     # --- rates ---
     "rate_of_policy": "policy row {row}: {text}; {chosen:then}{phase}",
     "of_range": "{pick} of {ends:range.rate}, ",
