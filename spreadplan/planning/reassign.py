@@ -22,8 +22,10 @@ from spreadplan.planning.reassign_roster import (
     in_trouble,
 )
 
-#: runs that move at once, and trucks that each of them may go to: limits of the work
+#: runs that move at once, how often others do after them, and trucks that each of them may go to:
+#: limits of the work
 MOST_MOVABLE: Final = 150
+MOST_PARTS: Final = 3
 MOST_TRUCKS: Final = 10
 #: of sums of costs
 ROUNDING: Final = 0.01
@@ -69,7 +71,8 @@ def reassign(roster: Roster, movable: Collection[int] | None = None) -> Reassign
     Parameters
     ----------
     movable : places of the runs that may go to another truck. None: those that are late or
-        untreated, and all others of the trucks that have such a run.
+        untreated, and all others of the trucks that have such a run. Of very many the rest stays
+        where it is: of those given what comes last, else what is least in trouble.
 
     Returns
     -------
@@ -78,7 +81,7 @@ def reassign(roster: Roster, movable: Collection[int] | None = None) -> Reassign
     """
     before = as_planned(roster)
     groups = troubled(roster, before) if movable is None else [sorted(movable)]
-    together = in_parts(groups)
+    together = in_parts(groups)[:MOST_PARTS]
     free = frozenset[int]().union(*together)
     by_greed = greedy(roster, before, free)
     fewer = considered(roster, by_greed, free, MOST_TRUCKS)

@@ -10,8 +10,9 @@ Times are whole minutes from one common moment; costs are whole numbers, see `Ro
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 #: What is worth how much is the planner's choice; no source. A lane-mile of the lowest class that
@@ -55,13 +56,18 @@ class Duty:
 
     def cost_of_lateness(self, treated_min: int) -> int:
         """What being treated then costs."""
-        late = min(self.lateness(treated_min), UNTREATED_MIN)
-        return round(LATE * self.weight * self.lane_miles) * late
+        late = self.lateness(treated_min)
+        return self.worth * min(late, UNTREATED_MIN) if late else 0
+
+    @cached_property
+    def worth(self) -> int:
+        """What a minute costs by which it is late."""
+        return round(LATE * self.weight * self.lane_miles)
 
     @property
     def cost_untreated(self) -> int:
         """What leaving it untreated costs; no lateness costs more."""
-        return round(LATE * self.weight * self.lane_miles) * UNTREATED_MIN
+        return self.worth * UNTREATED_MIN
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -180,17 +186,26 @@ def timetable(roster: Roster, truck: int, runs: Iterable[int]) -> dict[int, Plac
     runs : places of runs, ascending, each of which the truck can do.
     """
     done: dict[int, Placed] = {}
+    for run, at in _course(roster, truck, runs):
+        turn = roster.turns[run, truck]
+        treated, end = at + turn.treated_min, at + turn.minutes
+        cost = effort(roster, run, truck) + roster.runs[run].cost_of_lateness(treated)
+        done[run] = Placed(truck=truck, start_min=at, treated_min=treated, end_min=end, cost=cost)
+    return done
+
+
+def _course(roster: Roster, truck: int, runs: Iterable[int]) -> Iterator[tuple[int, int]]:
+    """The runs that a truck gets to, and when it leaves for each."""
     free, state, gates = NEVER_YET, roster.trucks[truck].state, -1
     for run in runs:
         turn = roster.turns[run, truck]
-        at = begins(roster, truck, free, setup_of(roster, state, turn.state), run, turn)
-        if at is None or not gates & turn.gates:
+        if not gates & turn.gates:
             continue
-        treated = at + turn.treated_min
-        free, state, gates = at + turn.minutes, turn.state, gates & turn.gates
-        cost = effort(roster, run, truck) + roster.runs[run].cost_of_lateness(treated)
-        done[run] = Placed(truck=truck, start_min=at, treated_min=treated, end_min=free, cost=cost)
-    return done
+        setup = setup_of(roster, state, turn.state) if state != turn.state else 0
+        at = begins(roster, truck, free, setup, run, turn)
+        if at is not None:
+            free, state, gates = at + turn.minutes, turn.state, gates & turn.gates
+            yield run, at
 
 
 def cost_of(roster: Roster, done: Mapping[int, Placed]) -> int:
@@ -225,6 +240,72 @@ def in_trouble(roster: Roster, done: Mapping[int, Placed]) -> list[int]:
     return sorted((at for at, late in cost.items() if late > 0), key=lambda at: (-cost[at], at))
 
 
+class Standing:
+    """An assignment as it stands, truck by truck, and what one more run would add to it."""
+
+    def __init__(self, roster: Roster, done: Mapping[int, Placed]) -> None:
+        self.roster = roster
+        self._efforts: dict[tuple[int, int], int] = {}
+        self.runs: list[list[int]] = [[] for _ in roster.trucks]
+        for run in sorted(done):
+            self.runs[done[run].truck].append(run)
+        self.cost = [self._cost(truck, runs) for truck, runs in enumerate(self.runs)]
+        able: dict[int, list[int]] = {}
+        for run, truck in roster.turns:
+            able.setdefault(run, []).append(truck)
+        self.able = able
+
+    def _cost(self, truck: int, runs: Sequence[int]) -> int:
+        """What a truck's runs cost; those of them that it cannot do count as untreated."""
+        roster, cost, done = self.roster, 0, set()
+        for run, at in _course(roster, truck, runs):
+            done.add(run)
+            cost += self._effort(run, truck)
+            cost += roster.runs[run].cost_of_lateness(at + roster.turns[run, truck].treated_min)
+        return cost + sum(roster.runs[run].cost_untreated for run in runs if run not in done)
+
+    def _effort(self, run: int, truck: int) -> int:
+        """See `effort`; worked out once."""
+        found = self._efforts.get((run, truck))
+        if found is None:
+            found = self._efforts[run, truck] = effort(self.roster, run, truck)
+        return found
+
+    def cheapest(self, run: int, most: int) -> list[tuple[int, int]]:
+        """What a run adds to the trucks to which it adds least: (cost, truck), cheapest first.
+
+        It is on none of them. No more than ``most``.
+        """
+        found: list[tuple[int, int]] = []
+        for least, truck in sorted((self._least(run, truck), truck) for truck in self.able[run]):
+            if len(found) == most and least > found[-1][0]:
+                break
+            runs = sorted([*self.runs[truck], run])
+            found.append((self._cost(truck, runs) - self.cost[truck], truck))
+            found = sorted(found)[:most]
+        return found
+
+    def _least(self, run: int, truck: int) -> int:
+        """What a run costs with a truck at least: as its first."""
+        turn, worth = self.roster.turns[run, truck], self.roster.runs[run]
+        at = begins(self.roster, truck, NEVER_YET, 0, run, turn)
+        if at is None:
+            return worth.cost_untreated
+        return self._effort(run, truck) + worth.cost_of_lateness(at + turn.treated_min)
+
+    def put(self, run: int, truck: int) -> None:
+        """Give a run to a truck; what that can no longer do is with nobody."""
+        self._set(truck, sorted([*self.runs[truck], run]))
+
+    def take(self, run: int, truck: int) -> None:
+        """Take a run from a truck."""
+        self._set(truck, [one for one in self.runs[truck] if one != run])
+
+    def _set(self, truck: int, runs: Sequence[int]) -> None:
+        self.runs[truck] = list(timetable(self.roster, truck, runs))
+        self.cost[truck] = self._cost(truck, self.runs[truck])
+
+
 def greedy(
     roster: Roster, done: Mapping[int, Placed], movable: Collection[int]
 ) -> dict[int, Placed]:
@@ -238,38 +319,21 @@ def greedy(
     -------
     An assignment that costs no more.
     """
-    found = dict(done)
-    able: dict[int, list[int]] = {}
-    for run, truck in sorted(roster.turns):
-        able.setdefault(run, []).append(truck)
-    for run in in_trouble(roster, found):
-        if run in movable:
-            found = _moved(roster, found, run, able.get(run, []))
+    now = Standing(roster, done)
+    by = {run: one.truck for run, one in done.items()}
+    for run in in_trouble(roster, done):
+        if run not in movable or run not in now.able:
+            continue
+        here = by.get(run)
+        if here is not None and run in now.runs[here]:
+            now.take(run, here)
+        cost, truck = now.cheapest(run, 1)[0]
+        if cost < roster.runs[run].cost_untreated:
+            now.put(run, truck)
+    found: dict[int, Placed] = {}
+    for truck, runs in enumerate(now.runs):
+        found |= timetable(roster, truck, runs)
     return found if cost_of(roster, found) <= cost_of(roster, done) else dict(done)
-
-
-def _moved(
-    roster: Roster, done: dict[int, Placed], run: int, able: Sequence[int]
-) -> dict[int, Placed]:
-    """An assignment in which a run has gone to the truck that is best for it."""
-    of_truck: dict[int, set[int]] = {truck: set() for truck in able}
-    here = done[run].truck if run in done else None
-    for at, one in done.items():
-        of_truck.setdefault(one.truck, set()).add(at)
-
-    def adds(truck: int) -> int:
-        """What the run costs there."""
-        with_it, without = of_truck[truck] | {run}, of_truck[truck] - {run}
-        return _cost_of_truck(roster, truck, with_it) - _cost_of_truck(roster, truck, without)
-
-    costs = {truck: adds(truck) for truck in able}
-    best = min(able, key=lambda truck: (costs[truck], truck != here, truck), default=None)
-    if best is None or best == here or costs[best] >= roster.runs[run].cost_untreated:
-        return done
-    kept = {at: one for at, one in done.items() if one.truck not in (here, best)}
-    if here is not None:
-        kept |= timetable(roster, here, sorted(of_truck[here] - {run}))
-    return kept | timetable(roster, best, sorted(of_truck[best] | {run}))
 
 
 def considered(
@@ -281,29 +345,17 @@ def considered(
     ----------
     done : the assignment that it is added to. most : trucks to be left for each movable run.
     """
-    of_truck: dict[int, set[int]] = {}
-    for at, one in done.items():
-        of_truck.setdefault(one.truck, set()).add(at)
-    nothing: set[int] = set()
-    now = {truck: _cost_of_truck(roster, truck, runs) for truck, runs in of_truck.items()}
-    added: dict[int, list[tuple[int, int]]] = {}
-    for run, truck in roster.turns:
-        mine = of_truck.get(truck, nothing)
-        if run in movable:
-            adds = _cost_of_truck(roster, truck, mine | {run}) - now.get(truck, 0)
-            # where it is it adds nothing: that comes first
-            added.setdefault(run, []).append((adds, truck))
-    kept = {run: {truck for _, truck in sorted(some)[:most]} for run, some in added.items()}
-    for at, duty in enumerate(roster.runs):
-        for truck in (duty.truck, done[at].truck if at in done else None):
-            if truck is not None:
-                kept.setdefault(at, set()).add(truck)
-    turns = {pair: turn for pair, turn in roster.turns.items() if pair[1] in kept.get(pair[0], ())}
+    now = Standing(roster, done)
+    kept: set[tuple[int, int]] = set()
+    for run in sorted(movable):
+        here = done[run].truck if run in done else None
+        if here is not None:
+            now.take(run, here)
+        if run in now.able:
+            kept |= {(run, truck) for _, truck in now.cheapest(run, most)}
+        if here is not None:
+            now.put(run, here)
+    kept |= {(run, one.truck) for run, one in done.items()}
+    kept |= {(at, duty.truck) for at, duty in enumerate(roster.runs) if duty.truck is not None}
+    turns = {pair: turn for pair, turn in roster.turns.items() if pair in kept}
     return replace(roster, turns=turns)
-
-
-def _cost_of_truck(roster: Roster, truck: int, runs: set[int]) -> int:
-    """What a truck's runs cost; those of them that it cannot do count as untreated."""
-    done = timetable(roster, truck, sorted(runs))
-    missing = sum(roster.runs[run].cost_untreated for run in runs if run not in done)
-    return missing + sum(one.cost for one in done.values())

@@ -52,6 +52,8 @@ MOMENTS: Final = 400
 DETERMINISTIC_S: Final = 4.0
 #: how far prices move to those of the linear program
 SMOOTHING: Final = 0.5
+#: a bound is near enough if the sets in between are few; a share
+NEAR: Final = 1e-5
 #: a difference in cost below that is rounding
 TINY: Final = 1e-3
 
@@ -293,7 +295,7 @@ class _Prices:
         self.add_sets({run: most / 2.0 for run, most in self.dearest.items()})
         for _ in range(ROUNDS):
             value, price, missed = self._program()
-            near = value - self.bound <= TINY * max(1.0, TINY * abs(value))
+            near = value - self.bound <= max(TINY, NEAR * abs(value))
             if near and not missed:
                 return
             for run in missed:

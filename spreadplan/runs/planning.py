@@ -14,8 +14,7 @@ from spreadplan.durable import put_text
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.places import inside, own_file
-from spreadplan.planning import PlanInputs, StormPlan
-from spreadplan.planning.takeover import plan_and_takeover
+from spreadplan.planning import PlanInputs, StormPlan, plan_and_takeover
 from spreadplan.remarks import remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report

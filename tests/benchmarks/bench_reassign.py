@@ -20,9 +20,9 @@ from spreadplan.planning.reassign_roster import Duty, Roster, StaffedTruck, Turn
 
 YARDS = 20
 SIDE_MI = 60.0
-ROUNDS_AT = (0, 300, 600)
+ROUNDS_AT = (0, 360, 720)
 #: service classes: minutes until treated, share of the routes, weight
-CLASSES = ((90, 0.2, 8), (150, 0.3, 4), (210, 0.3, 2), (None, 0.2, 1))
+CLASSES = ((120, 0.2, 8), (180, 0.3, 4), (270, 0.3, 2), (None, 0.2, 1))
 
 
 def storm(trucks: int, routes: int, out: int, seed: int) -> Roster:
@@ -35,8 +35,8 @@ def storm(trucks: int, routes: int, out: int, seed: int) -> Roster:
     for at in range(routes):
         truck = at % (trucks - trucks // 20)  # one in twenty stands by
         x, y = yards[home[truck]]
-        place.append((draw.gauss(x, 5.0), draw.gauss(y, 5.0)))
-        miles.append(draw.uniform(3.0, 14.0))
+        place.append((draw.gauss(x, 4.0), draw.gauss(y, 4.0)))
+        miles.append(draw.uniform(3.0, 12.0))
         owner.append(truck)
         material.append(home[truck] % 2)
     order = sorted(range(routes), key=lambda at: (-classes[at][2], at))
@@ -60,7 +60,7 @@ def storm(trucks: int, routes: int, out: int, seed: int) -> Roster:
     staffed = tuple(
         StaffedTruck(
             truck_id=f"T{k}",
-            shifts=((-60, 330),) if k in broken else ((-60, 1200),),
+            shifts=((-60, 390),) if k in broken else ((-60, 1400),),
             state=home[k] * 2 + home[k] % 2,
         )
         for k in range(trucks)
