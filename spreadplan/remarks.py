@@ -66,9 +66,24 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["severity", "code", "subject", "what", "remedy"])
 
 
-def merged_findings(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
-    """Several tables of findings as one, problems first, otherwise in the order given."""
-    whole = pd.concat(list(tables), ignore_index=True)
-    return whole.sort_values(
-        "severity", key=lambda severity: severity.map(_ORDER), kind="stable", ignore_index=True
-    )
+def merged_findings(*tables: pd.DataFrame | Iterable[Finding]) -> list[Finding]:
+    """Findings of several origins as one list.
+
+    Parameters
+    ----------
+    *tables : findings, or tables of them as `findings_table` returns them.
+
+    Returns
+    -------
+    All of them, in the order given.
+    """
+    found: list[Finding] = []
+    for table in tables:
+        if isinstance(table, pd.DataFrame):
+            found += [
+                Finding(row.severity, row.subject, row.what, row.remedy)
+                for row in table.itertuples(index=False)
+            ]
+        else:
+            found += table
+    return found

@@ -240,7 +240,7 @@ def in_trouble(roster: Roster, done: Mapping[int, Placed]) -> list[int]:
     return sorted((at for at, late in cost.items() if late > 0), key=lambda at: (-cost[at], at))
 
 
-class Standing:
+class ByTruck:
     """An assignment as it stands, truck by truck, and what one more run would add to it."""
 
     def __init__(self, roster: Roster, done: Mapping[int, Placed]) -> None:
@@ -319,7 +319,7 @@ def greedy(
     -------
     An assignment that costs no more.
     """
-    now = Standing(roster, done)
+    now = ByTruck(roster, done)
     by = {run: one.truck for run, one in done.items()}
     for run in in_trouble(roster, done):
         if run not in movable or run not in now.able:
@@ -345,7 +345,7 @@ def considered(
     ----------
     done : the assignment that it is added to. most : trucks to be left for each movable run.
     """
-    now = Standing(roster, done)
+    now = ByTruck(roster, done)
     kept: set[tuple[int, int]] = set()
     for run in sorted(movable):
         here = done[run].truck if run in done else None

@@ -20,7 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -343,7 +343,8 @@ class _Prices:
         by = ([one.truck for one in sets], range(len(sets)))
         one_each = sparse.csr_array((np.ones(len(sets)), by), (trucks, width))
         untreated = [self.dearest[run] for run in movable]
-        solved = optimize.linprog(
+        solve: Any = optimize.linprog  # scipy's types know dense matrices only
+        solved = solve(
             np.array([*(one.cost for one in sets), *untreated], dtype=float),
             A_ub=treated,
             b_ub=-np.ones(len(movable)),

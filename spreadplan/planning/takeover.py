@@ -66,15 +66,22 @@ class Takeover:
 
 
 def plan_and_takeover(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
-    """Plan a storm, and say who could take over what is late or untreated; see `plan_storm`."""
+    """Plan a storm, and say who could take over what is late or untreated.
+
+    Parameters
+    ----------
+    inputs, progress : as `plan_storm` takes them.
+
+    Returns
+    -------
+    StormPlan. With a proposal it has ``reassigned`` and findings on it, and is the same otherwise.
+    """
     plan = plan_storm(inputs, progress)
     proposal = take_over(inputs, plan, plan_storm)
     if proposal.table.empty:
         return plan
-    added = findings_table(takeover_findings(proposal))
-    return replace(
-        plan, reassigned=proposal.table, findings=merged_findings([plan.findings, added])
-    )
+    findings = merged_findings(plan.findings, takeover_findings(proposal))
+    return replace(plan, reassigned=proposal.table, findings=findings_table(findings))
 
 
 def nothing_late(plan: StormPlan) -> bool:
