@@ -235,6 +235,7 @@ class _Maker:
         self._measure(rows, first, last)
         self._runs_out(timing)
         self._straight_on()
+        self._onward()
 
     def _lay_out(self, rows: Any) -> None:
         """Minutes of driving and mass of every row."""
@@ -303,6 +304,24 @@ class _Maker:
             zip(run[may + 1].tolist(), (miles / speed * 60.0).tolist(), strict=True)
         )
 
+    def _onward(self) -> None:
+        """Ways from the ends of runs to the yards of the next, where those are others."""
+        run, yard = self.driven.index.to_numpy(), self.driven["yard"].to_numpy().astype(np.int64)
+        truck = self.driven["truck_id"].to_numpy()
+        other = np.flatnonzero((truck[1:] == truck[:-1]) & (yard[1:] != yard[:-1]))
+        ends = self.part[[self.last[number] - 1 for number in run[other].tolist()]]
+        miles = self.places.back_mi(ends, yard[other + 1])
+        speed = np.array([self.speed_mph[name] for name in truck[other].tolist()])
+        self.onward = {
+            number: {there: minutes}
+            for number, there, minutes in zip(
+                run[other].tolist(),
+                yard[other + 1].tolist(),
+                (miles / speed * 60.0).tolist(),
+                strict=True,
+            )
+        }
+
     def trips(self) -> dict[str, Trip]:
         """By truck, in order of their names."""
         yards_mi = self.places.yards_mi()
@@ -338,6 +357,7 @@ class _Maker:
             at_end=_some(self.at_end, here),
             runs_out=self.out_at[mine] - zero,
             at_run_out=_some(self.at_run_out, mine),
+            onward=self.onward.get(number, {}),
             before=int(self.before.get(number, -1)),
             straight_on=self.straight.get(number, np.nan),
         )

@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pandas.api.typing import NaTType
 
-from spreadplan.planning.applications import Application
+from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.clock_tables import Clock
 from spreadplan.schema.policy import Policy
 
@@ -68,12 +69,17 @@ def _last_treated(rows: Any, treated_min: Floats) -> Floats:
     return since.reshape(-1)
 
 
+def event_end_min(clock: Clock, event_end: Moment) -> float:
+    """The end of the event in minutes of the clock; infinite where it is not known."""
+    return np.inf if isinstance(event_end, NaTType) else clock.minutes(event_end)
+
+
 def with_times(
     rows: Any,
     routes: pd.DataFrame,
     clock: Clock,
     applications: Sequence[Application],
-    event_end: Any,
+    event_end: Moment,
     policy: Policy,
 ) -> tuple[Any, pd.DataFrame]:
     """Rows with treated_at, late_min and gap_min; runs with starts_at, ends_at, late_min, gap_min.
@@ -90,7 +96,7 @@ def with_times(
     spread for the last time. Lateness is NaN for a run of which nothing is treated.
     """
     starts = {one.label: clock.minutes(one.start) for one in applications}
-    end = np.inf if pd.isna(event_end) else clock.minutes(event_end)
+    end = event_end_min(clock, event_end)
     at = rows["application"].map(starts).to_numpy(dtype=float)
     found = promised(rows, clock.treated_min, at, end, policy)
     moments = clock.moments(clock.treated_min).set_axis(rows.index)

@@ -20,7 +20,7 @@ Minutes since a moment of the storm's own; pounds.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
@@ -73,6 +73,7 @@ class Run:
     at_start, at_end : ways of the places where the parts begin and end.
     runs_out : minutes of driving at which the hopper runs out, ascending, shape (reloads,).
     at_run_out : ways of those places.
+    onward : minutes from its end to the yard of the next run, by that yard's number.
     before : number of the run that the truck drives before, -1 for none.
     straight_on : minutes of the way from the end of that one to the beginning of this, NaN where
         not worked out.
@@ -92,6 +93,7 @@ class Run:
     at_end: Stops
     runs_out: Floats
     at_run_out: Stops
+    onward: Mapping[int, float] = field(default_factory=dict)
     before: int = -1
     straight_on: float = float("nan")
 
@@ -273,6 +275,13 @@ class _Truck:
             self._add(TRAVEL, self._home_min())
             self.place = _Place(yard=self.home)
 
+    def _at_an_end(self) -> bool:
+        """Whether the truck stands at the end of a run."""
+        run = self.place.run
+        if run is None:
+            return False
+        return self.place.stops is run.at_end and self.place.number == len(run.end) - 1
+
     def _way_to_yard(self, yard: int) -> float:
         place = self.place
         if place.stops is None:
@@ -282,7 +291,9 @@ class _Truck:
             return float(place.stops.back[place.number])
         if self.home == yard:
             return float(place.stops.home[place.number])
-        # over the yard of its own run: a way that is surely there
+        if self._at_an_end() and yard in place.run.onward:
+            return place.run.onward[yard]
+        # where it broke off in between: over the yard of its own run
         back = float(place.stops.back[place.number])
         return back + float(self.yards_min[place.run.yard, yard])
 
@@ -339,8 +350,7 @@ class _Truck:
         place = self.place
         if place.run is None or place.run.number != run.before or np.isnan(run.straight_on):
             return False
-        at_its_end = place.stops is place.run.at_end and place.number == len(place.run.end) - 1
-        if not at_its_end or not self._enough(run):
+        if not self._at_an_end() or not self._enough(run):
             return False
         by_yard = self.now + self._way_to_yard(run.yard) + run.reload_min
         return by_yard > run.starts
