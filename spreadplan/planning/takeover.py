@@ -8,7 +8,7 @@ better than before, nothing is proposed. Nothing is changed in the inputs.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -50,6 +50,8 @@ class Takeover:
     table : one row for each run that goes to another truck: the table ``plan_reassigned``.
     assignments : of the storm with the proposal in it, as `assigned.with_own` has them.
     plan : what comes of it; None without a proposal.
+    eased : runs that keep their truck and are less late: route_id, application, truck_id,
+        late_min_before, late_min_after.
     found : the answer of the solver, None where nothing was asked. Its costs are by its estimates.
     late_before, late_after : lane-miles that are late, and untreated_before, untreated_after :
         lane-miles that no truck gets to; both by the clock.
@@ -58,6 +60,7 @@ class Takeover:
     table: pd.DataFrame
     assignments: pd.DataFrame
     plan: StormPlan | None = None
+    eased: pd.DataFrame = field(default_factory=pd.DataFrame)
     found: Reassignment | None = None
     late_before: float = 0.0
     late_after: float = 0.0
@@ -136,6 +139,7 @@ def take_over(
         table=_table(runs, changed, plan, after),
         assignments=assignments,
         plan=after,
+        eased=_eased(plan, after),
         found=found,
         **{f"{name}_before": value for name, value in lane_miles_amiss(plan).items()},
         **{f"{name}_after": value for name, value in lane_miles_amiss(after).items()},
@@ -457,14 +461,27 @@ def _table(
     )[RESULTS["plan_reassigned"].names]
 
 
+def _eased(plan: StormPlan, after: StormPlan) -> pd.DataFrame:
+    """Runs that keep their truck and are less late than before."""
+    index = ["route_id", "application"]
+    both = plan.routes[[*index, "truck_id", "late_min"]].merge(
+        after.routes[[*index, "truck_id", "late_min"]],
+        on=[*index, "truck_id"],
+        suffixes=("_before", "_after"),
+    )
+    gained = both["late_min_before"] - both["late_min_after"] > IN_TIME_MIN
+    reached = both["late_min_before"].isna() & both["late_min_after"].notna()
+    return both[gained | reached]
+
+
 def takeover_findings(proposal: Takeover) -> list[Finding]:
     """What a proposal is, route by route, and what all of it gains."""
-    if proposal.table.empty or proposal.found is None:
+    if proposal.plan is None or proposal.found is None:
         return []
     found = [
         Finding(
             "caution",
-            remark("of_storm", storm=proposal.plan.storm if proposal.plan else ""),
+            remark("of_storm", storm=proposal.plan.storm),
             remark(
                 "takeover_gains",
                 late_before_lane_miles=proposal.late_before,
@@ -490,10 +507,25 @@ def takeover_findings(proposal: Takeover) -> list[Finding]:
                     then=_late(rows["late_min_after"]),
                     more=_more(float((rows["lb_after"] - rows["lb_before"]).sum())),
                 ),
-                (remark("takeover_is_a_proposal"),),
+                (*_relieved(proposal, str(before)), remark("takeover_is_a_proposal")),
             )
         )
     return found
+
+
+def _relieved(proposal: Takeover, truck: str) -> tuple[Remark, ...]:
+    """What a truck keeps and is less late with, since others take over from it."""
+    eased = proposal.eased[proposal.eased["truck_id"] == truck]
+    return tuple(
+        remark(
+            "relieved",
+            route=route,
+            application=label,
+            late=_late(rows["late_min_before"]),
+            then=_late(rows["late_min_after"]),
+        )
+        for (route, label), rows in eased.groupby(["route_id", "application"], sort=False)
+    )
 
 
 def _late(minutes: pd.Series[float]) -> Remark:

@@ -53,6 +53,7 @@ WORDS: Final[Mapping[str, str]] = {
     "so_much_more": "{mass_lb:mass} more",
     "so_much_less": "{mass_lb:mass} less",
     "same_mass": "as much material",
+    "relieved": "then route {route}, application {application}, {late} becomes {then}",
     "takeover_gains": (
         "with the takeovers proposed {late_before_lane_miles:lane_distance} late become "
         "{late_after_lane_miles:number.lane_distance}, and "
@@ -64,7 +65,7 @@ WORDS: Final[Mapping[str, str]] = {
         "{gap_pct:.2g} %; see plan_reassigned.csv"
     ),
     "takeover_is_a_proposal": (
-        "a proposal; nothing is changed until you put it into the storm's assignments.csv"
+        "nothing is changed until you put it into the storm's assignments.csv"
     ),
     # --- rates ---
     "rate_of_policy": "policy row {row}: {text}; {chosen:then}{phase}",
