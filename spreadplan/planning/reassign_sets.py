@@ -49,7 +49,7 @@ MOST_SETS: Final = 30_000
 #: moments at which a bound of the rest of a truck's runs is worked out
 MOMENTS: Final = 400
 #: seconds by CP-SAT's own count of its work
-DETERMINISTIC_S: Final = 4.0
+DETERMINISTIC_S: Final = 1.0
 #: how far prices move to those of the linear program
 SMOOTHING: Final = 0.5
 #: a bound is near enough if the sets in between are few; a share
@@ -445,6 +445,7 @@ def _choice(part: FreeRuns, sets: Sequence[_Set], now: Sequence[_Set]) -> tuple[
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = 1
+    solver.parameters.linearization_level = 2
     solver.parameters.max_deterministic_time = DETERMINISTIC_S
     status = solver.solve(model)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):

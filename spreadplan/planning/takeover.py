@@ -53,8 +53,9 @@ class Takeover:
     eased : runs that keep their truck and are less late: route_id, application, truck_id,
         late_min_before, late_min_after.
     found : the answer of the solver, None where nothing was asked. Its costs are by its estimates.
-    late_before, late_after : lane-miles that are late, and untreated_before, untreated_after :
-        lane-miles that no truck gets to; both by the clock.
+    late_before, late_after : lane-miles that are late, worst_min_before, worst_min_after : minutes
+        of the latest run, and untreated_before, untreated_after : lane-miles that no truck gets to;
+        all by the clock.
     """
 
     table: pd.DataFrame
@@ -64,6 +65,8 @@ class Takeover:
     found: Reassignment | None = None
     late_before: float = 0.0
     late_after: float = 0.0
+    worst_min_before: float = 0.0
+    worst_min_after: float = 0.0
     untreated_before: float = 0.0
     untreated_after: float = 0.0
 
@@ -141,17 +144,20 @@ def take_over(
         plan=after,
         eased=_eased(plan, after),
         found=found,
-        **{f"{name}_before": value for name, value in lane_miles_amiss(plan).items()},
-        **{f"{name}_after": value for name, value in lane_miles_amiss(after).items()},
+        **{f"{name}_before": value for name, value in amiss(plan).items()},
+        **{f"{name}_after": value for name, value in amiss(after).items()},
     )
 
 
-def lane_miles_amiss(plan: StormPlan) -> dict[str, float]:
-    """Lane-miles that are ``late``, and those that stay ``untreated`` though a truck has them."""
+def amiss(plan: StormPlan) -> dict[str, float]:
+    """How much a plan is ``late`` and ``untreated`` where a truck is to treat it, in lane-miles,
+    and ``worst_min``, by how many minutes the latest run is late.
+    """
     routes = plan.routes[_to_treat(plan.routes)]
     late, missed = routes["late_min"] > IN_TIME_MIN, routes["late_min"].isna()
     return {
         "late": float(routes.loc[late, "lane_miles"].sum()),
+        "worst_min": float(routes.loc[late, "late_min"].max()) if late.any() else 0.0,
         "untreated": float(routes.loc[missed, "lane_miles"].sum()),
     }
 
@@ -486,6 +492,8 @@ def takeover_findings(proposal: Takeover) -> list[Finding]:
                 "takeover_gains",
                 late_before_lane_miles=proposal.late_before,
                 late_after_lane_miles=proposal.late_after,
+                worst_before_min=proposal.worst_min_before,
+                worst_after_min=proposal.worst_min_after,
                 untreated_before_lane_miles=proposal.untreated_before,
                 untreated_after_lane_miles=proposal.untreated_after,
             ),

@@ -11,7 +11,7 @@ import pytest
 from spreadplan.planning import StormPlan, plan_and_takeover, plan_storm
 from spreadplan.planning.plan import PlanInputs
 from spreadplan.planning.takeover import (
-    lane_miles_amiss,
+    amiss,
     nothing_late,
     take_over,
     takeover_findings,
@@ -64,7 +64,7 @@ def test_what_it_says_is_what_the_plan_made_again_says(inputs, plan, proposal):
         assert routes["truck_id"].tolist() == table[truck].tolist()
         assert routes["late_min"].tolist() == table[f"late_min_{name}"].tolist()
         assert routes["mass_lb"].tolist() == table[f"lb_{name}"].tolist()
-    assert lane_miles_amiss(again)["late"] == proposal.late_after
+    assert amiss(again)["late"] == proposal.late_after
     others = again.routes.set_index(key)["truck_id"].drop(table.index)
     assert others.equals(plan.routes.set_index(key)["truck_id"].drop(table.index))
 
@@ -116,7 +116,7 @@ def test_it_is_said_in_words(inputs, proposal):
     said = [
         voice.say_all((one.subject, one.what, *one.remedies)) for one in takeover_findings(proposal)
     ]
-    assert "late become" in said[0]
+    assert "with the takeovers proposed" in said[0]
     assert "no other takeover of these runs is better by more than 0 %" in said[0]
     assert any("give it to" in one and "instead of" in one for one in said[1:])
     assert any("then route R04, application 2" in one and "in time" in one for one in said[1:])

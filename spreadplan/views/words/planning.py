@@ -55,10 +55,11 @@ WORDS: Final[Mapping[str, str]] = {
     "same_mass": "as much material",
     "relieved": "then route {route}, application {application}, {late} becomes {then}",
     "takeover_gains": (
-        "with the takeovers proposed {late_before_lane_miles:lane_distance} late become "
-        "{late_after_lane_miles:number.lane_distance}, and "
-        "{untreated_before_lane_miles:lane_distance} not treated become "
-        "{untreated_after_lane_miles:number.lane_distance}"
+        "with the takeovers proposed: late {late_after_lane_miles:lane_distance}, at most "
+        "{worst_after_min:duration} (as planned {late_before_lane_miles:lane_distance}, at most "
+        "{worst_before_min:duration}); no truck gets to "
+        "{untreated_after_lane_miles:lane_distance} (as planned "
+        "{untreated_before_lane_miles:number.lane_distance})"
     ),
     "takeover_gap": (
         "by the solver's estimates no other takeover of these runs is better by more than "
