@@ -40,12 +40,20 @@ class PlainRoads:
     def __init__(self, lines: list[list[Point]], two_way: list[bool]) -> None:
         self.lines, self.two_way = lines, two_way
         self.along = [self._along(line) for line in lines]
+        self.box = [
+            (*map(min, zip(*line, strict=True)), *map(max, zip(*line, strict=True)))
+            for line in lines
+        ]
         self.joints: list[list[tuple[float, int]]] = []
         nodes: list[Point] = []
         ends = [point for line in lines for point in (line[0], line[-1])]
         for number, line in enumerate(lines):
             cuts = {0.0: line[0], self.along[number][-1]: line[-1]}
+            west, south, east, north = self.box[number]
             for point in ends:
+                near = west - 1e-4 < point[0] < east + 1e-4
+                if not near or not south - 1e-4 < point[1] < north + 1e-4:
+                    continue
                 at, off = self._foot(number, point)
                 if off < 1.0 / MILE_M and min(at, self.along[number][-1] - at) > 1.0 / MILE_M:
                     cuts[at] = point
@@ -60,7 +68,8 @@ class PlainRoads:
     @staticmethod
     def _node(nodes: list[Point], point: Point) -> int:
         for number, other in enumerate(nodes):
-            if miles(point, other) < 1.0 / MILE_M:
+            close = abs(point[0] - other[0]) + abs(point[1] - other[1]) < 1e-4
+            if close and miles(point, other) < 1.0 / MILE_M:
                 return number
         nodes.append(point)
         return len(nodes) - 1
