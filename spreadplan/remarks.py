@@ -80,10 +80,8 @@ def merged_findings(*tables: pd.DataFrame | Iterable[Finding]) -> list[Finding]:
     found: list[Finding] = []
     for table in tables:
         if isinstance(table, pd.DataFrame):
-            found += [
-                Finding(row.severity, row.subject, row.what, row.remedy)
-                for row in table.itertuples(index=False)
-            ]
+            rows: Any = table.itertuples(index=False)
+            found += [Finding(row.severity, row.subject, row.what, row.remedy) for row in rows]
         else:
             found += table
     return found
