@@ -25,7 +25,7 @@ from spreadplan.planning.reassign_roster import (
 #: runs that move at once, how often others do after them, and trucks that each of them may go to:
 #: limits of the work
 MOST_MOVABLE: Final = 150
-MOST_PARTS: Final = 3
+MOST_PARTS: Final = 2
 MOST_TRUCKS: Final = 10
 #: of sums of costs
 ROUNDING: Final = 0.01

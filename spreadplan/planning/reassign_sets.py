@@ -135,6 +135,7 @@ class _Search:
         own = part.own(truck)
         runs = sorted({*own, *part.movable})
         self.places = [one for run in runs if (one := self._place(run)) is not None]
+        self._own: tuple[float, list[_Set]] | None = None
         #: its own runs are untreated until the walk does them
         untreated = sum(self.roster.runs[run].cost_untreated for run in own)
         self.before = untreated - sum(one.skipped for one in self.places)
@@ -162,7 +163,16 @@ class _Search:
         # a run that costs more than its price even alone makes no set better: without it the rest
         # is no later
         worth = [one for one in self.places if one.skipped or one.alone < price.get(one.run, 0.0)]
-        labels, least = self._walk(worth, price, below + TINY, dominated=True)
+        if all(one.skipped for one in worth):  # no price matters: the same each time
+            if self._own is None:
+                self._own = self._best(worth, {}, math.inf)
+            return self._own
+        return self._best(worth, price, below)
+
+    def _best(
+        self, places: list[_Place], price: Mapping[int, float], below: float
+    ) -> tuple[float, list[_Set]]:
+        labels, least = self._walk(places, price, below + TINY, dominated=True)
         if labels is None:
             return least, []
         found = self._sets(labels, OFFERED)
