@@ -391,7 +391,7 @@ class _Able:
         work = self.voiding.get(str(truck.truck_id))
         if work is not None:
             refused |= runs["application"].map(self.starts) >= work.changed_at
-        return refused.to_numpy()
+        return np.asarray(refused.to_numpy(), dtype=bool)
 
 
 def _turns(
@@ -407,8 +407,8 @@ def _turns(
     slower = runs["truck_id"].map(speeds).to_numpy(dtype=float) / float(speeds[name])
     # each load is one way out and one back
     per_load = runs["travel_minutes"].to_numpy() / np.maximum(runs["loads"].to_numpy(), 1) * slower
-    reload_min = runs["yard_id"].map(inputs.yards.set_index("yard_id")["reload_min"])
-    reload_min = reload_min.fillna(RELOAD_MIN).to_numpy(dtype=float)
+    stated = runs["yard_id"].map(inputs.yards.set_index("yard_id")["reload_min"])
+    reload_min = stated.fillna(RELOAD_MIN).to_numpy(dtype=float)
     minutes = runs["spreading_minutes"].to_numpy() + loads * per_load + (loads - 1) * reload_min
     found = {}
     for run in np.flatnonzero((gates != 0) & (loads > 0) & (loads <= MOST_LOADS)).tolist():
@@ -417,7 +417,7 @@ def _turns(
             treated_min=int(np.ceil(minutes[run] - per_load[run] / 2.0)),
             lb=float(mass[run]),
             gates=int(gates[run]),
-            state=places.state(runs["yard_id"].iat[run], runs["material"].iat[run]),
+            state=places.state(str(runs["yard_id"].iat[run]), str(runs["material"].iat[run])),
             before_min=int(np.ceil(reload_min[run])),
         )
     return found
