@@ -386,7 +386,7 @@ class _Able:
         """Runs that are too wide, want a tank it has not, or come after work on the truck."""
         runs = self.runs
         wide = np.nan_to_num(float(truck.max_spread_lanes), nan=np.inf)
-        no_tank = ~(float(truck.prewet_tank_gal) > 0.0)
+        no_tank = not float(truck.prewet_tank_gal) > 0.0
         refused = (runs["lanes_per_pass"] > wide + 1e-9) | (runs["solid"] & no_tank)
         work = self.voiding.get(str(truck.truck_id))
         if work is not None:
