@@ -13,7 +13,7 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network
 from spreadplan.planning.assigned import of_season
-from spreadplan.remarks import findings_table
+from spreadplan.remarks import findings_table, merged_findings
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.results import open_results
@@ -33,7 +33,7 @@ from spreadplan.runs.reconciling import (
 )
 from spreadplan.schema.results import RESULTS
 from spreadplan.season import Season, SeasonAccounts, SeasonInputs, StormOfSeason, work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings, truck_history
+from spreadplan.season.records import books, record_findings, truck_history
 from spreadplan.season.use import planned_storm
 from spreadplan.views.issues import season_judged_by
 from spreadplan.views.season_sheets import season_sheets
