@@ -12,6 +12,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from spreadplan.reconcile.balance import balance_between_counts
 from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
@@ -19,7 +20,7 @@ from spreadplan.results.workbook import HEADER_ROW, write_workbook
 from spreadplan.schema.results import RESULTS
 from spreadplan.schema.sheets import Sheet
 from spreadplan.season import work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings
+from spreadplan.season.records import merged_findings, record_findings
 from spreadplan.season.water import CAUTION
 from spreadplan.views.display import KINDS, Display
 from spreadplan.views.season_sheets import season_sheets, sheet_of
@@ -59,7 +60,7 @@ def made(**changes) -> SeasonView:
     given = inputs(**({"storms": storms_with_one_clear_excess()} | changes))
     found = work_out_season(given)
     history = test_records.history()
-    balances = books(
+    balances = balance_between_counts(
         test_records.counts(),
         test_records.deliveries(),
         test_records.tickets("loaded_at"),
