@@ -127,9 +127,8 @@ def _balanced(
 
 def _moved(frame: pd.DataFrame, moment: str, window: pd.DataFrame) -> pd.DataFrame:
     """Net mass and its variance within each window, on the index of ``window``."""
-    tickets = frame.assign(variance=ticket_variance_lb2(frame)).merge(
-        window.rename_axis("row").reset_index(), on=KEYS
-    )
+    moved = frame[[*KEYS, moment, "net_lb"]].assign(variance=ticket_variance_lb2(frame))
+    tickets = moved.merge(window.rename_axis("row").reset_index(), on=KEYS)
     within = (tickets[moment] > tickets["since"]) & (tickets[moment] <= tickets["until"])
     sums = tickets[within].groupby("row")[["net_lb", "variance"]].sum()
     return sums.reindex(window.index).fillna(0.0)
