@@ -5,7 +5,9 @@ import importlib.abc
 import io
 import re
 import sys
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import jinja2
 import pytest
@@ -25,51 +27,54 @@ def place_in(root: Path):
     return place
 
 
-def pdf_of(page: str, folder: Path) -> PdfReader:
-    source = folder / "page.html"
-    source.write_text(page, encoding="utf-8")
-    render.write_pdf(source, folder / "page.pdf")
-    return PdfReader(folder / "page.pdf")
+@cache
+def pdf_of(page: str) -> PdfReader:
+    """The PDF of a page; several tests look at the same one."""
+    with TemporaryDirectory() as folder:
+        source = Path(folder) / "page.html"
+        source.write_text(page, encoding="utf-8")
+        render.write_pdf(source, source.with_suffix(".pdf"))
+        return PdfReader(io.BytesIO(source.with_suffix(".pdf").read_bytes()))
 
 
 def sheet(body: str) -> str:
     return f'<!doctype html><html lang="en"><title>t</title><body>{body}</body></html>'
 
 
-def test_certificates_are_one_page_and_a_second_only_for_more_tests(pages, tmp_path):
+def test_certificates_are_one_page_and_a_second_only_for_more_tests(pages):
     for name, page in pages.items():
         if "_certificate_" not in name:
             continue
         more = "Tests, continued" in page
-        assert len(pdf_of(page, tmp_path).pages) == 1 + more, name
+        assert len(pdf_of(page).pages) == 1 + more, name
         assert more == name.endswith(LONG), name
 
 
-def test_work_sheet_is_one_page(pages, tmp_path):
+def test_work_sheet_is_one_page(pages):
     for units in ("us", "metric"):
-        assert len(pdf_of(pages[f"{units}_work_sheet"], tmp_path).pages) == 1
+        assert len(pdf_of(pages[f"{units}_work_sheet"]).pages) == 1
 
 
-def test_cab_cards_fill_the_pages_they_were_arranged_for(pages, tmp_path):
+def test_cab_cards_fill_the_pages_they_were_arranged_for(pages):
     cards = {name: page for name, page in pages.items() if "_card_" in name}
     assert len(cards) == 8
     for name, page in cards.items():
         arranged = page.count('<main class="cab')
-        assert len(pdf_of(page, tmp_path).pages) == arranged, name
+        assert len(pdf_of(page).pages) == arranged, name
         assert (arranged == 1) != ("sixty" in re.sub("<wbr>", "", page)), name
 
 
-def test_long_list_of_changes_is_complete_in_print(hard_us, pages, tmp_path):
+def test_long_list_of_changes_is_complete_in_print(hard_us, pages):
     card = next(page for name, page in pages.items() if name.startswith("us_card_Avery"))
-    text = "\n".join(page.extract_text() for page in pdf_of(card, tmp_path).pages)
+    text = "\n".join(page.extract_text() for page in pdf_of(card).pages)
     settings = hard_us.plan.settings
     mine = settings[(settings["route_id"] == "sixty") & (settings["application"] == "1")]
     for mile in mine["from_mi"]:
         assert f"{mile:.1f}" in text
 
 
-def test_pdf_is_tagged_and_describes_its_charts(pages, tmp_path):
-    catalog = pdf_of(pages[f"us_certificate_{LONG}"], tmp_path).trailer["/Root"]
+def test_pdf_is_tagged_and_describes_its_charts(pages):
+    catalog = pdf_of(pages[f"us_certificate_{LONG}"]).trailer["/Root"]
     assert catalog["/MarkInfo"]["/Marked"]
     figures = [one for one in structure(catalog["/StructTreeRoot"]) if one.get("/S") == "/Figure"]
     assert len(figures) == 1
@@ -95,8 +100,8 @@ def test_pdf_reads_neither_files_nor_other_hosts(tmp_path):
     (tmp_path / "red.png").write_bytes(picture.getvalue())
     inside = "data:image/png;base64," + base64.b64encode(picture.getvalue()).decode()
     refused = f'<img src="{(tmp_path / "red.png").as_uri()}"><img src="http://127.0.0.1:9/a.png">'
-    assert len(pdf_of(sheet(refused), tmp_path).pages[0].images) == 0
-    assert len(pdf_of(sheet(f'<img src="{inside}">'), tmp_path).pages[0].images) == 1
+    assert len(pdf_of(sheet(refused)).pages[0].images) == 0
+    assert len(pdf_of(sheet(f'<img src="{inside}">')).pages[0].images) == 1
 
 
 def test_pdf_is_the_same_every_time(pages, tmp_path):
