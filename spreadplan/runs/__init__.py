@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from spreadplan.runs.checking import check
     from spreadplan.runs.comparing import compare
     from spreadplan.runs.options import Options, no_progress
-    from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
+    from spreadplan.runs.planning import compute_plan, plan
     from spreadplan.runs.reconciling import compute_use, reconcile
     from spreadplan.runs.seasons import compute_season, season
     from spreadplan.runs.starting import demo, new
@@ -30,7 +30,6 @@ __all__ = [
     "plan",
     "reconcile",
     "season",
-    "write_plan_tables",
 ]
 
 _HOMES = {
@@ -38,7 +37,7 @@ _HOMES = {
     "checking": ("check",),
     "comparing": ("compare",),
     "options": ("Options", "no_progress"),
-    "planning": ("compute_plan", "plan", "write_plan_tables"),
+    "planning": ("compute_plan", "plan"),
     "reconciling": ("compute_use", "reconcile"),
     "seasons": ("compute_season", "season"),
     "starting": ("demo", "new"),

@@ -18,6 +18,7 @@ from spreadplan.reports.use_report import by_departure, unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
+from spreadplan.views.use_records import records_not_used
 from spreadplan.views.use_segments import MORE_ROUNDS_KIND, kinds_as_said, lane_factors
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS, term
@@ -91,7 +92,7 @@ def use(visit: Visit) -> Response:
             if balance is not None
             else [],
             "worst": _worst(segments, voice),
-            "refused": _refused(quarantine),
+            "refused": [] if quarantine is None else records_not_used(quarantine, voice),
             "off_route": shown.show(
                 float(segments.loc[segments["segment_id"] == OFF_ROUTE, "reported_lb"].sum()),
                 "mass",
@@ -101,14 +102,6 @@ def use(visit: Visit) -> Response:
     return visit.render(
         "web/use.html", storm=storm, state=_state(visit, storm), report=report.is_file(), **context
     )
-
-
-def _refused(quarantine: pd.DataFrame | None) -> list[tuple[str, int]]:
-    """Records that could not be used, by reason, the most frequent first."""
-    if quarantine is None or quarantine.empty:
-        return []
-    counts = quarantine["reason"].value_counts()
-    return [(str(reason), int(count)) for reason, count in counts.items()][:8]
 
 
 def _route_row(row: Any, voice: Voice) -> dict[str, Any]:
