@@ -113,16 +113,34 @@ def test_pdf_is_the_same_every_time(pages, tmp_path):
 
 
 @pytest.mark.slow
-def test_many_reports_are_written_in_other_processes(tmp_path):
+def test_many_reports_are_written_in_other_processes(tmp_path, monkeypatch):
     done = []
     names = [f"cards/{number}" for number in range(3)]
+    monkeypatch.setattr(render, "FEW", len(names) - 1)
+    elsewhere, really = [], render._write_in_parallel
+    monkeypatch.setattr(
+        render,
+        "_write_in_parallel",
+        lambda jobs, step: elsewhere.append(really(jobs, step)) or elsewhere[-1],
+    )
     left_out = render.write_all(
         place_in(tmp_path), [(name, sheet(name)) for name in names], True, lambda: done.append(1)
     )
     assert left_out is None
+    assert elsewhere == [True]
     assert len(done) == 3
     for name in names:
         assert len(PdfReader(tmp_path / f"{name}.pdf").pages) == 1
+
+
+@pytest.mark.slow
+def test_few_reports_are_not_worth_starting_other_processes(tmp_path, monkeypatch):
+    monkeypatch.setattr(render, "_write_in_parallel", lambda jobs, step: pytest.fail("started"))
+    done = []
+    pages = [(name, sheet(name)) for name in ("a", "b")]
+    assert render.write_all(place_in(tmp_path), pages, True, lambda: done.append(1)) is None
+    assert len(done) == 2
+    assert len(PdfReader(tmp_path / "b.pdf").pages) == 1
 
 
 def test_html_alone_when_no_pdf_is_wanted(tmp_path):
