@@ -56,7 +56,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -
     taken = pick or pick_of(workspace, storm)
     shares = share_scarce(result, workspace.table("yards"))
     with open_results(folder, options.caution) as store:
-        store_plan_tables(store, workspace, storm, result, shares, taken)
+        store_plan_tables(store, workspace, storm, result, shares)
         store.discard(f"{escape(storm)}/cab_cards/*")
         pages = _pages(workspace, fleet, result, taken, shares)
         write_reports(store, pages, "plan report and cab cards", options)
@@ -190,7 +190,6 @@ def store_plan_tables(
     storm: str,
     result: StormPlan,
     shares: Shares,
-    pick: Pick,
 ) -> None:
     """The tables of a plan and its GeoPackage, without its reports and cab cards."""
     tables = {**plan_tables(result), **scarce_tables(shares)}

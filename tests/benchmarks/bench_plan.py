@@ -84,7 +84,7 @@ def main() -> None:
         started = time.perf_counter()
         with open_results(folder) as store:
             shares = share_scarce(result, workspace.table("yards"))
-            store_plan_tables(store, workspace, "s1", result, shares, "middle")
+            store_plan_tables(store, workspace, "s1", result, shares)
         written = time.perf_counter() - started
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         tons = result.yards["needed_ton"].sum()
