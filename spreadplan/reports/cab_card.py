@@ -50,7 +50,7 @@ SpeedCell = tuple[str, str, bool]
 
 
 @dataclass(frozen=True)
-class Issue:
+class CardIssue:
     """The issued plan that a card belongs to, and the issue whose card it replaces."""
 
     number: int
@@ -111,7 +111,7 @@ class _Cards:
     times: Mapping[tuple[str, str], RunTime]
     starts: Mapping[tuple[str, str, str, int], float]
     setting: Setting
-    issue: Issue | None
+    issue: CardIssue | None
 
     @property
     def shown(self) -> Display:
@@ -127,7 +127,7 @@ def cab_cards(
     inputs_of: str = "",
     *,
     yards: pd.DataFrame | None = None,
-    issue: Issue | None = None,
+    issue: CardIssue | None = None,
 ) -> Iterator[tuple[str, str]]:
     """A card for each run of the plan: a truck on a route in one application.
 

@@ -10,7 +10,9 @@ if TYPE_CHECKING:
     from spreadplan.runs.calibrating import calibrate
     from spreadplan.runs.checking import check
     from spreadplan.runs.comparing import compare
+    from spreadplan.runs.issuing import issue
     from spreadplan.runs.options import Options, no_progress
+    from spreadplan.runs.packing import pack, verify
     from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
     from spreadplan.runs.reconciling import compute_use, reconcile
     from spreadplan.runs.seasons import compute_season, season
@@ -25,11 +27,14 @@ __all__ = [
     "compute_season",
     "compute_use",
     "demo",
+    "issue",
     "new",
     "no_progress",
+    "pack",
     "plan",
     "reconcile",
     "season",
+    "verify",
     "write_plan_tables",
 ]
 
@@ -37,7 +42,9 @@ _HOMES = {
     "calibrating": ("calibrate",),
     "checking": ("check",),
     "comparing": ("compare",),
+    "issuing": ("issue",),
     "options": ("Options", "no_progress"),
+    "packing": ("pack", "verify"),
     "planning": ("compute_plan", "plan", "write_plan_tables"),
     "reconciling": ("compute_use", "reconcile"),
     "seasons": ("compute_season", "season"),

@@ -155,13 +155,13 @@ def test_the_strip_names_where_it_begins_what_crosses_and_what_is_guarded(night)
 
 
 def test_a_card_of_an_issued_plan_says_which_and_what_it_replaces(night):
-    from spreadplan.reports.cab_card import Issue
+    from spreadplan.reports.cab_card import CardIssue
 
     make = night[1]
     assert "issue" not in text_of(make()["TC-105_R11_1"])
-    second = text_of(make(issue=Issue(2, 1))["TC-105_R11_1"])
+    second = text_of(make(issue=CardIssue(2, 1))["TC-105_R11_1"])
     assert "· issue 2, replaces the card of issue 1" in second
-    first = text_of(make(issue=Issue(1))["TC-105_R11_1"])
+    first = text_of(make(issue=CardIssue(1))["TC-105_R11_1"])
     assert "· issue 1 Guidance" in first
 
 

@@ -14,7 +14,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from spreadplan.reports import render
-from spreadplan.reports.cab_card import Issue, cab_cards
+from spreadplan.reports.cab_card import CardIssue, cab_cards
 from tests.reports.hard_workspace import LONG
 
 
@@ -76,7 +76,7 @@ def test_a_cab_card_of_many_changes_is_one_page(
     plan = replace(made.plan, settings=table)
     areas = made.workspace.table("sensitive_areas")
     setting = replace(made.setting, call="Dispatch of the northern district 555-0142")
-    cards = dict(cab_cards(plan, areas, setting, made.calibration.as_of, issue=Issue(12, 11)))
+    cards = dict(cab_cards(plan, areas, setting, made.calibration.as_of, issue=CardIssue(12, 11)))
     card = next(page for name, page in cards.items() if name.startswith("Avery"))
     shown = len(set(zip(part, table["area_id"].iloc[mine] != "", strict=True)))
     assert card.count('font-weight="700"') >= shown > min(changes, 50)

@@ -65,6 +65,7 @@ WORDS: Final[Mapping[str, str]] = {
     "more_rounds": "more rounds than planned",
     "rate_above": "rate above the plan",
     "both_above": "rate above the plan, and more rounds than planned",
+    "not_in_routes": "was planned here when the plan was issued, but is not in the routes now",
     "nothing_planned_here": "nothing planned here with this material",
     "truck_contested": "tickets and reports of its truck disagree",
     "too_short": "too short to tell who drove on it",

@@ -23,6 +23,7 @@ from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.plan_rates import as_read
 from spreadplan.views.plan_totals import decisions, fastest_here_mph, yard_state
 from spreadplan.views.rate_sources import split_source
+from spreadplan.views.takeover import takeover_rows
 from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 from spreadplan.web.addresses import address, number_of
@@ -32,6 +33,7 @@ from spreadplan.web.visits import Visit, page
 from spreadplan.web.work import map_layers
 from spreadplan.web.work.changes_tried import AREA, Tried, parse, query, what_if, without
 from spreadplan.web.work.computed import whole_files
+from spreadplan.web.work.issued import issued_plans
 from spreadplan.web.work.plan_summary import (
     compared,
     plan_figures,
@@ -120,6 +122,7 @@ def plan_page(visit: Visit) -> Response:
         effect=effect,
         decisions=voice.say(decisions(want.view.plan)),
         findings=problems_first(want.view, voice),
+        takeover=takeover_rows(want.view.plan.reassigned, shown),
         routes=route_rows(want.view, want.application, voice),
         yards=_yards(want.view, voice),
         chips=[
@@ -135,6 +138,8 @@ def plan_page(visit: Visit) -> Response:
         start=shown.moment(want.view.plan.start),
         compare=f"{want.address}/compare{query(want.tried, 'b')}",
         policy_name=workspace.settings.name,
+        storm=want.storm,
+        issues=issued_plans(visit, want.storm),
     )
 
 
