@@ -29,12 +29,13 @@ from spreadplan.journal import NotUnderstood
 from spreadplan.places import inside, own_file, own_folder
 from spreadplan.planning import StormPlan
 from spreadplan.reconcile.storm import with_area_limits
+from spreadplan.reports.cab_card import CardIssue
 from spreadplan.reports.render import write_all
 from spreadplan.results.tables import as_described, write_csv
 from spreadplan.runs.options import Options
 from spreadplan.runs.planning import compute_plan, plan_pages, plan_tables, storm_start
 from spreadplan.runs.scarcity import scarce_tables, share_scarce
-from spreadplan.views.issues import on_a_card, was_issued
+from spreadplan.views.issues import was_issued
 from spreadplan.views.setting import voice_of
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
@@ -110,7 +111,7 @@ def issue_plan(
     by, note = _text("--by", by), _text("--note", note)
 
     def usual(made: Issue) -> Iterable[tuple[str, str]]:
-        card = voice_of(workspace.settings).say(on_a_card(made))
+        card = CardIssue(number=made.number, replaces=made.number - 1 or None)
         return plan_pages(workspace, fleet, result, card)
 
     with _alone(folder, storm, options.caution) as place:

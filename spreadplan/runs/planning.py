@@ -16,7 +16,7 @@ from spreadplan.frames import lines
 from spreadplan.places import inside, own_file
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.remarks import remark
-from spreadplan.reports.cab_card import cab_cards
+from spreadplan.reports.cab_card import CardIssue, cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -221,11 +221,11 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def plan_pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, issue: str = ""
+    workspace: Workspace, fleet: Calibration, result: StormPlan, issue: CardIssue | None = None
 ) -> Iterator[tuple[str, str]]:
     """The plan report and the cab cards, each with its name.
 
-    issue : which issue the cards belong to, in words; "" for a plan that was not issued.
+    issue : which issue the cards belong to; None for a plan that was not issued.
     """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
     shares = share_scarce(result, workspace.table("yards"))
@@ -238,7 +238,7 @@ def _pages(
     result: StormPlan,
     pick: Pick,
     shares: Shares,
-    issue: str = "",
+    issue: CardIssue | None = None,
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -254,8 +254,9 @@ def _pages(
         scarce=scarce,
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
-    inputs_of = " · ".join(filter(None, [inputs_changed(workspace, result.storm), issue]))
-    for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of):
+    inputs_of = inputs_changed(workspace, result.storm)
+    cards = cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards, issue=issue)
+    for name, page in cards:
         yield f"{result.storm}/cab_cards/{name}", page
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from spreadplan.remarks import Remark, remark
 
-__all__ = ["IssueLike", "judged_by", "on_a_card", "season_judged_by", "was_issued"]
+__all__ = ["IssueLike", "judged_by", "season_judged_by", "was_issued"]
 
 
 class IssueLike(Protocol):
@@ -45,12 +45,6 @@ def one_issue(issue: IssueLike) -> Remark:
 def was_issued(issue: IssueLike) -> Remark:
     """What a command says of the plan that it issued."""
     return remark("was_issued", storm=issue.storm, issue=one_issue(issue))
-
-
-def on_a_card(issue: IssueLike) -> Remark:
-    """Which issue a card belongs to, and which one it replaces."""
-    replaced = [remark("replaces_issue", number=issue.number - 1)] if issue.number > 1 else []
-    return remark("card_of_issue", number=issue.number, since=issue.since, replaced=replaced)
 
 
 def judged_by(issues: Sequence[IssueLike]) -> Remark:

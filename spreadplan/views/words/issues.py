@@ -11,8 +11,6 @@ WORDS: Final[Mapping[str, str]] = {
     "one_issue": "issue {number} (in force from {since:moment}{who:then})",
     "issued_by": ", by {name}",
     "was_issued": "{storm:storm}: {issue}",
-    "card_of_issue": "issue {number}, in force from {since:moment}{replaced:then}",
-    "replaces_issue": "; replaces the card of issue {number}",
     "judged_by_issues": (
         "Each treatment is judged by the plan in force when it was made: {issues:also}."
     ),

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import Remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
@@ -280,6 +281,8 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
         for name in ("target", "achieved")
     }
     fastest = float(row["max_speed_mph"])
+    if may_be_icy(str(row["event"])):  # nothing is said of a higher speed than planned
+        fastest = min(fastest, float(row["speed_mph"]))
     low, high = float(row["mass_lo_lb"]), float(row["mass_hi_lb"])
     return {
         "segment_id": row["segment_id"],
@@ -410,11 +413,12 @@ def _class_of(classes: np.ndarray, rate: np.ndarray) -> np.ndarray:
 
 
 def cards(visit: Visit) -> Response:
-    """Cab cards as the files stand: one for each truck and route."""
+    """Cab cards as the files stand: one for each run."""
     storm = storm_of(visit)
     view = plan_of(visit, storm, ())
-    pairs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
-    named = zip(_cards(visit, storm), pairs.drop_duplicates().itertuples(index=False), strict=True)
+    columns = ["truck_id", "route_id", "application"]
+    runs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", columns]
+    named = zip(_cards(visit, storm), runs.itertuples(index=False), strict=True)
     done = visit.site.folder / "results" / storm / "cab_cards"
     files = sorted(path.name for path in done.glob("*.pdf")) if done.is_dir() else []
     return visit.render(
@@ -422,8 +426,8 @@ def cards(visit: Visit) -> Response:
         storm=storm,
         files=files,
         cards=[
-            {"name": name, "truck_id": pair.truck_id, "route_id": pair.route_id}
-            for name, pair in named
+            {"name": name} | {column: getattr(run, column) for column in columns}
+            for name, run in named
         ],
     )
 
@@ -441,7 +445,9 @@ def _cards(visit: Visit, storm: str) -> dict[str, str]:
         view = plan_of(visit, storm, ())
         areas = whole_files(view.workspace).table("sensitive_areas")
         inputs_of = inputs_changed(view.workspace, storm)
-        return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of))
+        yards = view.workspace.table("yards")
+        made = cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of, yards=yards)
+        return dict(made)
 
     return visit.site.computed.remember(("cab cards", storm, visit.display.system), make)
 
