@@ -90,6 +90,10 @@ class PlanInputs:
     pick: Pick = "middle"
 
 
+def _no_takeover() -> pd.DataFrame:
+    return pd.DataFrame(columns=RESULTS["plan_reassigned"].names)
+
+
 @dataclass(frozen=True, kw_only=True)
 class StormPlan:
     """The plan of a storm.
@@ -110,6 +114,7 @@ class StormPlan:
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
     melting : see `melting_check`.
     findings : see `remarks.findings_table`; the most important first.
+    reassigned : who could take over what is late, see `takeover`: the table ``plan_reassigned``.
     """
 
     storm: str
@@ -123,6 +128,7 @@ class StormPlan:
     clock: pd.DataFrame
     melting: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
+    reassigned: pd.DataFrame = field(default_factory=_no_takeover, repr=False)
 
 
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:

@@ -40,6 +40,7 @@ from spreadplan.views.plan_totals import (
 )
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
 from spreadplan.views.setting import Setting
+from spreadplan.views.takeover import takeover_rows
 from spreadplan.views.voice import Voice, named
 from spreadplan.views.words import TERMS
 
@@ -109,11 +110,25 @@ def plan_report(
         assumptions=_assumptions(background, voice),
         absent=background.absent,
         scarce=background.scarce,
+        takeover={
+            "rows": takeover_rows(plan.reassigned.iloc[:MOST_FINDINGS], shown),
+            "left": max(0, len(plan.reassigned) - MOST_FINDINGS),
+        },
     )
 
 
 def _units(shown: Display) -> dict[str, str]:
-    kinds = ("rate", "bulk", "lane_distance", "gate", "speed", "temperature", "water", "minutes")
+    kinds = (
+        "rate",
+        "bulk",
+        "lane_distance",
+        "gate",
+        "speed",
+        "temperature",
+        "water",
+        "minutes",
+        "mass",
+    )
     return {kind: shown.unit(kind) for kind in kinds}
 
 

@@ -8,14 +8,11 @@ from __future__ import annotations
 
 import atexit
 import base64
-import multiprocessing
 import os
 import re
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, redirect_stdout
 from functools import cache
 from io import StringIO
@@ -130,6 +127,10 @@ def _write_in_parallel(jobs: list[tuple[Path, Path]], step: Callable[[], object]
 
     Processes are spawned, not forked: the numerical libraries keep threads that a fork breaks.
     """
+    import multiprocessing  # late, like what it brings: for PDFs alone
+    from concurrent.futures import ProcessPoolExecutor, as_completed
+    from concurrent.futures.process import BrokenProcessPool
+
     try:
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(WORKERS, context, _end_with_parent) as pool:
@@ -149,6 +150,8 @@ def _write_in_parallel(jobs: list[tuple[Path, Path]], step: Callable[[], object]
 
 def _end_with_parent() -> None:
     """In a process that writes PDFs: do not outlive whoever waits for them, however that ended."""
+
+    import multiprocessing
 
     def wait() -> None:
         parent = multiprocessing.parent_process()

@@ -111,8 +111,8 @@ def issue_plan(
     by, note = _text("--by", by), _text("--note", note)
 
     def usual(made: Issue) -> Iterable[tuple[str, str]]:
-        card = CardIssue(number=made.number, replaces=made.number - 1 or None)
-        return plan_pages(workspace, fleet, result, card)
+        replaces = made.number - 1 if made.number > 1 else None
+        return plan_pages(workspace, fleet, result, CardIssue(made.number, replaces))
 
     with _alone(folder, storm, options.caution) as place:
         _clear_drafts(place)

@@ -14,7 +14,7 @@ from spreadplan.durable import put_text
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.places import inside, own_file
-from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning import PlanInputs, StormPlan, plan_and_takeover
 from spreadplan.remarks import remark
 from spreadplan.reports.cab_card import CardIssue, cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
@@ -76,7 +76,7 @@ def compute_plan(
     say_cautions(workspace, options)
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     with options.progress("planning", 100) as step:
-        result = plan_storm(plan_inputs(workspace, storm, fleet, pick), _steps(step))
+        result = plan_and_takeover(plan_inputs(workspace, storm, fleet, pick), _steps(step))
     return workspace, fleet, result
 
 
@@ -179,6 +179,7 @@ def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: St
 
 def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
     """Every table of a plan by the name of its file."""
+    proposal = {} if result.reassigned.empty else {"plan_reassigned": result.reassigned}
     return {
         "plan_segments": pd.DataFrame(result.segments.drop(columns="geometry")),
         "plan_routes": result.routes,
@@ -188,6 +189,7 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
         "plan_clock": result.clock,
         "plan_melting": result.melting,
         "plan_findings": result.findings,
+        **proposal,
     }
 
 
@@ -201,6 +203,7 @@ def _store_plan_tables(
 ) -> None:
     tables = {**plan_tables(result), **scarce_tables(shares)}
     store.discard(f"{escape(storm)}/plan_scarce*")
+    store.discard(f"{escape(storm)}/plan_reassigned.csv")
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, storm, tables, voice)
     described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
@@ -221,15 +224,15 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def plan_pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, issue: CardIssue | None = None
+    workspace: Workspace, fleet: Calibration, result: StormPlan, card_issue: CardIssue | None = None
 ) -> Iterator[tuple[str, str]]:
     """The plan report and the cab cards, each with its name.
 
-    issue : which issue the cards belong to; None for a plan that was not issued.
+    card_issue : which issue the cards belong to; None for a plan that was not issued.
     """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
     shares = share_scarce(result, workspace.table("yards"))
-    yield from _pages(workspace, fleet, result, pick, shares, issue)
+    yield from _pages(workspace, fleet, result, pick, shares, card_issue)
 
 
 def _pages(
@@ -238,7 +241,7 @@ def _pages(
     result: StormPlan,
     pick: Pick,
     shares: Shares,
-    issue: CardIssue | None = None,
+    card_issue: CardIssue | None = None,
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -255,7 +258,7 @@ def _pages(
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
-    cards = cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards, issue=issue)
+    cards = cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards, issue=card_issue)
     for name, page in cards:
         yield f"{result.storm}/cab_cards/{name}", page
 

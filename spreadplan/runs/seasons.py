@@ -13,19 +13,19 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network
 from spreadplan.planning.assigned import of_season
-from spreadplan.remarks import findings_table
+from spreadplan.remarks import findings_table, merged_findings
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
+from spreadplan.runs.followed_again import followed_storm
 from spreadplan.runs.in_force import WEATHER, plan_in_force
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import storm_start
 from spreadplan.runs.reconciling import (
     Followed,
     Reconciled,
-    follow_storm,
     issues_of,
     judge_storm,
     network_of,
@@ -33,7 +33,7 @@ from spreadplan.runs.reconciling import (
 )
 from spreadplan.schema.results import RESULTS
 from spreadplan.season import Season, SeasonAccounts, SeasonInputs, StormOfSeason, work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings, truck_history
+from spreadplan.season.records import books, record_findings, truck_history
 from spreadplan.season.use import planned_storm
 from spreadplan.views.issues import season_judged_by
 from spreadplan.views.season_sheets import season_sheets
@@ -193,11 +193,10 @@ def _season_name(budgets: pd.DataFrame, first: date, last: date) -> str:
 
 
 def _followed(workspace: Workspace, network: Network, options: Options) -> Iterator[Followed]:
-    """What the trucks did in every storm with telemetry; the points are let go of."""
+    """What the trucks did in every storm with telemetry."""
     for storm in workspace.storms:
         if (workspace.folder / f"storms/{storm}/telemetry").is_dir():
-            one = follow_storm(workspace, storm, network, options)
-            yield replace(one, trucks=tuple(replace(use, points={}) for use in one.trucks))
+            yield followed_storm(workspace, storm, network, options)
 
 
 def _within(

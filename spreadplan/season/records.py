@@ -6,7 +6,7 @@ or a delivery nobody wrote down shows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any
 
@@ -193,25 +193,3 @@ def _book_finding(row: Any) -> Finding:
     advice = remark("find_the_delivery") if more else remark("find_the_loads")
     subject = remark("yard_with", yard=row.yard_id, material=row.material)
     return Finding("caution", subject, what, (advice,))
-
-
-def merged_findings(*tables: pd.DataFrame | Sequence[Finding]) -> list[Finding]:
-    """Findings of several origins as one list.
-
-    Parameters
-    ----------
-    *tables : findings, or tables of them as `remarks.findings_table` returns them.
-
-    Returns
-    -------
-    All of them, in the order given.
-    """
-    found: list[Finding] = []
-    for table in tables:
-        if isinstance(table, pd.DataFrame):
-            found += [
-                Finding(row.severity, row.subject, row.what, row.remedy) for row in lines(table)
-            ]
-        else:
-            found += table
-    return found

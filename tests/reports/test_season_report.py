@@ -12,14 +12,14 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from spreadplan.remarks import Finding, findings_table, remark
+from spreadplan.remarks import Finding, findings_table, merged_findings, remark
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.results.workbook import HEADER_ROW, write_workbook
 from spreadplan.schema.results import RESULTS
 from spreadplan.schema.sheets import Sheet
 from spreadplan.season import work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings
+from spreadplan.season.records import books, record_findings
 from spreadplan.season.water import CAUTION
 from spreadplan.views.display import KINDS, Display
 from spreadplan.views.season_sheets import season_sheets, sheet_of

@@ -228,6 +228,20 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("advice", "what to do"),
     ),
     table(
+        "plan_reassigned",
+        "{storm}",
+        "A proposal, where the plan is late: runs that another truck could take over. Nothing is "
+        "changed in the inputs.",
+        ("route_id", "the route"),
+        ("application", "the round of spreading", "id"),
+        ("from_truck", "the truck that has it in the plan", "id"),
+        ("to_truck", "the truck that could take it over", "id"),
+        ("late_min_before", "minutes late in the plan; empty: not treated at all", "minutes"),
+        ("late_min_after", "minutes late with the proposal", "minutes"),
+        ("lb_before", "mass in the plan", "mass"),
+        ("lb_after", "mass with the proposal", "mass"),
+    ),
+    table(
         "plan_findings", "{storm}", "What the planner should know, gravest first.", *FINDING_COLUMNS
     ),
     table(

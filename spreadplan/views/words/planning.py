@@ -42,6 +42,32 @@ WORDS: Final[Mapping[str, str]] = {
     "no_truck_here": "no truck is assigned to this route",
     "no_truck_assigned": "no truck is assigned to it",
     "assign_it": "add it to assignments.csv",
+    # --- who could take over what is late ---
+    "takeover": (
+        "{rounds:noun.application} {rounds:names}: give it to {truck} instead of {before}: {late} "
+        "becomes {then}, {more}"
+    ),
+    "late_by": "{late_min:minutes} late",
+    "in_time": "in time",
+    "not_treated_at_all": "not treated",
+    "so_much_more": "{mass_lb:mass} more",
+    "so_much_less": "{mass_lb:mass} less",
+    "same_mass": "as much material",
+    "relieved": "then route {route}, application {application}, {late} becomes {then}",
+    "takeover_gains": (
+        "with the takeovers proposed: late {late_after_lane_miles:lane_distance}, at most "
+        "{worst_after_min:duration} (as planned {late_before_lane_miles:lane_distance}, at most "
+        "{worst_before_min:duration}); no truck gets to "
+        "{untreated_after_lane_miles:lane_distance} (as planned "
+        "{untreated_before_lane_miles:number.lane_distance})"
+    ),
+    "takeover_gap": (
+        "by the solver's estimates no other takeover of these runs is better by more than "
+        "{gap_pct:.2g} %; see plan_reassigned.csv"
+    ),
+    "takeover_is_a_proposal": (
+        "nothing is changed until you put it into the storm's assignments.csv"
+    ),
     # --- rates ---
     "rate_of_policy": "policy row {row}: {text}; {chosen:then}{phase}",
     "of_range": "{pick} of {ends:range.rate}, ",

@@ -24,6 +24,7 @@ from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.plan_rates import as_read
 from spreadplan.views.plan_totals import decisions, yard_state
 from spreadplan.views.rate_sources import split_source
+from spreadplan.views.takeover import takeover_rows
 from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 from spreadplan.web.addresses import address, number_of
@@ -122,6 +123,7 @@ def plan_page(visit: Visit) -> Response:
         effect=effect,
         decisions=voice.say(decisions(want.view.plan)),
         findings=problems_first(want.view, voice),
+        takeover=takeover_rows(want.view.plan.reassigned, shown),
         routes=route_rows(want.view, want.application, voice),
         yards=_yards(want.view, voice),
         chips=[
