@@ -148,16 +148,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("cutting segments at sensitive areas", 0.0)
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = RateInputs(
-        assignments=inputs.assignments,
-        forecast=inputs.forecast,
-        rates=inputs.rates,
-        policy=inputs.policy,
-        sensitive_areas=inputs.sensitive_areas,
-        materials=inputs.materials,
-        pick=inputs.pick,
-    )
-    rows, applications, found = target_rows(parts, storm)
+    rows, applications, found = target_rows(parts, _rate_inputs(inputs))
     if not applications:
         found.append(no_application(inputs.storm))
     tell("choosing gates and settings", 0.4)
@@ -208,6 +199,18 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         clock=clock.table,
         melting=melting,
         findings=findings_table(found),
+    )
+
+
+def _rate_inputs(inputs: PlanInputs) -> RateInputs:
+    return RateInputs(
+        assignments=inputs.assignments,
+        forecast=inputs.forecast,
+        rates=inputs.rates,
+        policy=inputs.policy,
+        sensitive_areas=inputs.sensitive_areas,
+        materials=inputs.materials,
+        pick=inputs.pick,
     )
 
 
