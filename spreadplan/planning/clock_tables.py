@@ -341,7 +341,9 @@ class _Maker:
         number = int(one.Index)
         here = slice(self.first[number], self.last[number])
         zero = self.begin[here.start]
-        mine = np.flatnonzero(self.out_of == number)
+        # reload points stand in the order of the runs
+        since, until = np.searchsorted(self.out_of, [number, number + 1])
+        mine = slice(since, until)
         return Run(
             number=number,
             application=one.application,
