@@ -481,7 +481,7 @@ def piece(
         return Piece(key, run, mass, both, ((ONE, ZERO), (ZERO, ONE)), run_u, dof)
     flow = model.flow(output)
     # a storm is on another day than the tests; beyond them the feeder may rise no more
-    day = model.day_sd**2 + (model.level_u(output) / flow) ** 2 if flow else model.day_sd**2
+    day = model.day_sd**2 + (model.form_u(output) / flow) ** 2 if flow else model.day_sd**2
     common = mass * day.sqrt()
     size = len(model.covariance)
     rows = [(*row, ZERO) for row in model.covariance]

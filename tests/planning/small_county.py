@@ -48,7 +48,7 @@ class LineModel:
             gradient=lambda feeder: (
                 np.minimum(np.asarray(feeder), self.saturation)[:, None] - self.start
             ),
-            level_u=np.zeros_like,
+            form_u=np.zeros_like,
         )
 
     @property
