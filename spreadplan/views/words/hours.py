@@ -1,4 +1,4 @@
-"""Everything that is said about the hours of a plan: what each truck does when, and what is late."""
+"""Everything that is said about the hours of a plan: what trucks do when, and what is late."""
 
 from __future__ import annotations
 
