@@ -10,7 +10,8 @@ import pytest
 from spreadplan import runs
 from spreadplan.errors import BadInput
 from spreadplan.runs.comparing import compare
-from spreadplan.runs.reconciling import using_workspace, usual_materials
+from spreadplan.runs.reconciling import using_workspace
+from spreadplan.runs.reported import usual_materials
 from spreadplan.runs.starting import check
 from tests.hostile.engine import quiet
 

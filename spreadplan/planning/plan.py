@@ -16,7 +16,7 @@ from spreadplan.planning.applications import Application, Moment, may_be_icy
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
-from spreadplan.planning.lateness import Hours, lateness
+from spreadplan.planning.lateness import lateness
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
     liquid_gal,
@@ -27,7 +27,7 @@ from spreadplan.planning.material import (
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
-from spreadplan.planning.promises import event_end_min, with_times
+from spreadplan.planning.promises import with_times
 from spreadplan.planning.review import (
     is_past_tolerance,
     moved_gates,
@@ -176,15 +176,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
-    found += lateness(
-        Hours(
-            rows=rows,
-            clock=clock,
-            applications=applications,
-            policy=inputs.policy,
-            event_end_min=event_end_min(clock, end),
-        )
-    )
+    found += lateness(rows, clock, applications, inputs.policy, end)
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from spreadplan.runs.issuing import issue
     from spreadplan.runs.options import Options, no_progress
     from spreadplan.runs.packing import pack, verify
-    from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
+    from spreadplan.runs.planning import compute_plan, plan
     from spreadplan.runs.reconciling import compute_use, reconcile
     from spreadplan.runs.seasons import compute_season, season
     from spreadplan.runs.starting import demo, new
@@ -35,7 +35,6 @@ __all__ = [
     "reconcile",
     "season",
     "verify",
-    "write_plan_tables",
 ]
 
 _HOMES = {
@@ -45,7 +44,7 @@ _HOMES = {
     "issuing": ("issue",),
     "options": ("Options", "no_progress"),
     "packing": ("pack", "verify"),
-    "planning": ("compute_plan", "plan", "write_plan_tables"),
+    "planning": ("compute_plan", "plan"),
     "reconciling": ("compute_use", "reconcile"),
     "seasons": ("compute_season", "season"),
     "starting": ("demo", "new"),

@@ -56,7 +56,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -
     taken = pick or pick_of(workspace, storm)
     shares = share_scarce(result, workspace.table("yards"))
     with open_results(folder, options.caution) as store:
-        _store_plan_tables(store, workspace, storm, result, shares, taken)
+        store_plan_tables(store, workspace, storm, result, shares)
         store.discard(f"{escape(storm)}/cab_cards/*")
         pages = _pages(workspace, fleet, result, taken, shares)
         write_reports(store, pages, "plan report and cab cards", options)
@@ -170,13 +170,6 @@ def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:
     return tell
 
 
-def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: StormPlan) -> None:
-    """The plan without its reports and cab cards."""
-    with open_results(folder) as store:
-        shares = share_scarce(result, workspace.table("yards"))
-        _store_plan_tables(store, workspace, storm, result, shares, "middle")
-
-
 def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
     """Every table of a plan by the name of its file."""
     proposal = {} if result.reassigned.empty else {"plan_reassigned": result.reassigned}
@@ -193,14 +186,14 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
     }
 
 
-def _store_plan_tables(
+def store_plan_tables(
     store: ResultStore,
     workspace: Workspace,
     storm: str,
     result: StormPlan,
     shares: Shares,
-    pick: Pick,
 ) -> None:
+    """The tables of a plan and its GeoPackage, without its reports and cab cards."""
     tables = {**plan_tables(result), **scarce_tables(shares)}
     store.discard(f"{escape(storm)}/plan_scarce*")
     store.discard(f"{escape(storm)}/plan_reassigned.csv")

@@ -14,7 +14,6 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network, build_network
 from spreadplan.reconcile.in_force import InForce
-from spreadplan.reconcile.increments import interval_mass
 from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import kinds
@@ -22,15 +21,16 @@ from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
-from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
+from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, TruckTask, threads
-from spreadplan.runs.in_force import assigned_in, plan_in_force, usual_of
+from spreadplan.runs.in_force import assigned_in, plan_in_force
 from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import storm_start
+from spreadplan.runs.reported import reported_mass, usual_materials, with_silent
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
-from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
+from spreadplan.telemetry.scan import TelemetryFiles
 from spreadplan.views.issues import judged_by
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.views.voice import Voice
@@ -119,7 +119,7 @@ def compute_use(
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
             if other != storm:
-                reported.append(_reported(workspace, other).assign(storm=other))
+                reported.append(reported_mass(workspace, other).assign(storm=other))
                 step()
     return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
 
@@ -179,28 +179,6 @@ class Followed:
         known = {use.truck_id: use.known_share for use in self.trucks}
         step_lb = {use.truck_id: use.step_lb for use in self.trucks}
         return with_silent(sums, known, self.usable, step_lb).assign(storm=self.storm)
-
-
-def with_silent(
-    reported: pd.DataFrame,
-    known: Mapping[str, float],
-    usable: Mapping[str, float],
-    step_lb: Mapping[str, float],
-) -> pd.DataFrame:
-    """Reported mass with a row of none for each truck whose records say nothing, or none is usable.
-
-    ``known``, ``usable`` : truck → share of its time, and of its records, that tell something;
-    ``step_lb`` : step of its total where that is coarse.
-    """
-    silent = [truck for truck in {**known, **usable} if truck not in set(reported["truck_id"])]
-    nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
-    rows = pd.concat([reported, nothing.astype({"truck_id": object})], ignore_index=True)
-    truck = rows["truck_id"]
-    return rows.assign(
-        known_share=truck.map(known).astype(float),
-        usable_share=truck.map(usable).fillna(1.0),
-        step_lb=truck.map(step_lb).astype(float).fillna(0.0),
-    )
 
 
 def follow_storm(
@@ -304,16 +282,6 @@ def follow(
     )
 
 
-def usual_materials(workspace: Workspace, storm: str) -> dict[str, str]:
-    """What each truck spreads where its records don't say: that of its routes, or the fleet's."""
-    assignments = assignments_of(workspace, storm)
-    everywhere = assignments["material"].mode().iloc[0]
-    planned = usual_of(workspace, storm)
-    of_truck = planned.groupby("truck_id")["material"].agg(lambda names: names.mode().iloc[0])
-    trucks = workspace.table("trucks")["truck_id"]
-    return {truck: str(of_truck.get(truck, everywhere)) for truck in trucks}
-
-
 def network_of(workspace: Workspace) -> Network:
     """The roads, ready for matching."""
     try:
@@ -364,35 +332,6 @@ def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
     """A table without rows whose columns have their types."""
     kinds = dict.fromkeys(texts, object) | dict.fromkeys(numbers, float)
     return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
-
-
-def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
-    """Reported mass of each truck and material in another storm; no matching."""
-    folder = workspace.folder / f"storms/{storm}/telemetry"
-    rows: list[tuple[str, str, float]] = []
-    known: dict[str, float] = {}
-    step_lb: dict[str, float] = {}
-    usable: Mapping[str, float] = {}
-    if folder.is_dir():
-        usual = usual_materials(workspace, storm)
-        with scan_telemetry(
-            folder,
-            trucks=set(workspace.table("trucks")["truck_id"]),
-            renames=workspace.renames.get("telemetry", {}),
-            timezone=workspace.settings.timezone,
-            shown=f"storms/{storm}/telemetry/",
-        ) as files:
-            usable = files.usable
-            for records in files.by_truck():
-                released = interval_mass(records)
-                known[records.truck_id] = released.known_share
-                step_lb[records.truck_id] = released.step_lb
-                for code in set(released.material.tolist()):
-                    name = records.materials[code] if code >= 0 else usual[records.truck_id]
-                    mass = float(released.mass_lb[released.material == code].sum())
-                    rows.append((records.truck_id, name, mass))
-    sums = pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
-    return with_silent(sums, known, usable, step_lb)
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:

@@ -13,19 +13,20 @@ from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network
 from spreadplan.planning.assigned import of_season
+from spreadplan.reconcile.balance import balance_between_counts
 from spreadplan.remarks import findings_table, merged_findings
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
+from spreadplan.runs.followed_again import followed_storm
 from spreadplan.runs.in_force import WEATHER, plan_in_force
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import storm_start
 from spreadplan.runs.reconciling import (
     Followed,
     Reconciled,
-    follow_storm,
     issues_of,
     judge_storm,
     network_of,
@@ -33,7 +34,7 @@ from spreadplan.runs.reconciling import (
 )
 from spreadplan.schema.results import RESULTS
 from spreadplan.season import Season, SeasonAccounts, SeasonInputs, StormOfSeason, work_out_season
-from spreadplan.season.records import books, record_findings, truck_history
+from spreadplan.season.records import record_findings, truck_history
 from spreadplan.season.use import planned_storm
 from spreadplan.views.issues import season_judged_by
 from spreadplan.views.season_sheets import season_sheets
@@ -51,7 +52,7 @@ class SeasonRun:
     """A season with what it was made from.
 
     history : each truck's ratio storm by storm, see `season.records.truck_history`.
-    books : every yard's balance from count to count, see `season.records.books`.
+    books : every yard's balance, see `reconcile.balance.balance_between_counts`.
     fingerprint : of the input files.
     """
 
@@ -105,7 +106,7 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
         {name: one.use.trucks for name, one in reconciled.items()},
         {one.storm: one.start for one in storms},
     )
-    balances = books(
+    balances = balance_between_counts(
         workspace.table("stock_counts"),
         workspace.table("deliveries"),
         _tickets(workspace, "loads"),
@@ -193,11 +194,10 @@ def _season_name(budgets: pd.DataFrame, first: date, last: date) -> str:
 
 
 def _followed(workspace: Workspace, network: Network, options: Options) -> Iterator[Followed]:
-    """What the trucks did in every storm with telemetry; the points are let go of."""
+    """What the trucks did in every storm with telemetry."""
     for storm in workspace.storms:
         if (workspace.folder / f"storms/{storm}/telemetry").is_dir():
-            one = follow_storm(workspace, storm, network, options)
-            yield replace(one, trucks=tuple(replace(use, points={}) for use in one.trucks))
+            yield followed_storm(workspace, storm, network, options)
 
 
 def _within(

@@ -63,9 +63,9 @@ def test_an_issue_has_tables_cards_and_who_when_why(issued):
 
 def test_a_card_says_which_issue_it_belongs_to_and_which_it_replaces(issued):
     first, second = (place(issued, f"{n}/cab_cards/T1_R1_1.html").read_text() for n in (1, 2))
-    assert "· issue 1</p>" in first
+    assert "issue 1" in first
     assert "replaces" not in first
-    assert "· issue 2, replaces the card of issue 1</p>" in second
+    assert "issue 2, replaces the card of issue 1" in second
 
 
 def test_pdfs_are_written_unless_they_are_left_out(copy):

@@ -19,6 +19,7 @@ from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
 from spreadplan.views.issues import judged_by
+from spreadplan.views.use_records import records_not_used
 from spreadplan.views.use_segments import MORE_ROUNDS_KIND, kinds_as_said, lane_factors
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS, term
@@ -94,7 +95,7 @@ def use(visit: Visit) -> Response:
             else [],
             "worst": _worst(segments, voice),
             "judged_by": _judged_by(visit, storm, segments),
-            "refused": _refused(quarantine),
+            "refused": [] if quarantine is None else records_not_used(quarantine, voice),
             "off_route": shown.show(
                 float(segments.loc[segments["segment_id"] == OFF_ROUTE, "reported_lb"].sum()),
                 "mass",
@@ -114,14 +115,6 @@ def _judged_by(visit: Visit, storm: str, segments: pd.DataFrame) -> str:
     found = read_issues(visit.site.folder, storm, tables=False)
     issues = [one.issue for one in found.plans if str(one.issue.number) in named]
     return visit.voice.say(judged_by(issues))
-
-
-def _refused(quarantine: pd.DataFrame | None) -> list[tuple[str, int]]:
-    """Records that could not be used, by reason, the most frequent first."""
-    if quarantine is None or quarantine.empty:
-        return []
-    counts = quarantine["reason"].value_counts()
-    return [(str(reason), int(count)) for reason, count in counts.items()][:8]
 
 
 def _route_row(row: Any, voice: Voice) -> dict[str, Any]:
