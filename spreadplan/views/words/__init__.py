@@ -13,7 +13,7 @@ from spreadplan.views.words import calibration, hours, issues, planning, reconci
 from spreadplan.views.words.term import Term
 
 T = TypeVar("T")
-_SUBJECTS: Final = (calibration, issues, planning, hours, reconcile, season)
+_SUBJECTS: Final = (calibration, hours, issues, planning, reconcile, season)
 
 
 def _joined(parts: tuple[Mapping[str, T], ...]) -> dict[str, T]:
