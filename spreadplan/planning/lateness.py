@@ -162,26 +162,46 @@ def _tried(hours: Hours, one: _Overlap) -> tuple[Remark, ...]:
     earlier = starts | {one.before: starts[one.before] - shift}
     later = starts | {label: starts[label] + shift for label in after}
     found = []
-    for code, label, moved in (
-        ("begin_earlier", one.before, earlier),
-        ("begin_later", one.application, later),
-    ):
+    for moved in (earlier, later):
         driven = trip.drive(moved)
         late = _left(trip, driven).get(one.application, math.inf) - moved[one.application]
-        if late <= LATE:
-            found.append(
-                remark(
-                    code,
-                    application=label,
-                    shift_min=shift,
-                    every_min=one.every_min + shift,
-                    late_before=before,
-                    late_after=hours.late_lane_miles(driven, moved),
-                    hours=round((_minutes(driven) - _minutes(course)) / 60.0, 1) + 0.0,
-                    lb=round(_spread_lb(driven) - _spread_lb(course)) + 0.0,
-                )
-            )
+        if late > LATE:
+            continue
+        cost = {
+            "shift_min": shift,
+            "late_before": before,
+            "late_after": hours.late_lane_miles(driven, moved),
+            "hours": round((_minutes(driven) - _minutes(course)) / 60.0, 1) + 0.0,
+            "lb": round(_spread_lb(driven) - _spread_lb(course)) + 0.0,
+        }
+        found.append(_remedy(one, cost, moved is earlier))
     return tuple(found)
+
+
+def _remedy(one: _Overlap, cost: Mapping[str, float], is_earlier: bool) -> Remark:
+    """The round before begun earlier, or this one later, and what that costs."""
+    shift, before, after = cost["shift_min"], cost["late_before"], cost["late_after"]
+    hours, lb = cost["hours"], cost["lb"]
+    if is_earlier:
+        return remark(
+            "begin_earlier",
+            application=one.before,
+            shift_min=shift,
+            late_before=before,
+            late_after=after,
+            hours=hours,
+            lb=lb,
+        )
+    return remark(
+        "begin_later",
+        application=one.application,
+        shift_min=shift,
+        every_min=one.every_min + shift,
+        late_before=before,
+        late_after=after,
+        hours=hours,
+        lb=lb,
+    )
 
 
 def _minutes(course: Course) -> float:
