@@ -71,7 +71,7 @@ class TruckUse:
     first_s, last_s : time of the first and the last record, seconds since 1970 UTC.
     counts : odd things that were put right, by what they are.
     left_out_lb : impossible jumps of the total, not counted as mass.
-    step_lb : see `Increments`.
+    step_lb, spread_s : see `Increments`.
     """
 
     truck_id: str
@@ -87,6 +87,7 @@ class TruckUse:
     counts: dict[str, int]
     left_out_lb: float
     step_lb: float = 0.0
+    spread_s: float = 0.0
 
 
 def truck_use(
@@ -153,6 +154,7 @@ def truck_use(
         counts=released.counts,
         left_out_lb=released.left_out_lb,
         step_lb=released.step_lb,
+        spread_s=released.spread_s,
     )
 
 

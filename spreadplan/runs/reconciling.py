@@ -175,7 +175,9 @@ class Followed:
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
         known = {use.truck_id: use.known_share for use in self.trucks}
         step_lb = {use.truck_id: use.step_lb for use in self.trucks}
-        return with_silent(sums, known, self.usable, step_lb).assign(storm=self.storm)
+        spread_s = {use.truck_id: use.spread_s for use in self.trucks}
+        rows = with_silent(sums, known, self.usable, step_lb, spread_s)
+        return rows.assign(storm=self.storm)
 
 
 def with_silent(
@@ -183,17 +185,22 @@ def with_silent(
     known: Mapping[str, float],
     usable: Mapping[str, float],
     step_lb: Mapping[str, float],
+    spread_s: Mapping[str, float],
 ) -> pd.DataFrame:
     """Reported mass with a row of none for each truck whose records say nothing, or none is usable.
 
     ``known``, ``usable`` : truck → share of its time, and of its records, that tell something;
-    ``step_lb`` : step of its total where that is coarse.
+    ``step_lb`` : step of its total where that is coarse; ``spread_s`` : its time with the spreader
+    on, s.
     """
     silent = [truck for truck in {**known, **usable} if truck not in set(reported["truck_id"])]
     nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
     rows = pd.concat([reported, nothing.astype({"truck_id": object})], ignore_index=True)
     truck = rows["truck_id"]
+    minutes = truck.map(spread_s).astype(float) / 60.0
+    whole_lb = rows.groupby("truck_id")["reported_lb"].transform("sum")
     return rows.assign(
+        output_lb_per_min=whole_lb / minutes.where(minutes > 0.0),
         known_share=truck.map(known).astype(float),
         usable_share=truck.map(usable).fillna(1.0),
         step_lb=truck.map(step_lb).astype(float).fillna(0.0),
@@ -367,6 +374,7 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
     rows: list[tuple[str, str, float]] = []
     known: dict[str, float] = {}
     step_lb: dict[str, float] = {}
+    spread_s: dict[str, float] = {}
     usable: Mapping[str, float] = {}
     if folder.is_dir():
         usual = usual_materials(workspace, storm)
@@ -382,12 +390,13 @@ def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
                 released = interval_mass(records)
                 known[records.truck_id] = released.known_share
                 step_lb[records.truck_id] = released.step_lb
+                spread_s[records.truck_id] = released.spread_s
                 for code in set(released.material.tolist()):
                     name = records.materials[code] if code >= 0 else usual[records.truck_id]
                     mass = float(released.mass_lb[released.material == code].sum())
                     rows.append((records.truck_id, name, mass))
     sums = pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
-    return with_silent(sums, known, usable, step_lb)
+    return with_silent(sums, known, usable, step_lb, spread_s)
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
