@@ -110,9 +110,9 @@ def with_curve(table: pd.DataFrame, tickets: pd.DataFrame, storm: str) -> pd.Dat
     """Ratios that follow a truck's output where its storms show that they do.
 
     A feeder that starts to turn late, or whose pockets fill less the faster it turns, puts down
-    true mass = slope * reported mass - offset * minutes: its ratio is a line in minutes per lb. The
-    ratio's logarithm is fitted, over 1 / output. How much the slopes of a fleet differ beyond
-    chance is estimated by moments, and each slope is drawn towards none accordingly.
+    true mass = slope * reported mass - offset * minutes: its ratio is a line in minutes per lb,
+    over 1 / output. How much the slopes of a fleet differ beyond chance is estimated by moments,
+    and each slope is drawn towards none accordingly.
 
     Parameters
     ----------
@@ -124,9 +124,9 @@ def with_curve(table: pd.DataFrame, tickets: pd.DataFrame, storm: str) -> pd.Dat
     -------
     ``table`` with output_low_lb_per_min and output_high_lb_per_min, the mean outputs that its
     storms reach from and to, ratio_at_low and ratio_at_high (NaN: too few storms, or all at much
-    the same output), and curve_p, the probability that chance makes any curve so strong among the
-    trucks. Where it is significant, and more so than a drift, the ratio and its interval are those
-    at this storm's output.
+    the same output), curve_u, the relative standard uncertainty of their difference, and curve_p,
+    the probability that chance makes any curve so strong among the trucks. Where it is significant,
+    and more so than a drift, the ratio and its interval are those at this storm's output.
 
     Source: empirical Bayes by moments, Gelman et al., Bayesian Data Analysis, 3rd ed., 2013, 5.4
     (from memory).
@@ -174,8 +174,9 @@ def _curve(mine: pd.DataFrame | None, here: float) -> tuple[LineFit, np.ndarray]
     ends = np.array([output.min(), output.max()])
     if ends[1] < OUTPUTS_APART * ends[0]:
         return None
-    line = _line(mine, 1.0 / output - here)
-    return None if line is None else (line, np.array([*ends, here, np.mean(1.0 / output)]))
+    ratio, relative_u = _said(mine)
+    line = fit_line(1.0 / output - here, ratio, ratio * relative_u, PRIOR_DOF)
+    return line, np.array([*ends, here, np.mean(1.0 / output)])
 
 
 def _at_output(
@@ -184,31 +185,41 @@ def _at_output(
     kept = {name: float(row[name]) for name in FOLLOWED}
     if curve is None:
         ends = dict.fromkeys(("output_low_lb_per_min", "output_high_lb_per_min"), np.nan)
-        return {**kept, **ends, "ratio_at_low": np.nan, "ratio_at_high": np.nan, "curve_p": np.nan}
+        nothing = dict.fromkeys(("ratio_at_low", "ratio_at_high", "curve_p", "curve_u"), np.nan)
+        return {**kept, **ends, **nothing}
     line, (low, high, here, middle) = curve
     slope = line.slope * between / (between + line.slope_u**2)
     centre = line.intercept + line.slope * (middle - here)
     said = {
         "output_low_lb_per_min": low,
         "output_high_lb_per_min": high,
-        "ratio_at_low": float(np.exp(centre + slope * (1.0 / low - middle))),
-        "ratio_at_high": float(np.exp(centre + slope * (1.0 / high - middle))),
+        "ratio_at_low": float(centre + slope * (1.0 / low - middle)),
+        "ratio_at_high": float(centre + slope * (1.0 / high - middle)),
         "curve_p": float(p),
+        "curve_u": float(line.slope_u / abs(line.slope)) if line.slope else np.nan,
     }
     drifts = float(row["trend_p"])
     if not p < TREND_SIGNIFICANCE or drifts <= p:
         return {**kept, **said}
-    return {**_of_line(centre + slope * (here - middle), line), **said}
+    ratio = centre + slope * (here - middle)
+    if ratio <= 0.0:
+        return {**kept, **said}
+    return {**_of_line(float(np.log(ratio)), line.intercept_u / ratio, line.dof), **said}
 
 
 def _line(mine: pd.DataFrame, x: np.ndarray) -> LineFit | None:
     """ln ratio of a truck as a line, its intercept at the storm asked for; None: too few storms."""
     if len(mine) < TREND_STORMS:
         return None
+    ratio, relative_u = _said(mine)
+    return fit_line(x, np.log(ratio), relative_u, PRIOR_DOF)
+
+
+def _said(mine: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Ratio that each storm's tickets say, and its relative standard uncertainty."""
     net = (mine["loaded_lb"] - mine["returned_lb"]).to_numpy(dtype=float)
     relative_u = np.hypot(mine["ticket_u_lb"].to_numpy(dtype=float) / net, REPEATABILITY_REL)
-    log_ratio = np.log(net / mine["reported_lb"].to_numpy(dtype=float))
-    return fit_line(x, log_ratio, relative_u, PRIOR_DOF)
+    return net / mine["reported_lb"].to_numpy(dtype=float), relative_u
 
 
 def _slope_p(line: LineFit) -> float:
@@ -223,12 +234,12 @@ def _follow(row: pd.Series, line: LineFit | None, p: float) -> dict[str, float]:
     trend = {"trend_pct_per_month": 100.0 * float(np.expm1(line.slope)), "trend_p": float(p)}
     if p >= TREND_SIGNIFICANCE:
         return {**kept, **trend}
-    return {**_of_line(line.intercept, line), **trend}
+    return {**_of_line(line.intercept, line.intercept_u, line.dof), **trend}
 
 
-def _of_line(middle: float, line: LineFit) -> dict[str, float]:
-    """`FOLLOWED` where ``middle`` is ln ratio at this storm."""
-    half = coverage_factor(line.dof) * line.intercept_u
+def _of_line(middle: float, u: float, dof: float) -> dict[str, float]:
+    """`FOLLOWED` where ``middle`` is ln ratio at this storm, with its standard uncertainty."""
+    half = coverage_factor(dof) * u
     return {
         "ratio": float(np.exp(middle)),
         "ratio_lo": float(np.exp(middle - half)),

@@ -21,6 +21,10 @@ SCALE_U_REL: Final = 0.003
 """Relative standard uncertainty of a scale's own error, common to all tickets of a storm. Common
 practice, no source."""
 
+RAN_EMPTY: Final = 0.3
+"""Least weight of tickets that account for less than the season's ratio makes of the report: the
+hopper may have run empty while the feeder turned, and what was reported then was never there.
+Common practice, no source."""
 SCATTER_DOF: Final = 10.0
 """Storms of right tickets scatter with tails little heavier than a normal error's: gross errors
 have their own share here. Common practice, no source."""
@@ -33,9 +37,10 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u, ratio_fleet_u of the season,
-        p_missing (probability that load tickets of this storm are missing), storm_sd (scatter of
-        ln ratio from storm to storm), wrong_share (of trucks and storms whose tickets are wrong as
-        such), carried_lb, carried_u_lb (see `ratio_model.RatioPosterior`).
+        p_missing (probability that load tickets of this storm are missing), storm_sd (scatter of ln
+        ratio from storm to storm), wrong_share (of trucks and storms whose tickets are wrong as
+        such), exchanged (see `exchanged.exchanged`; none where it is left out), carried_lb,
+        carried_u_lb (see `ratio_model.RatioPosterior`).
     tickets : as `tickets.storm_tickets` returns them, of this storm.
 
     Returns
@@ -60,13 +65,15 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     )
     said, said_u = np.where(complete > 0.0, said, season), np.where(complete > 0.0, said_u, 1.0)
     storm_sd = table["storm_sd"].to_numpy(float)
-    complete = complete * _credible(
+    right = _credible(
         said - season,
         np.hypot(storm_sd, season_u),
         said_u,
         wrong_u,
         table["wrong_share"].to_numpy(dtype=float),
     )
+    may_lack = (said < season) & (table.get("exchanged", "") == "")
+    complete = complete * np.where(may_lack, np.maximum(right, RAN_EMPTY), right)
     share = storm_sd**2 / (storm_sd**2 + said_u**2)
     with_tickets = (1.0 - share) * season + share * said
     variance_with = (1.0 - share) ** 2 * season_u**2 + share * said_u**2

@@ -363,6 +363,8 @@ def this_storm(known: Known, slip: Slip, storm: str) -> tuple[float, float, floa
         y, w2 = alone
         off = 0.4 * slip.typical / slip.net if slip.net > 0 else 0.0
         right = p_right(y - m, math.sqrt(t2 + v + w2), off, known.wrong)
+        if y < m:
+            right = max(right, 0.3)  # the hopper may have run empty
         right *= 1 - known.p_missing[storm]
         b = t2 / (t2 + w2)
     combined = (1 - b) * m + b * y

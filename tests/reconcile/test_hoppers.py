@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
+from spreadplan.reconcile.applied import applied_parts
 from spreadplan.reconcile.hoppers import MISSING, STEPS, chain_likelihood
 from spreadplan.reconcile.periods import with_curve
 from spreadplan.reconcile.ratio_model import WRONG_SHARES, _storms, fit_ratios
@@ -217,7 +218,7 @@ def test_a_fleet_agrees_with_a_mixed_model():
     """statsmodels' MixedLM by REML, trucks at random: the mean of the fleet, and each truck."""
     rng = np.random.default_rng(6)
     trucks, storms = 12, 6
-    truth = rng.normal(0.05, 0.04, trucks)
+    truth = rng.normal(0.05, 0.06, trucks)
     y = truth[:, None] + rng.normal(0.0, 0.02, (trucks, storms))
     rows = [(f"s{s}", f"T{n:02d}", y[n, s]) for n in range(trucks) for s in range(storms)]
     tickets = storm_tickets(
@@ -229,9 +230,41 @@ def test_a_fleet_agrees_with_a_mixed_model():
     found = fit_ratios(tickets, number, trucks, NOBODY)
     grid = np.linspace(-1.2, 1.2, 801)
     response = np.log(tickets["loaded_lb"] / tickets["reported_lb"]).to_numpy()
-    said = sm.MixedLM(response, np.ones(len(response)), groups=number).fit(reml=True)
-    own = float(said.fe_params[0]) + np.array(
-        [said.random_effects[n].item() for n in range(trucks)]
-    )
-    assert found.density @ grid == pytest.approx(own, abs=0.004)
-    assert float(found.fleet_density @ grid) == pytest.approx(float(said.fe_params[0]), abs=0.006)
+    said = sm.MixedLM(100.0 * response, np.ones(len(response)), groups=number).fit(reml=True)
+    effects = [said.random_effects[n].item() for n in range(trucks)]
+    middle = float(said.fe_params[0]) / 100.0  # in percent it converges
+    assert found.density @ grid == pytest.approx(middle + np.array(effects) / 100.0, abs=0.004)
+    assert float(found.fleet_density @ grid) == pytest.approx(middle, abs=0.008)
+
+
+def test_a_segment_gets_what_the_truck_puts_down_at_its_output():
+    """By hand: true = 1.2 reported - 30 lb/min. 100 lb in 1 min: 90; 100 lb in 0.4 min: 108."""
+    use = pd.DataFrame({
+        "route_id": "R1", "segment_id": ["a", "b"], "material": "salt", "truck_id": "T1",
+        "reported_lb": 100.0, "spread_s": [60.0, 24.0], "passes": 1.0, "matching_u_lb": 0.0,
+        "timing_u_lb": 0.0,
+    })  # fmt: skip
+    ratios = pd.DataFrame({
+        "truck_id": ["T1"], "material": "salt", "ratio": 1.2 - 30.0 * 1.4 / 200.0, "ratio_u": 0.0,
+        "ratio_fleet_u": 0.0, "ratio_storm_u": 0.0, "output_low_lb_per_min": 100.0,
+        "output_high_lb_per_min": 300.0, "ratio_at_low": 0.9, "ratio_at_high": 1.1,
+        "curve_p": 0.001, "curve_u": 0.1,
+    })  # fmt: skip
+    found = applied_parts(use.assign(run_u=0.0), ratios)
+    assert found["applied_lb"].tolist() == pytest.approx([90.0, 108.0])
+    assert found["own_u_lb"].tolist() == pytest.approx([0.9, 0.9])
+    chance = applied_parts(use.assign(run_u=0.0), ratios.assign(curve_p=0.5))
+    assert chance["applied_lb"].tolist() == pytest.approx([99.0, 99.0])
+
+
+def test_a_storm_whose_hopper_may_have_run_empty_holds_both():
+    """Five storms agree; in the sixth a fourth of what was reported was never loaded."""
+    told = reports(*((f"s{n}", "T1", 12000.0 if n == 5 else 9000.0) for n in range(6)))
+    out = load_tickets(*((f"s{n}", "T1", 1, 9000.0) for n in range(6)))
+    back = return_tickets(*((f"s{n}", "T1", 2, 0.0) for n in range(6)))
+    found = mass_ratios(told, out, back, "s5", 5.0).iloc[0]
+    assert found["season_ratio"] == pytest.approx(1.0, abs=0.02)
+    assert found["ratio_lo"] < 0.75
+    assert found["ratio_hi"] > 1.0
+    usual = mass_ratios(told, out, back, "s4", 5.0).iloc[0]
+    assert usual["ratio_hi"] / usual["ratio_lo"] < 1.05

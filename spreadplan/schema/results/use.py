@@ -92,6 +92,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             "probability that chance makes any so strong a dependence among the trucks",
             "probability",
         ),
+        ("curve_u", "relative standard uncertainty of the difference of the two", "ratio"),
         ("exchanged", "a ticket that seems to be another truck's"),
         ("season_ratio", "ratio of the truck over the season: the verdict goes by this", "ratio"),
         ("season_lo", "lower end of its 95 % interval", "ratio"),
