@@ -68,17 +68,19 @@ TRUCK_COLUMNS = (
     "control_step_pct",
     "gate_positions_in",
     "max_spread_lanes",
+    "travel_speed_mph",
+    "home_yard_id",
 )
 TRUCKS = (
-    ("TC-101", "closed_loop", "conveyor", 24000, 180, 8, 100, 1, "2;3;4", 3),
-    ("TC-102", "closed_loop", "conveyor", 24000, 180, 8, 100, 1, "2;3;4", 3),
-    ("TC-103", "closed_loop", "auger", 18000, 120, 10, 100, 1, "3", 2),
-    ("TC-104", "closed_loop", "auger", 20000, 120, 10, 100, 1, "3;5", 2),
-    ("TC-105", "open_loop", "conveyor", 22000, None, 10, 100, 5, "2;3", 2),
-    ("TC-106", "open_loop", "auger", 18000, None, 10, 100, 10, "3", 2),
-    ("TC-107", "open_loop", "conveyor", 20000, None, 10, 100, 5, "2;3", 2),
-    ("TC-108", "open_loop", "conveyor", 18000, None, 10, 100, 5, "2;3.5", 2),
-    ("TC-109", "open_loop", "auger", 12000, None, 10, 100, 5, "2.5", 2),
+    ("TC-101", "closed_loop", "conveyor", 24000, 180, 8, 100, 1, "2;3;4", 3, 40, "CENTRAL"),
+    ("TC-102", "closed_loop", "conveyor", 24000, 180, 8, 100, 1, "2;3;4", 3, 40, "CENTRAL"),
+    ("TC-103", "closed_loop", "auger", 18000, 120, 10, 100, 1, "3", 2, 35, "CENTRAL"),
+    ("TC-104", "closed_loop", "auger", 20000, 120, 10, 100, 1, "3;5", 2, 35, "EAST"),
+    ("TC-105", "open_loop", "conveyor", 22000, None, 10, 100, 5, "2;3", 2, 35, "LAKES"),
+    ("TC-106", "open_loop", "auger", 18000, None, 10, 100, 10, "3", 2, 35, "CENTRAL"),
+    ("TC-107", "open_loop", "conveyor", 20000, None, 10, 100, 5, "2;3", 2, 35, "LAKES"),
+    ("TC-108", "open_loop", "conveyor", 18000, None, 10, 100, 5, "2;3.5", 2, 30, "LAKES"),
+    ("TC-109", "open_loop", "auger", 12000, None, 10, 100, 5, "2.5", 2, 30, "CENTRAL"),
 )
 
 
@@ -207,6 +209,24 @@ def _fill(spreader: Spreader, material: str, feeder_pct: float, when: datetime) 
 def truck_table() -> pd.DataFrame:
     """trucks.csv"""
     return pd.DataFrame(TRUCKS, columns=list(TRUCK_COLUMNS))
+
+
+def shift_table() -> pd.DataFrame:
+    """shifts.csv: two crews for the highways and the county roads, one for the towns.
+
+    Written down for the year-end snow alone; in the other storms nobody keeps such a list.
+    """
+    evening, night = (
+        ("2026-12-31T16:00", "2027-01-01T00:00"),
+        ("2027-01-01T00:00", "2027-01-01T08:00"),
+    )
+    one_crew = ("2026-12-31T16:00", "2027-01-01T02:00")
+    rows = [
+        (truck[0], *shift)
+        for truck in TRUCKS
+        for shift in ((one_crew,) if truck[0] in ("TC-108", "TC-109") else (evening, night))
+    ]
+    return pd.DataFrame(rows, columns=["truck_id", "from", "to"])
 
 
 def change_table() -> pd.DataFrame:

@@ -30,7 +30,7 @@ from county_tables import (
     stock_counts,
     yards,
 )
-from county_trucks import change_table, shop_tests, truck_table
+from county_trucks import change_table, shift_table, shop_tests, truck_table
 from storm_files import write_csv
 from storm_records import write_records
 
@@ -86,6 +86,7 @@ def write_county(folder: Path) -> None:
     tables = {
         "materials": materials(),
         "trucks": truck_table(),
+        "shifts": shift_table(),
         "discharge_tests": tests,
         "weighings": weighings,
         "changes": change_table(),

@@ -93,13 +93,14 @@ def fit_fleet(
     results = discharge_results(tests, weigh(weighings), fleet, changes, policy, as_of)
     models = fit_models(results, fleet)
     usual = {key: model.usual for key, model in models.items()}
+    day_sd = {key: model.others_day_sd for key, model in models.items()}
     worth = standings(models, fleet, policy.calibration_pct)
     return Calibration(
         tests=results,
         models=models,
         models_table=models_table(models),
         discharge=discharge_table(models, fleet),
-        drift=drift(results[results["performed_at"] <= as_of], changes, usual),
+        drift=drift(results[results["performed_at"] <= as_of], changes, usual, day_sd),
         advice=advise(
             models, worth, results, fleet, assignments, materials, policy.calibration_pct
         ),

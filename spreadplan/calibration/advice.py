@@ -20,7 +20,7 @@ from spreadplan.calibration.assumptions import (
     STOPWATCH_U_S,
 )
 from spreadplan.calibration.budget import uncertainty_budget
-from spreadplan.calibration.curve import contradicting
+from spreadplan.calibration.curve import contradicting, with_runs_on_it
 from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel, ModelKey
 from spreadplan.calibration.standing import Standing, working_outputs
@@ -206,7 +206,7 @@ def _further_tests(
     further = (
         _further_count_runs(model, measured_rel, target_pct)
         if model.counts is not None
-        else _further_curve_runs(model, outputs, measured_rel, target_pct)
+        else _further_curve_runs(model, tests, outputs, measured_rel, target_pct)
     )
     # Clear of the start-up, whatever output is recommended: an empty catch cannot be planned.
     slowest = max(min(further.outputs_pct), float(outputs[0]))
@@ -289,7 +289,11 @@ def _day_u_after(model: DischargeModel, runs: int) -> float:
 
 
 def _further_curve_runs(
-    model: DischargeModel, outputs: FloatArray, measured_rel: float, target_pct: float
+    model: DischargeModel,
+    tests: pd.DataFrame,
+    outputs: FloatArray,
+    measured_rel: float,
+    target_pct: float,
 ) -> FurtherRuns:
     """Runs, each at the output that shrinks the worst relative uncertainty most."""
     curve = model.curve
@@ -302,7 +306,8 @@ def _further_curve_runs(
     run_variance = curve.scale * (one_run_rel * curve.discharge(candidates)) ** 2
     covariance = curve.covariance.copy()
     covariance[0, 0] -= (curve.slope * curve.day_u) ** 2
-    beyond = (curve.level_u(outputs) / curve.discharge(outputs)) ** 2
+    names = ("feeder_pct", "discharge_lb_per_min", "discharge_u_lb_per_min")
+    output, read, read_u = (tests[name].to_numpy(dtype=float) for name in names)
     chosen: list[float] = []
     for runs in range(1, MAX_FURTHER_RUNS + 1):
         gain = gradient @ covariance
@@ -313,14 +318,15 @@ def _further_curve_runs(
         best = int(np.argmin(after.max(axis=0)))
         chosen.append(float(candidates[best]))
         covariance = covariance - np.outer(gain[best], gain[best]) / informative[best]
+        tried = with_runs_on_it(curve, output, read, read_u, np.array(chosen), measured_rel)
+        form = (tried.form_u(outputs) / curve.discharge(outputs)) ** 2
+        worst = float(np.sqrt((after[:, best] + form).max()))
         reached_pct = (
-            100.0
-            * coverage_factor(curve.dof + runs)
-            * float(np.hypot(np.sqrt((after[:, best] + beyond).max()), _day_u_after(model, runs)))
+            100.0 * coverage_factor(curve.dof + runs) * np.hypot(worst, _day_u_after(model, runs))
         )
         if reached_pct <= target_pct:
             break
-    return FurtherRuns(tuple(chosen), reached_pct)
+    return FurtherRuns(tuple(chosen), float(reached_pct))
 
 
 @dataclass(frozen=True)

@@ -30,13 +30,17 @@ source."""
 DAY_GAP_H: Final = 12.0
 """Tests further apart are of another day, hours. Common practice, no source."""
 
-LEVEL_SHARE: Final = 0.25
-"""Share of feeders that stop rising somewhere between the highest tested output and full output.
-Common practice, no source."""
+LEVEL_SHARE: Final = 0.35
+"""Share of feeders that stop rising somewhere between half and full output. Common practice, no
+source."""
 
 STARTUP_U_PCT: Final = 5.0
 """Standard uncertainty of the output at which material starts to flow, in points of feeder
 output, where no test shows it. Common practice, no source."""
+
+FORM_TRUCKS: Final = 4.0
+"""How many trucks the two figures above weigh as much as, where other trucks of the fleet show what
+theirs are. Common practice, no source."""
 
 STOPWATCH_U_S: Final = 0.3
 """Standard uncertainty of a hand-timed run, start and stop together, seconds. Common practice,

@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 
-from spreadplan.calibration.assumptions import STARTUP_U_PCT
 from spreadplan.calibration.curve import is_dry, run_sd
 from spreadplan.calibration.fit import FloatArray
 from spreadplan.calibration.models import DischargeModel
@@ -77,7 +76,7 @@ def _discharge_variances(
     if not np.isnan(curve.startup_pct):
         startup = curve.gradient(np.asarray(curve.startup_pct))
         design = np.vstack([design, startup])
-        startup_sd = np.array([curve.slope * STARTUP_U_PCT / np.sqrt(curve.scale)])
+        startup_sd = np.array([curve.slope * curve.form.startup_u_pct / np.sqrt(curve.scale)])
     weight = 1.0 / np.concatenate([sd, startup_sd]) ** 2
     normal = design.T @ (design * weight[:, None])
     effect = curve.gradient(feeder_pct) @ np.linalg.solve(normal, design.T * weight)

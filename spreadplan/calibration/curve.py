@@ -13,7 +13,7 @@ saturating    a start-up threshold, and an output above which nothing more comes
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -22,12 +22,12 @@ from scipy import special
 
 from spreadplan.calibration.assumptions import (
     CONTRADICTION_SIGNIFICANCE,
-    LEVEL_SHARE,
     ONE_OUTPUT_SPREAD_PCT,
     SIGNIFICANCE,
-    STARTUP_U_PCT,
 )
 from spreadplan.calibration.fit import BoolArray, FloatArray, LinearFit, weighted_least_squares
+from spreadplan.calibration.form import NEAR_FULL_PCT, FormSeen, UsualForm
+from spreadplan.calibration.knees import NO_KNEES, Knees, possible_knees
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.metrology import coverage_factor, propagate
 from spreadplan.remarks import Remark, remark
@@ -37,6 +37,8 @@ Kind = Literal["proportional", "line", "saturating"]
 CONTRADICTIONS = ("contradict_by_falling", "contradict_by_scatter")
 """Codes of the flags that say that tests exclude each other."""
 LEVEL_REL = 1e-6
+LEVEL_OUTPUTS = 4
+"""Different outputs that it takes to see that a feeder stops rising."""
 FITS_KEPT = 1000
 """A season calibrates for every storm, and most trucks were not tested in between."""
 
@@ -59,6 +61,9 @@ class Curve:
     day_u : relative standard uncertainty that the tests have in common, as they are of few days;
         ``covariance`` holds it already.
     highest_pct : highest tested output; beyond it the feeder may stop rising.
+    outputs : how many different outputs were tested.
+    form : what was known of the curve's ends before its tests.
+    knees : where the feeder may stop rising all the same.
     """
 
     kind: Kind
@@ -74,6 +79,9 @@ class Curve:
     usual: Repeatability = ASSUMED
     day_u: float = 0.0
     highest_pct: float = 100.0
+    outputs: int = 1
+    form: UsualForm = field(default_factory=UsualForm)
+    knees: Knees = NO_KNEES
 
     @property
     def parameters(self) -> int:
@@ -87,19 +95,21 @@ class Curve:
     def discharge_u(self, feeder_pct: FloatArray) -> FloatArray:
         """Standard uncertainty of the mean discharge at an output, shape of the input."""
         return np.hypot(
-            propagate(self.gradient(feeder_pct), self.covariance), self.level_u(feeder_pct)
+            propagate(self.gradient(feeder_pct), self.covariance), self.form_u(feeder_pct)
         )
 
-    def level_u(self, feeder_pct: FloatArray) -> FloatArray:
-        """Part of `discharge_u` beyond the tests, where the feeder may have stopped rising.
+    def form_u(self, feeder_pct: FloatArray) -> FloatArray:
+        """Part of `discharge_u` as the curve may be of another form than the chosen one."""
+        return self.knees.rms(np.asarray(feeder_pct), self.discharge(feeder_pct))
 
-        With a chance of `LEVEL_SHARE` it does so anywhere between the highest tested output h and
-        full output, alike. The mean square of what is then missing at f is
-        LEVEL_SHARE slope² (f - h)³ / (3 (100 - h)).
-        """
-        over = np.maximum(np.minimum(feeder_pct, self.saturation_pct) - self.highest_pct, 0.0)
-        room = max(100.0 - self.highest_pct, 1e-9)
-        return np.asarray(self.slope * np.sqrt(LEVEL_SHARE * over**3 / (3.0 * room)))
+    def form_seen(self) -> FormSeen:
+        """What these tests show of the curve's ends, without what was assumed of them."""
+        levelled = self.kind == "saturating"
+        start_pct = start_u_pct = np.nan
+        if self.outputs >= 3 and (self.kind != "line" or np.isnan(self.startup_pct)):
+            start_pct, start_u_pct = self.start_pct, float(np.sqrt(self.covariance[1, 1]))
+        shows = self.outputs >= LEVEL_OUTPUTS and (levelled or self.highest_pct >= NEAR_FULL_PCT)
+        return FormSeen(start_pct, start_u_pct, float(levelled) if shows else np.nan)
 
     def of_days(self, day_u: float) -> Curve:
         """The curve with what its tests have in common: an error of its slope.
@@ -155,6 +165,7 @@ def fit_curve(
     discharge: FloatArray,
     discharge_u: FloatArray,
     usual: Repeatability = ASSUMED,
+    form: UsualForm | None = None,
 ) -> Curve | None:
     """Fit the simplest discharge curve that the tests support.
 
@@ -164,6 +175,7 @@ def fit_curve(
     discharge : measured discharge, lb/min, shape (n,).
     discharge_u : its standard uncertainty from weighing and timing, lb/min, >= 0, shape (n,).
     usual : what is known of the run-to-run scatter before these tests.
+    form : what is known of the curve's ends before them; None: what is assumed.
 
     Returns
     -------
@@ -172,15 +184,72 @@ def fit_curve(
     if not np.any(discharge > 2.0 * discharge_u):
         return None
     dry = is_dry(feeder_pct, discharge, discharge_u)
-    runs = _Runs(feeder_pct[~dry], np.maximum(discharge[~dry], 0.0), discharge_u[~dry], usual)
+    form = form or UsualForm()
+    runs = _Runs(feeder_pct[~dry], np.maximum(discharge[~dry], 0.0), discharge_u[~dry], usual, form)
     if np.any(dry):
         curve = _fit_above_dry_run(runs, float(feeder_pct[dry].max()))
     elif np.ptp(runs.feeder_pct) < ONE_OUTPUT_SPREAD_PCT:
         curve = _fit_one_output(runs)
     else:
         curve = _fit_spread_outputs(runs)
-    highest_pct = float(np.max(feeder_pct))
-    return _with_general_flags(replace(curve, usual=usual, highest_pct=highest_pct), runs)
+    known = replace(
+        curve,
+        usual=usual,
+        form=form,
+        highest_pct=float(np.max(feeder_pct)),
+        outputs=len(np.unique(runs.feeder_pct)),
+        knees=_knees(curve, runs),
+    )
+    return _with_general_flags(known, runs)
+
+
+def _knees(curve: Curve, runs: _Runs) -> Knees:
+    """Where the feeder may stop rising by these tests, whatever form was chosen."""
+    found = possible_knees(
+        runs.feeder_pct,
+        runs.discharge,
+        runs.sd(curve.discharge(runs.feeder_pct)),
+        start=(curve.start_pct, runs.form.startup_u_pct),
+        level_share=runs.form.level_share,
+        prior_dof=runs.usual.dof,
+    )
+    # tests at one output can't show a knee below it, and where the knee of a saturating curve lies
+    # is in its covariance
+    one_output = np.ptp(runs.feeder_pct) < ONE_OUTPUT_SPREAD_PCT
+    only_beyond = one_output or curve.kind == "saturating"
+    return found.beyond(float(runs.feeder_pct.max())) if only_beyond else found
+
+
+def with_runs_on_it(
+    curve: Curve,
+    feeder_pct: FloatArray,
+    discharge: FloatArray,
+    discharge_u: FloatArray,
+    more_pct: FloatArray,
+    more_rel_u: float,
+) -> Curve:
+    """The curve with knees as they would be if further runs were done and lay on it.
+
+    Parameters
+    ----------
+    curve : fitted to the three columns that follow, as `fit_curve` takes them; shape (n,).
+    more_pct : outputs of the further runs, percent; shape (m,).
+    more_rel_u : relative standard uncertainty of their weighing and timing.
+
+    Returns
+    -------
+    Curve, all else as before.
+    """
+    dry = is_dry(feeder_pct, discharge, discharge_u)
+    more = curve.discharge(more_pct)
+    runs = _Runs(
+        np.append(feeder_pct[~dry], more_pct),
+        np.append(np.maximum(discharge[~dry], 0.0), more),
+        np.append(discharge_u[~dry], more_rel_u * more),
+        curve.usual,
+        curve.form,
+    )
+    return replace(curve, knees=_knees(curve, runs))
 
 
 def is_dry(feeder_pct: FloatArray, discharge: FloatArray, discharge_u: FloatArray) -> BoolArray:
@@ -201,6 +270,7 @@ class _Runs:
     discharge: FloatArray
     discharge_u: FloatArray
     usual: Repeatability
+    form: UsualForm
 
     def sd(self, fitted: FloatArray) -> FloatArray:
         """Standard deviation expected of each test about a fitted discharge, shape (n,)."""
@@ -259,7 +329,7 @@ def _line_with_startup(runs: _Runs, startup_pct: float, slope: float) -> LinearF
     design = runs.line_design()
     with_startup = np.vstack([design, [1.0, startup_pct]])
     response = np.append(runs.discharge, 0.0)
-    startup_sd = slope * STARTUP_U_PCT / np.sqrt(_proportional(runs, startup_pct).scale)
+    startup_sd = slope * runs.form.startup_u_pct / np.sqrt(_proportional(runs, startup_pct).scale)
     return _reweighted(
         runs,
         design,
@@ -314,7 +384,7 @@ def _proportional_curve(runs: _Runs, flags: tuple[Remark, ...], choice: Remark) 
 
 def _fit_one_output(runs: _Runs) -> Curve:
     at_pct = float(np.mean(runs.feeder_pct))
-    flag = remark("tested_at_one_output", at_pct=at_pct, startup_u_pct=STARTUP_U_PCT)
+    flag = remark("tested_at_one_output", at_pct=at_pct, startup_u_pct=runs.form.startup_u_pct)
     return _proportional_curve(runs, (flag,), remark("one_output", tests=runs.count))
 
 
@@ -337,7 +407,7 @@ def _fit_above_dry_run(runs: _Runs, dry_pct: float) -> Curve:
         "line",
         steadied,
         dry_pct,
-        (remark("startup_from_dry", dry_pct=dry_pct, startup_u_pct=STARTUP_U_PCT),),
+        (remark("startup_from_dry", dry_pct=dry_pct, startup_u_pct=runs.form.startup_u_pct),),
         remark("line_from_dry", dry_pct=dry_pct),
     )
 
@@ -390,7 +460,7 @@ def _fit_contradictory(runs: _Runs) -> Curve:
 def _fit_two(runs: _Runs, line: LinearFit) -> Curve:
     """A line through both tests; it leans on the usual start-up unless the tests rule that out."""
     slope = float(line.values[1])
-    usual = np.hypot(line.standard_u[0], STARTUP_U_PCT * slope)
+    usual = np.hypot(line.standard_u[0], runs.form.startup_u_pct * slope)
     if abs(line.values[0]) > 2.0 * usual:
         return _curve_from_line("line", line, np.nan, (), remark("line_of_two"))
     steadied = _line_with_startup(runs, 0.0, float(_proportional(runs).values[0]))
@@ -399,13 +469,13 @@ def _fit_two(runs: _Runs, line: LinearFit) -> Curve:
         line.values,
         steadied,
         (),
-        remark("line_of_two_with_startup", startup_u_pct=STARTUP_U_PCT),
+        remark("line_of_two_with_startup", startup_u_pct=runs.form.startup_u_pct),
     )
 
 
 def _saturating_if_supported(runs: _Runs, chosen: Curve) -> Curve:
     """Replace the chosen curve by the saturating one if that is significantly better."""
-    if runs.count < 4 or len(np.unique(runs.feeder_pct)) < 4:
+    if len(np.unique(runs.feeder_pct)) < LEVEL_OUTPUTS:
         return chosen
     values = _saturating_values(runs)
     if values is None:
@@ -504,7 +574,7 @@ def _with_general_flags(curve: Curve, runs: _Runs) -> Curve:
     spare = runs.count - curve.parameters
     if not contradicting(flags):
         flags += scatter_flags((runs.discharge - fitted) / runs.sd(fitted), spare, runs.usual)
-    if curve.start_pct < -STARTUP_U_PCT:
+    if curve.start_pct < -curve.form.startup_u_pct:
         flags.append(remark("does_not_fall_to_zero"))
     return replace(curve, flags=tuple(flags))
 

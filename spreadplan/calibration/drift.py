@@ -7,7 +7,12 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from spreadplan.calibration.assumptions import ONE_OUTPUT_SPREAD_PCT, SAME_OUTPUT_PCT
+from spreadplan.calibration.assumptions import (
+    DAY_GAP_H,
+    DAY_REL,
+    ONE_OUTPUT_SPREAD_PCT,
+    SAME_OUTPUT_PCT,
+)
 from spreadplan.calibration.models import ModelKey
 from spreadplan.calibration.pooling import ASSUMED, Repeatability
 from spreadplan.calibration.validity import TruckWork, changes_by_truck
@@ -35,6 +40,7 @@ def drift(
     results: pd.DataFrame,
     changes: pd.DataFrame,
     usual: Mapping[ModelKey, Repeatability] | None = None,
+    day_sd: Mapping[ModelKey, float] | None = None,
 ) -> pd.DataFrame:
     """Compare each test with the latest earlier one that it can be compared with.
 
@@ -49,11 +55,13 @@ def drift(
     changes : truck_id, changed_at, what.
     usual : run-to-run scatter of each truck, material and gate as the *others* show it; else
         `pooling.ASSUMED`. A truck's own tests would hide its drift.
+    day_sd : relative scatter from day to day as the others show it, else `DAY_REL`.
 
     Returns
     -------
     One row per comparison, in order of truck, material, gate and time.
-    value_u includes run-to-run repeatability (standard uncertainty). The verdict is "drift" where
+    value_u (standard uncertainty) includes run-to-run repeatability, and what is of its day unless
+    both tests are of one. The verdict is "drift" where
     |En| is above 1 by more than chance allows among all comparisons of the fleet, else "steady":
     Student's t with the degrees of freedom of the repeatability, and `fit.holm`. change_between
     tells of work on the truck between the two tests.
@@ -68,9 +76,12 @@ def drift(
         for place, reading in enumerate(readings):
             earlier = _latest_comparable(reading, readings[:place])
             if earlier is not None:
-                known = usual.get((reading.truck_id, reading.material, reading.gate_in), ASSUMED)
+                key = (reading.truck_id, reading.material, reading.gate_in)
+                known, of_day = usual.get(key, ASSUMED), (day_sd or {}).get(key, DAY_REL)
+                apart_h = (reading.performed_at - earlier.performed_at) / pd.Timedelta(hours=1)
+                scatter = float(np.hypot(known.relative, of_day if apart_h > DAY_GAP_H else 0.0))
                 work = by_truck.get(reading.truck_id, [])
-                rows.append(_compare(reading, earlier, known.relative, work))
+                rows.append(_compare(reading, earlier, scatter, work))
                 dofs.append(known.dof)
     table = pd.DataFrame(rows, columns=RESULTS["drift"].names)
     apart = 2.0 * table["en"].abs().to_numpy(dtype=float)
@@ -126,12 +137,12 @@ def _latest_comparable(reading: _Reading, before: Sequence[_Reading]) -> _Readin
 
 
 def _compare(
-    reading: _Reading, earlier: _Reading, repeatability: float, work: Sequence[TruckWork]
+    reading: _Reading, earlier: _Reading, scatter: float, work: Sequence[TruckWork]
 ) -> dict[str, object]:
     to_same_output = 1.0 if reading.counted else reading.feeder_pct / earlier.feeder_pct
     previous = earlier.value * to_same_output
-    value_u = float(np.hypot(reading.measured_u, repeatability * reading.value))
-    previous_u = float(np.hypot(earlier.measured_u * to_same_output, repeatability * previous))
+    value_u = float(np.hypot(reading.measured_u, scatter * reading.value))
+    previous_u = float(np.hypot(earlier.measured_u * to_same_output, scatter * previous))
     en = normalised_error(reading.value, value_u, previous, previous_u)
     between = [
         f"{change.what} {change.changed_at.date()}"

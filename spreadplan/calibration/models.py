@@ -3,7 +3,7 @@
 Fixed units: feeder output in percent, discharge in lb/min, mass in lb, gate opening in inches.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ from spreadplan.calibration.days import (
     test_days,
 )
 from spreadplan.calibration.fit import BoolArray, FloatArray
+from spreadplan.calibration.form import UsualForm, learn_form
 from spreadplan.calibration.pooling import ASSUMED, Repeatability, Residuals, learn_from_others
 from spreadplan.calibration.trucks import TruckLimits
 from spreadplan.metrology import coverage_factor
@@ -53,6 +54,7 @@ class DischargeModel:
     test_ids : the tests used, in order of time.
     day_sd : relative standard deviation of what all runs of a day have in common; a storm's day is
         another than that of the tests.
+    others_day_sd : the same as the other models alone tell it.
     """
 
     truck_id: str
@@ -65,6 +67,7 @@ class DischargeModel:
     test_ids: tuple[str, ...]
     flags: tuple[Remark, ...]
     day_sd: float = 0.0
+    others_day_sd: float = 0.0
 
     @property
     def kind(self) -> Kind:
@@ -318,8 +321,9 @@ def fit_models(
 ) -> dict[ModelKey, DischargeModel]:
     """Fit one discharge model for each truck, material and gate with a valid test.
 
-    All are fitted twice: how the other models of the material scatter about their first fits is
-    what is known of a model's scatter in the second, see `pooling`.
+    All are fitted twice: how the other models of the material scatter about their first fits, and
+    where their curves begin and level off, is what is known of a model in the second, see `pooling`
+    and `form`.
 
     Parameters
     ----------
@@ -342,7 +346,7 @@ def fit_models(
         key: _fits(trucks[key[0]].closed_loop, groups[key], *usual)
         for key, usual in _usual(groups, first_fits).items()
     }
-    day_sd = _day_sd(groups, fits)
+    day_sd, others_day_sd = _day_sd(groups, fits)
     models: dict[ModelKey, DischargeModel] = {}
     for key, (curve, counts) in fits.items():
         if curve is None:
@@ -356,7 +360,7 @@ def fit_models(
             curve.of_days(day_u),
             None if counts is None else counts.of_days(day_u),
         )
-        models[key] = replace(model, day_sd=day_sd[key[1]])
+        models[key] = replace(model, day_sd=day_sd[key[1]], others_day_sd=others_day_sd[key])
     return models
 
 
@@ -368,6 +372,7 @@ def _fits(
     tests: pd.DataFrame,
     usual_discharge: Repeatability = ASSUMED,
     usual_counts: Repeatability = ASSUMED,
+    form: UsualForm | None = None,
 ) -> _Fits:
     """Curve and mass per count of the tests of one model; None where they tell nothing."""
     column = _columns(tests)
@@ -376,6 +381,7 @@ def _fits(
         column["discharge_lb_per_min"],
         column["discharge_u_lb_per_min"],
         usual_discharge,
+        form,
     )
     if curve is None or not closed_loop:
         return curve, None
@@ -391,15 +397,27 @@ def _fits(
 
 def _usual(
     groups: Mapping[ModelKey, pd.DataFrame], fits: Mapping[ModelKey, _Fits]
-) -> dict[ModelKey, tuple[Repeatability, Repeatability]]:
-    """What the other models of the material say of each model's discharge and mass per count."""
-    found: dict[ModelKey, tuple[Repeatability, Repeatability]] = {}
+) -> dict[ModelKey, tuple[Repeatability, Repeatability, UsualForm]]:
+    """What the other models of the material say of each model.
+
+    The scatter of its discharge and of its mass per count, and the ends of its curve.
+    """
+    found: dict[ModelKey, tuple[Repeatability, Repeatability, UsualForm]] = {}
     for material in dict.fromkeys(key[1] for key in groups):
         keys = [key for key in groups if key[1] == material]
         discharge = learn_from_others([_of_curve(fits[key][0], groups[key]) for key in keys])
         counts = learn_from_others([_of_counts(fits[key][1], groups[key]) for key in keys])
-        found |= dict(zip(keys, zip(discharge, counts, strict=True), strict=True))
+        forms = [_form_of_others(key, keys, fits) for key in keys]
+        found |= dict(zip(keys, zip(discharge, counts, forms, strict=True), strict=True))
     return found
+
+
+def _form_of_others(
+    own: ModelKey, keys: Sequence[ModelKey], fits: Mapping[ModelKey, _Fits]
+) -> UsualForm:
+    """What all models but one show of how curves begin and level off."""
+    others = [curve for key in keys if key != own and (curve := fits[key][0]) is not None]
+    return learn_form([curve.form_seen() for curve in others])
 
 
 def _of_curve(curve: Curve | None, tests: pd.DataFrame) -> Residuals:
@@ -449,9 +467,12 @@ def _counted(tests: pd.DataFrame) -> BoolArray:
 
 def _day_sd(
     groups: Mapping[ModelKey, pd.DataFrame], fits: Mapping[ModelKey, _Fits]
-) -> dict[str, float]:
-    """Scatter from day to day, by material: by the mass per count, or else by the discharge."""
-    found: dict[str, list[DayMeans]] = {key[1]: [] for key in groups}
+) -> tuple[dict[str, float], dict[ModelKey, float]]:
+    """Scatter from day to day: of each material's models, and of all of them but one.
+
+    By the mass per count, or else by the discharge.
+    """
+    found: dict[str, dict[ModelKey, DayMeans]] = {key[1]: {} for key in groups}
     for key, (curve, counts) in fits.items():
         tests = groups[key]
         fit: Curve | CountFit | None = curve if counts is None else counts
@@ -460,8 +481,13 @@ def _day_sd(
         if fit is not None and told.spare:
             sd = np.sqrt(fit.scale) * np.hypot(told.measured_u, fit.usual.relative)
             day = test_days(tests["performed_at"])[kept]
-            found[key[1]].append(day_means(told.relative, sd, day))
-    return {material: learn_day_sd(means) for material, means in found.items()}
+            found[key[1]][key] = day_means(told.relative, sd, day)
+    of_all = {material: learn_day_sd(list(means.values())) for material, means in found.items()}
+    of_others = {
+        key: learn_day_sd([means for other, means in found[key[1]].items() if other != key])
+        for key in groups
+    }
+    return of_all, of_others
 
 
 _NOTHING = Residuals(np.array([]), np.array([]), 0)

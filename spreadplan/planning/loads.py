@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import shapely
 from numpy.typing import NDArray
 
-from spreadplan.planning.geometry import distance_mi, edges_of, points_along
+from spreadplan.planning.geometry import edges_of, points_along
+from spreadplan.planning.places_of_runs import PartPlaces
 from spreadplan.units import POUNDS_PER_TON
 
 Floats = NDArray[np.float64]
@@ -22,9 +22,8 @@ Ints = NDArray[np.int64]
 
 #: time to load a truck where the yard states none: assumption.
 RELOAD_MIN = 10.0
-#: road distance over straight distance, and speed without spreading: assumptions for a rural
-#: county in winter, no source.
-DETOUR = 1.3
+#: speed without spreading where a truck states none: assumption for a rural county in winter, no
+#: source.
 TRAVEL_MPH = 30.0
 #: a run of more loads is a slip of the pen in a capacity, a rate or a route; its run-out points and
 #: times would say nothing. Common practice, no source.
@@ -45,7 +44,8 @@ class Cycle:
         limits it), no_tank (prewet is wanted, but there is no tank), spreading_minutes,
         reload_minutes, travel_minutes, minutes. Beyond `MOST_LOADS` the last three are NaN.
     reloads : one row for each time the hopper runs out: run, load (the next one), row (number of
-        the part), part_mi (distance from its first vertex), pass, lon, lat.
+        the part), part_mi (distance from its first vertex), pass, share (of the part's driving that
+        is done), lon, lat.
     """
 
     runs: pd.DataFrame
@@ -90,7 +90,8 @@ def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame: run, load, row (place in ``rows``), pass, part_mi, lon, lat.
+    DataFrame: run, load, row (place in ``rows``), pass, part_mi, share (of the driving on the part
+    that is done), lon, lat.
     """
     loads = runs["loads"].to_numpy()
     again = np.where(loads > MOST_LOADS, 0, np.maximum(loads - 1, 0))
@@ -121,6 +122,7 @@ def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
             "row": row,
             "pass": full_passes.astype(np.int64) + 1,
             "part_mi": miles,
+            "share": np.clip(share, 0.0, 1.0),
             "lon": points[:, 0],
             "lat": points[:, 1],
         }
@@ -133,54 +135,59 @@ def spreading_minutes(rows: pd.DataFrame) -> pd.Series:
     return minutes.groupby(rows["run"], sort=True).sum()
 
 
-def run_ends(rows: pd.DataFrame) -> pd.DataFrame:
-    """Where each run starts and ends: index run; start_lon, start_lat, end_lon, end_lat."""
-    lines = np.asarray(rows["geometry"].array, dtype=object)
-    run = rows["run"].to_numpy()
-    first = np.flatnonzero(np.diff(run, prepend=-1))
-    last = np.append(first[1:], len(run))[: len(first)] - 1
-    # an even number of passes on a two-way segment brings the truck back to where it began
-    back = rows["two_way"].to_numpy(dtype=bool)[last] & (rows["passes"].to_numpy()[last] % 2 == 0)
-    start = shapely.get_coordinates(shapely.get_point(lines[first], 0))
-    end = shapely.get_coordinates(shapely.get_point(lines[last], np.where(back, 0, -1)))
-    return pd.DataFrame(
-        {
-            "start_lon": start[:, 0],
-            "start_lat": start[:, 1],
-            "end_lon": end[:, 0],
-            "end_lat": end[:, 1],
-        },
-        index=pd.Index(run[first], name="run"),
-    )
-
-
-def cycle(rows: Any, runs: pd.DataFrame, trucks: pd.DataFrame, yards: pd.DataFrame) -> Cycle:
-    """Loads, run-out points and times of every run.
+def cycle(
+    rows: Any,
+    runs: pd.DataFrame,
+    trucks: pd.DataFrame,
+    yards: pd.DataFrame,
+    places: PartPlaces,
+) -> Cycle:
+    """Loads, run-out points and times of every run, as if it were driven alone.
 
     Parameters
     ----------
-    rows : parts in driving order, grouped by ascending run.
+    rows : parts in driving order, grouped by ascending run; each application has all parts.
     runs : index run, ascending: truck_id, yard_id, mass_lb, prewet_gal_per_ton, solid.
+    places : of the parts and yards.
     """
     limits = load_limits(runs, trucks)
     loads = load_counts(runs["mass_lb"].to_numpy(), limits["load_lb"].to_numpy())
     timed = limits.assign(loads=loads)
     reloads = run_out(rows, timed)
     yard = yards.set_index("yard_id").reindex(runs["yard_id"]).set_axis(runs.index)
-    ends = run_ends(rows).reindex(runs.index)
-    out = distance_mi(yard["lon"], yard["lat"], ends["start_lon"], ends["start_lat"])
-    home = distance_mi(ends["end_lon"], ends["end_lat"], yard["lon"], yard["lat"])
-    at = yard.loc[reloads["run"]]
-    trips = 2.0 * distance_mi(at["lon"], at["lat"], reloads["lon"], reloads["lat"])
-    between = pd.Series(trips).groupby(reloads["run"].to_numpy()).sum().reindex(runs.index)
-    straight_mi = np.where(loads > 0, out + home + between.fillna(0.0).to_numpy(), 0.0)
+    travel_mi = _travel_mi(rows, runs, reloads, places)
     spreading = spreading_minutes(rows).reindex(runs.index)
     timed["spreading_minutes"] = np.where(loads > 0, spreading, 0.0)
     timed["reload_minutes"] = np.maximum(loads - 1, 0) * yard["reload_min"].fillna(RELOAD_MIN)
-    timed["travel_minutes"] = straight_mi * DETOUR / TRAVEL_MPH * 60.0
+    timed["travel_minutes"] = np.where(loads > 0, travel_mi, 0.0) / travel_mph(runs, trucks) * 60.0
     beyond = timed["loads"] > MOST_LOADS
     timed.loc[beyond, ["reload_minutes", "travel_minutes"]] = np.nan
     timed["minutes"] = timed[["spreading_minutes", "reload_minutes", "travel_minutes"]].sum(
         axis=1, skipna=False
     )
     return Cycle(timed, reloads)
+
+
+def travel_mph(runs: pd.DataFrame, trucks: pd.DataFrame) -> Floats:
+    """Speed without spreading of each run's truck, shape (runs,)."""
+    speed = trucks.set_index("truck_id")["travel_speed_mph"]
+    return runs["truck_id"].map(speed).fillna(TRAVEL_MPH).to_numpy(dtype=float)
+
+
+def _travel_mi(rows: Any, runs: pd.DataFrame, reloads: pd.DataFrame, places: PartPlaces) -> Floats:
+    """Out, home, between parts that do not touch, and to the yard and back for each reload."""
+    if not len(rows):
+        return np.zeros(len(runs))
+    run = rows["run"].to_numpy()
+    part: Ints = np.arange(len(rows), dtype=np.int64) % len(places.starts)
+    first = part[np.searchsorted(run, runs.index.to_numpy(), side="left")]
+    last = part[np.searchsorted(run, runs.index.to_numpy(), side="right") - 1]
+    number = {name: place for place, name in enumerate(places.yard_names)}
+    yard = runs["yard_id"].map(number).fillna(-1).to_numpy().astype(np.int64)
+    gaps = pd.Series(places.gap_mi[part]).groupby(run).sum().reindex(runs.index).to_numpy()
+    at = yard[runs.index.get_indexer(pd.Index(reloads["run"]))].astype(np.int64)
+    out, back = places.spots_mi(at, part[reloads["row"].to_numpy(dtype=np.int64)], reloads)
+    trips = pd.Series(out + back).groupby(reloads["run"].to_numpy()).sum()
+    between = trips.reindex(runs.index).fillna(0.0).to_numpy(dtype=float)
+    ends: Floats = np.add(places.out_mi(yard, first), places.back_mi(last, yard))
+    return np.asarray(ends + gaps + between, dtype=float)

@@ -14,7 +14,9 @@ from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.assigned import own_findings
+from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
+from spreadplan.planning.lateness import Hours, lateness
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
     liquid_gal,
@@ -24,6 +26,8 @@ from spreadplan.planning.material import (
     summed_intervals,
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
+from spreadplan.planning.places_of_runs import PartPlaces, part_places
+from spreadplan.planning.promises import event_end_min, with_times
 from spreadplan.planning.review import moved_gates, no_application, review
 from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
@@ -46,6 +50,7 @@ class PlanInputs:
     ``loads`` and ``returns`` are those of other storms, for the stock. ``models`` come from
     `spreadplan.calibration`, ``advice`` is its advice on tests, None without; ``gates_last_tested``
     and ``next_voiding`` are as it has them. ``pick`` chooses in the policy's ranges.
+    ``shifts`` : truck_id, from, to; None or without rows: every truck is staffed throughout.
     ``assignments`` : the general ones, or with those of the storm, see `assigned.with_own`.
     """
 
@@ -64,6 +69,7 @@ class PlanInputs:
     policy: Policy
     sensitive_areas: gpd.GeoDataFrame | None
     models: Models
+    shifts: pd.DataFrame | None = None
     advice: pd.DataFrame | None = None
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
     next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
@@ -87,6 +93,7 @@ class StormPlan:
     settings : what the driver sets and where it changes, see `stretches` and `with_speed_steps`.
     reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
         one), segment_id, part, pass, miles_into_segment, lon, lat.
+    clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
     melting : see `melting_check`.
     findings : see `remarks.findings_table`; the most important first.
     """
@@ -99,6 +106,7 @@ class StormPlan:
     yards: pd.DataFrame
     settings: pd.DataFrame
     reloads: pd.DataFrame
+    clock: pd.DataFrame
     melting: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
 
@@ -136,7 +144,12 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     rows = _with_settings(rows, applications, inputs)
     tell("adding up material", 0.6)
     rows = _with_material(rows, inputs)
-    routes, timing = _routes(rows, inputs)
+    roads = part_places(parts, inputs.yards)
+    routes, timing = _routes(rows, inputs, roads)
+    tell("placing runs in time", 0.7)
+    clock = _clock(rows, routes, timing, applications, inputs, roads)
+    end = inputs.forecast["end"].max()
+    rows, routes = with_times(rows, routes, clock, applications, end, inputs.policy)
     start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
     yards = _yards(rows, inputs, start)
     tell("making settings for the cab", 0.8)
@@ -150,6 +163,15 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     routes = routes.assign(settings=_settings_count(settings, routes))
     found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += lateness(
+        Hours(
+            rows=rows,
+            clock=clock,
+            applications=applications,
+            policy=inputs.policy,
+            event_end_min=event_end_min(clock, end),
+        )
+    )
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
@@ -161,6 +183,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         yards=yards,
         settings=settings.drop(columns="run"),
         reloads=_reloads(rows, timing),
+        clock=clock.table,
         melting=melting,
         findings=findings_table(found),
     )
@@ -220,7 +243,9 @@ def _with_material(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> gpd.GeoDataFra
     )
 
 
-def _routes(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> tuple[pd.DataFrame, Cycle]:
+def _routes(
+    rows: gpd.GeoDataFrame, inputs: PlanInputs, roads: PartPlaces
+) -> tuple[pd.DataFrame, Cycle]:
     """One row a run, index run, and its loads and times."""
     grouped = rows.groupby("run", sort=True)
     same = [
@@ -245,8 +270,31 @@ def _routes(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> tuple[pd.DataFrame, C
     bad = rows["lane_miles"].where(rows["status"] == "infeasible", 0.0)
     routes["not_treatable_lane_miles"] = bad.groupby(rows["run"], sort=True).sum()
     routes["status"] = worst_status(rows["status"], rows["run"])
-    timing = cycle(rows, routes, inputs.trucks, inputs.yards)
+    timing = cycle(rows, routes, inputs.trucks, inputs.yards, roads)
     return routes.join(timing.runs), timing
+
+
+def _clock(
+    rows: gpd.GeoDataFrame,
+    routes: pd.DataFrame,
+    timing: Cycle,
+    applications: list[Application],
+    inputs: PlanInputs,
+    roads: PartPlaces,
+) -> Clock:
+    """Every run placed in time; a truck takes its routes in the order of the assignments."""
+    order = inputs.assignments["route_id"].drop_duplicates(keep="last")
+    return clock_of(
+        rows,
+        routes,
+        timing,
+        applications,
+        [str(route) for route in order],
+        inputs.trucks,
+        inputs.yards,
+        inputs.shifts,
+        roads,
+    )
 
 
 def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.DataFrame:

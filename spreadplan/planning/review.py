@@ -9,10 +9,11 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning.frames import alike, groups
-from spreadplan.planning.loads import DETOUR, MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
+from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.rates import is_from_memory
 from spreadplan.planning.settings import Models
 from spreadplan.planning.stock import yard_findings
+from spreadplan.planning.ways import DETOUR
 from spreadplan.remarks import Finding, Remark, remark
 
 #: more settings than a driver can be expected to keep in mind; our choice.

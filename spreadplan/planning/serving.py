@@ -292,7 +292,7 @@ def _common_parts(
         change = model.curve.gradient(feeder) @ root
         with np.errstate(divide="ignore", invalid="ignore"):
             parts[: len(root)] = (change / np.asarray(discharge)[:, None]).T
-            parts[3] = model.curve.level_u(feeder) / np.asarray(discharge)
+            parts[3] = model.curve.form_u(feeder) / np.asarray(discharge)
     parts[3] = np.hypot(parts[3], model.day_sd)
     unknown = ~np.isfinite(parts).all(axis=0)
     parts[:, unknown] = 0.0

@@ -18,10 +18,18 @@ from spreadplan.planning.plan import StormPlan
 from spreadplan.remarks import remark
 from spreadplan.reports import charts, maps
 from spreadplan.reports.certificate import calibration_in_words
+from spreadplan.reports.clock_chart import MOST_TRUCKS, truck_hours
 from spreadplan.reports.figure import Drawing
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent
+from spreadplan.views.plan_hours import (
+    hours_state,
+    late_routes,
+    plan_hours,
+    salt_state,
+    who_cannot_go,
+)
 from spreadplan.views.plan_rates import as_read
 from spreadplan.views.plan_totals import decisions, fastest, in_lb, material_needs, yard_state
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
@@ -34,6 +42,7 @@ MOST_ROUTES: Final = 160
 MOST_FINDINGS: Final = 40
 MOST_MAPS: Final = 4
 SETTINGS_NAMED: Final = 4
+MOST_LATE: Final = 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,18 +76,23 @@ def plan_report(
     plan = as_read(plan, shown)
     storm = voice.storm(plan.storm)
     rates, need = _rates(plan, voice), need_chart(plan, voice)
+    hours = plan_hours(plan)
     return html(
         "plan.html",
         title=f"Plan for {storm}",
         **setting.context(calibration.as_of),
         storm=storm,
         unit=_units(shown),
+        answers=_answers(plan, voice),
         decisions=voice.say(decisions(plan)),
         **_findings(plan, voice),
         glance=_glance(plan, voice),
         weather=_weather(plan, shown),
         maps=_maps(plan, background, voice),
         need=need and need.svg(),
+        hours=hours and truck_hours(hours, voice).svg(),
+        hours_left=max(0, len(hours.trucks) - MOST_TRUCKS) if hours else 0,
+        late=_late(plan, voice),
         yards=_yards(plan, voice),
         routes=_routes(plan, voice),
         routes_left=max(0, len(plan.routes) - MOST_ROUTES),
@@ -95,6 +109,16 @@ def plan_report(
 def _units(shown: Display) -> dict[str, str]:
     kinds = ("rate", "bulk", "lane_distance", "gate", "speed", "temperature", "water", "minutes")
     return {kind: shown.unit(kind) for kind in kinds}
+
+
+def _answers(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
+    """The three questions of the evening before."""
+    said = (
+        ("Enough salt?", salt_state(plan)),
+        ("Enough hours?", hours_state(plan)),
+        ("Who cannot go?", who_cannot_go(plan)),
+    )
+    return [{"question": question, "answer": voice.say(answer)} for question, answer in said]
 
 
 # --- findings ----------------------------------------------------------------------------------
@@ -218,6 +242,23 @@ def _maps(plan: StormPlan, background: PlanBackground, voice: Voice) -> list[dic
     ]
 
 
+def _late(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
+    """The latest routes, with when they are treated."""
+    shown = voice.display
+    return [
+        {
+            "route": one.route_id,
+            "application": one.application,
+            "truck": one.truck_id,
+            "starts": shown.moment(one.starts_at),
+            "ends": shown.moment(one.ends_at),
+            "late": shown.duration(one.late_min),
+            "gap": shown.duration(one.gap_min),
+        }
+        for one in lines(late_routes(plan).head(MOST_LATE))
+    ]
+
+
 # --- tables ------------------------------------------------------------------------------------
 
 
@@ -263,6 +304,8 @@ def _routes(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
                 "mass": _with_interval(route, shown),
                 "loads": str(int(route.loads)),
                 "time": shown.duration(route.minutes) if route.loads else NOTHING,
+                "starts": shown.moment(route.starts_at).split()[-1],
+                "ends": shown.moment(route.ends_at).split()[-1],
                 "gate": shown.number(route.gate_in, "gate"),
                 "setting": dials.get((route.application, route.route_id), NOTHING),
                 "memory": (route.application, route.route_id) in memory,

@@ -40,6 +40,7 @@ PLAN_TABLES = (
     "stock_counts",
     "deliveries",
     "sensitive_areas",
+    "shifts",
 )
 #: what a map of the plan shows of a segment besides the contract's columns
 MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
@@ -89,7 +90,7 @@ def planning_workspace(folder: Path, storm: str, *, leave_out: bool = False) -> 
         folder,
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
-        storms={storm: ("forecast", "rates", "storm_assignments"), **others},
+        storms={storm: ("forecast", "rates", "storm_assignments", "log"), **others},
         leave_out=leave_out,
     )
     given = workspace.storms[storm]
@@ -112,7 +113,9 @@ def planning_workspace(folder: Path, storm: str, *, leave_out: bool = False) -> 
 
 def storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
     """When spreading starts: calibrations must be in force then."""
-    starts = pd.concat([workspace.table(name, storm)["start"] for name in ("forecast", "rates")])
+    starts = pd.concat(
+        [workspace.forecast(storm)["start"], workspace.table("rates", storm)["start"]]
+    )
     return judged_at(workspace, None) if starts.isna().all() else pd.Timestamp(starts.min())
 
 
@@ -142,7 +145,7 @@ def plan_inputs(
         assignments=assignments_of(workspace, storm),
         loads=of_other_storms("loads"),
         returns=of_other_storms("returns"),
-        forecast=workspace.table("forecast", storm),
+        forecast=workspace.forecast(storm),
         rates=workspace.table("rates", storm),
         policy=workspace.policy,
         models=fleet.models,
@@ -182,6 +185,7 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
         "plan_yards": result.yards,
         "plan_settings": result.settings,
         "plan_reloads": result.reloads,
+        "plan_clock": result.clock,
         "plan_melting": result.melting,
         "plan_findings": result.findings,
     }

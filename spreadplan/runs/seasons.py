@@ -256,7 +256,7 @@ def _measured(storm: str, one: Reconciled) -> StormOfSeason:
         rounds=max(rounds, 1),
         parts=one.use.parts,
         segments=one.use.segments,
-        forecast=one.workspace.table("forecast", storm),
+        forecast=one.workspace.forecast(storm),
     )
 
 
@@ -264,7 +264,7 @@ def _planned(workspace: Workspace, storms: list[str]) -> list[StormOfSeason]:
     """Storms without telemetry, as they were planned."""
     found = []
     for storm in storms:
-        start, forecast = storm_start(workspace, storm), workspace.table("forecast", storm)
+        start, forecast = storm_start(workspace, storm), workspace.forecast(storm)
         fleet = calibrate_fleet(workspace, start, storm)
         plan = plan_storm(plan_inputs(workspace, storm, fleet))
         end = start if forecast["end"].isna().all() else forecast["end"].max()

@@ -135,7 +135,7 @@ def changed_workspace(workspace: Workspace, storm: str, what_if: WhatIf) -> Work
             own = of_storm.get("rates", workspace.table("rates", storm))
             of_storm["rates"] = _rates(own, wanted, base)
     if what_if.warmer:
-        of_storm["forecast"] = _warmer(workspace.table("forecast", storm), dict(what_if.warmer))
+        of_storm["forecast"] = _warmer(workspace.forecast(storm), dict(what_if.warmer))
     return replace(
         workspace,
         tables={**workspace.tables, "routes": routes},
@@ -173,7 +173,7 @@ def own_assignments(
 
 def round_names(workspace: Workspace, storm: str) -> list[str]:
     """The names of a storm's rounds of spreading, in order."""
-    forecast = labelled_forecast(workspace.table("forecast", storm))
+    forecast = labelled_forecast(workspace.forecast(storm))
     rounds = applications_of(forecast, workspace.table("rates", storm))
     return [one.label for one in rounds]
 

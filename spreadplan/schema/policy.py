@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final, Literal, get_args
 
@@ -39,12 +40,31 @@ def no_rates() -> pd.DataFrame:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Service:
+    """What a class of winter service is promised.
+
+    Attributes
+    ----------
+    service_class : the class, "*" for all that have no entry of their own.
+    first_pass_min : minutes from the start of an application until a segment has been treated; NaN:
+        nothing is promised.
+    cycle_min : longest time in minutes between two treatments of a segment while the event lasts;
+        NaN: nothing is promised.
+    """
+
+    service_class: str
+    first_pass_min: float = math.nan
+    cycle_min: float = math.nan
+
+
+@dataclass(frozen=True, kw_only=True)
 class Policy:
     """`policy.toml`, with defaults where it is silent.
 
     Attributes
     ----------
     rates : one row per ``[[rate]]``; columns in `RATE_ROW_COLUMNS`. ``row`` counts from 1.
+    services : one entry per ``[[service]]``; no class twice.
     sensitive_factor : share of the usual rate inside a sensitive area that states none itself.
     over_pct, under_pct : how far an applied mass may lie above or below the plan.
     confidence : probability needed to call an application over or under.
@@ -59,6 +79,7 @@ class Policy:
     """
 
     rates: pd.DataFrame = field(default_factory=no_rates)
+    services: tuple[Service, ...] = ()
     sensitive_factor: float = 1.0
     over_pct: float = 10.0
     under_pct: float = 10.0
@@ -67,3 +88,8 @@ class Policy:
     calibration_max_age_days: float = 365.0
     scale_by_lane_width: bool = False
     reference_lane_width_ft: float = 12.0
+
+    def service(self, service_class: str) -> Service:
+        """What a class is promised: its own entry, else that of "*", else nothing."""
+        by_class = {one.service_class: one for one in self.services}
+        return by_class.get(service_class) or by_class.get("*") or Service(service_class="*")

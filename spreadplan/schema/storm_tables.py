@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from spreadplan.schema.columns import Table, choice, ident, moment, quantity
+from spreadplan.schema.columns import Table, choice, ident, moment, quantity, text
 from spreadplan.schema.limits import PAVEMENT_F
 
 ASSIGNMENTS = Table(
@@ -59,6 +59,11 @@ FORECAST = Table(
             "which round of spreading the row belongs to",
             required=False,
             example="1",
+        ),
+        moment(
+            "issued_at",
+            "when the forecast was issued; the newest one counts, see the guide",
+            required=False,
         ),
     ),
     per_storm=True,
@@ -138,6 +143,38 @@ RETURNS = Table(
         ident("material", "the material", example="road_salt"),
         quantity("net", "mass", "net mass", high=100_000, example="1200"),
         _HOW_FOUND,
+    ),
+    per_storm=True,
+)
+
+HAPPENED = ("truck_out", "truck_back", "route_done", "hopper", "stock", "note")
+
+LOG = Table(
+    name="log",
+    file="log.csv",
+    meaning="what happened while the storm ran",
+    columns=(
+        moment("time", "when", example="2026-12-01T04:45"),
+        choice(
+            "what",
+            "truck_out: a truck cannot go on; truck_back: it can again; route_done: a truck has "
+            "treated a route; hopper: what is left in a truck; stock: what lies in a yard; note",
+            HAPPENED,
+            example="note",
+        ),
+        ident("truck_id", "the truck", required=False),
+        ident("route_id", "the route", required=False),
+        ident("application", "its round of spreading", required=False),
+        quantity(
+            "value",
+            "mass",
+            "what is left in the truck, or lies in the yard",
+            required=False,
+            high=4e9,
+        ),
+        ident("yard_id", "the yard", required=False),
+        ident("material", "the material", required=False),
+        text("note", "in your own words", example="drifting on County Road 1"),
     ),
     per_storm=True,
 )

@@ -12,6 +12,7 @@ from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
     FORECAST,
     LOADS,
+    LOG,
     RATES,
     RETURNS,
     STORM_ASSIGNMENTS,
@@ -157,8 +158,35 @@ TRUCKS = Table(
             high=10,
             example="2",
         ),
+        quantity(
+            "travel_speed",
+            "speed",
+            "speed without spreading, all in all; else 30 mph",
+            required=False,
+            above=True,
+            high=75,
+            example="35",
+        ),
+        ident(
+            "home_yard_id",
+            "yard where it starts and rests; else the yard of its first run",
+            required=False,
+            example="Y1",
+        ),
     ),
     key=("truck_id",),
+)
+
+SHIFTS = Table(
+    name="shifts",
+    file="shifts.csv",
+    meaning="when somebody drives a truck; without the file, always",
+    columns=(
+        ident("truck_id", "the truck", example="T1"),
+        moment("from", "begin of the shift", example="2026-12-01T03:00"),
+        moment("to", "its end", example="2026-12-01T15:00"),
+    ),
+    key=("truck_id", "from"),
 )
 
 DISCHARGE_TESTS = Table(
@@ -465,6 +493,7 @@ TABLES: dict[str, Table] = {
     for table in (
         MATERIALS,
         TRUCKS,
+        SHIFTS,
         DISCHARGE_TESTS,
         WEIGHINGS,
         CHANGES_TABLE,
@@ -480,6 +509,7 @@ TABLES: dict[str, Table] = {
         RATES,
         LOADS,
         RETURNS,
+        LOG,
     )
 }
 
@@ -489,6 +519,12 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("discharge_tests", "material", "materials", "material"),
     ("weighings", "test_id", "discharge_tests", "test_id"),
     ("changes", "truck_id", "trucks", "truck_id"),
+    ("trucks", "home_yard_id", "yards", "yard_id"),
+    ("shifts", "truck_id", "trucks", "truck_id"),
+    ("log", "truck_id", "trucks", "truck_id"),
+    ("log", "route_id", "routes", "route_id"),
+    ("log", "yard_id", "yards", "yard_id"),
+    ("log", "material", "materials", "material"),
     *(
         (table, column, target, column)
         for table in ("assignments", "storm_assignments")

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy import optimize, sparse
 
 from spreadplan.planning.geometry import distance_mi
-from spreadplan.planning.loads import DETOUR
+from spreadplan.planning.ways import DETOUR
 from spreadplan.remarks import Remark, remark
 from spreadplan.units import POUNDS_PER_TON
 

@@ -18,11 +18,13 @@ from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace.csvfile import read_csv
+from spreadplan.workspace.operations import newest_forecast
 from spreadplan.workspace.parse import Rename, Source, parse_table
 from spreadplan.workspace.policyfile import read_policy
 from spreadplan.workspace.references import (
     RULES,
     dates_to_come,
+    policy_classes,
     policy_materials,
     tickets_of_two_storms,
     zones,
@@ -79,6 +81,10 @@ class Workspace:
         """A table, or an empty one with its columns where the file is absent."""
         frame = (self.storms.get(storm, {}) if storm else self.tables).get(name)
         return _empty_table(name).copy() if frame is None else frame
+
+    def forecast(self, storm: str, at: pd.Timestamp | None = None) -> pd.DataFrame:
+        """The forecast of a storm that counts at a time, see `operations.newest_forecast`."""
+        return newest_forecast(self.table("forecast", storm), at)
 
 
 @cache
@@ -397,6 +403,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     for rule in RULES:
         reader.problems += rule(tables, names)
     reader.problems += policy_materials(policy, tables, "policy.toml")
+    reader.problems += policy_classes(policy, tables, "policy.toml")
     reader.problems += reader.dates_to_come(tables, names)
     of_storms = wanted.storms or {}
     by_storm = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,12 +12,15 @@ import pandas as pd
 
 from spreadplan.errors import Problem
 from spreadplan.schema.limits import PAVEMENT_F
-from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy
+from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy, Service
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
 from spreadplan.workspace.parse import looks_like_rate, rate_basis, rate_fault, rate_problem
 from spreadplan.workspace.tomlfiles import KeyReport, is_number, read_toml, section_of, unknown_keys
 
 PHASES: Final = ("", "initial", "subsequent")
+#: what a class of winter service is promised, and the most that is no slip of the pen: a week
+SERVICE_MINUTES: Final = ("first_pass_min", "cycle_min")
+MOST_PROMISED_MIN: Final = 10_080.0
 #: Sections of policy.toml whose keys hold a number: attribute of the policy, lowest, highest.
 POLICY_NUMBERS: Final = {
     "sensitive": {"factor": ("sensitive_factor", 0.0, 1.0)},
@@ -37,7 +40,7 @@ def read_policy(path: Path, reference_lane_width_ft: float) -> tuple[Policy, lis
     data, problems = read_toml(path, file)
     if problems:
         return Policy(reference_lane_width_ft=reference_lane_width_ft), problems
-    problems += unknown_keys(data, {"rate", "width", *POLICY_NUMBERS}, file, "")
+    problems += unknown_keys(data, {"rate", "service", "width", *POLICY_NUMBERS}, file, "")
     numbers, faults = _policy_numbers(data, file)
     problems += faults
     width, faults = section_of(data, "width", file)
@@ -55,8 +58,11 @@ def read_policy(path: Path, reference_lane_width_ft: float) -> tuple[Policy, lis
             )
         )
     rates, faults = _rate_rows(data.get("rate", []), file)
+    problems += faults
+    services, faults = _services(data.get("service", []), file)
     return Policy(
         rates=rates,
+        services=services,
         scale_by_lane_width=scale is True,
         reference_lane_width_ft=reference_lane_width_ft,
         **numbers,
@@ -98,20 +104,58 @@ def _policy_numbers(data: dict[str, Any], file: str) -> tuple[dict[str, float], 
     return numbers, problems
 
 
-def _rate_rows(rows: object, file: str) -> tuple[pd.DataFrame, list[Problem]]:
-    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        return pd.DataFrame(columns=RATE_ROW_COLUMNS), [
-            Problem(
-                file=file,
-                row=0,
-                column="rate",
-                what="is not a list of tables",
-                remedy="write each rate below [[rate]]",
-            )
-        ]
-    parsed = []
+def _entries(rows: object, name: str, file: str) -> tuple[list[dict[str, Any]], list[Problem]]:
+    """The tables below ``[[name]]``."""
+    if isinstance(rows, list) and all(isinstance(row, dict) for row in rows):
+        return rows, []
+    what, remedy = "is not a list of tables", f"write each {name} below [[{name}]]"
+    return [], [Problem(file=file, row=0, column=name, what=what, remedy=remedy)]
+
+
+def _services(rows: object, file: str) -> tuple[tuple[Service, ...], list[Problem]]:
+    """What classes of winter service are promised."""
+    entries, problems = _entries(rows, "service", file)
+    found: dict[str, Service] = {}
+    for number, row in enumerate(entries, start=1):
+        service, faults = _service(row, number, file, found)
+        problems += faults
+        if service is not None:
+            found[service.service_class] = service
+    return tuple(found.values()), problems
+
+
+def _service(
+    row: Mapping[str, Any], number: int, file: str, before: Collection[str]
+) -> tuple[Service | None, list[Problem]]:
+    """One ``[[service]]``; None where it cannot be used."""
     problems: list[Problem] = []
-    for number, row in enumerate(rows, start=1):
+
+    def wrong(key: str, what: str, remedy: str) -> None:
+        column = f"service.{key}"
+        problems.append(Problem(file=file, row=number, column=column, what=what, remedy=remedy))
+
+    given = row.get("service_class")
+    name = given.strip() if isinstance(given, str) else ""
+    if not name:
+        wrong("service_class", "is missing", 'add service_class = "…", or "*" for the rest')
+    elif name in before:
+        wrong("service_class", f'"{name}" stands there twice', "keep one of the two")
+    minutes: dict[str, float] = {}
+    for key in SERVICE_MINUTES:
+        value = row.get(key, math.nan)
+        minutes[key] = float(value) if is_number(value) else math.nan
+        if key in row and not 0 < minutes[key] <= MOST_PROMISED_MIN:
+            remedy = f"give minutes above 0 and up to {MOST_PROMISED_MIN:,.0f}, or leave it out"
+            wrong(key, f"{value!r} is not possible here", remedy)
+    service = None if problems else Service(service_class=name, **minutes)
+    known = {"service_class", *SERVICE_MINUTES}
+    return service, problems + unknown_keys(row, known, file, "service", number)
+
+
+def _rate_rows(rows: object, file: str) -> tuple[pd.DataFrame, list[Problem]]:
+    entries, problems = _entries(rows, "rate", file)
+    parsed = []
+    for number, row in enumerate(entries, start=1):
         entry, faults = _rate_row(row, number, file)
         problems += faults
         if not any(fault.fatal for fault in faults):

@@ -14,6 +14,7 @@ from spreadplan.frames import lines
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import REFERENCES, TABLES
 from spreadplan.units import POUNDS_PER_KILOGRAM
+from spreadplan.workspace.operations import OPERATION_RULES, newest_forecast
 
 Tables = Mapping[str, pd.DataFrame]
 Names = Mapping[str, str]  # table -> file, for messages
@@ -296,7 +297,7 @@ def rounds_without_end(tables: Tables, names: Names) -> Iterator[Problem]:
     for name in ("forecast", "rates"):
         if name not in tables or not len(tables[name]):
             continue
-        frame = tables[name]
+        frame = newest_forecast(tables[name]) if name == "forecast" else tables[name]
         unnamed = frame["application"] == ""
         by_zone = frame[unnamed].groupby("zone").size() if name == "forecast" else pd.Series([0])
         rounds = int(max(by_zone.max() if len(by_zone) else 0, frame["application"].nunique()))
@@ -465,15 +466,47 @@ def rounds_of_assignments(tables: Tables, names: Names) -> Iterator[Problem]:
         )
 
 
+def rounds_of_log(tables: Tables, names: Names) -> Iterator[Problem]:
+    """A row of the log about a round that the storm does not have."""
+    if "log" not in tables or not {"forecast", "rates"} & set(tables):
+        return
+    log, known = tables["log"], round_labels(tables)
+    for position in np.flatnonzero(~log["application"].isin({*known, ""})):
+        yield Problem(
+            file=names["log"],
+            row=int(log["row"].iloc[position]),
+            column="application",
+            what=f'"{log["application"].iloc[position]}" is not an application of this storm',
+            remedy=f"name one of {', '.join(sorted(known)) or 'those of its forecast'}",
+        )
+
+
 def round_labels(tables: Tables) -> set[str]:
     """The names of a storm's rounds; rows of the forecast without one count 1, 2, ... by zone."""
     named = [tables[name]["application"] for name in ("forecast", "rates") if name in tables]
     labels = {str(label) for column in named for label in column} - {"", "*"}
     if "forecast" in tables:
-        forecast = tables["forecast"]
+        forecast = newest_forecast(tables["forecast"])
         counts = forecast[forecast["application"] == ""].groupby("zone").size()
         labels |= {str(number) for number in range(1, int(counts.max() if len(counts) else 0) + 1)}
     return labels
+
+
+def policy_classes(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
+    """Promises to a class of winter service that no segment has."""
+    if "routes" not in tables:
+        return
+    known = {*tables["routes"]["service_class"], "*"}
+    for number, service in enumerate(policy.services, start=1):
+        if service.service_class not in known:
+            yield Problem(
+                file=file,
+                row=number,
+                column="service.service_class",
+                what=f'no segment has class "{service.service_class}"',
+                remedy="check the class's name in the routes",
+                fatal=False,
+            )
 
 
 def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
@@ -525,7 +558,7 @@ LIGHTEST_TRUCK_LB = 2e3
 LIGHTEST_LOAD_LB = 100.0
 MOST_ROUNDS = 100
 #: tables that speak of what is to come
-AHEAD = ("forecast", "rates")
+AHEAD = ("forecast", "rates", "shifts")
 
 RULES: tuple[Rule, ...] = (
     dangling,
@@ -546,6 +579,8 @@ RULES: tuple[Rule, ...] = (
     budget_scopes,
     low_flows,
     rounds_of_assignments,
+    rounds_of_log,
+    *OPERATION_RULES,
 )
 
 

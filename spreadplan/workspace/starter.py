@@ -55,6 +55,13 @@ rate_lb_per_lane_mile = [200, 300]
 source = "MaineDOT Treatment Recommendations, Table A, row 3"
 provenance = "read"
 
+# What a class of winter service is promised, in minutes: until a segment has been treated after an
+# application begins, and between two treatments while the event lasts. "*" is for all others.
+[[service]]
+service_class = "A"
+first_pass_min = 120
+cycle_min = 240
+
 [sensitive]
 factor = 0.8               # share of the usual rate where an area states none itself
 

@@ -94,7 +94,7 @@ def parts_of_variance(done: Planned, application: str, route: str) -> dict[str, 
     parts["day to day"] = (held.day_u**2 + model.day_sd**2) * mass_lb.sum() ** 2
     if model.counts is None:
         feeder = rows["feeder_pct"].to_numpy(dtype=float)
-        level = model.curve.level_u(feeder) / model.curve.discharge(feeder)
+        level = model.curve.form_u(feeder) / model.curve.discharge(feeder)
         both = mass_lb @ np.hypot(level, model.day_sd)
         parts["day to day"] = (held.day_u * mass_lb.sum()) ** 2 + both**2
     parts["run to run, this storm"] = (model.repeatability * rows["mass_lb"].sum()) ** 2

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from spreadplan.calibration import fit_fleet
+from spreadplan.calibration.curve import with_runs_on_it
 from spreadplan.calibration.days import learn_day_sd
 from spreadplan.schema.results import RESULTS
 from tests.calibration import builders
@@ -125,7 +126,12 @@ def test_promise_of_a_curve_agrees_with_adding_the_runs_as_information():
     for at in at_pct:
         row_of = relative[outputs == at][0]
         information += np.outer(row_of, row_of) / run_sd**2
-    worst = np.einsum("ij,jk,ik->i", relative, np.linalg.inv(information), relative).max()
+    of_runs = np.einsum("ij,jk,ik->i", relative, np.linalg.inv(information), relative)
+    names = ("feeder_pct", "discharge_lb_per_min", "discharge_u_lb_per_min")
+    tests = [calibration.tests[name].to_numpy(dtype=float) for name in names]
+    measured = 0.05 / np.sqrt(12.0)
+    curve = with_runs_on_it(model.curve, *tests, np.array(at_pct), measured)
+    worst = (of_runs + (curve.form_u(outputs) / curve.discharge(outputs)) ** 2).max()
     expected = (
         100.0
         * stats.t.ppf(0.975, model.dof + row["further_runs"])

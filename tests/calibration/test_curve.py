@@ -27,6 +27,12 @@ def u_at(curve: Curve, output: float) -> float:
     return float(curve.discharge_u(np.asarray(output)))
 
 
+def u_of_readings(curve: Curve, output: float) -> float:
+    """Standard uncertainty without the doubt in the form."""
+    at = np.asarray(output)
+    return float(np.sqrt(curve.discharge_u(at) ** 2 - curve.form_u(at) ** 2))
+
+
 # One output
 
 
@@ -44,9 +50,10 @@ def test_one_test_carries_the_doubt_in_the_startup(output: float):
     curve = fitted([50], [150], u=1.0)
     of_run = np.hypot(1.0, 0.03 * 150.0) * output / 50.0
     of_startup = 150.0 / 50.0 * 5.0 * abs(output - 50.0) / 50.0
-    # one feeder in four stops rising somewhere from 50 to 100 %: 0.25 * 3**2 * over**3 / (3 * 50)
-    level = 3.0 * np.sqrt(0.25 * max(output - 50.0, 0.0) ** 3 / 150.0)
-    expected = np.sqrt(of_run**2 + of_startup**2 + level**2)
+    # 35 feeders in 100 stop rising somewhere from 50 to 100 %, here at 51, 53, ... 99 %
+    missing = [3.0 * max(output - knee, 0.0) for knee in range(51, 100, 2)]
+    level_squares = 0.35 / 25.0 * sum(each**2 for each in missing)
+    expected = np.sqrt(of_run**2 + of_startup**2 + level_squares)
     assert u_at(curve, output) == pytest.approx(expected)
 
 
@@ -76,10 +83,8 @@ def test_two_tests_that_rule_out_the_usual_startup_speak_for_themselves():
     covariance = covariance @ np.linalg.inv(design).T
     for output in (40.0, 95.0):
         gradient = np.array([1.0, output])
-        # slope 3; it may stop rising between 80 and 100 %
-        level = 9.0 * 0.25 * max(output - 80.0, 0.0) ** 3 / (3.0 * 20.0)
-        expected = np.sqrt(gradient @ covariance @ gradient + level)
-        assert u_at(curve, output) == pytest.approx(expected, rel=1e-9)
+        expected = np.sqrt(gradient @ covariance @ gradient)
+        assert u_of_readings(curve, output) == pytest.approx(expected, rel=1e-9)
 
 
 def test_two_tests_ten_points_apart_count_as_two_outputs():
@@ -117,7 +122,8 @@ def test_line_agrees_with_statsmodels_under_the_same_weights():
     ours = theirs.normalized_cov_params * (4.0 + 3.0 * theirs.scale) / 7.0
     for output in (20.0, 50.0, 100.0):
         gradient = np.array([1.0, output])
-        assert u_at(curve, output) == pytest.approx(np.sqrt(gradient @ ours @ gradient), rel=1e-8)
+        expected = np.sqrt(gradient @ ours @ gradient)
+        assert u_of_readings(curve, output) == pytest.approx(expected, rel=1e-8)
 
 
 def test_saturation_is_found_and_agrees_with_scipy():

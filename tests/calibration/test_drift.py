@@ -24,12 +24,24 @@ def test_normalised_error_by_its_definition():
 
 
 def test_open_loop_compares_discharge_at_the_same_output():
-    row = compared({"lb": 150.0}, {"lb": 175.0}).iloc[0]
-    u = [np.hypot(np.hypot(1 / np.sqrt(12), lb * 0.3 / 60), 0.03 * lb) for lb in (150.0, 175.0)]
+    row = compared({"lb": 150.0}, {"lb": 180.0}).iloc[0]
+    weighed = [np.hypot(1 / np.sqrt(12), lb * 0.3 / 60) for lb in (150.0, 180.0)]
+    # 3 % from run to run and 1.5 % from day to day
+    scatter = [np.hypot(0.03, 0.015) * lb for lb in (150.0, 180.0)]
+    u = np.hypot(weighed, scatter)
     assert row["value_unit"] == "lb/min"
     assert row["value_u"] == pytest.approx(u[1])
-    assert row["en"] == pytest.approx(25.0 / np.hypot(2 * u[0], 2 * u[1]))
+    assert row["en"] == pytest.approx(30.0 / np.hypot(2 * u[0], 2 * u[1]))
     assert row["verdict"] == "drift"
+
+
+def test_two_tests_of_one_day_share_what_is_of_the_day():
+    runs = [{"lb": 150.0}, {"lb": 160.0}]
+    same = [one | {"performed_at": FIRST + pd.Timedelta(hours=n)} for n, one in enumerate(runs)]
+    of_one_day = drift(calibrated(same).tests, builders.changes()).iloc[0]
+    of_two = compared(*runs).iloc[0]
+    day_u = 0.015 * of_two["value"]
+    assert of_two["value_u"] == pytest.approx(np.hypot(of_one_day["value_u"], day_u))
 
 
 def test_agreement_within_the_uncertainty_is_steady():
@@ -105,8 +117,8 @@ def test_future_tests_do_not_show_in_the_calibration():
 
 
 def test_a_lone_truck_needs_more_than_its_assumed_scatter_to_drift():
-    """10 % apart is |En| = 1.1, but 3 % is only assumed, worth 4 degrees of freedom: t = 2.8."""
-    row = compared({"lb": 150.0}, {"lb": 165.0}).iloc[0]
+    """12 % apart is |En| = 1.1, but 3 % is only assumed, worth 4 degrees of freedom: t = 2.8."""
+    row = compared({"lb": 150.0}, {"lb": 168.0}).iloc[0]
     assert row["en"] > 1.0
     assert row["verdict"] == "steady"
 

@@ -16,6 +16,7 @@ from itertools import pairwise
 
 from tests.differential import plan_days
 from tests.differential.plan_files import Files, decimal, moment, quantity
+from tests.differential.plan_knees import Ends, Knee, ends_of_others, knees_of
 from tests.differential.plan_numbers import (
     ONE,
     ZERO,
@@ -38,6 +39,7 @@ class Assumed:
     repeatability: Decimal = Decimal("0.03")
     prior_dof: Decimal = Decimal(4)
     startup_u_pct: Decimal = Decimal(5)
+    level_share: Decimal = Decimal("0.35")
     stopwatch_s: Decimal = Decimal("0.3")
     fill_spread: Decimal = Decimal("0.02")
     division: dict[str, Decimal] = field(
@@ -215,6 +217,8 @@ class Model:
     outputs: tuple[Decimal, ...]
     counts: Counts | None
     usual: Decimal
+    knees: Sequence[Knee] = ()
+    ends: Ends = field(default_factory=lambda: Ends(None, None))
     day_sd: Decimal = ZERO
 
     def flow(self, output: Decimal) -> Decimal:
@@ -231,15 +235,13 @@ class Model:
     def flow_u(self, output: Decimal) -> Decimal:
         """Standard uncertainty of the mean discharge."""
         fitted = max(ZERO, quadratic(self.gradient(output), self.covariance))
-        return (fitted + self.level_u(output) ** 2).sqrt()
+        return (fitted + self.form_u(output) ** 2).sqrt()
 
-    def level_u(self, output: Decimal) -> Decimal:
-        """One feeder in four stops rising between the highest test and full output."""
-        highest = self.outputs[-1]
-        over = max(ZERO, min([output, *self.values[2:]]) - highest)
-        if not over:
-            return ZERO
-        return self.values[0] * (over**3 / (4 * 3 * (100 - highest))).sqrt()
+    def form_u(self, output: Decimal) -> Decimal:
+        """How far curves with a knee that the tests leave open lie from this one."""
+        here = self.flow(output)
+        apart = [knee.share * (knee.flow(output) - here) ** 2 for knee in self.knees]
+        return sum(apart, ZERO).sqrt()
 
     def output_for(self, flow: Decimal) -> Decimal:
         """Output that gives a discharge within the curve's reach."""
@@ -517,9 +519,16 @@ def models_of(files: Files, as_of: datetime, given: Assumed = ASSUMED) -> dict[M
         own = alike.index(key)
         flows = [_flow_scatter(first[other], groups[other]) for other in alike]
         counts = [_count_scatter(first[other], groups[other]) for other in alike]
-        found[key] = _fitted(
-            key[2], runs, closed[key[0]], _told(own, flows, given), _told(own, counts, given)
+        others = [first[other].ends for other in alike if other != key]
+        startup_u, level_share = ends_of_others(
+            others, float(given.startup_u_pct), float(given.level_share)
         )
+        flow = replace(
+            _told(own, flows, given),
+            startup_u_pct=Decimal(repr(startup_u)),
+            level_share=Decimal(repr(level_share)),
+        )
+        found[key] = _fitted(key[2], runs, closed[key[0]], flow, _told(own, counts, given))
     return {
         key: _of_days(model, groups[key], _day_sd(key[1], groups, found))
         for key, model in found.items()
@@ -578,7 +587,51 @@ def _fitted(
 ) -> Model:
     outputs = tuple(sorted(run.output for run in runs))
     counts = counts_of(runs, count) if closed else None
-    return Model(gate, *shape_of(runs, flow), outputs, counts, flow.repeatability)
+    shape = shape_of(runs, flow)
+    model = Model(gate, *shape, outputs, counts, flow.repeatability)
+    flowing = _flowing(runs)
+    variances = _variances(flowing, [model.flow(run.output) for run in flowing], flow)
+    least = (flow.repeatability * max(model.flow(run.output) for run in flowing) / 1000) ** 2
+    tests = [
+        (float(run.output), max(float(run.flow), 0.0), float(max(variance, least).sqrt()))
+        for run, variance in zip(flowing, variances, strict=True)
+    ]
+    start = (float(model.values[1]), float(flow.startup_u_pct))
+    knees = knees_of(tests, start, float(flow.level_share), float(flow.prior_dof))
+    spread = max(run.output for run in flowing) - min(run.output for run in flowing)
+    if model.kind == "saturating" or spread < 10:
+        knees = [knee for knee in knees if knee.at > max(run.output for run in flowing)]
+    return replace(model, knees=knees, ends=_ends(model, runs))
+
+
+def _flowing(runs: Sequence[Run]) -> list[Run]:
+    """Without the tests below all others that let nothing measurable out."""
+    lowest = min(run.output for run in runs if run.flow > 2 * run.flow_u)
+    return [run for run in runs if run.output >= lowest or run.flow > 2 * run.flow_u]
+
+
+def _ends(model: Model, runs: Sequence[Run]) -> Ends:
+    """What the tests show of where flow begins and where it stops rising."""
+    flowing = _flowing(runs)
+    outputs = {run.output for run in flowing}
+    start = levels = None
+    dry = [run.output for run in runs if run not in flowing]
+    # a line that had to be steadied at the dry test shows no start of its own
+    steadied = model.kind == "line" and dry and not _own_line(flowing, max(dry))
+    if len(outputs) >= 3 and not steadied:
+        start = (float(model.values[1]), float(model.covariance[1][1].sqrt()))
+    level = model.kind == "saturating"
+    if len(outputs) >= 4 and (level or max(run.output for run in runs) >= 90):
+        levels = level
+    return Ends(start, levels)
+
+
+def _own_line(runs: Sequence[Run], dry: Decimal) -> bool:
+    outputs = [run.output for run in runs]
+    if max(outputs) - min(outputs) < 10:
+        return False
+    values = settled(runs, _line(runs), ASSUMED, None)[0]
+    return values[1] > 0 and -values[0] / values[1] >= dry
 
 
 def _told(own: int, fleet: Sequence[Scatter], given: Assumed) -> Assumed:

@@ -8,12 +8,17 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
+from tests.clock.plain_roads import PlainRoads, Spot
+from tests.clock.plain_roads import miles as miles_between
 from tests.differential.plan_calibration import Model
 from tests.differential.plan_files import (
     FT,
@@ -25,14 +30,14 @@ from tests.differential.plan_files import (
     quantity,
     rates,
 )
-from tests.differential.plan_numbers import ONE, ZERO, geodesic_mi, quadratic, student_factor
-from tests.differential.plan_roads import Part, Point, parts_of, point_at
+from tests.differential.plan_numbers import ONE, ZERO, quadratic, student_factor
+from tests.differential.plan_roads import Part, Point, parts_of
 
 UNTESTED_U = Decimal("0.2")
 """A wrong setting can be off by up to 40 %, taken as 95 % limit: UK National Winter Service
 Research Group, Calibrate, check, recalibrate."""
 
-DETOUR, TRAVEL_MPH, RELOAD_MIN = 1.3, 30.0, Decimal(10)
+TRAVEL_MPH, RELOAD_MIN, TOUCH_MI = 30.0, Decimal(10), 0.05
 NEAR = Decimal("0.02")
 TINY = Decimal("1e-9")
 
@@ -476,7 +481,7 @@ def piece(
         return Piece(key, run, mass, both, ((ONE, ZERO), (ZERO, ONE)), run_u, dof)
     flow = model.flow(output)
     # a storm is on another day than the tests; beyond them the feeder may rise no more
-    day = model.day_sd**2 + (model.level_u(output) / flow) ** 2 if flow else model.day_sd**2
+    day = model.day_sd**2 + (model.form_u(output) / flow) ** 2 if flow else model.day_sd**2
     common = mass * day.sqrt()
     size = len(model.covariance)
     rows = [(*row, ZERO) for row in model.covariance]
@@ -542,20 +547,54 @@ def trip(files: Files, rows: Sequence[tuple[Stretch, Decimal]]) -> Trip:
     if total == 0:
         return Trip(load, 0, 0.0, 0.0, 0.0)
     loads = max(1, math.ceil(total / load - TINY))
-    home = (float(yard["lon"]), float(yard["lat"]))
+    roads, number = _roads(str(files.folder))
+    home = roads.beside((float(yard["lon"]), float(yard["lat"])))
+
+    def spot(stretch: Stretch, miles: float) -> Spot:
+        return roads.spot(number[stretch.route, stretch.segment], miles)
+
     last = rows[-1][0]
     back = last.two_way and last.passes % 2 == 0
-    straight = geodesic_mi(home, first.part.start)
-    straight += geodesic_mi(last.part.start if back else last.part.end, home)
+    way = roads.way(home, spot(first, first.part.from_mi))
+    way += roads.way(spot(last, last.part.from_mi if back else last.part.to_mi), home)
+    for (before, _), (after, _) in pairwise(rows):
+        way += _gap(roads, before, after, spot)
     for nth in range(1, loads):
-        straight += 2.0 * geodesic_mi(home, _empty_at(rows, load * nth))
+        empty = spot(*_empty_at(rows, load * nth))
+        way += roads.way(home, empty) + roads.way(empty, home)
+    speed = quantity(truck, "travel_speed", "speed")
     spreading = sum(float(s.miles * s.passes / s.speed * 60) for s, _ in rows)
     wait = quantity(yard, "reload", "minutes")
     reloading = float((loads - 1) * (RELOAD_MIN if wait is None else wait))
-    return Trip(load, loads, spreading, reloading, straight * DETOUR / TRAVEL_MPH * 60.0)
+    mph = TRAVEL_MPH if speed is None else float(speed)
+    return Trip(load, loads, spreading, reloading, way / mph * 60.0)
 
 
-def _empty_at(rows: Sequence[tuple[Stretch, Decimal]], spread: Decimal) -> Point:
+@cache
+def _roads(folder: str) -> tuple[PlainRoads, dict[tuple[str, str], int]]:
+    """The roads of a workspace, and the number of each segment's line."""
+    features = Files(Path(folder)).features("routes.geojson")
+    lines = [[(float(x), float(y)) for x, y, *_ in f["geometry"]["coordinates"]] for f in features]
+    facts = [feature["properties"] for feature in features]
+    names = [(str(fact["route_id"]), str(fact["segment_id"])) for fact in facts]
+    two_way = [fact.get("two_way") is not False for fact in facts]
+    return PlainRoads(lines, two_way), {name: place for place, name in enumerate(names)}
+
+
+def _gap(
+    roads: PlainRoads, before: Stretch, after: Stretch, spot: Callable[[Stretch, float], Spot]
+) -> float:
+    """The way between parts that lie apart, from the nearer end of each that may be used."""
+    outs = [before.part.to_mi, *([before.part.from_mi] if before.two_way else [])]
+    intos = [after.part.from_mi, *([after.part.to_mi] if after.two_way else [])]
+    pairs = [(spot(before, out), spot(after, into)) for into in intos for out in outs]
+    away, out, into = min(
+        ((miles_between(a.point, b.point), a, b) for a, b in pairs), key=lambda one: one[0]
+    )
+    return roads.way(out, into) if away > TOUCH_MI else 0.0
+
+
+def _empty_at(rows: Sequence[tuple[Stretch, Decimal]], spread: Decimal) -> tuple[Stretch, float]:
     """Where a mass has been spread, pass by pass."""
     for stretch, mass in rows:
         if mass > 0 and spread <= mass:
@@ -564,9 +603,9 @@ def _empty_at(rows: Sequence[tuple[Stretch, Decimal]], spread: Decimal) -> Point
             miles = float((driven - whole) * stretch.miles)
             if stretch.two_way and whole % 2 == 1:
                 miles = float(stretch.miles) - miles
-            return point_at(stretch.line, stretch.part.from_mi + miles)
+            return stretch, stretch.part.from_mi + miles
         spread -= mass
-    return rows[-1][0].part.end
+    return rows[-1][0], rows[-1][0].part.to_mi
 
 
 # --- stock ------------------------------------------------------------------------------------

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from unittest.mock import patch
 
 import pytest
 
-from spreadplan.calibration.assumptions import STARTUP_U_PCT
+from spreadplan.calibration.form import FormSeen, UsualForm, learn_form
 from spreadplan.calibration.models import DischargeModel
 from spreadplan.resources import resource
 from spreadplan.runs.planning import planning_workspace
@@ -49,16 +50,21 @@ def test_without_its_dominant_input_an_interval_shrinks_by_that_share(county):
 
 
 def test_half_the_doubt_in_the_start_up_takes_three_quarters_of_its_part(county):
-    """R13 at 22 mph throughout: far below the one tested output, yet known well enough."""
+    """R07 at 16 mph throughout: far below the one tested output."""
     workspace, _ = county
     routes = workspace.tables["routes"]
-    routes = routes[(routes["route_id"] != "R13") | (routes["speed_mph"] >= 30.0)]
-    slow = routes.assign(speed_mph=routes["speed_mph"].where(routes["route_id"] != "R13", 22.0))
+    routes = routes[(routes["route_id"] != "R07") | (routes["speed_mph"] >= 30.0)]
+    slow = routes.assign(speed_mph=routes["speed_mph"].where(routes["route_id"] != "R07", 16.0))
     workspace = replace(workspace, tables={**workspace.tables, "routes": slow})
     before = planned(workspace, STORM)
-    parts = parts_of_variance(before, "1", "R13")
+    parts = parts_of_variance(before, "1", "R07")
     assert max(parts, key=parts.get) == "start-up and form"
-    with assumed(STARTUP_U_PCT=STARTUP_U_PCT / 2.0):
+
+    def half_as_doubtful(others: Sequence[FormSeen]) -> UsualForm:
+        usual = learn_form(others)
+        return replace(usual, startup_u_pct=usual.startup_u_pct / 2.0)
+
+    with patch("spreadplan.calibration.models.learn_form", half_as_doubtful), assumed():
         after = planned(workspace, STORM)
-    left = (relative_widths(after)["R13"] / relative_widths(before)["R13"]) ** 2
+    left = (relative_widths(after)["R07"] / relative_widths(before)["R07"]) ** 2
     assert left == pytest.approx(1.0 - 0.75 * parts["start-up and form"], abs=0.005)

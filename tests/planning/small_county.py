@@ -48,7 +48,7 @@ class LineModel:
             gradient=lambda feeder: (
                 np.minimum(np.asarray(feeder), self.saturation)[:, None] - self.start
             ),
-            level_u=np.zeros_like,
+            form_u=np.zeros_like,
         )
 
     @property
@@ -73,7 +73,7 @@ def trucks(*rows: tuple[Any, ...]) -> pd.DataFrame:
         "truck_id control feeder capacity_lb prewet_tank_gal min_feeder_pct max_feeder_pct "
         "control_step_pct gate_positions_in max_spread_lanes",
         *rows,
-    )
+    ).assign(travel_speed_mph=NAN, home_yard_id="")
 
 
 def policy_rates(*rows: dict[str, Any]) -> pd.DataFrame:

@@ -78,7 +78,7 @@ def test_the_interval_of_a_route_carries_the_whole_covariance():
     assert len(set(feeder)) > 2, "one setting would not tell a covariance from a sum"
     run = 1 + model.repeatability * rng.normal(size=(20_000, 1))
     day = 1 + model.day_sd * rng.normal(size=(20_000, 1))
-    level = model.curve.level_u(feeder) * rng.normal(size=(20_000, 1))
+    level = model.curve.form_u(feeder) * rng.normal(size=(20_000, 1))
     drawn = ((slope * (feeder - start) * day + level) * minutes * run).sum(axis=1)
     route = plan.routes.iloc[0]
     half = float(coverage_factor(np.array([model.relative_dof]))[0]) * drawn.std()

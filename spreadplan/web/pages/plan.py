@@ -175,13 +175,13 @@ def _choices(want: Asked, shown: Display) -> dict[str, Any]:
         text = shown.number(gate_in, "gate")
         if text not in gates.setdefault(truck_id, []):
             gates[truck_id].append(text)
-    zones = sorted(set(workspace.table("forecast", want.storm)["zone"]) - {EVERY})
+    zones = sorted(set(workspace.forecast(want.storm)["zone"]) - {EVERY})
     return {
         "routes": routes,
         "trucks": workspace.table("trucks")["truck_id"].tolist(),
         "gates": gates,
         "zones": zones,
-        "forecast": len(workspace.table("forecast", want.storm)) > 0,
+        "forecast": len(workspace.forecast(want.storm)) > 0,
     }
 
 
