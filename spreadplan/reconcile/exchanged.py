@@ -52,7 +52,8 @@ def exchanged(table: pd.DataFrame, tickets: pd.DataFrame, loads: pd.DataFrame) -
     )
     usable = own["comparable"] & (own["loads"] > 0) & (u_lb > 0.0)
     odd = own.assign(over_lb=over_lb, u_lb=u_lb)[usable & (over_lb.abs() > APART * u_lb)]
-    for one, other in combinations(odd.itertuples(), 2):
+    rows: list[Any] = list(odd.itertuples())
+    for one, other in combinations(rows, 2):
         if one.material == other.material and one.over_lb * other.over_lb < 0.0:
             found |= _pair(one, other, loads)
     return pd.Series([found.get(row, "") for row in table.index], table.index, dtype=object)

@@ -190,12 +190,12 @@ def _told(
 @compiled
 def _mixed(told: Floats, says: bool, habit: Floats, complete: bool) -> Floats:
     """Likelihood of a row under a habit, (differences, grid); ``complete``: none lacks a ticket."""
-    found = np.ones(told.shape[1:])
+    found = np.ones((told.shape[1], told.shape[2]))
     if says:
         right, lacking = (1.0 - habit[0]) * (1.0 - habit[4]), (1.0 - habit[0]) * habit[4]
         lacking = 0.0 if complete else lacking
-        for d in range(found.shape[0]):
-            for t in range(found.shape[1]):
+        for d in range(told.shape[1]):
+            for t in range(told.shape[2]):
                 said = right * told[0, d, t] + lacking * told[1, d, t] + habit[0] * told[2, 0, t]
                 found[d, t] = max(said, LEAST)
     return found
@@ -206,7 +206,8 @@ def _before(k: int, habit: Floats, closes: bool) -> float:
     """Chance of so much in the hopper at a storm's end, before its tickets."""
     if not closes:
         return 1.0
-    return habit[1] if k == 0 else (1.0 - habit[1]) / (STEPS - 1)
+    empty: float = habit[1]
+    return empty if k == 0 else (1.0 - empty) / (STEPS - 1)
 
 
 @inlined

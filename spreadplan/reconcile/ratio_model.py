@@ -132,8 +132,9 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
     place[order] = np.arange(len(order))
     sums = np.zeros((asked.size, 5))
     for scatter, part in learnt.parts.items():
-        given = place[asked], truck[asked], part[truck[asked]]
-        sums += of_one_storm(*given, *storms.columns, scatter, learnt.habit, LOG_RATIO)
+        of_truck = place[asked], truck[asked], part[truck[asked]]
+        given: tuple[Any, ...] = (*of_truck, *storms.columns, scatter, learnt.habit, LOG_RATIO)
+        sums += of_one_storm(*given)
     whole = np.where(sums[:, 2] > 0.0, sums[:, 2], 1.0)
     carried_lb = sums[:, 3] / whole
     return RatioPosterior(
@@ -201,7 +202,8 @@ def _learn(method_u: Floats, **columns: NDArray[Any]) -> _Learnt:
     likely, habit = _habits(storms)
     kept = []
     for scatter in likely:
-        log_like = chain_likelihood(*storms.columns, scatter, habit[None, :], LOG_RATIO)[0]
+        given: tuple[Any, ...] = (*storms.columns, scatter, habit[None, :], LOG_RATIO)
+        log_like = chain_likelihood(*given)[0]
         peak = log_like.max(axis=1, keepdims=True)
         like = _with_method(np.exp(log_like - peak), method_u)
         evidence = like @ prior.T
@@ -249,7 +251,8 @@ def _habits(storms: Storms) -> tuple[list[float], Floats]:
     before = np.log(np.prod(list(priors), axis=1))
     log_weight = np.empty((len(SCATTER), len(habits)))
     for n, scatter in enumerate(SCATTER):
-        log_like = chain_likelihood(*storms.columns, scatter, habits, grid)
+        given: tuple[Any, ...] = (*storms.columns, scatter, habits, grid)
+        log_like = chain_likelihood(*given)
         peak = log_like.max(axis=2, keepdims=True)
         evidence = np.log(np.exp(log_like - peak) @ alone) + peak[:, :, 0]
         log_weight[n] = evidence.sum(axis=1) + before

@@ -234,7 +234,9 @@ def test_a_fleet_agrees_with_a_mixed_model():
     effects = [said.random_effects[n].item() for n in range(trucks)]
     middle = float(said.fe_params[0]) / 100.0  # in percent it converges
     assert found.density @ grid == pytest.approx(middle + np.array(effects) / 100.0, abs=0.004)
-    assert float(found.fleet_density @ grid) == pytest.approx(middle, abs=0.008)
+    # ours is robust against an odd truck, theirs is a mean
+    apart = float(found.fleet_density @ grid) - middle
+    assert abs(apart) < 0.5 * float(said.bse_fe[0]) / 100.0
 
 
 def test_a_segment_gets_what_the_truck_puts_down_at_its_output():
