@@ -44,6 +44,9 @@ def exchanged(table: pd.DataFrame, tickets: pd.DataFrame, loads: pd.DataFrame) -
     keys = ["truck_id", "material"]
     own = table.merge(tickets[[*keys, "ticket_u_lb"]], on=keys, how="left")
     own.index = table.index
+    # a table put together row by row holds numbers as Python's objects
+    names = ["ratio", "ratio_u", "storm_sd", "carried_lb", "carried_u_lb", "ticket_u_lb"]
+    own[names] = own[names].astype(float)
     true_lb = own["ratio"] * own["reported_lb"]
     over_lb = own["loaded_lb"] - own["returned_lb"] + own["carried_lb"] - true_lb
     u_lb = np.hypot(

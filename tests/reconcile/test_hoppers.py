@@ -13,7 +13,7 @@ from spreadplan.reconcile.periods import with_curve
 from spreadplan.reconcile.ratio_model import WRONG_SHARES, _storms, fit_ratios
 from spreadplan.reconcile.tickets import storm_tickets
 from spreadplan.reconcile.true_mass import mass_ratios
-from tests.reconcile.ticket_tables import load_tickets, reports, return_tickets
+from tests.reconcile.ticket_tables import hours, load_tickets, reports, return_tickets
 from tests.said import US
 
 NOBODY = np.zeros(0, dtype=np.intp)
@@ -146,6 +146,10 @@ def test_exchanged_tickets_are_named_and_accuse_nobody():
     # the storm's ratio stays with the season's, though its tickets say a sixth and a quarter else
     assert found["storm_ratio"].round(2).to_dict() == {"T1": 0.83, "T2": 1.25, "T3": 1.0}
     assert found.loc[["T1", "T2"], "ratio"].to_numpy() == pytest.approx(1.0, abs=0.04)
+    objects = mass_ratios(
+        told, loads, back, "s2", 5.0, {f"s{n}": hours(24.0 * n) for n in range(3)}
+    )
+    assert (objects["exchanged"] != "").sum() == 2
     apart = loads.assign(yard_id=np.where(loads["truck_id"] == "T1", "Y2", "Y1"))
     assert (mass_ratios(told, apart, back, "s2", 5.0)["exchanged"] == "").all()
 
