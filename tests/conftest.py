@@ -13,6 +13,8 @@ from pathlib import Path
 # small as ours several threads wait for each other longer than they compute.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+# Nothing is kept in the home of whoever runs the tests, and no test profits from another's.
+os.environ["SPREADPLAN_CACHE_DIR"] = ""
 
 import pytest
 from hypothesis import settings

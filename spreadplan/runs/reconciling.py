@@ -13,8 +13,7 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network, build_network
-from spreadplan.planning import StormPlan, plan_storm
-from spreadplan.reconcile.increments import interval_mass
+from spreadplan.reconcile.in_force import InForce
 from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import kinds
@@ -22,18 +21,22 @@ from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
-from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
+from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, TruckTask, threads
+from spreadplan.runs.in_force import assigned_in, plan_in_force
 from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import plan_inputs, storm_start
+from spreadplan.runs.planning import storm_start
+from spreadplan.runs.reported import reported_mass, usual_materials, with_silent
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
-from spreadplan.telemetry.scan import TelemetryFiles, scan_telemetry
+from spreadplan.telemetry.scan import TelemetryFiles
+from spreadplan.views.issues import judged_by
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import term
 from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.issued import Issue
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
 
@@ -44,7 +47,7 @@ class Reconciled:
 
     workspace: Workspace
     fleet: Calibration
-    plan: StormPlan | None
+    plan: InForce | None
     use: StormUse
     trucks: tuple[TruckUse, ...]
     start: pd.Timestamp
@@ -74,7 +77,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         )
         page = report_page(storm, result)
         write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
-    _say(result, options)
+    _say(storm, result, options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
 
@@ -116,7 +119,7 @@ def compute_use(
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
             if other != storm:
-                reported.append(_reported(workspace, other).assign(storm=other))
+                reported.append(reported_mass(workspace, other).assign(storm=other))
                 step()
     return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
 
@@ -180,33 +183,6 @@ class Followed:
         return rows.assign(storm=self.storm)
 
 
-def with_silent(
-    reported: pd.DataFrame,
-    known: Mapping[str, float],
-    usable: Mapping[str, float],
-    step_lb: Mapping[str, float],
-    spread_s: Mapping[str, float],
-) -> pd.DataFrame:
-    """Reported mass with a row of none for each truck whose records say nothing, or none is usable.
-
-    ``known``, ``usable`` : truck → share of its time, and of its records, that tell something;
-    ``step_lb`` : step of its total where that is coarse; ``spread_s`` : its time with the spreader
-    on, s.
-    """
-    silent = [truck for truck in {**known, **usable} if truck not in set(reported["truck_id"])]
-    nothing = pd.DataFrame({"truck_id": silent, "material": "", "reported_lb": 0.0})
-    rows = pd.concat([reported, nothing.astype({"truck_id": object})], ignore_index=True)
-    truck = rows["truck_id"]
-    minutes = truck.map(spread_s).astype(float) / 60.0
-    whole_lb = rows.groupby("truck_id")["reported_lb"].transform("sum")
-    return rows.assign(
-        output_lb_per_min=whole_lb / minutes.where(minutes > 0.0),
-        known_share=truck.map(known).astype(float),
-        usable_share=truck.map(usable).fillna(1.0),
-        step_lb=truck.map(step_lb).astype(float).fillna(0.0),
-    )
-
-
 def follow_storm(
     workspace: Workspace,
     storm: str,
@@ -258,7 +234,9 @@ def judge_storm(
 
     ``reported`` : as `Followed.reported` gives it, of all storms of the workspace.
     """
-    plan, fleet = _plan(workspace, followed.storm)
+    storm = followed.storm
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
+    plan = plan_in_force(workspace, storm, fleet, followed.trucks)
     judged = storm_use(
         _storm(workspace, followed, plan, reported),
         _surroundings(workspace, fleet),
@@ -289,6 +267,7 @@ def using_workspace(folder: Path) -> Workspace:
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
         storms=dict.fromkeys(storm_names(folder), tables),
+        issued=True,
     )
 
 
@@ -296,22 +275,13 @@ def follow(
     workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
     """Each truck's use, in order of truck."""
-    assigned = assignments_of(workspace, storm).groupby("truck_id")
+    assigned = assigned_in(workspace, storm).groupby("truck_id")
     routes = assigned["route_id"].agg(frozenset).to_dict()
     usual = usual_materials(workspace, storm)
     return crew.in_order(
         TruckTask(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
-
-
-def usual_materials(workspace: Workspace, storm: str) -> dict[str, str]:
-    """What each truck spreads where its records don't say: that of its routes, or the fleet's."""
-    assignments = assignments_of(workspace, storm)
-    everywhere = assignments["material"].mode().iloc[0]
-    of_truck = assignments.groupby("truck_id")["material"].agg(lambda names: names.mode().iloc[0])
-    trucks = workspace.table("trucks")["truck_id"]
-    return {truck: str(of_truck.get(truck, everywhere)) for truck in trucks}
 
 
 def network_of(workspace: Workspace) -> Network:
@@ -329,16 +299,8 @@ def network_of(workspace: Workspace) -> Network:
         raise BadInput([problem]) from None
 
 
-def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibration]:
-    """The plan that the storm is judged by, if there is weather or a rate to plan from."""
-    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
-    if not {"forecast", "rates"} & set(workspace.storms[storm]):
-        return None, fleet
-    return plan_storm(plan_inputs(workspace, storm, fleet)), fleet
-
-
 def _storm(
-    workspace: Workspace, followed: Followed, plan: StormPlan | None, reported: pd.DataFrame
+    workspace: Workspace, followed: Followed, plan: InForce | None, reported: pd.DataFrame
 ) -> StormEvidence:
     def tickets(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, one).assign(storm=one) for one in workspace.storms]
@@ -357,46 +319,21 @@ def _storm(
         reported=reported,
         loads=tickets("loads"),
         returns=tickets("returns"),
-        planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
-        planned_routes=plan.routes if plan else routes,
+        planned=plan.segments if plan else nothing,
+        planned_routes=plan.runs if plan else routes,
+        plan=plan,
     )
+
+
+def issues_of(workspace: Workspace, storm: str) -> list[Issue]:
+    """The issues of a storm, in order."""
+    return [one.issue for one in workspace.issued.get(storm, ())]
 
 
 def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
     """A table without rows whose columns have their types."""
     kinds = dict.fromkeys(texts, object) | dict.fromkeys(numbers, float)
     return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
-
-
-def _reported(workspace: Workspace, storm: str) -> pd.DataFrame:
-    """Reported mass of each truck and material in another storm; no matching."""
-    folder = workspace.folder / f"storms/{storm}/telemetry"
-    rows: list[tuple[str, str, float]] = []
-    known: dict[str, float] = {}
-    step_lb: dict[str, float] = {}
-    spread_s: dict[str, float] = {}
-    usable: Mapping[str, float] = {}
-    if folder.is_dir():
-        usual = usual_materials(workspace, storm)
-        with scan_telemetry(
-            folder,
-            trucks=set(workspace.table("trucks")["truck_id"]),
-            renames=workspace.renames.get("telemetry", {}),
-            timezone=workspace.settings.timezone,
-            shown=f"storms/{storm}/telemetry/",
-        ) as files:
-            usable = files.usable
-            for records in files.by_truck():
-                released = interval_mass(records)
-                known[records.truck_id] = released.known_share
-                step_lb[records.truck_id] = released.step_lb
-                spread_s[records.truck_id] = released.spread_s
-                for code in set(released.material.tolist()):
-                    name = records.materials[code] if code >= 0 else usual[records.truck_id]
-                    mass = float(released.mass_lb[released.material == code].sum())
-                    rows.append((records.truck_id, name, mass))
-    sums = pd.DataFrame(rows, columns=["truck_id", "material", "reported_lb"])
-    return with_silent(sums, known, usable, step_lb, spread_s)
 
 
 def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
@@ -438,7 +375,8 @@ def report_page(storm: str, result: Reconciled) -> str:
         storm=storm,
         start=result.start,
         end=result.end,
-        planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
+        planned=plan.segments if plan else nothing,
+        judged_by=judged_by(issues_of(workspace, storm)),
         routes=workspace.tables["routes"],
         areas=table("sensitive_areas"),
         yards=table("yards"),
@@ -466,7 +404,7 @@ def _layers(result: Reconciled, voice: Voice) -> dict[str, pd.DataFrame]:
     return {"segments": segments, "standing_mass": result.use.piles}
 
 
-def _say(result: Reconciled, options: Options) -> None:
+def _say(storm: str, result: Reconciled, options: Options) -> None:
     counts = kinds(result.use.segments).value_counts()
     judged = ", ".join(
         f"{number} {term('use_verdict', str(kind)).words}" for kind, number in counts.items()
@@ -477,6 +415,8 @@ def _say(result: Reconciled, options: Options) -> None:
         "the data don't support"
     )
     voice = voice_of(result.workspace.settings, result.workspace.table("materials"))
+    if result.plan is not None:
+        options.say(voice.say(judged_by(issues_of(result.workspace, storm))))
     for truck in lines(result.use.trucks[result.use.trucks["verdict"] != "agrees"]):
         verdict = term("truck_verdict", truck.verdict).words
         what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {verdict}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 #: end of a column's name -> kind of quantity as `spreadplan.views.display.KINDS` shows it, and the
@@ -124,6 +125,7 @@ class ResultTable:
         raise KeyError(f"{self.name} has no column {name}")
 
 
+@cache
 def kind_of(name: str) -> tuple[str, str]:
     """Kind of quantity and unit of the file, as the name of a column tells.
 
@@ -140,6 +142,7 @@ def kind_of(name: str) -> tuple[str, str]:
     return "text", ""
 
 
+@cache
 def heading_of(name: str) -> str:
     """The name of a column in words, without its unit.
 
