@@ -16,9 +16,13 @@ from functools import cache
 from io import TextIOWrapper
 from pathlib import Path
 from types import FrameType
+from typing import TYPE_CHECKING
 
 from spreadplan import __version__
 from spreadplan.errors import BadInput, CannotWrite, Problem, refused_by_system
+
+if TYPE_CHECKING:
+    from spreadplan.runs import Options
 
 DONE, DEFECT, BAD_INPUT = 0, 1, 2
 #: How many threads linear algebra uses, for the libraries that numpy may be built with. They read
@@ -99,6 +103,7 @@ def _storm_commands(commands: _Commands) -> None:
         help="which end of a policy's rate range to use; kept in the storm's plan.toml (default: "
         "as kept there, else middle)",
     )
+    _issue_commands(commands)
     scenarios = commands.add(
         "compare", "what if? plans of a storm side by side", storm=True, reports=True
     )
@@ -121,6 +126,39 @@ def _storm_commands(commands: _Commands) -> None:
         metavar="ADDRESS",
         help="have the workers of the Dask scheduler at this address follow the trucks",
     )
+
+
+def _issue_commands(commands: _Commands) -> None:
+    issued = commands.add(
+        "issue",
+        "make the present plan the one in force; it is kept as it is and never changed",
+        storm=True,
+        reports=True,
+    )
+    issued.add_argument(
+        "--at",
+        default="",
+        metavar="TIME",
+        help="the time from which it is in force (default: now, or the storm's start where that "
+        "lies outside the storm)",
+    )
+    issued.add_argument("--by", default="", metavar="NAME", help="who issues it")
+    issued.add_argument("--note", default="", metavar="TEXT", help="why")
+    packed = commands.add("pack", "an issued plan as one file, to be kept elsewhere", storm=True)
+    packed.add_argument("target", type=Path, metavar="FILE", help="the file to write, a zip")
+    packed.add_argument(
+        "--number", type=int, default=0, metavar="N", help="which issue (default: the last)"
+    )
+    verified = commands.add(
+        "verify", "whether a file that pack wrote is as it was issued", folder="FILE"
+    )
+    for one in (packed, verified):
+        one.add_argument(
+            "--key",
+            default="",
+            metavar="KEYFILE",
+            help="sign with the key in this file, or check that it was signed with it",
+        )
 
 
 def _season_command(commands: _Commands) -> None:
@@ -280,12 +318,28 @@ def _run(
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
         runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
+    elif arguments.command in ("issue", "pack", "verify"):
+        _run_issues(arguments, options)
     elif arguments.command == "compare":
         runs.compare(arguments.folder, arguments.storm, options, arguments.without)
     elif arguments.command == "season":
         runs.season(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "reconcile":
         runs.reconcile(arguments.folder, arguments.storm, options, arguments.cluster)
+
+
+def _run_issues(arguments: argparse.Namespace, options: Options) -> None:
+    from spreadplan import runs
+
+    given, folder = vars(arguments), arguments.folder
+    if arguments.command == "issue":
+        said = {name: given[name] for name in ("at", "by", "note")}
+        runs.issue(folder, arguments.storm, options, **said)
+    elif arguments.command == "pack":
+        said = {name: given[name] for name in ("number", "key")}
+        runs.pack(folder, arguments.storm, arguments.target, options, **said)
+    else:
+        runs.verify(folder, options, arguments.key)
 
 
 def _run_web(arguments: argparse.Namespace) -> None:

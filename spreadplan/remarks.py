@@ -64,3 +64,24 @@ def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
     unique = sorted(dict.fromkeys(findings), key=lambda finding: _ORDER[finding.severity])
     rows = [(one.severity, one.what.code, one.subject, one.what, one.remedies) for one in unique]
     return pd.DataFrame(rows, columns=["severity", "code", "subject", "what", "remedy"])
+
+
+def merged_findings(*tables: pd.DataFrame | Iterable[Finding]) -> list[Finding]:
+    """Findings of several origins as one list.
+
+    Parameters
+    ----------
+    *tables : findings, or tables of them as `findings_table` returns them.
+
+    Returns
+    -------
+    All of them, in the order given.
+    """
+    found: list[Finding] = []
+    for table in tables:
+        if isinstance(table, pd.DataFrame):
+            rows: Any = table.itertuples(index=False)
+            found += [Finding(row.severity, row.subject, row.what, row.remedy) for row in rows]
+        else:
+            found += table
+    return found

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import shutil
@@ -31,23 +33,34 @@ def finished_county(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     with FileLock(place.with_suffix(".lock")):
         if not seal.exists():  # no other process has made it
             shutil.rmtree(place, ignore_errors=True)
-            make(place)
+            said = make(place)
             for path in places(place):
                 path.chmod(path.stat().st_mode & ~0o222)
-            seal.write_text(json.dumps(state(place)))
+            seal.write_text(json.dumps({"said": said, "files": state(place)}))
     yield place
-    was, now = json.loads(seal.read_text()), state(place)
+    was, now = json.loads(seal.read_text())["files"], state(place)
     changed = {name for name in was.keys() | now.keys() if was.get(name) != now.get(name)}
     assert not changed, f"a test changed the county that all share: {sorted(changed)}"
 
 
-def make(place: Path) -> None:
-    """Copy the county and run the commands on it, in this process."""
+def said_by(place: Path, command: str) -> str:
+    """What a command said on both streams while the finished county was made."""
+    said: dict[str, str] = json.loads(place.with_suffix(".json").read_text())["said"]
+    return said[command]
+
+
+def make(place: Path) -> dict[str, str]:
+    """Copy the county and run the commands on it, in this process; what each of them said."""
     from spreadplan.cli import main
 
     shutil.copytree(COUNTY, place, ignore=shutil.ignore_patterns("results", ".*"))
+    said = {}
     for words in COMMANDS:
-        assert main([word.format(place) for word in words]) == 0, words
+        out = io.StringIO()
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
+            assert main([word.format(place) for word in words]) == 0, (words, out.getvalue())
+        said[words[0]] = out.getvalue()
+    return said
 
 
 def writable_copy(place: Path, target: Path) -> Path:

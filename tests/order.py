@@ -5,11 +5,13 @@ was dear enough to be made once for several tests. All others are ``quick``: ``p
 
 With ``--dist loadfile`` a file's tests stay in one process, so that what they share is made once.
 Groups (``xdist_group``) would be finer, but pytest-xdist 3.8 writes them where pytest 9.2 does not
-look: they are silently not kept. The dear files are begun first.
+look: they are silently not kept. The dear files are begun first, and of those that look at the
+finished county one before the others: while one process makes it, no other has to wait for it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
@@ -21,15 +23,29 @@ HERE = Path(__file__).parent
 @pytest.hookimpl(tryfirst=True)  # before `-m` chooses
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark every test, and sort the files where several processes share the work."""
-    slow_files = set()
+    slow_files, county_files = set(), set()
     for item in items:
+        if "finished_county" in getattr(item, "fixturenames", ()):
+            county_files.add(item.path)
         if is_slow(item):
             item.add_marker("slow")
             slow_files.add(item.path)
         else:
             item.add_marker("quick")
     if hasattr(config, "workerinput"):  # each process sorts alike, as pytest-xdist asks for
-        items.sort(key=lambda item: item.path not in slow_files)
+        turn = turns([item.path for item in items], slow_files, county_files)
+        items.sort(key=lambda item: turn(item.path))
+
+
+def turns(
+    paths: Iterable[Path], slow: set[Path], county: set[Path]
+) -> Callable[[Path], tuple[bool, bool, bool]]:
+    """When a file's turn comes, as a key to sort by.
+
+    One file that makes the county, slow ones that do not need it, the others that do, quick ones.
+    """
+    maker = next((path for path in paths if path in county), None)
+    return lambda path: (path != maker, path not in slow, path in county)
 
 
 def is_slow(item: pytest.Item) -> bool:

@@ -109,12 +109,11 @@ def test_a_storm_is_a_name_and_no_path(workspace, storm):
 def library_calls(folder: Path, storm: str) -> list[Callable[[], object]]:
     """Everything in `runs` that takes a storm and may write."""
     from spreadplan import runs
-    from spreadplan.runs.planning import compute_plan, planning_workspace, write_plan_tables
+    from spreadplan.runs.planning import compute_plan, planning_workspace
     from spreadplan.runs.reconciling import compute_use
     from spreadplan.runs.what_if import read_for_plan
 
     options = runs.Options(say=list, caution=list, progress=no_progress, pdf=False)
-    workspace, _, made = compute_plan(folder, "s1", options)
     return [
         lambda: runs.plan(folder, storm, options),
         lambda: runs.compare(folder, storm, options),
@@ -123,7 +122,6 @@ def library_calls(folder: Path, storm: str) -> list[Callable[[], object]]:
         lambda: compute_use(folder, storm, options),
         lambda: planning_workspace(folder, storm),
         lambda: read_for_plan(folder, storm),
-        lambda: write_plan_tables(folder, workspace, storm, made),
     ]
 
 

@@ -53,7 +53,7 @@ def test_a_truck_of_one_storm_from_a_round_on(folder):
     assert planned(folder, "s1") == {**USUAL, ("2", "R1"): "T2"}
     assert planned(folder, "s2") == USUAL, "no other night is changed"
     cards = {path.stem for path in (folder / "results/s1/cab_cards").glob("*.html")}
-    assert len(cards) == 3, "T1 and T2 on R1, T2 on R2"
+    assert cards == {"T1_R1_1", "T2_R1_2", "T2_R2_1", "T2_R2_2"}, "one for each run"
     findings = pd.read_csv(folder / "results/s1/plan_findings.csv")
     note = findings[findings["subject"] == "route R1"]["what"].iloc[0]
     assert note == "this storm's own assignment: truck T2 from application 2 on"

@@ -80,12 +80,6 @@ class DischargeModel:
         return self.curve.choice
 
     @property
-    def parameter_values(self) -> FloatArray:
-        """The curve's parameters, in the order of their names."""
-        values = [self.curve.slope, self.curve.start_pct, self.curve.saturation_pct]
-        return np.array(values[: len(self.curve.covariance)])
-
-    @property
     def covariance(self) -> FloatArray:
         """Covariance of the curve's parameters."""
         return self.curve.covariance

@@ -140,7 +140,7 @@ def clock_of(
             treated_min=np.full(len(rows), np.nan),
         )
     minutes = {label: (start - zero) / _MINUTE for label, start in starts.items()}
-    staffed = None if shifts is None else _shifts(shifts, zero, minutes)
+    staffed = None if shifts is None else staffed_minutes(shifts, zero, minutes)
     reload_min = yards["reload_min"].fillna(RELOAD_MIN).to_numpy(dtype=float)
     maker = _Maker(rows, driven, timing, minutes, trucks, staffed, places, reload_min)
     trips = maker.trips()
@@ -184,7 +184,7 @@ def _driven(
     return found[ready].sort_values(["truck_id", "round", "turn"], kind="stable")
 
 
-def _shifts(
+def staffed_minutes(
     shifts: pd.DataFrame, zero: pd.Timestamp, starts: Mapping[str, float]
 ) -> dict[str, Shifts] | None:
     """By truck; None where no shift of anybody touches the storm: then nobody wrote any down."""

@@ -43,24 +43,6 @@ def eutectic_f(chemical: str) -> float:
     return CACL2_EUTECTIC_F if chemical == "CaCl2" else float(_CURVES[chemical][-1, 1])
 
 
-def freezing_point_f(chemical: str, strength_wt_pct: Floats) -> Floats:
-    """Freezing point in F of a brine, linear between published rows; same shape as the strength.
-
-    NaN beyond the eutectic strength and for CaCl2, of which no curve is held.
-    Source: see `spreadplan.planning.brine_data`.
-
-    >>> float(freezing_point_f("NaCl", np.array([2.0]))[0])
-    30.0
-    """
-    strength = np.asarray(strength_wt_pct, dtype=float)
-    if chemical not in _CURVES:
-        return np.full(strength.shape, np.nan)
-    curve = _CURVES[chemical]
-    return np.asarray(
-        np.interp(strength, curve[:, 0], curve[:, 1], left=np.nan, right=np.nan), dtype=float
-    )
-
-
 def strength_at(chemical: str, temp_f: Floats) -> Floats:
     """Weight percent of the weakest brine still liquid at a temperature; shape of ``temp_f``.
 

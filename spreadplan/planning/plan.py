@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
-from spreadplan.planning.applications import Application, Moment
+from spreadplan.planning.applications import Application, Moment, may_be_icy
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
@@ -28,13 +28,27 @@ from spreadplan.planning.material import (
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
 from spreadplan.planning.promises import event_end_min, with_times
-from spreadplan.planning.review import moved_gates, no_application, review
+from spreadplan.planning.review import (
+    is_past_tolerance,
+    moved_gates,
+    no_application,
+    past_tolerance,
+    review,
+)
 from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
 from spreadplan.planning.stock import on_hand, yard_table
-from spreadplan.planning.stretches import control_names, rate_kept, stretches, with_speed_steps
+from spreadplan.planning.stretches import (
+    changes_count,
+    control_names,
+    joined_lb,
+    never_faster_on_ice,
+    rate_kept,
+    stretches,
+    with_speed_steps,
+)
 from spreadplan.remarks import findings_table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
@@ -76,6 +90,10 @@ class PlanInputs:
     pick: Pick = "middle"
 
 
+def _no_takeover() -> pd.DataFrame:
+    return pd.DataFrame(columns=RESULTS["plan_reassigned"].names)
+
+
 @dataclass(frozen=True, kw_only=True)
 class StormPlan:
     """The plan of a storm.
@@ -96,6 +114,7 @@ class StormPlan:
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
     melting : see `melting_check`.
     findings : see `remarks.findings_table`; the most important first.
+    reassigned : who could take over what is late, see `takeover`: the table ``plan_reassigned``.
     """
 
     storm: str
@@ -109,6 +128,7 @@ class StormPlan:
     clock: pd.DataFrame
     melting: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
+    reassigned: pd.DataFrame = field(default_factory=_no_takeover, repr=False)
 
 
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
@@ -154,15 +174,17 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     yards = _yards(rows, inputs, start)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
+    settings = never_faster_on_ice(settings, rows)
     melters = {
         str(one.material): melter_of(str(one.chemical), float(one.chloride_fraction))
         for one in lines(inputs.materials)
     }
     rows["water_held_in"] = water_held(rows, melters)
     melting = melting_check(rows, melters)
-    routes = routes.assign(settings=_settings_count(settings, routes))
+    routes = _with_changes(routes, rows, settings, inputs.policy)
     found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += past_tolerance(rows, inputs.policy)
     found += lateness(
         Hours(
             rows=rows,
@@ -225,6 +247,8 @@ def _with_settings(
         rows["speed_mph"].to_numpy(),
         5.0,
     )
+    icy = rows["event"].map(may_be_icy).to_numpy(dtype=bool)
+    rows.loc[icy, "rate_at_5_mph_more_lb_per_lane_mile"] = np.nan
     rows["status"] = statuses(rows)
     return rows.assign(**notes(rows, inputs.trucks, inputs.models))
 
@@ -305,6 +329,20 @@ def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.Data
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
     )
     return yard_table(needed, stock)
+
+
+def _with_changes(
+    routes: pd.DataFrame, rows: pd.DataFrame, settings: pd.DataFrame, policy: Policy
+) -> pd.DataFrame:
+    """Runs with what the driver has to set, what fewer changes cost, and where a rate misses the
+    policy's tolerance.
+    """
+    far_off = rows["lane_miles"].where(is_past_tolerance(rows, policy), 0.0)
+    return routes.assign(
+        settings=_settings_count(settings, routes),
+        changes=changes_count(settings).reindex(routes.index),
+        past_tolerance_lane_miles=far_off.groupby(rows["run"]).sum(),
+    ).join(joined_lb(rows))
 
 
 def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:

@@ -12,12 +12,16 @@ from spreadplan.planning.frames import alike, groups
 from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.rates import is_from_memory
 from spreadplan.planning.settings import Models
+from spreadplan.planning.statuses import is_joined
 from spreadplan.planning.stock import yard_findings
 from spreadplan.planning.ways import DETOUR
 from spreadplan.remarks import Finding, Remark, remark
+from spreadplan.schema.policy import Policy
 
-#: more settings than a driver can be expected to keep in mind; our choice.
-MANY_SETTINGS = 6
+#: more changes of the setting than a driver can be expected to make on a run; our choice.
+MANY_CHANGES = 8
+#: percent: what lies so little past a tolerance is rounding.
+SAME_PCT = 1e-6
 #: openings nearer than this are one; what 50 mm and 1.97 in differ by is rounding.
 SAME_GATE_IN = 0.01
 
@@ -43,7 +47,7 @@ def review(
         *_extrapolated(rows),
         *_prewet(routes, timing),
         *_many_loads(routes),
-        *_many_settings(routes),
+        *_many_changes(routes),
         *_from_memory(rows),
         *_model_flags(rows, models),
         *_advice(advice),
@@ -191,15 +195,60 @@ def _many_loads(routes: pd.DataFrame) -> Iterator[Finding]:
         )
 
 
-def _many_settings(routes: pd.DataFrame) -> Iterator[Finding]:
-    many = routes[(routes["control"] == "open_loop") & (routes["settings"] > MANY_SETTINGS)]
-    for route in lines(many):
+def _many_changes(routes: pd.DataFrame) -> Iterator[Finding]:
+    for route in lines(routes[routes["changes"] > MANY_CHANGES]):
         yield Finding(
-            "note",
+            "caution",
             _run(route),
-            remark("many_settings", settings=int(route.settings)),
+            remark("many_changes", changes=int(route.changes), most=MANY_CHANGES),
             (remark("even_out_speeds"),),
         )
+
+
+def is_past_tolerance(rows: pd.DataFrame, policy: Policy) -> pd.Series:
+    """Whether a row's setting gives a rate past the policy's own tolerance."""
+    off = rows["achieved_rate_lb_per_lane_mile"] / rows["target_rate_lb_per_lane_mile"] - 1.0
+    past = (100.0 * off > policy.over_pct + SAME_PCT) | (100.0 * off < -policy.under_pct - SAME_PCT)
+    return past & rows["status"].isin(["ok", "extrapolated"])
+
+
+def past_tolerance(rows: pd.DataFrame, policy: Policy) -> Iterator[Finding]:
+    """Rates that a setting takes past the policy's own tolerance: by steps, or joined.
+
+    ``rows``: planned parts, see `target_rows` and `with_settings`.
+    """
+    bad = pd.DataFrame(rows[is_past_tolerance(rows, policy)])
+    bad["off"] = bad["achieved_rate_lb_per_lane_mile"] / bad["target_rate_lb_per_lane_mile"] - 1.0
+    joined = is_joined(bad)
+    by_truck = ["truck_id", "material", "gate_in"]
+    for (truck, material, gate), group in groups(bad[~joined], by_truck):
+        yield Finding(
+            "caution",
+            _gate(truck, material, gate),
+            remark("steps_past_tolerance", **_off_by(group, policy)),
+            (remark("finer_steps"),),
+        )
+    for _, group in groups(bad[joined], ["run"]):
+        yield Finding(
+            "caution",
+            _run(group.iloc[0]),
+            remark("joined_past_tolerance", **_off_by(group, policy)),
+            (remark("even_out_speeds"),),
+        )
+
+
+def _off_by(group: pd.DataFrame, policy: Policy) -> dict[str, Any]:
+    """How far off the rates of some rows are, and on how many lane-miles; lb by both signs."""
+    by_lb = group["off"] * group["target_rate_lb_per_lane_mile"] * group["lane_miles"]
+    return {
+        "lane_miles": float(group["lane_miles"].sum()),
+        "low_pct": max(float(-100.0 * group["off"].min()), 0.0),
+        "high_pct": max(float(100.0 * group["off"].max()), 0.0),
+        "over_pct": policy.over_pct,
+        "under_pct": policy.under_pct,
+        "more_lb": float(by_lb.clip(lower=0.0).sum()),
+        "less_lb": float(abs(by_lb.clip(upper=0.0).sum())),
+    }
 
 
 def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:
@@ -231,9 +280,22 @@ def _advice(advice: pd.DataFrame | None) -> Iterator[Finding]:
 
 
 def moved_gates(routes: pd.DataFrame, last_tested_in: Mapping[str, float]) -> Iterator[Finding]:
-    """Trucks whose gate stood elsewhere in their latest test."""
-    planned = routes.loc[routes["gate_in"].notna(), ["truck_id", "gate_in"]].drop_duplicates()
-    for truck, gate in planned.itertuples(index=False, name=None):
+    """Trucks whose gate has to be moved: between runs, or since their latest test."""
+    planned = routes[routes["gate_in"].notna()]
+    one_gate = planned.groupby("truck_id")["gate_in"].transform("nunique") == 1
+    for (truck,), group in groups(pd.DataFrame(planned[~one_gate]), ["truck_id"]):
+        of_gate = tuple(
+            remark("runs_at_gate", gate_in=float(gate), routes=list(some["route_id"].unique()))
+            for (gate,), some in groups(group, ["gate_in"])
+        )
+        yield Finding(
+            "caution",
+            remark("of_truck", truck=truck),
+            remark("gate_moves_between_runs", gates=of_gate),
+            (remark("move_between_runs", rule=remark("gate_rule")),),
+        )
+    still = planned.loc[one_gate, ["truck_id", "gate_in"]].drop_duplicates()
+    for truck, gate in still.itertuples(index=False, name=None):
         last = last_tested_in.get(truck, gate)
         if abs(last - gate) > SAME_GATE_IN:
             yield Finding(

@@ -13,14 +13,16 @@ from numpy.typing import NDArray
 from spreadplan.calibration.models import DischargeModel
 from spreadplan.calibration.standing import UNTESTED_95, UNTESTED_RELATIVE_U, run_uncertainty
 from spreadplan.frames import lines
+from spreadplan.planning.changes import Along, fewest_changes
 from spreadplan.planning.frames import places
 from spreadplan.planning.settings import (
+    NEAR_ENOUGH,
+    ROUNDING,
     Control,
     Fit,
     GateChoice,
     Models,
     choose_gate,
-    fewest_settings,
     fit_gate,
 )
 
@@ -37,6 +39,8 @@ UNSERVED = {
     "gate_in": np.nan,
     "feeder_pct": np.nan,
     "achieved_rate_lb_per_lane_mile": np.nan,
+    "rate_to_set_lb_per_lane_mile": np.nan,
+    "own_rate_lb_per_lane_mile": np.nan,
     "most_lb_per_min": np.nan,
     "lb_per_count": np.nan,
     "common_u_1": UNTESTED_RELATIVE_U,
@@ -104,9 +108,12 @@ def with_settings(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> p
     calibration in independent parts, each common to all that the truck spreads with that material
     and gate; ``relative_run_u`` that of one run. Rows without a rate above 0 or without a tested
     truck keep the defaults, but for ``closed_loop``: how a truck is controlled does not depend on
-    what it does. So do rows that cannot be served at the one gate of their truck, and rows whose
+    what it does. So do rows that cannot be served at the gate of their run, and rows whose
     setting would be ``too_uncertain`` to be used; ``truck_gate_in`` says where the gate stands, and
     ``doubt`` (relative, 95 %) at the output ``doubt_at_pct`` how uncertain.
+    ``rate_to_set_lb_per_lane_mile`` is what a closed loop is set to; ``own_rate_lb_per_lane_mile``
+    what a setting for this row alone would give: what the row gets differs where it was joined to
+    its neighbours, see `fewest_changes`.
     """
     out = {name: np.full(len(rows), value) for name, value in UNSERVED.items()}
     controls = controls_of(trucks)
@@ -123,11 +130,14 @@ def with_settings(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> p
             "lanes_per_pass",
             "speed_mph",
             "lane_miles",
+            "length_mi",
+            "area_id",
+            "target_rate_lb_per_lane_mile",
             "run",
             "material",
         )
     }
-    # a truck serves all its rows at one gate: what was not tested with a material cannot be chosen
+    # a run has one gate: what was not tested with a material cannot be chosen
     tested = pd.MultiIndex.from_frame(rows[["truck_id", "material"]]).isin(list(known))
     for (truck,), some in places(rows.loc[wanted & tested, ["truck_id"]], ["truck_id"]).items():
         at = np.flatnonzero(wanted & tested)[some]
@@ -148,13 +158,9 @@ def _serve_truck(
     control: Control,
     models: dict[str, list[DischargeModel]],
 ) -> None:
-    """Fill in the rows ``at`` of one truck; ``models`` by material.
-
-    The gate is set in the yard before the storm and stays: moved, it voids the calibration, and the
-    driver cannot leave the cab.
-    """
-    per_rate = row["lanes_per_pass"] * row["speed_mph"] / 60.0
-    need, cap = row["discharge_lb_per_min"], row["cap_lb_per_lane_mile"] * per_rate
+    """Fill in the rows ``at`` of one truck; ``models`` by material."""
+    row["per_rate"] = row["lanes_per_pass"] * row["speed_mph"] / 60.0
+    need, cap = row["discharge_lb_per_min"], row["cap_lb_per_lane_mile"] * row["per_rate"]
     of_material = {name: np.flatnonzero(row["material"] == name) for name in models}
     gates = sorted({model.gate_in for some in models.values() for model in some})
     served: list[dict[str, tuple[DischargeModel, Fit]]] = []
@@ -169,20 +175,95 @@ def _serve_truck(
             }
         )
     choices = [_choice(one, of_material, control, need) for one in served]
-    best = choose_gate(choices, control, need, row["lane_miles"])
-    out["truck_gate_in"][at] = gates[best]
-    for name, (model, fit) in served[best].items():
-        rows = of_material[name]
-        feeder, discharge = fit.feeder_pct.copy(), fit.discharge.copy()
-        if not control.closed_loop:
-            # a row that is not to be served asks for no setting
-            of = np.flatnonzero(~how_known(model, control, feeder).too_uncertain)
-            at_grid = _open_loop_settings(
-                fit, of, row["run"][rows], need[rows], row["lane_miles"][rows]
-            )
-            feeder[of], discharge[of] = fit.grid_pct[at_grid], fit.grid_discharge[at_grid]
-        known = how_known(model, control, feeder)
-        _fill_in(out, at[rows], fit, feeder, discharge / per_rate[rows], known)
+    gate_of = _gate_by_run(choices, control, row)
+    for best in np.unique(gate_of):
+        out["truck_gate_in"][at[gate_of == best]] = gates[best]
+        for name, (model, fit) in served[best].items():
+            # of the rows of the material those of this gate, and their places in its fit
+            of = np.flatnonzero(gate_of[of_material[name]] == best)
+            rows = of_material[name][of]
+            here = {column: values[rows] for column, values in row.items()}
+            _set_rows(out, at[rows], here, control, model, fit.rows(of))
+
+
+def _gate_by_run(choices: list[GateChoice], control: Control, row: Columns) -> Ints:
+    """The gate of each row as place in ``choices``: that of the truck, as far as it serves.
+
+    The gate is set in the yard before the storm and stays: moved, it voids the calibration, and the
+    driver cannot leave the cab. Only a run that it leaves lane-miles without their rate gets
+    another, if another leaves fewer: moved and measured in the yard before the run.
+    """
+    need, miles = row["discharge_lb_per_min"], row["lane_miles"]
+    gate = np.full(len(need), choose_gate(choices, control, need, miles))
+    main = choices[gate[0]]
+    for run in np.unique(row["run"][main.unable]):
+        mine = np.flatnonzero(row["run"] == run)
+        missed = [float((one.unable * miles)[mine].sum()) for one in choices]
+        if min(missed) < missed[gate[mine[0]]] - ROUNDING:
+            own = [one.rows(mine) for one in choices]
+            gate[mine] = choose_gate(own, control, need[mine], miles[mine])
+    return gate
+
+
+def _set_rows(
+    out: Columns, at: Ints, row: Columns, control: Control, model: DischargeModel, fit: Fit
+) -> None:
+    """The settings of rows that one model serves, run by run."""
+    feeder, discharge = fit.feeder_pct.copy(), fit.discharge.copy()
+    own = discharge / row["per_rate"]
+    rate = row["target_rate_lb_per_lane_mile"].astype(float)
+    # a row that is not to be served asks for no setting
+    of = np.flatnonzero(~how_known(model, control, feeder).too_uncertain)
+    for some in _runs_of(row["run"][of]):
+        mine = of[some]
+        if control.closed_loop:
+            rate[mine] = _rates_to_set(row, mine)
+        else:
+            along = _along(row, mine, fit.low[mine], fit.high[mine], row["discharge_lb_per_min"])
+            places = fewest_changes(along, fit.grid_discharge)
+            feeder[mine], discharge[mine] = fit.grid_pct[places], fit.grid_discharge[places]
+    if control.closed_loop:
+        moved = rate != row["target_rate_lb_per_lane_mile"]
+        if moved.any():
+            nothing = np.full(len(rate), np.inf)
+            again = fit_gate(model, control, rate * row["per_rate"], nothing)
+            feeder = np.where(moved, again.feeder_pct, feeder)
+            discharge = np.where(moved, again.discharge, discharge)
+    known = how_known(model, control, feeder)
+    _fill_in(out, at, fit, feeder, discharge / row["per_rate"], known)
+    use = at[~known.too_uncertain]
+    out["own_rate_lb_per_lane_mile"][use] = own[~known.too_uncertain]
+    if control.closed_loop:
+        out["rate_to_set_lb_per_lane_mile"][use] = rate[~known.too_uncertain]
+
+
+def _runs_of(run: Ints) -> list[Ints]:
+    """Places of the rows of each run, in order."""
+    order = np.argsort(run, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(run[order])) + 1) if len(run) else []
+
+
+def _along(row: Columns, mine: Ints, low: Ints, high: Ints, need: Floats) -> Along:
+    return Along(
+        low=low,
+        high=high,
+        need=need[mine],
+        miles=row["length_mi"][mine],
+        minutes=60.0 * row["length_mi"][mine] / row["speed_mph"][mine],
+        lane_miles=row["lane_miles"][mine],
+        sensitive=row["area_id"][mine] != "",
+    )
+
+
+def _rates_to_set(row: Columns, mine: Ints) -> Floats:
+    """What a closed loop is set to along one run: rates that the run asks for, seldom changed."""
+    need = row["target_rate_lb_per_lane_mile"]
+    most = np.minimum(need * (1.0 + NEAR_ENOUGH), row["cap_lb_per_lane_mile"])[mine]
+    rates = np.unique(need[mine])
+    low = np.searchsorted(rates, need[mine] * (1.0 - NEAR_ENOUGH) * (1.0 - ROUNDING), side="left")
+    high = np.searchsorted(rates, most * (1.0 + ROUNDING), side="right") - 1
+    along = _along(row, mine, low, np.maximum(high, low), need)
+    return rates[fewest_changes(along, rates)]
 
 
 def _choice(
@@ -201,19 +282,6 @@ def _choice(
         extrapolated[rows] = fit.extrapolated
         discharge[rows], feeder[rows] = fit.discharge, fit.feeder_pct
     return GateChoice(unable, extrapolated, discharge, feeder)
-
-
-def _open_loop_settings(fit: Fit, of: Ints, run: Ints, need: Floats, lane_miles: Floats) -> Ints:
-    """Places in the fit's grid for its rows ``of``, run by run."""
-    settings = np.zeros(len(of), dtype=np.int64)
-    order = np.argsort(run[of], kind="stable")
-    starts = np.flatnonzero(np.diff(run[of][order], prepend=-1))
-    for some in np.split(order, starts[1:]) if len(of) else ():
-        rows = of[some]
-        settings[some] = fewest_settings(
-            fit.low[rows], fit.high[rows], need[rows], lane_miles[rows], fit.grid_discharge
-        )
-    return settings
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,8 @@
-"""One gate for a truck, and the feeder settings that meet the rates along its routes.
+"""One gate for a truck, and the feeder outputs that meet a rate there.
 
 A run is one application of one route. The gate is set and measured in the yard and stays through a
 storm: a calibration holds only where it stood in the test, and the driver cannot leave the cab.
-With open-loop control the feeder output is set by hand, so few settings serve better than many.
+Which settings a run gets is for `planning.changes`.
 Discharges are in lb/min, feeder outputs in percent, gates in inches.
 """
 
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +24,6 @@ Bools = NDArray[np.bool_]
 #: an open-loop setting serves a segment if its discharge is this near to the need. Below what a
 #: calibration can tell apart; our choice.
 NEAR_ENOUGH = 0.02
-#: settings that still swap rows after this many rounds differ by rounding.
-MOST_ROUNDS = 20
 #: a need this little above the most that a truck gives is rounding, not a shortage.
 ROUNDING = 1e-9
 
@@ -81,6 +79,11 @@ class Fit:
     short: Bools
     excess: Bools
     extrapolated: Bools
+
+    def rows(self, which: Ints) -> Fit:
+        """Some of the rows."""
+        names = ("feeder_pct", "discharge", "low", "high", "short", "excess", "extrapolated")
+        return replace(self, **{name: getattr(self, name)[which] for name in names})
 
 
 def fit_gate(model: DischargeModel, control: Control, need: Floats, cap: Floats) -> Fit:
@@ -198,6 +201,10 @@ class GateChoice:
     discharge: Floats
     feeder_pct: Floats
 
+    def rows(self, which: Ints) -> GateChoice:
+        """Some of the rows."""
+        return GateChoice(*(getattr(self, one.name)[which] for one in fields(self)))
+
 
 def choose_gate(
     choices: list[GateChoice], control: Control, need: Floats, lane_miles: Floats
@@ -225,74 +232,6 @@ def choose_gate(
 
     scores = [score(one) for one in choices]
     return scores.index(min(scores))
-
-
-def fewest_settings(
-    low: Ints, high: Ints, need: Floats, weight: Floats, grid_discharge: Floats
-) -> Ints:
-    """The setting of each row of one run, with as few different settings as serve them all.
-
-    Parameters
-    ----------
-    low, high : first and last place in the grid that serves the row, low <= high, shape (n,).
-    need : discharge needed, > 0, shape (n,).
-    weight : lane-miles, shape (n,).
-    grid_discharge : discharge at each place, ascending, shape (g,).
-
-    Returns
-    -------
-    Places in the grid, shape (n,). The number of different ones is the smallest possible: rows are
-    taken by their highest place, and a new setting is opened only when a row cannot use the last
-    one (the greedy choice is optimal for intervals). Then each setting moves to the place within
-    reach of all its rows with the least weighted squared relative error, and each row takes the
-    best of the settings that serve it, until nothing changes: neither step can add to the error.
-    """
-    group = _stabbed(low, high)
-    places = _best_places(group, low, high, need, weight, grid_discharge)
-    for _ in range(MOST_ROUNDS):
-        error = np.abs(grid_discharge[places] / need[:, None] - 1.0)
-        serves = (places >= low[:, None]) & (places <= high[:, None])
-        nearest = np.argmin(np.where(serves, error, np.inf), axis=1)
-        _, better = np.unique(nearest, return_inverse=True)
-        if np.array_equal(better, group):
-            break
-        group = better
-        places = _best_places(group, low, high, need, weight, grid_discharge)
-    return np.asarray(places[group])
-
-
-def _stabbed(low: Ints, high: Ints) -> Ints:
-    """Groups of rows that share a place, as few as possible: number of each row's, from 0."""
-    group = np.full(len(low), -1)
-    order = np.argsort(high, kind="stable")
-    number = 0
-    while len(order):
-        reached = low[order] <= high[order[0]]
-        group[order[reached]] = number
-        order = order[~reached]
-        number += 1
-    return group
-
-
-def _best_places(
-    group: Ints, low: Ints, high: Ints, need: Floats, weight: Floats, discharge: Floats
-) -> Ints:
-    """For each group the place that all its rows accept with the least weighted squared error.
-
-    The error of a discharge q is a parabola in q with its lowest point at sum(w/n) / sum(w/n2), so
-    the nearest place to that point is the best one.
-    """
-    count = int(group.max()) + 1
-    square = np.bincount(group, weights=weight / need**2, minlength=count)
-    best = np.bincount(group, weights=weight / need, minlength=count) / square
-    above = np.clip(np.searchsorted(discharge, best), 1, max(len(discharge) - 1, 1))
-    above = np.minimum(above, len(discharge) - 1)
-    below = np.maximum(above - 1, 0)
-    nearer_below = best - discharge[below] <= discharge[above] - best
-    first, last = np.zeros(count, dtype=np.int64), np.full(count, len(discharge) - 1)
-    np.maximum.at(first, group, low)
-    np.minimum.at(last, group, high)
-    return np.clip(_gentlest(discharge, np.where(nearer_below, below, above)), first, last)
 
 
 def _gentlest(discharge: Floats, places: Ints) -> Ints:

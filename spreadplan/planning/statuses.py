@@ -129,9 +129,20 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
         percent = np.round(100.0 * (achieved / target - 1.0))
     missed = np.isin(status, ["ok", "extrapolated"]) & (np.abs(percent) > 100.0 * NOTABLE_ERROR)
     rows = rows.assign(percent=percent)
-    add(missed, ["percent"], lambda off: remark("rate_missed", off_pct=off))
+    joined = is_joined(rows)
+    add(missed & ~joined, ["percent"], lambda off: remark("rate_missed", off_pct=off))
+    add(missed & joined, ["percent"], lambda off: remark("rate_of_neighbor", off_pct=off))
     note = rows["note"].to_numpy(dtype=object) + fault
     return pd.DataFrame({"note": note, "fault": fault}, index=rows.index)
+
+
+def is_joined(rows: pd.DataFrame) -> NDArray[np.bool_]:
+    """Whether a row has the setting of its neighbours, since it is too short for its own."""
+    achieved, own = (
+        rows[f"{name}_rate_lb_per_lane_mile"].to_numpy() for name in ("achieved", "own")
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.abs(achieved / own - 1.0) > 2.0 * NOTABLE_ERROR)
 
 
 def doubtful(gate: float, output: float, doubt: float) -> Remark:

@@ -7,9 +7,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.calibration.models import DischargeModel
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.planning.frames import places
 from spreadplan.planning.serving import controls_of, how_known
-from spreadplan.planning.settings import Control, Models, fit_gate
+from spreadplan.planning.settings import ROUNDING, Control, Models, fit_gate
 from spreadplan.schema.results import RESULTS
 
 Floats = NDArray[np.float64]
@@ -35,12 +36,9 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
     the route, stretch counts from 1, target_ and achieved_rate_lb_per_lane_mile are means over
     lane-miles.
     """
-    closed = rows["closed_loop"].to_numpy()
-    to_set = rows["target_rate_lb_per_lane_mile"].where(closed & rows["modelled"].to_numpy())
     # a driver of an open loop sets the feeder, of a closed loop the rate
-    dial = to_set.where(closed, rows["feeder_pct"])
+    dial = rows["rate_to_set_lb_per_lane_mile"].where(rows["closed_loop"], rows["feeder_pct"])
     work = rows.assign(
-        rate_to_set_lb_per_lane_mile=to_set,
         control=control_names(rows),
         target_lb=rows["target_rate_lb_per_lane_mile"] * rows["lane_miles"],
         achieved_lb=rows["achieved_rate_lb_per_lane_mile"] * rows["lane_miles"],
@@ -82,6 +80,42 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
     table["to_mi"] = by_run["miles"].cumsum()
     table["from_mi"] = table["to_mi"] - table["miles"]
     return table
+
+
+def changes_count(table: pd.DataFrame) -> pd.Series:
+    """How often the driver of each run changes what is set, "off" included; index run.
+
+    ``table``: stretches. The setting at the start is no change.
+    """
+    dial = table["rate_to_set_lb_per_lane_mile"].fillna(table["feeder_pct"]).round(6).fillna(-1.0)
+    new = (dial != dial.shift()) & (table["run"] == table["run"].shift())
+    return new.groupby(table["run"]).sum()
+
+
+def joined_lb(rows: pd.DataFrame) -> pd.DataFrame:
+    """What fewer changes cost: mass beyond, and short of, a setting for each row alone; by run."""
+    rate = rows["achieved_rate_lb_per_lane_mile"] - rows["own_rate_lb_per_lane_mile"]
+    set_so = rows["status"].isin(["ok", "extrapolated"])
+    more = (rate * rows["lane_miles"]).where(set_so, 0.0).fillna(0.0)
+    more = more.where(more.abs() > ROUNDING, 0.0)
+    both = pd.DataFrame(
+        {"joined_more_lb": more.clip(lower=0.0), "joined_less_lb": -more.clip(upper=0.0)}
+    )
+    return both.abs().groupby(rows["run"]).sum()
+
+
+def never_faster_on_ice(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Stretches without what holds at a higher speed, where the road may be icy."""
+    icy = rows.groupby("run")["event"].agg(lambda events: any(map(may_be_icy, events.unique())))
+    faster = [
+        f"{name}_at_{step}"
+        for step, mph in SPEED_STEPS_MPH.items()
+        if mph > 0
+        for name in ("feeder", "rate")
+    ]
+    names = [name for name in table.columns if name.startswith(tuple(faster))]
+    where = table["run"].map(icy).to_numpy(dtype=bool)
+    return table.assign(**{name: table[name].where(~where) for name in names})
 
 
 def control_names(rows: pd.DataFrame) -> NDArray[np.object_]:

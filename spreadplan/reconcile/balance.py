@@ -48,21 +48,59 @@ def stock_balance(
     seen = pd.concat([frame[KEYS] for frame in (counts, deliveries, loads, returns)])
     table = seen.drop_duplicates().sort_values(KEYS, ignore_index=True)
     ordered = counts.sort_values("counted_at", kind="stable")
-    before = ordered[ordered["counted_at"] <= start].groupby(KEYS).last()
-    after = ordered[ordered["counted_at"] >= end].groupby(KEYS).first()
+    before = ordered[ordered["counted_at"] <= start].drop_duplicates(KEYS, keep="last")
+    after = ordered[ordered["counted_at"] >= end].drop_duplicates(KEYS)
     for name, frame in (("opening", before), ("counted", after)):
-        u_lb = frame["on_hand_u_lb"].fillna(PILE_U_REL * frame["on_hand_lb"])
-        known = pd.DataFrame(
-            {
-                f"{name}_lb": frame["on_hand_lb"],
-                f"{name}_at": frame["counted_at"],
-                f"{name}_variance": u_lb.astype(float) ** 2,
-            }
-        )
-        table = table.join(known, on=KEYS)
+        table = table.join(_counted(frame, name).set_index(KEYS), on=KEYS)
     window = table[KEYS].assign(
         since=table["opening_at"].fillna(start), until=table["counted_at"].fillna(end)
     )
+    return _balanced(table, window, deliveries, loads, returns)
+
+
+def balance_between_counts(
+    counts: pd.DataFrame, deliveries: pd.DataFrame, loads: pd.DataFrame, returns: pd.DataFrame
+) -> pd.DataFrame:
+    """Balance of each yard and material between every two of its counts that follow one another.
+
+    Parameters
+    ----------
+    counts, deliveries, loads, returns : see `stock_balance`.
+
+    Returns
+    -------
+    The columns of `stock_balance`, in order of yard, material and time.
+    """
+    piles = counts.sort_values([*KEYS, "counted_at"], ignore_index=True)
+    last = ~piles.duplicated(KEYS, keep="last").to_numpy()
+    first = ~piles.duplicated(KEYS).to_numpy()
+    opening = _counted(piles[~last], "opening").reset_index(drop=True)
+    counted = _counted(piles[~first], "counted").reset_index(drop=True).drop(columns=KEYS)
+    table = opening.join(counted)
+    window = table[KEYS].assign(since=table["opening_at"], until=table["counted_at"])
+    return _balanced(table, window, deliveries, loads, returns)
+
+
+def _counted(counts: pd.DataFrame, name: str) -> pd.DataFrame:
+    """What stood on a pile, when, and its variance, in columns that begin with ``name``."""
+    u_lb = counts["on_hand_u_lb"].fillna(PILE_U_REL * counts["on_hand_lb"])
+    return counts[KEYS].assign(
+        **{
+            f"{name}_lb": counts["on_hand_lb"],
+            f"{name}_at": counts["counted_at"],
+            f"{name}_variance": u_lb.astype(float) ** 2,
+        }
+    )
+
+
+def _balanced(
+    table: pd.DataFrame,
+    window: pd.DataFrame,
+    deliveries: pd.DataFrame,
+    loads: pd.DataFrame,
+    returns: pd.DataFrame,
+) -> pd.DataFrame:
+    """The table ``balance`` of piles opened and counted, each with its window of time beside it."""
     variance = table["opening_variance"]
     for name, frame, moment in (
         ("delivered", deliveries, "delivered_at"),
@@ -88,11 +126,12 @@ def stock_balance(
 
 
 def _moved(frame: pd.DataFrame, moment: str, window: pd.DataFrame) -> pd.DataFrame:
-    """Net mass and its variance within each yard's own window, on the index of ``window``."""
-    tickets = frame.assign(variance=ticket_variance_lb2(frame)).merge(window, on=KEYS)
+    """Net mass and its variance within each window, on the index of ``window``."""
+    moved = frame[[*KEYS, moment, "net_lb"]].assign(variance=ticket_variance_lb2(frame))
+    tickets = moved.merge(window.rename_axis("row").reset_index(), on=KEYS)
     within = (tickets[moment] > tickets["since"]) & (tickets[moment] <= tickets["until"])
-    sums = tickets[within].groupby(KEYS)[["net_lb", "variance"]].sum()
-    return window[KEYS].join(sums, on=KEYS)[["net_lb", "variance"]].fillna(0.0)
+    sums = tickets[within].groupby("row")[["net_lb", "variance"]].sum()
+    return sums.reindex(window.index).fillna(0.0)
 
 
 def _verdicts(table: pd.DataFrame) -> NDArray[np.object_]:

@@ -23,7 +23,9 @@ from spreadplan.reconcile.applied import (
     summed_applied,
 )
 from spreadplan.reconcile.balance import stock_balance
+from spreadplan.reconcile.in_force import InForce, PlanVersion, in_force
 from spreadplan.reconcile.periods import in_periods
+from spreadplan.reconcile.treatments import against_rates, rates_by_version, treatments_of
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.unplaced import may_lie_here, unseen
 from spreadplan.reconcile.use import TruckUse, stacked
@@ -60,6 +62,7 @@ class StormEvidence:
     planned : the plan's segments (the table ``plan_segments``); empty
         without a plan.
     planned_routes : the plan's routes.
+    plan : how ``planned`` was put together, where it was issued; None for the plan of the files.
     """
 
     name: str
@@ -71,6 +74,18 @@ class StormEvidence:
     returns: pd.DataFrame
     planned: pd.DataFrame
     planned_routes: pd.DataFrame
+    plan: InForce | None = None
+
+    def in_force(self, areas: pd.DataFrame) -> InForce:
+        """The versions of the plan; one without a name where none was issued.
+
+        areas : sensitive areas; the limits of an issued plan are those that it was issued with.
+        """
+        if self.plan is not None:
+            return self.plan
+        segments = with_area_limits(self.planned, areas)
+        only = PlanVersion(name="", since_s=0.0, segments=segments, runs=self.planned_routes)
+        return in_force([only], segments)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,7 +167,8 @@ def storm_use(
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
-    planned = with_area_limits(storm.planned, around.sensitive_areas)
+    plan = storm.in_force(around.sensitive_areas)
+    planned = plan.segments
     rows = against_plan(applied_by_segment(parts, lengths), allowances(planned, rule))
     rows["lane_miles"] = rows["lane_miles"].fillna(
         _of_segment(rows, lengths.set_index(["route_id", "segment_id"])["lane_miles"])
@@ -160,11 +176,13 @@ def storm_use(
     rows["coverage"] = coverage(rows, planned, lengths, network, uses)
     rows["contested"] = contested(rows, use, storm.planned, trucks)
     rows["too_short"] = too_short(rows, network)
+    rows["not_in_routes"] = rows["lane_miles"].isna() & (rows["segment_id"] != OFF_ROUTE)
     lost_lb = pd.Series({one.truck_id: one.lost_lb for one in uses})
     rows = rows.join(may_lie_here(rows, parts, storm.planned, lost_lb))
     rows = rows.join(unseen(rows, _of_segment(rows, per_round)))
     rows["applied_hi_lb"] += rows["unseen_most_lb"]
-    rows = rows.join(judge(rows, rule)).join(_trucks_on(use), on=["route_id", "segment_id"])
+    rates = rates_by_version(parts, treatments_of(uses), plan, per_round, rule)
+    rows = _judged(rows, rates, plan, rule).join(_trucks_on(use), on=["route_id", "segment_id"])
     rows["trucks"] = rows["trucks"].fillna("")
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
     rows = rows.join(standing, on=["route_id", "segment_id", "material"])
@@ -187,6 +205,17 @@ def storm_use(
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
     )
+
+
+def _judged(
+    rows: pd.DataFrame, rates: pd.DataFrame, plan: InForce, rule: DecisionRule
+) -> pd.DataFrame:
+    """The rows with the verdicts on their mass, and on their treatments' rate and number."""
+    if plan.several:
+        greatest = rates.groupby(SEGMENT_KEYS)["p_over"].max().rename("p_rate")
+        rows = rows.join(greatest, on=SEGMENT_KEYS)
+    rows = rows.join(judge(rows, rule))
+    return rows.join(against_rates(rows, rates, plan, rule))
 
 
 def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
@@ -271,7 +300,17 @@ def _middle_repeatability(models_table: pd.DataFrame, keys: list[str]) -> pd.Ser
 
 
 def with_area_limits(planned: pd.DataFrame, areas: pd.DataFrame) -> pd.DataFrame:
-    """The plan's rows with the greatest rate of the sensitive areas that they lie in, NaN: none."""
+    """The plan's rows with the greatest rate of the sensitive areas that they lie in.
+
+    Parameters
+    ----------
+    planned : area_id, several joined by "; ", "" for none.
+    areas : area_id, max_rate_lb_per_lane_mile (NaN: none).
+
+    Returns
+    -------
+    ``planned`` with max_rate_lb_per_lane_mile, the lowest of its areas, NaN: none.
+    """
     limits = dict(zip(areas["area_id"], areas["max_rate_lb_per_lane_mile"], strict=True))
 
     def lowest(area_ids: object) -> float:

@@ -7,7 +7,7 @@ another machine. Masses in lb, lengths in metres.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite, sqrt
 from typing import Any, Final, TypeAlias
 
@@ -46,6 +46,10 @@ STUCK_M: Final = 200.0
 that is stuck, metres: more than the cell of a position given to three decimals. Common practice, no
 source."""
 
+NEW_PASS_S: Final = 600.0
+"""Spreading on the same segment after a longer pause is another pass. Common practice, no
+source."""
+
 Columns: TypeAlias = Mapping[str, Any]
 
 
@@ -71,6 +75,8 @@ class TruckUse:
     first_s, last_s : time of the first and the last record, seconds since 1970 UTC.
     counts : odd things that were put right, by what they are.
     left_out_lb : impossible jumps of the total, not counted as mass.
+    treatments : passes while spreading, in order of time: route_id, segment_id, material, time_s
+        (of the first record that tells of it), reported_lb, passes (share of the segment).
     step_lb : see `Increments`.
     """
 
@@ -87,6 +93,7 @@ class TruckUse:
     counts: dict[str, int]
     left_out_lb: float
     step_lb: float = 0.0
+    treatments: Columns = field(default_factory=dict)
 
 
 def truck_use(
@@ -153,6 +160,7 @@ def truck_use(
         counts=released.counts,
         left_out_lb=released.left_out_lb,
         step_lb=released.step_lb,
+        treatments=_treatments(network, placed, material, names, records.time_s),
     )
 
 
@@ -277,6 +285,73 @@ def _by_segment(
         "timing_u_lb": np.where(on, timing_u_lb(np.full(len(found), usual_lb), passes), 0.0),
         "unplaced_lb": unplaced_lb[found],
     }
+
+
+def _treatments(
+    network: Network,
+    placed: Attribution,
+    material: NDArray[np.int64],
+    names: Sequence[str],
+    time_s: FloatArray,
+) -> Columns:
+    """Passes over segments while spreading; see `TruckUse.treatments`."""
+    row, code, begun_s, reported_lb, spread_m = _passes(
+        placed.piece_segment,
+        placed.piece_fix,
+        material,
+        placed.piece_mass_lb,
+        placed.piece_from_m,
+        placed.piece_to_m,
+        time_s,
+    )
+    return {
+        "route_id": network.route_id[row],
+        "segment_id": network.segment_id[row],
+        "material": np.array(names, dtype=object)[code],
+        "time_s": begun_s,
+        "reported_lb": reported_lb,
+        "passes": spread_m / network.length_m[row],
+    }
+
+
+@compiled
+def _passes(
+    segment: IntArray,
+    fix: IntArray,
+    material: NDArray[np.int64],
+    mass_lb: FloatArray,
+    from_m: FloatArray,
+    to_m: FloatArray,
+    time_s: FloatArray,
+) -> tuple[LongArray, LongArray, FloatArray, FloatArray, FloatArray]:
+    """Pieces that follow each other on one directed segment, added up: row, material, time of the
+    first, mass, length spread.
+    """
+    row = np.empty(segment.size, np.int64)
+    code = np.empty(segment.size, np.int64)
+    begun, mass, spread = (np.zeros(segment.size), np.zeros(segment.size), np.zeros(segment.size))
+    used, before, last_s = 0, -1, 0.0
+    for p in range(segment.size):
+        if segment[p] < 0:
+            before = -1
+            continue
+        now_s = time_s[fix[p]]
+        new = segment[p] != before or now_s - last_s > NEW_PASS_S
+        if new or code[used - 1] != material[fix[p]]:
+            row[used], code[used], begun[used] = segment[p] >> 1, material[fix[p]], now_s
+            used += 1
+        mass[used - 1] += mass_lb[p]
+        length_m = abs(to_m[p] - from_m[p])
+        if isfinite(length_m):
+            spread[used - 1] += length_m
+        before, last_s = segment[p], now_s
+    return (
+        row[:used].copy(),
+        code[:used].copy(),
+        begun[:used].copy(),
+        mass[:used].copy(),
+        spread[:used].copy(),
+    )
 
 
 @compiled

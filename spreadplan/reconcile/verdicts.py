@@ -42,6 +42,7 @@ MORE_ROUNDS_KIND: Final = "more_rounds"
 """What `kinds` calls a mass above the plan that more rounds explain, each within its rate."""
 
 NO_PLAN: Final = remark("nothing_planned_here")
+NOT_IN_ROUTES: Final = remark("not_in_routes")
 CONTESTED_HERE: Final = remark("truck_contested")
 TOO_SHORT: Final = remark("too_short")
 THIN: Final = remark("coverage_thin")
@@ -142,8 +143,9 @@ def judge(rows: pd.DataFrame, rule: DecisionRule) -> pd.DataFrame:
     rows : applied_lb, applied_u_lb, planned_lb, allowed_lb, least_lb (NaN: no plan), coverage
         (share of the expected passes during which the trucks that were to make them were heard,
         0 to 1), contested (a truck on it reported what its tickets cannot belong to), too_short (no
-        truck can be followed on it); unplaced_lb, other_lb and guessed_lb as
-        `unplaced.may_lie_here` gives them, none of the last four where it is left out;
+        truck can be followed on it), not_in_routes (planned when the plan was issued, but no
+        segment of the routes now; False where it is left out); unplaced_lb, other_lb and guessed_lb
+        as `unplaced.may_lie_here` gives them, none of the last four where it is left out;
         applications (rounds made) and rounds_planned.
     rule : the policy's tolerances, percent, and confidence, a share of 0 to 1.
 
@@ -201,6 +203,7 @@ def _why_unknown(
     )
     contested = rows["contested"].to_numpy(dtype=bool)
     short = rows["too_short"].to_numpy(dtype=bool) if "too_short" in rows else contested & False
+    gone = rows["not_in_routes"].to_numpy(dtype=bool) if "not_in_routes" in rows else short & False
     other, unplaced, guessed = (
         rows[name].to_numpy(dtype=float) if name in rows else np.zeros(len(rows))
         for name in ("other_lb", "unplaced_lb", "guessed_lb")
@@ -217,6 +220,7 @@ def _why_unknown(
     seen = probability_above(applied - guessed, u, allowed)
     vague = u > MAX_RELATIVE_U * np.maximum(planned, 0.0)
     return {
+        NOT_IN_ROUTES: gone,
         NO_PLAN: np.isnan(allowed) | np.isnan(least),
         CONTESTED_HERE: contested,
         TOO_SHORT: short,
@@ -234,7 +238,8 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
     Parameters
     ----------
     rows : applied_lb, applied_u_lb, allowed_lb, applications (rounds made) and rounds_planned of
-        what is judged over or probably over.
+        what is judged over or probably over; p_rate where the plan was replaced during the storm:
+        the greatest P(true mass > allowed mass of the rounds made) under one of its versions.
     verdict : which of the two, shape (rows,).
     confidence : probability that ``over`` needs, 0 to 1; ``probably_over`` needs 0.5.
 
@@ -249,6 +254,8 @@ def why_above(rows: pd.DataFrame, verdict: np.ndarray, confidence: float) -> np.
     )
     share = np.divide(made, planned, out=np.ones(len(rows)), where=planned > 0.0)
     p_rate = probability_above(applied, u, allowed * np.maximum(share, 1.0))
+    if "p_rate" in rows:
+        p_rate = rows["p_rate"].fillna(0.0).to_numpy(dtype=float)
     enough = np.where(verdict == "over", confidence, 0.5)
     more = share > 1.0 + CLEARLY
     found = np.full(len(rows), RATE_ABOVE, dtype=object)

@@ -1,8 +1,8 @@
-"""Cab cards: what a driver needs for one truck on one route, large enough for a dark cab.
+"""Cab cards: what a driver needs for one run, large enough for a dark cab.
 
-A card is one page for all applications: one list of changes with a column for each of them, those
-with the same settings in one. Where that does not fit, each column gets a page of its own. Nothing
-is left off to make a card fit: a list of changes too long for any page goes on overleaf.
+A run is one application of one route by one truck, and a card is one page for it: what to set at
+the start, then the run as a strip with every change of the setting where it is. Nothing is left off
+to make a card fit: the more changes, the smaller the print and the strip beside them.
 """
 
 from __future__ import annotations
@@ -11,34 +11,38 @@ import hashlib
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
-from pandas.api.typing import NaTType
 
 from spreadplan.frames import lines
-from spreadplan.planning.applications import may_be_icy
+from spreadplan.planning.landmarks import landmarks
 from spreadplan.planning.plan import StormPlan
 from spreadplan.remarks import Remark, remark
-from spreadplan.reports.cab_layout import Needs, Page, Size, arrange
+from spreadplan.reports.cab_layout import Texts, arranged
 from spreadplan.reports.render import html
-from spreadplan.reports.text_width import lines_of
+from spreadplan.reports.strip_chart import strip_drawing
+from spreadplan.units import POUNDS_PER_TON
+from spreadplan.views.cab_strip import SIGNS, dial, strip_of
 from spreadplan.views.display import NBSP, Display, as_text, file_names, short
 from spreadplan.views.plan_rates import as_read, rate_text
-from spreadplan.views.plan_totals import is_out_of_reach
+from spreadplan.views.plan_totals import icy_runs, is_out_of_reach
 from spreadplan.views.rate_sources import runs_from_memory
+from spreadplan.views.run_times import RunTime, run_times
 from spreadplan.views.setting import Setting
 from spreadplan.views.voice import Voice
-from spreadplan.views.words import TERMS
 
 SPEED_STEPS: Final = (("10_mph_less", -10.0), ("5_mph_less", -5.0), ("", 0.0), ("5_mph_more", 5.0))
-MOST_SPEED_ROWS: Final = 3
-#: size of plain text, and the width of the narrowest page for it.
-TEXT_PT: Final = 14.0
-TEXT_ROOM_PT: Final = 530.0
+MOST_SPEED_ROWS: Final = 2
 #: letters of the numbers to see at a glance that fit beside each other.
-KEY_LETTERS: Final = 15
+KEY_LETTERS: Final = 14
+#: of a truck's runs so many are listed, those around the card's own.
+MOST_RUNS: Final = 5
+#: kinds of weather on a run, the coldest first.
+MOST_WEATHER: Final = 3
+#: pounds: joining short pieces is not worth a line below this.
+LEAST_JOINED_LB: Final = 1.0
 Stretches = Sequence[Any]
 """Rows of the plan's table of settings, in driving order."""
 SpeedCell = tuple[str, str, bool]
@@ -46,90 +50,73 @@ SpeedCell = tuple[str, str, bool]
 
 
 @dataclass(frozen=True)
-class SpeedRow:
-    """Settings by speed that keep one rate: which applications and rate they are of, the cells."""
+class CardIssue:
+    """The issued plan that a card belongs to, and the issue whose card it replaces."""
 
-    applications: str
+    number: int
+    replaces: int | None = None
+
+
+@dataclass(frozen=True)
+class SpeedRow:
+    """Settings by speed that keep one rate."""
+
     rate: str
     cells: tuple[SpeedCell, ...]
 
 
-TROUBLE: Final = ("infeasible", "uncalibrated", "do_not_use", "no_rate")
-#: what stands for a setting where there is none, by status.
-SIGNS: Final = TERMS["cab_dial"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class SettingLine:
-    """A line of the list of changes: from here on, this setting, one for each column."""
-
-    mile: str
-    road: str
-    dials: tuple[str, ...]
-    speed: str
-    sensitive: bool
-    trouble: bool
-
-
 @dataclass(frozen=True)
-class CardColumn:
-    """Applications with the same settings; ``stretches`` are those of the first of them."""
+class RunLine:
+    """A run of the truck among its others."""
 
-    applications: tuple[str, ...]
-    start: str
-    stretches: Stretches
-    from_memory: bool = False
-
-    @property
-    def title(self) -> str:
-        """Which applications, in short."""
-        return ", ".join(self.applications)
-
-    @property
-    def idle(self) -> bool:
-        """Whether nothing is to be spread at all."""
-        return all(one.status == "untreated" for one in self.stretches)
+    number: int
+    when: str
+    route: str
+    application: str
+    here: bool
 
 
 @dataclass(frozen=True, kw_only=True)
-class Block:
-    """What stands together on a page: the settings of one or several columns.
-
-    keys : for each column the numbers to see at a glance, in the order of ``key_names``.
-    changes : the settings in the order of the route, the first from its start.
-    speeds : rows of the table of settings by speed, those of most of the road first.
-    speed_gate : the gate that they hold for.
-    rate_place : which of the keys is a rate. memory : what is said of rates from memory, or "".
-    told : plain sentences; alarms : those that need attention, with whether lines are marked.
+class _Run:
+    """One application of a route: its row of the plan, its stretches, where the hopper runs out,
+    its weather, whether the road may be icy, whether a rate is from memory.
     """
 
-    columns: tuple[CardColumn, ...]
-    key_names: tuple[str, ...]
-    keys: tuple[tuple[str, ...], ...]
-    changes: tuple[SettingLine, ...]
-    dial_unit: str
-    speeds: tuple[SpeedRow, ...]
-    told: tuple[str, ...]
-    alarms: tuple[tuple[bool, str], ...]
-    rate_place: int = 0
-    memory: str = ""
-    speed_gate: str = ""
+    route: Any
+    stretches: list[Any]
+    reloads: list[Any]
+    weather: tuple[Remark, ...]
+    icy: bool
+    from_memory: bool
 
     @property
-    def crowded(self) -> bool:
-        """Whether the numbers to see at a glance are too long to be printed at full size."""
-        return any(sum(len(number) for number in row) > KEY_LETTERS for row in self.keys)
+    def spread(self) -> list[Any]:
+        """The stretches on which material is to be spread."""
+        return [one for one in self.stretches if one.target_rate_lb_per_lane_mile > 0]
 
     @property
-    def needs(self) -> Needs:
-        """What decides how much room it takes."""
-        texts = [*self.told, *(text for _, text in self.alarms), self.memory]
-        return Needs(
-            len(self.columns),
-            len(self.changes),
-            len(self.speeds),
-            sum(_lines(text) for text in texts if text),
-        )
+    def closed(self) -> bool:
+        """Whether the truck's controller holds the rate by itself."""
+        return any(one.control == "closed_loop" for one in self.stretches)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Cards:
+    """What all cards of a plan are made from."""
+
+    plan: StormPlan
+    areas: Mapping[str, str]
+    voice: Voice
+    marks: Mapping[str, pd.DataFrame]
+    times: Mapping[tuple[str, str], RunTime]
+    starts: Mapping[tuple[str, str, str, int], float]
+    setting: Setting
+    issue: CardIssue | None
+
+    @property
+    def shown(self) -> Display:
+        """How quantities are shown."""
+        return self.voice.display
 
 
 def cab_cards(
@@ -138,8 +125,11 @@ def cab_cards(
     setting: Setting,
     as_of: pd.Timestamp,
     inputs_of: str = "",
+    *,
+    yards: pd.DataFrame | None = None,
+    issue: CardIssue | None = None,
 ) -> Iterator[tuple[str, str]]:
-    """A card for each truck and route of the plan.
+    """A card for each run of the plan: a truck on a route in one application.
 
     Parameters
     ----------
@@ -147,136 +137,133 @@ def cab_cards(
     as_of : date of the data.
     inputs_of : when they were changed last, as text; no card made later from the same inputs says
         anything else.
+    yards : yard_id, lon, lat: landmarks; None for none.
+    issue : the issued plan that the cards belong to; None for a plan that was not issued.
 
     Yields
     ------
-    Name of the card, safe as a file name without ending, and HTML. A route without a truck has
-    none.
+    Name of the card, safe as a file name without ending, and HTML. A run without a truck has none.
     """
+    marks = _marks(plan, yards)
     plan = as_read(plan, setting.display)
-    pairs = plan.routes.loc[plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
-    pairs = pairs.drop_duplicates()
-    labels = [f"{truck}_{route}" for truck, route in pairs.itertuples(index=False, name=None)]
-    # two pairs may read alike ("A_B" + "C", "A" + "B_C"): the place in the list tells them apart
-    keys = [
-        label if labels.count(label) == 1 else f"{label} {place}"
-        for place, label in enumerate(labels)
-    ]
+    runs = _runs(plan)
+    cards = _Cards(
+        plan=plan,
+        areas={str(area.area_id): str(area.name or area.area_id) for area in lines(areas)},
+        voice=setting.voice,
+        marks=marks,
+        times=run_times(plan),
+        starts=_starts(plan),
+        setting=setting,
+        issue=issue,
+    )
+    labels = ["_".join((one.route.truck_id, *key[::-1])) for key, one in runs.items()]
+    # two runs may read alike ("A_B" + "C", "A" + "B_C"): the place in the list tells them apart
+    often = Counter(labels)
+    keys = [one if often[one] == 1 else f"{one} {place}" for place, one in enumerate(labels)]
     names = file_names(keys)
-    names_of_areas = {str(area.area_id): str(area.name or area.area_id) for area in lines(areas)}
-    runs, begin = _runs(plan), _beginnings(plan, setting.voice)
-    for key, (truck, route) in zip(keys, pairs.itertuples(index=False, name=None), strict=True):
-        card = _Card(plan, runs[route], names_of_areas, setting.voice, begin)
-        yield names[key], _page(card, truck, route, setting, as_of, inputs_of)
+    for key, run in zip(keys, runs.values(), strict=True):
+        yield names[key], _page(cards, run, as_of, inputs_of)
 
 
-@dataclass
-class _Run:
-    """One application of a route: its row of the plan, its stretches, where the hopper runs out,
-    whether the road may be icy, whether a rate is from memory.
+def _runs(plan: StormPlan) -> dict[tuple[str, str], _Run]:
+    """By application and route, those with a truck. Rows become tuples once: a plan may have
+    thousands of cards.
     """
-
-    route: Any
-    stretches: list[Any]
-    reloads: list[Any]
-    icy: bool
-    from_memory: bool
-
-
-@dataclass(frozen=True)
-class _Card:
-    """What one card is made from; the runs by application."""
-
-    plan: StormPlan
-    runs: Mapping[str, _Run]
-    areas: Mapping[str, str]
-    voice: Voice
-    begin: Mapping[tuple[str, str], str]
-
-    @property
-    def shown(self) -> Display:
-        """How quantities are shown."""
-        return self.voice.display
-
-
-def _runs(plan: StormPlan) -> dict[str, dict[str, _Run]]:
-    """By route and application. Rows become tuples once: a plan may have thousands of cards."""
-    runs: dict[str, dict[str, _Run]] = {}
     keys = ["application", "route_id"]
-    icy = {
-        (str(label), str(route))
-        for label, route, event in plan.segments[[*keys, "event"]]
-        .drop_duplicates()
-        .itertuples(index=False)
-        if may_be_icy(str(event))
-    }
+    weather: dict[tuple[str, str], list[Remark]] = {}
+    icy = icy_runs(plan)
+    columns = [*keys, "event", "pavement_temp_f", "precipitation_in"]
+    every = plan.segments[columns].drop_duplicates()
+    for row in lines(every.sort_values("pavement_temp_f", kind="stable")):
+        key = (str(row.application), str(row.route_id))
+        weather.setdefault(key, []).append(_weather(row))
     memory = runs_from_memory(plan)
-    for route in lines(plan.routes):
-        key = (route.application, route.route_id)
-        run = _Run(route, [], [], key in icy, key in memory)
-        runs.setdefault(route.route_id, {})[route.application] = run
-    for stretch in lines(plan.settings):
-        runs[stretch.route_id][stretch.application].stretches.append(stretch)
-    for reload in lines(plan.reloads):
-        runs[reload.route_id][reload.application].reloads.append(reload)
+    runs = {
+        (str(route.application), str(route.route_id)): _Run(
+            route=route,
+            stretches=[],
+            reloads=[],
+            weather=tuple(dict.fromkeys(weather[route.application, route.route_id]))[:MOST_WEATHER],
+            icy=(route.application, route.route_id) in icy,
+            from_memory=(route.application, route.route_id) in memory,
+        )
+        for route in lines(plan.routes[plan.routes["truck_id"] != ""])
+    }
+    for name, table in (("stretches", plan.settings), ("reloads", plan.reloads)):
+        for row in lines(table):
+            run = runs.get((row.application, row.route_id))
+            if run is not None:
+                getattr(run, name).append(row)
     return runs
 
 
-def _beginnings(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], str]:
-    """When each application of each route begins, in words.
-
-    A truck takes its routes one after another, in the order of the plan; it can't be on two.
-    """
-    shown, rounds = voice.display, {one.label: one.start for one in plan.applications}
-    free: dict[str, tuple[pd.Timestamp, str]] = {}
-    said: dict[tuple[str, str], str] = {}
-    place = {label: number for number, label in enumerate(rounds)}
-    for run in sorted(lines(plan.routes), key=lambda one: place[one.application]):
-        start, after = rounds[run.application], ""
-        if isinstance(start, NaTType):
-            said[run.application, run.route_id] = shown.moment(start)
-            continue
-        ready, before = free.get(run.truck_id, (start, ""))
-        if run.truck_id and run.loads and ready > start:
-            start, after = ready, before
-        moment = shown.moment(start)
-        # the card of the route before has the day
-        said[run.application, run.route_id] = moment
-        if after:
-            later = remark("begins_after", time=moment.split()[-1], route=short(after, 12))
-            said[run.application, run.route_id] = voice.say(later)
-        if run.truck_id and run.loads and math.isfinite(run.minutes):
-            free[run.truck_id] = (start + pd.Timedelta(minutes=run.minutes), run.route_id)
-    return said
+def _weather(row: Any) -> Remark:
+    event = str(row.event).replace("_", " ")
+    temperature = [remark("pavement_at", pavement_f=row.pavement_temp_f)]
+    water = [remark("water_expected", water_in=row.precipitation_in)]
+    return remark(
+        "weather_of_run",
+        event=event or "no forecast",
+        pavement=temperature if math.isfinite(row.pavement_temp_f) else (),
+        water=water if row.precipitation_in > 0.0 else (),
+    )
 
 
-def _page(
-    card: _Card, truck: str, route: str, setting: Setting, as_of: pd.Timestamp, inputs_of: str
-) -> str:
-    first = next(iter(card.runs.values())).route
-    sensitive = _sensitive(card)
-    columns = _columns(card)
-    together = _block(card, columns)
-    apart = [_block(card, [column]) for column in columns] if len(columns) > 1 else [together]
-    lines_used = _lines(f"S Sensitive: {sensitive}") if sensitive else 0
-    pages = arrange(together.needs, [block.needs for block in apart], setting.paper, lines_used)
+def _marks(plan: StormPlan, yards: pd.DataFrame | None) -> dict[str, pd.DataFrame]:
+    """Landmarks by route: the road is the same in every application."""
+    if not len(plan.segments):
+        return {}
+    first = plan.segments["application"] == plan.segments["application"].iloc[0]
+    nowhere = pd.DataFrame({"yard_id": [], "lon": [], "lat": []})
+    found = landmarks(plan.segments[first], nowhere if yards is None else yards)
+    return {str(route): table for route, table in found.groupby("route_id")}
+
+
+def _starts(plan: StormPlan) -> dict[tuple[str, str, str, int], float]:
+    """Where each part begins along its run, and its segment would: miles since the start."""
+    every = plan.segments
+    begin = every.groupby(["application", "route_id"], sort=False)["length_mi"].cumsum()
+    begin = begin - every["length_mi"] - every["from_mi"]
+    keys = [every[name] for name in ("application", "route_id", "segment_id", "part")]
+    return dict(zip(zip(*keys, strict=True), begin, strict=True))
+
+
+def _page(cards: _Cards, run: _Run, as_of: pd.Timestamp, inputs_of: str) -> str:
+    route, shown = run.route, cards.shown
+    reloads = tuple(_reload(cards, one) for one in run.reloads)
+    strip = strip_of(
+        run.stretches, cards.marks.get(route.route_id), cards.areas, reloads, cards.voice
+    )
+    words = _texts(cards, run)
+    speeds = () if run.closed else _by_speed(run.stretches, shown, faster=not run.icy)
+    layout = arranged(words, len(speeds), len(_truck_runs(cards, run)), cards.setting.paper)
+    drawn = strip_drawing(strip, layout.width_pt, layout.strip_pt, "strip")
     content = dict(
-        title=f"Cab card, truck {truck}, route {route}",
-        **setting.context(as_of),
-        truck=truck,
-        route=route,
-        material=setting.voice.material(first.material),
-        yard=first.yard_id,
-        storm=setting.voice.storm(card.plan.storm),
-        sensitive=sensitive,
+        title=f"Cab card, truck {route.truck_id}, route {route.route_id}, "
+        f"application {route.application}",
+        **cards.setting.context(as_of),
+        truck=route.truck_id,
+        route=route.route_id,
+        application=route.application,
+        material=cards.voice.material(route.material),
+        yard=route.yard_id,
+        storm=cards.voice.storm(cards.plan.storm),
         inputs_of=inputs_of,
-        pages=[
-            _page_view(page, together if page.together else apart[page.block]) for page in pages
-        ],
-        distance=card.shown.unit("distance"),
-        speed=card.shown.unit("speed"),
-        off=setting.voice.say(remark("nothing_to_spread")),
-        unset=setting.voice.say(remark("nothing_to_set")),
+        issue=cards.issue,
+        key_names=_key_names(run, shown),
+        keys=_key_numbers(run, shown),
+        marks=words,
+        tight=layout.tight,
+        speeds=speeds,
+        speed_gate=cards.voice.say_all(_gate(run.spread)),
+        strip=drawn.svg(),
+        runs=_truck_runs(cards, run),
+        call=cards.setting.call,
+        controller=_controller(run, cards.voice),
+        nothing=cards.voice.say(remark("nothing_to_set" if run.spread else "nothing_to_spread")),
+        from_memory=run.from_memory,
+        rate_place=1 if run.closed else 2,
     )
     return html("cab_card.html", code=_code(content), **content)
 
@@ -286,182 +273,101 @@ def _code(content: Mapping[str, Any]) -> str:
     return hashlib.sha256(repr(sorted(content.items())).encode()).hexdigest()[:4].upper()
 
 
-def _page_view(page: Page, block: Block) -> dict[str, Any]:
-    return {
-        "size": page.size.name,
-        "block": block,
-        "whole": page.first == 0,
-        "lists": _cut(block.changes[page.first : page.last], page.size, len(block.columns)),
-        "more": page.last < len(block.changes),
-        "speeds": block.speeds[: page.speeds],
-    }
+# --- what stands where -------------------------------------------------------------------------
 
 
-def _lines(text: str) -> int:
-    return lines_of(text, TEXT_PT, TEXT_ROOM_PT, bold=True)
+def _texts(cards: _Cards, run: _Run) -> Texts:
+    """The sentences of a card, by where they stand."""
+    say = cards.voice.say
+    notes = [*_gate_note(cards, run), *_width_note(run.spread), *_speed_note(run, cards.shown)]
+    notes += [remark("may_be_icy")] if run.icy and run.spread else []
+    notes += _loads(run)
+    joined = run.route.joined_more_lb, run.route.joined_less_lb
+    if max(joined) >= LEAST_JOINED_LB:
+        notes.append(remark("joined_on_run", more_lb=joined[0], less_lb=joined[1]))
+    alarms = [(marked, say(one)) for marked, one in _what_needs_attention(run.stretches)]
+    if run.route.past_tolerance_lane_miles > 0.0:
+        past = remark("past_tolerance_here", lane_miles=run.route.past_tolerance_lane_miles)
+        alarms.append((False, say(past)))
+    when = cards.times.get((run.route.application, run.route.route_id))
+    return Texts(
+        when=say(when.said(cards.shown)) if when else "",
+        start=_mile_zero(cards, run),
+        told=tuple(say(one) for one in notes),
+        alarms=tuple(alarms),
+        memory=say(remark("ask_about_memory")) if run.from_memory else "",
+        weather=tuple(say(one) for one in run.weather),
+    )
 
 
-def _cut(changes: Sequence[SettingLine], size: Size, columns: int) -> list[list[dict[str, Any]]]:
-    """Changes in one or two lists side by side, with road names that fit on a line."""
-    letters = size.road_letters - (columns - 1) * size.letters_per_dial
-    rows = [
-        vars(change)
-        | {"road": short(change.road, letters - 2 * (change.sensitive + change.trouble))}
-        for change in changes
-    ]
-    half = max(1, math.ceil(len(rows) / size.lists))
-    return [rows[start : start + half] for start in range(0, len(rows), half)]
+def _mile_zero(cards: _Cards, run: _Run) -> str:
+    """Where the run's distances begin, by name."""
+    marks = cards.marks.get(run.route.route_id)
+    if not run.stretches:
+        return ""
+    first = run.stretches[0]
+    road = short(str(first.from_name or first.from_segment_id), 36)
+    at: tuple[Remark, ...] = ()
+    if marks is not None:
+        here = marks[(marks["at_mi"] < 0.03) & (marks["kind"] != "road")]
+        names = [short(str(name), 24) for name in here["name"].drop_duplicates()[:2]]
+        at = (remark("at_landmark", names=names),) if names else ()
+    return cards.voice.say(remark("mile_zero", unit=cards.shown.unit("distance"), road=road, at=at))
 
 
-# --- blocks ------------------------------------------------------------------------------------
-
-
-def _columns(card: _Card) -> list[CardColumn]:
-    """Applications of one route; those with equal settings, loads and cautions share a column."""
-    alike: dict[tuple[Any, ...], list[str]] = {}
-    for label, run in card.runs.items():
-        key = (
-            tuple(_intervals([run.stretches], card.shown)),
-            _key_numbers(run.stretches, card.shown),
-            _loads(card, run),
-            tuple(_alarms(run.stretches, card.voice)),
-            run.from_memory,
-            run.icy,
-        )
-        alike.setdefault(key, []).append(label)
+def _truck_runs(cards: _Cards, run: _Run) -> list[RunLine]:
+    """The runs of the truck in their order, those around this one."""
+    mine = [(key, time) for key, time in cards.times.items() if time.truck == run.route.truck_id]
+    mine.sort(key=lambda one: one[1].order)
+    own = (run.route.application, run.route.route_id)
+    place = next((number for number, (key, _) in enumerate(mine) if key == own), 0)
+    first = max(0, min(place - MOST_RUNS // 2, len(mine) - MOST_RUNS))
     return [
-        CardColumn(
-            tuple(labels),
-            card.begin[labels[0], card.runs[labels[0]].route.route_id],
-            card.runs[labels[0]].stretches,
-            card.runs[labels[0]].from_memory,
-        )
-        for labels in alike.values()
+        RunLine(first + number + 1, time.span(cards.shown), short(key[1], 14), key[0], key == own)
+        for number, (key, time) in enumerate(mine[first : first + MOST_RUNS])
     ]
 
 
-def _block(card: _Card, columns: Sequence[CardColumn]) -> Block:
-    shown = card.shown
-    every = [one for column in columns for one in column.stretches]
-    closed = any(one.control == "closed_loop" for one in every)
-    spread = [one for one in every if one.target_rate_lb_per_lane_mile > 0]
-    icy = any(card.runs[column.applications[0]].icy for column in columns)
-    notes = [*_gate_note(spread), *_speed_note(spread, closed, shown)]
-    notes += [remark("may_be_icy")] if icy and spread else []
-    told = [card.voice.say(note) for note in notes]
-    for column in columns:
-        label = f"Appl. {column.title}: " if len(columns) > 1 else ""
-        told += [f"{label}{text}" for text in _loads(card, card.runs[column.applications[0]])]
-    alarms = [alarm for column in columns for alarm in _alarms(column.stretches, card.voice)]
-    from_memory = any(column.from_memory for column in columns)
-    return Block(
-        columns=tuple(columns),
-        key_names=_key_names(closed, shown),
-        keys=tuple(_key_numbers(column.stretches, shown) for column in columns),
-        changes=tuple(_intervals([column.stretches for column in columns], shown)),
-        dial_unit=f"rate to set, {shown.unit('rate')}" if closed else "feeder output, %",
-        speeds=() if closed else _by_speed(columns, shown, faster=not icy),
-        speed_gate=card.voice.say_all(_gate(spread)),
-        rate_place=1 if closed else 2,
-        memory=card.voice.say(remark("ask_about_memory")) if from_memory else "",
-        told=tuple(told),
-        alarms=tuple(dict.fromkeys(alarms)),
-    )
+def _key_names(run: _Run, shown: Display) -> tuple[str, ...]:
+    rate, speed = shown.unit("rate"), shown.unit("speed")
+    middle = (f"set rate, {rate}",) if run.closed else ("set feeder, %", f"gives, {rate}")
+    names = (f"gate, {shown.unit('gate')}", *middle)
+    names += (f"planned, {speed}" if run.closed else f"hold, {speed}",)
+    return (*names, f"prewet, {shown.unit('liquid_per_mass')}")
 
 
-def dial(stretch: Any, shown: Display) -> str:
-    """What the driver sets on a stretch: the rate (closed loop) or the feeder output."""
-    if stretch.status in SIGNS:
-        return SIGNS[stretch.status].words
-    if stretch.control == "closed_loop":
-        return rate_text(stretch.rate_to_set_lb_per_lane_mile, shown)
-    return as_text(float(stretch.feeder_pct), 1, plain=True)
-
-
-def _intervals(rows: Sequence[Stretches], shown: Display) -> list[SettingLine]:
-    """The list of changes of several applications of one route.
-
-    A new line begins where any of them changes its setting; neighbours between which a driver
-    changes nothing are one line.
-    """
-    ends = sorted({round(one.to_mi, 6) for column in rows for one in column})
-    at = [0] * len(rows)
-    changes: list[SettingLine] = []
-    last_key: tuple[Any, ...] = ()
-    speeds: list[float] = []
-    for end in ends:
-        here = [column[min(place, len(column) - 1)] for column, place in zip(rows, at, strict=True)]
-        first = here[0]
-        trouble = any(one.status in TROUBLE for one in here)
-        key = (tuple(dial(one, shown) for one in here), first.area_id != "", trouble)
-        speeds = [*speeds, first.speed_mph] if key == last_key else [first.speed_mph]
-        low, high = (
-            as_text(shown.value(limit, "speed"), 0) for limit in (min(speeds), max(speeds))
-        )
-        speed = low if low == high else f"{low}–{high}"
-        if key == last_key:
-            changes[-1] = replace(changes[-1], speed=speed)
-        else:
-            start = max(one.from_mi for one in here)
-            road = next(one for one in here if one.from_mi == start)
-            changes.append(
-                SettingLine(
-                    mile=as_text(shown.value(start, "distance"), 1),
-                    road=str(road.from_name or road.from_segment_id),
-                    dials=key[0],
-                    speed=speed,
-                    sensitive=key[1],
-                    trouble=trouble,
-                )
-            )
-        last_key = key
-        at = [place + (round(one.to_mi, 6) <= end) for place, one in zip(at, here, strict=True)]
-    return changes
-
-
-def _key_names(closed: bool, shown: Display) -> tuple[str, ...]:
-    rate = shown.unit("rate")
-    middle = (
-        (f"rate, {rate}", f"cal. no., {shown.unit('per_count')}")
-        if closed
-        else ("feeder, %", f"gives, {rate}")
-    )
-    return (f"gate, {shown.unit('gate')}", *middle, shown.unit("speed"))
-
-
-def _key_numbers(stretches: Stretches, shown: Display) -> tuple[str, ...]:
+def _key_numbers(run: _Run, shown: Display) -> tuple[str, ...]:
     """The numbers to see at a glance, those of the start; none where nothing can be set."""
-    first = next((one for one in stretches if one.status not in SIGNS), None)
+    first = next((one for one in run.stretches if one.status not in SIGNS), None)
     if first is None:
         return ()
-    if first.control == "closed_loop":
-        middle = dial(first, shown), shown.number(first.lb_per_count, "per_count")
-    else:
-        rate = rate_text(first.achieved_rate_lb_per_lane_mile, shown)
-        middle = dial(first, shown), rate
+    middle: tuple[str, ...] = (dial(first, shown),)
+    if not run.closed:
+        middle += (rate_text(first.achieved_rate_lb_per_lane_mile, shown),)
     speed = as_text(shown.value(first.speed_mph, "speed"), 0)
-    return (shown.number(first.gate_in, "gate"), *middle, speed)
+    wet = run.route.prewet_gal / run.route.mass_lb if run.route.mass_lb > 0.0 else 0.0
+    prewet = shown.number(wet * POUNDS_PER_TON, "liquid_per_mass") if wet > 0.0 else "off"
+    return (shown.number(first.gate_in, "gate"), *middle, speed, prewet)
 
 
-def _by_speed(
-    columns: Sequence[CardColumn], shown: Display, *, faster: bool
-) -> tuple[SpeedRow, ...]:
+def _controller(run: _Run, voice: Voice) -> str:
+    """What the shop sets in a controller, and the driver leaves alone."""
+    numbers = {one.lb_per_count for one in run.spread if math.isfinite(one.lb_per_count)}
+    if not run.closed or not numbers:
+        return ""
+    return voice.say(remark("number_in_controller", lb_per_count=min(numbers)))
+
+
+def _by_speed(stretches: Stretches, shown: Display, *, faster: bool) -> tuple[SpeedRow, ...]:
     """Feeder settings around the planned speed, for the settings used on most of the road."""
-    miles: Counter[tuple[str, tuple[SpeedCell, ...]]] = Counter()
-    labels: dict[tuple[str, tuple[SpeedCell, ...]], list[str]] = {}
-    for column in columns:
-        for one in column.stretches:
-            if one.status in SIGNS or not one.target_rate_lb_per_lane_mile > 0:
-                continue
-            rate = rate_text(one.achieved_rate_lb_per_lane_mile, shown)
-            key = rate, _at_speeds(one, shown, faster)
-            miles[key] += one.miles
-            of = labels.setdefault(key, [])
-            of += [label for label in column.applications if label not in of]
-    return tuple(
-        SpeedRow(", ".join(labels[key]), f"{key[0]}{NBSP}{shown.unit('rate')}", key[1])
-        for key, _ in miles.most_common(MOST_SPEED_ROWS)
-    )
+    miles: Counter[SpeedRow] = Counter()
+    for one in stretches:
+        if one.status in SIGNS or not one.target_rate_lb_per_lane_mile > 0:
+            continue
+        rate = rate_text(one.achieved_rate_lb_per_lane_mile, shown)
+        row = SpeedRow(f"{rate}{NBSP}{shown.unit('rate')}", _at_speeds(one, shown, faster))
+        miles[row] += one.miles
+    return tuple(row for row, _ in miles.most_common(MOST_SPEED_ROWS))
 
 
 def _at_speeds(one: Any, shown: Display, faster: bool) -> tuple[SpeedCell, ...]:
@@ -482,62 +388,68 @@ def _gate(spread: Stretches) -> list[Remark]:
     return [remark("gate_stands", gate_in=gate) for gate in gates]
 
 
-def _gate_note(spread: Stretches) -> list[Remark]:
-    """Where the gate stands, and that it stays."""
-    gates = [one.gate_in for one in spread if math.isfinite(one.gate_in)][:1]
+def _gate_note(cards: _Cards, run: _Run) -> list[Remark]:
+    """Where the gate stands: for the whole storm, or moved for this run and how."""
+    gates = [one.gate_in for one in run.spread if math.isfinite(one.gate_in)][:1]
+    every = cards.plan.routes
+    mine = every.loc[every["truck_id"] == run.route.truck_id, "gate_in"].dropna()
+    others = [gate for gate in sorted(mine.unique()) if gate not in gates]
+    if gates and others:
+        return [
+            remark("gate_for_this_run", gate_in=gates[0], others_in=others, yard=run.route.yard_id)
+        ]
     return [remark("gate_stays", gate_in=gate) for gate in gates]
 
 
-def _speed_note(spread: Stretches, closed: bool, shown: Display) -> list[Remark]:
+def _width_note(spread: Stretches) -> list[Remark]:
+    """How many lanes a pass covers, and how wide that is, where it is the same all along."""
+    lanes = {(one.lanes_per_pass, round(one.lane_width_ft, 1)) for one in spread}
+    if len(lanes) != 1:
+        return [remark("lanes_vary")] if lanes else []
+    count, width = next(iter(lanes))
+    return [remark("spread_width", lanes=float(count), width_ft=count * width)]
+
+
+def _speed_note(run: _Run, shown: Display) -> list[Remark]:
     """Above which speed the rate is lost, and what 5 mph more takes away; never that one may."""
-    known = [one for one in spread if math.isfinite(one.max_speed_mph)]
+    known = [one for one in run.spread if math.isfinite(one.max_speed_mph)]
     if not known:
         return []
     top = min(one.max_speed_mph for one in known)
-    lost = [] if is_out_of_reach(top, shown) else [remark("too_little_above", speed_mph=top)]
-    if closed:
+    fastest = max(one.speed_mph for one in known)
+    unsaid = is_out_of_reach(top, shown) or (run.icy and top > fastest)
+    lost = [] if unsaid else [remark("too_little_above", speed_mph=top)]
+    if run.closed:
         return [remark("keeps_the_rate", lost=lost)]
     first = known[0]
     loss = 1.0 - first.rate_at_5_mph_more_lb_per_lane_mile / first.achieved_rate_lb_per_lane_mile
+    if not math.isfinite(loss):  # on ice nothing is said of a higher speed
+        return [remark("hold_the_speed", lost=lost)]
     return [remark("faster_gives_less", step_mph=5.0, less_pct=100.0 * loss, lost=lost)]
 
 
-def _loads(card: _Card, run: _Run) -> tuple[str, ...]:
-    """Loads, mass, time and where the hopper runs out."""
+def _loads(run: _Run) -> list[Remark]:
+    """Loads, mass and time of a run."""
     route = run.route
     if not route.loads:
-        return ()
+        return []
     liquid = [remark("with_prewet", liquid_gal=route.prewet_gal)] if route.prewet_gal > 0 else []
-    loads = remark(
-        "loads_of_run",
-        loads=route.loads,
-        mass_lb=route.mass_lb,
-        prewet=liquid,
-        minutes=route.minutes,
-    )
-    return tuple(card.voice.say(one) for one in (loads, *(_empty(card, r) for r in run.reloads)))
+    return [
+        remark(
+            "loads_of_run",
+            loads=route.loads,
+            mass_lb=route.mass_lb,
+            prewet=liquid,
+            minutes=route.minutes,
+        )
+    ]
 
 
-def _empty(card: _Card, reload: Any) -> Remark:
-    """Where a hopper runs out: distance along the route, as the card's list has it, and road."""
-    every = card.plan.segments
-    run = (every["route_id"] == reload.route_id) & (every["application"] == reload.application)
-    before = 0.0
-    for part in lines(every.loc[run, ["segment_id", "part", "from_mi", "length_mi", "name"]]):
-        if (part.segment_id, part.part) == (reload.segment_id, reload.part):
-            break
-        before += part.length_mi
-    mile = before + reload.miles_into_segment - part.from_mi
-    at = as_text(card.shown.value(mile, "distance"), 1)
-    place = f"{card.shown.unit('distance')}{NBSP}{at}"
-    road = short(str(part.name or part.segment_id), 30)
-    return remark("runs_empty", number=reload.load - 1, place=place, road=road)
-
-
-def _alarms(stretches: Stretches, voice: Voice) -> Iterator[tuple[bool, str]]:
-    """What needs attention, and whether the list of changes marks where."""
-    for marked, said in _what_needs_attention(stretches):
-        yield marked, voice.say(said)
+def _reload(cards: _Cards, reload: Any) -> tuple[float, str]:
+    """Where a hopper runs out: miles along the run, and what to say there."""
+    key = (reload.application, reload.route_id, reload.segment_id, reload.part)
+    text = cards.voice.say(remark("runs_empty", number=reload.load - 1))
+    return cards.starts[key] + reload.miles_into_segment, text
 
 
 def _what_needs_attention(stretches: Stretches) -> Iterator[tuple[bool, Remark]]:
@@ -557,10 +469,3 @@ def _what_needs_attention(stretches: Stretches) -> Iterator[tuple[bool, Remark]]
         yield True, remark("not_settable_ask")
     if "extrapolated" in status:
         yield False, remark("watch_it")
-
-
-def _sensitive(card: _Card) -> str:
-    """The names of the sensitive areas on the route, in driving order."""
-    stretches = next(iter(card.runs.values())).stretches
-    ids = [one for stretch in stretches if stretch.area_id for one in stretch.area_id.split("; ")]
-    return ", ".join(short(card.areas.get(one, one), 40) for one in dict.fromkeys(ids))

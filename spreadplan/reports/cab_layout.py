@@ -1,4 +1,4 @@
-"""How a cab card is spread over pages, and how large it is printed.
+"""How the page of a cab card is shared out: what the texts leave is for the strip.
 
 Heights are those of `cab_card.html` as printed, in points, a little on the safe side; the tests
 that count pages of crowded cards tell when they no longer hold.
@@ -6,117 +6,61 @@ that count pages of crowded cards tell when they no longer hold.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
-#: height of the page between its margins.
-PAGE_PT: Final = {"letter": 731.0, "A4": 781.0}
-#: truck and route, material and yard; the closing line.
-FRAME_PT: Final = 108.0 + 34.0
-KEYS_HEAD_PT: Final = 22.0
-KEY_ROW_PT: Final = 46.5
-LIST_HEAD_PT: Final = 39.0
-SPEED_HEAD_PT: Final = 20.0
-SPEED_ROW_PT: Final = 39.0
-LINE_PT: Final = 18.2
-MOST_COLUMNS: Final = 4
+from spreadplan.reports.text_width import lines_of
 
-
-@dataclass(frozen=True)
-class Size:
-    """How a list of changes is printed: class of the style sheet, height of a row, lists side by
-    side, letters of a road's name with one column of settings, and those that each further column
-    takes away.
-    """
-
-    name: str
-    row_pt: float
-    lists: int
-    road_letters: int
-    letters_per_dial: int
-
-
-SIZES: Final = (
-    Size("huge", 32.5, 1, 36, 5), Size("large", 25.5, 1, 42, 6), Size("usual", 20.2, 1, 50, 7),
-    Size("double", 20.2, 2, 20, 99),
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Needs:
-    """What of a block decides its height: columns, changes, rows by speed, lines of text."""
-
-    columns: int
-    changes: int
-    speeds: int
-    lines: int
+#: height and width of the page between its margins.
+PAGE_PT: Final = {"letter": (731.0, 552.0), "A4": (781.0, 536.0)}
+#: truck, route and application; material, yard and storm; guidance; numbers at a glance.
+HEAD_PT: Final = 56.0 + 25.0 + 23.0 + 64.0
+SPEED_HEAD_PT: Final = 19.0
+SPEED_ROW_PT: Final = 37.0
+RUNS_HEAD_PT: Final = 22.0
+RUN_PT: Final = 15.5
+SPARE_PT: Final = 10.0
+#: a strip lower than this shows nothing; texts get smaller before that.
+LEAST_STRIP_PT: Final = 255.0
+LEAST_AT_ALL_PT: Final = 120.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Page:
-    """Changes ``first`` to ``last`` (excluded), with so many rows by speed, of the block that holds
-    all columns (``together``) or of the block of one column.
-    """
+class Texts:
+    """The sentences of a card by where they stand; alarms with whether the strip marks where."""
 
-    size: Size
-    together: bool
-    block: int
-    first: int
-    last: int
-    speeds: int
+    when: str
+    start: str
+    told: tuple[str, ...]
+    alarms: tuple[tuple[bool, str], ...]
+    memory: str
+    weather: tuple[str, ...]
 
 
-def arrange(
-    together: Needs, apart: Sequence[Needs], paper: str, sensitive_lines: int
-) -> list[Page]:
-    """Pages of a card: one for all columns if any size allows it, else one or more for each."""
-    room = PAGE_PT[paper] - FRAME_PT - LINE_PT * sensitive_lines
-    page = _one_page(together, room, 0, True) if together.columns <= MOST_COLUMNS else None
-    if page is not None:
-        return [page]
-    pages: list[Page] = []
-    for number, needs in enumerate(apart):
-        page = _one_page(needs, room, number, False)
-        pages += [page] if page is not None else _overleaf(needs, room, number)
-    return pages
+@dataclass(frozen=True)
+class Layout:
+    """How a card is printed: height and width of the strip, and whether its texts are small."""
+
+    strip_pt: float
+    width_pt: float
+    tight: bool
 
 
-def _one_page(needs: Needs, room: float, block: int, together: bool) -> Page | None:
-    """The largest print that fits; rather fewer rows by speed than another page."""
-    for speeds in range(needs.speeds, min(needs.speeds, 1) - 1, -1):
-        for size in SIZES:
-            if size.lists > 1 and needs.columns > 1:
-                continue
-            if height_pt(needs, size, speeds) <= room:
-                return Page(
-                    size=size,
-                    together=together,
-                    block=block,
-                    first=0,
-                    last=needs.changes,
-                    speeds=speeds,
-                )
-    return None
+def arranged(texts: Texts, speeds: int, runs: int, paper: str) -> Layout:
+    """What the strip gets of a page, after texts, ``speeds`` rows by speed and ``runs`` lines."""
+    height, width = PAGE_PT[paper]
+    room = [height - _taken(texts, speeds, runs, width, size) for size in (13.0, 11.0)]
+    tight = room[0] < LEAST_STRIP_PT
+    return Layout(max(room[tight], LEAST_AT_ALL_PT), width, tight)
 
 
-def height_pt(needs: Needs, size: Size, speeds: int) -> float:
-    """Height of a block; a single setting needs no list."""
-    listed = 0.0
-    if needs.changes > 1:
-        listed = LIST_HEAD_PT + size.row_pt * -(-needs.changes // size.lists)
+def _taken(texts: Texts, speeds: int, runs: int, width: float, size: float) -> float:
+    """Height of everything but the strip, with texts in a size."""
+    line = 1.24 * size
+    full = [texts.start, *texts.told, *(text for _, text in texts.alarms), texts.memory]
+    lines = sum(lines_of(text, size, width - 24.0, bold=True) for text in full if text)
+    weather = sum(lines_of(text, size, width * 0.5 - 20.0) for text in texts.weather)
+    beside = max(RUN_PT * runs, line * (weather + 2))
     by_speed = SPEED_HEAD_PT + SPEED_ROW_PT * speeds if speeds else 0.0
-    keys = KEYS_HEAD_PT + KEY_ROW_PT * needs.columns
-    return keys + listed + by_speed + LINE_PT * needs.lines
-
-
-def _overleaf(needs: Needs, room: float, block: int) -> Iterator[Page]:
-    """A list that no page holds, on as many as it takes."""
-    size, speeds = SIZES[-1], min(needs.speeds, 1)
-    fixed = height_pt(Needs(1, 0, needs.speeds, needs.lines + 1), size, speeds) + LIST_HEAD_PT
-    first = max(2, size.lists * int((room - fixed) / size.row_pt))
-    full = max(2, size.lists * int((room - LIST_HEAD_PT - 2 * LINE_PT) / size.row_pt))
-    cuts = [0, *range(first, needs.changes, full), needs.changes]
-    for start, end in pairwise(cuts):
-        yield Page(size=size, together=False, block=block, first=start, last=end, speeds=speeds)
+    when = 1.3 * 14.0 * lines_of(texts.when, 14.0, width - 10.0, bold=True) if texts.when else 0.0
+    return HEAD_PT + when + lines * line + RUNS_HEAD_PT + beside + by_speed + SPARE_PT

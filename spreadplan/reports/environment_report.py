@@ -11,16 +11,16 @@ from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.verdicts import kinds
+from spreadplan.remarks import remark
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
 from spreadplan.season.chloride import ATOMIC_WEIGHT
 from spreadplan.season.overuse import of_rate, support
 from spreadplan.season.savings import AREAS
-from spreadplan.season.water import CAUTION
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
-from spreadplan.views.savings import ABOUT, savings_rows
+from spreadplan.views.savings import savings_rows
 from spreadplan.views.season_view import (
     LEAST_TON,
     OFFICER,
@@ -75,7 +75,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         prewet=_prewet(result.prewet_chloride, shown),
         unknown=_unknown(result.without_chloride, voice),
         screening=screened_waters(result.screening, voice),
-        caution=CAUTION,
+        caution=voice.say(remark("about_screening")),
         season_water=_season_water(result.season_concentration, shown),
         map=over_map(view.routes, rates, view.areas, 5.2, shown),
         repeated=_repeated(repeated.iloc[:MOST_REPEATED], voice),
@@ -87,7 +87,7 @@ def environment_report(view: SeasonView, setting: Setting) -> str:
         doubtful_left=max(len(doubtful) - MOST_DOUBTFUL, 0),
         confidence=f"{100.0 * view.policy.confidence:g} %",
         savings=savings_rows(result.savings[result.savings["practice"] == AREAS], voice),
-        savings_about=ABOUT,
+        savings_about=voice.say(remark("about_savings")),
         weights=", ".join(f"{name} {weight:g}" for name, weight in ATOMIC_WEIGHT.items()),
     )
 

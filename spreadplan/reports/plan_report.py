@@ -31,9 +31,16 @@ from spreadplan.views.plan_hours import (
     who_cannot_go,
 )
 from spreadplan.views.plan_rates import as_read
-from spreadplan.views.plan_totals import decisions, fastest, in_lb, material_needs, yard_state
+from spreadplan.views.plan_totals import (
+    decisions,
+    fastest_of_runs,
+    in_lb,
+    material_needs,
+    yard_state,
+)
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
 from spreadplan.views.setting import Setting
+from spreadplan.views.takeover import takeover_rows
 from spreadplan.views.voice import Voice, named
 from spreadplan.views.words import TERMS
 
@@ -103,11 +110,25 @@ def plan_report(
         assumptions=_assumptions(background, voice),
         absent=background.absent,
         scarce=background.scarce,
+        takeover={
+            "rows": takeover_rows(plan.reassigned.iloc[:MOST_FINDINGS], shown),
+            "left": max(0, len(plan.reassigned) - MOST_FINDINGS),
+        },
     )
 
 
 def _units(shown: Display) -> dict[str, str]:
-    kinds = ("rate", "bulk", "lane_distance", "gate", "speed", "temperature", "water", "minutes")
+    kinds = (
+        "rate",
+        "bulk",
+        "lane_distance",
+        "gate",
+        "speed",
+        "temperature",
+        "water",
+        "minutes",
+        "mass",
+    )
     return {kind: shown.unit(kind) for kind in kinds}
 
 
@@ -288,7 +309,7 @@ def _routes(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
     if len(routes) > MOST_ROUTES:
         worst = routes["status"].map(order).sort_values(kind="stable").index[:MOST_ROUTES]
         routes = routes.loc[sorted(worst)]
-    dials = _dials(plan, shown)
+    dials, top_speeds = _dials(plan, shown), fastest_of_runs(plan, voice)
     memory = runs_from_memory(plan)
     groups: list[dict[str, Any]] = []
     for route in lines(routes):
@@ -309,7 +330,7 @@ def _routes(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
                 "gate": shown.number(route.gate_in, "gate"),
                 "setting": dials.get((route.application, route.route_id), NOTHING),
                 "memory": (route.application, route.route_id) in memory,
-                "fastest": fastest(route.max_speed_mph, voice),
+                "fastest": top_speeds[route.application, route.route_id],
                 "status": terms[route.status],
             }
         )

@@ -12,14 +12,14 @@ from spreadplan.frames import lines
 from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
+from spreadplan.remarks import remark
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.render import html
-from spreadplan.season.forecast import METHOD
 from spreadplan.season.overuse import support
 from spreadplan.season.records import latest
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, plural
-from spreadplan.views.savings import ABOUT, gain_cards, savings_rows
+from spreadplan.views.savings import gain_cards, savings_rows
 from spreadplan.views.season_view import (
     LEAST_TON,
     SUPERINTENDENT,
@@ -67,9 +67,9 @@ def season_report(view: SeasonView, setting: Setting) -> str:
         trucks=_trucks(view.history, voice),
         books=_books(view.books, voice),
         savings=savings_rows(result.savings, voice),
-        savings_about=ABOUT,
+        savings_about=voice.say(remark("about_savings")),
         count=count,
-        forecast_method=METHOD,
+        forecast_method=voice.say(remark("about_forecasts")),
     )
 
 

@@ -15,7 +15,7 @@ from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
 from spreadplan.reconcile.verdicts import NO_PLAN
-from spreadplan.remarks import Finding
+from spreadplan.remarks import Finding, Remark
 from spreadplan.reports import use_charts, use_map
 from spreadplan.reports.render import html
 from spreadplan.reports.use_segment_tables import LONGEST_TRUCK, between, cut, segment_tables
@@ -73,6 +73,7 @@ class UseBackground:
     quarantine : source_file, source_row, reason.
     refused : how many records were refused for what kind of reason.
     put_right : how often something odd was put right, by what it is.
+    judged_by : by which plan its treatments are judged.
     heard : share of its way on which each truck was heard, 0 to 1.
     left_out_lb : impossible jumps of each truck's total, not counted as mass.
     absent : files that a part of the work would have used and that are not there.
@@ -92,6 +93,7 @@ class UseBackground:
     refused: Mapping[str, int]
     put_right: Mapping[str, int]
     heard: Mapping[str, float]
+    judged_by: Remark | None = None
     left_out_lb: Mapping[str, float] = field(default_factory=dict)
     absent: tuple[str, ...] = ()
 
@@ -113,6 +115,7 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
         storm=storm,
         unit=_units(shown),
         has_plan=has_plan,
+        judged_by=voice.say(background.judged_by) if background.judged_by else "",
         first=[finding_in_words(one, voice) for one in found[:FIRST]],
         further=_further(found, voice),
         glance=_glance(use, background, shown),

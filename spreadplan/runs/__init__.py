@@ -10,8 +10,10 @@ if TYPE_CHECKING:
     from spreadplan.runs.calibrating import calibrate
     from spreadplan.runs.checking import check
     from spreadplan.runs.comparing import compare
+    from spreadplan.runs.issuing import issue
     from spreadplan.runs.options import Options, no_progress
-    from spreadplan.runs.planning import compute_plan, plan, write_plan_tables
+    from spreadplan.runs.packing import pack, verify
+    from spreadplan.runs.planning import compute_plan, plan
     from spreadplan.runs.reconciling import compute_use, reconcile
     from spreadplan.runs.seasons import compute_season, season
     from spreadplan.runs.starting import demo, new
@@ -25,20 +27,24 @@ __all__ = [
     "compute_season",
     "compute_use",
     "demo",
+    "issue",
     "new",
     "no_progress",
+    "pack",
     "plan",
     "reconcile",
     "season",
-    "write_plan_tables",
+    "verify",
 ]
 
 _HOMES = {
     "calibrating": ("calibrate",),
     "checking": ("check",),
     "comparing": ("compare",),
+    "issuing": ("issue",),
     "options": ("Options", "no_progress"),
-    "planning": ("compute_plan", "plan", "write_plan_tables"),
+    "packing": ("pack", "verify"),
+    "planning": ("compute_plan", "plan"),
     "reconciling": ("compute_use", "reconcile"),
     "seasons": ("compute_season", "season"),
     "starting": ("demo", "new"),

@@ -25,7 +25,11 @@ def check(folder: Path, options: Options) -> None:
     told, options = options.caution, replace(options, caution=caution)
     storms = dict.fromkeys(storm_names(folder), PER_STORM)
     workspace = read_workspace(
-        folder, required=["trucks", "materials"], optional=[*GENERAL, "policy"], storms=storms
+        folder,
+        required=["trucks", "materials"],
+        optional=[*GENERAL, "policy"],
+        storms=storms,
+        issued=True,
     )
     say_cautions(workspace, options)
     for name, frame in workspace.tables.items():
@@ -33,6 +37,8 @@ def check(folder: Path, options: Options) -> None:
     for storm, tables in workspace.storms.items():
         for name, frame in tables.items():
             options.say(f"storms/{storm}/{TABLES[name].file}: {len(frame)} rows")
+        if issues := workspace.issued.get(storm):
+            options.say(f"storms/{storm}/issued: {len(issues)} issues, each as it was issued")
     _check_telemetry(workspace, options)
     _absent(workspace, options)
     options.say("nothing that stops the work" if said else "no problems found")

@@ -11,15 +11,16 @@ import pandas as pd
 
 from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import Columns, TruckUse, stacked
-from spreadplan.runs.calibrating import assignments_of
 from spreadplan.runs.kept import KeptResult, keep_result, take_result
 from spreadplan.runs.options import Options
-from spreadplan.runs.reconciling import Followed, follow_storm, no_rows
+from spreadplan.runs.reconciling import Followed, follow_storm, home_routes, no_rows
 from spreadplan.runs.reported import usual_materials
 from spreadplan.runs.storm_digest import storm_digest, telemetry_state
 from spreadplan.workspace import Workspace
 
-TABLES: Final = ("segments", "driven", "piles")
+TABLES: Final = [
+    one.name for one in fields(TruckUse) if one.type == "Columns" and one.name != "points"
+]
 TOLD: Final = ("usable", "rows_read", "rows_kept", "refused", "put_right")
 PLAIN: Final = [one.name for one in fields(TruckUse) if one.name not in (*TABLES, "points")]
 
@@ -58,9 +59,8 @@ def followed_storm(
 
 def _digest(workspace: Workspace, storm: str) -> str:
     """Of all that `follow_storm` is given."""
-    assigned = assignments_of(workspace, storm).groupby("truck_id")["route_id"]
     depends = {
-        "routes": {truck: sorted(set(routes)) for truck, routes in assigned},
+        "routes": {truck: sorted(own) for truck, own in home_routes(workspace, storm).items()},
         "usual": usual_materials(workspace, storm),
         "materials": sorted(workspace.table("materials")["material"]),
     }
@@ -84,7 +84,7 @@ def _kept(followed: Followed, cautions: Sequence[str]) -> KeptResult:
 
 
 def _length(columns: Columns) -> int:
-    return len(next(iter(columns.values())))
+    return len(next(iter(columns.values()), ()))
 
 
 def _followed(storm: str, kept: KeptResult) -> Followed:

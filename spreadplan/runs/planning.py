@@ -14,9 +14,9 @@ from spreadplan.durable import put_text
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.places import inside, own_file
-from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning import PlanInputs, StormPlan, plan_and_takeover
 from spreadplan.remarks import remark
-from spreadplan.reports.cab_card import cab_cards
+from spreadplan.reports.cab_card import CardIssue, cab_cards
 from spreadplan.reports.plan_report import PlanBackground, plan_report
 from spreadplan.results import ResultStore, open_results
 from spreadplan.results.geopackage import write_geopackage
@@ -56,7 +56,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -
     taken = pick or pick_of(workspace, storm)
     shares = share_scarce(result, workspace.table("yards"))
     with open_results(folder, options.caution) as store:
-        _store_plan_tables(store, workspace, storm, result, shares, taken)
+        store_plan_tables(store, workspace, storm, result, shares)
         store.discard(f"{escape(storm)}/cab_cards/*")
         pages = _pages(workspace, fleet, result, taken, shares)
         write_reports(store, pages, "plan report and cab cards", options)
@@ -76,7 +76,7 @@ def compute_plan(
     say_cautions(workspace, options)
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     with options.progress("planning", 100) as step:
-        result = plan_storm(plan_inputs(workspace, storm, fleet, pick), _steps(step))
+        result = plan_and_takeover(plan_inputs(workspace, storm, fleet, pick), _steps(step))
     return workspace, fleet, result
 
 
@@ -170,15 +170,9 @@ def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:
     return tell
 
 
-def write_plan_tables(folder: Path, workspace: Workspace, storm: str, result: StormPlan) -> None:
-    """The plan without its reports and cab cards."""
-    with open_results(folder) as store:
-        shares = share_scarce(result, workspace.table("yards"))
-        _store_plan_tables(store, workspace, storm, result, shares, "middle")
-
-
 def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
     """Every table of a plan by the name of its file."""
+    proposal = {} if result.reassigned.empty else {"plan_reassigned": result.reassigned}
     return {
         "plan_segments": pd.DataFrame(result.segments.drop(columns="geometry")),
         "plan_routes": result.routes,
@@ -188,19 +182,21 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
         "plan_clock": result.clock,
         "plan_melting": result.melting,
         "plan_findings": result.findings,
+        **proposal,
     }
 
 
-def _store_plan_tables(
+def store_plan_tables(
     store: ResultStore,
     workspace: Workspace,
     storm: str,
     result: StormPlan,
     shares: Shares,
-    pick: Pick,
 ) -> None:
+    """The tables of a plan and its GeoPackage, without its reports and cab cards."""
     tables = {**plan_tables(result), **scarce_tables(shares)}
     store.discard(f"{escape(storm)}/plan_scarce*")
+    store.discard(f"{escape(storm)}/plan_reassigned.csv")
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, storm, tables, voice)
     described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
@@ -221,17 +217,24 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def plan_pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan
+    workspace: Workspace, fleet: Calibration, result: StormPlan, card_issue: CardIssue | None = None
 ) -> Iterator[tuple[str, str]]:
-    """The plan report and the cab cards, each with its name."""
+    """The plan report and the cab cards, each with its name.
+
+    card_issue : which issue the cards belong to; None for a plan that was not issued.
+    """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
-    yield from _pages(
-        workspace, fleet, result, pick, share_scarce(result, workspace.table("yards"))
-    )
+    shares = share_scarce(result, workspace.table("yards"))
+    yield from _pages(workspace, fleet, result, pick, shares, card_issue)
 
 
 def _pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, pick: Pick, shares: Shares
+    workspace: Workspace,
+    fleet: Calibration,
+    result: StormPlan,
+    pick: Pick,
+    shares: Shares,
+    card_issue: CardIssue | None = None,
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -248,7 +251,8 @@ def _pages(
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
-    for name, page in cab_cards(result, areas, setting, fleet.as_of, inputs_of):
+    cards = cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards, issue=card_issue)
+    for name, page in cards:
         yield f"{result.storm}/cab_cards/{name}", page
 
 

@@ -13,7 +13,7 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network, build_network
-from spreadplan.planning import StormPlan, plan_storm
+from spreadplan.reconcile.in_force import InForce
 from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import kinds
@@ -21,19 +21,22 @@ from spreadplan.reports.use_report import UseBackground, use_report
 from spreadplan.results import open_results
 from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
-from spreadplan.runs.calibrating import assignments_of, calibrate_fleet
+from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, TruckTask, threads
+from spreadplan.runs.in_force import assigned_in, plan_in_force
 from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import plan_inputs, storm_start
+from spreadplan.runs.planning import storm_start
 from spreadplan.runs.reported import reported_mass, usual_materials, with_silent
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles
+from spreadplan.views.issues import judged_by
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import term
 from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.issued import Issue
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
 
@@ -44,7 +47,7 @@ class Reconciled:
 
     workspace: Workspace
     fleet: Calibration
-    plan: StormPlan | None
+    plan: InForce | None
     use: StormUse
     trucks: tuple[TruckUse, ...]
     start: pd.Timestamp
@@ -74,7 +77,7 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
         )
         page = report_page(storm, result)
         write_reports(store, [(f"{storm}/use_report", page)], "usage report", options)
-    _say(result, options)
+    _say(storm, result, options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
 
@@ -229,7 +232,9 @@ def judge_storm(
 
     ``reported`` : as `Followed.reported` gives it, of all storms of the workspace.
     """
-    plan, fleet = _plan(workspace, followed.storm)
+    storm = followed.storm
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
+    plan = plan_in_force(workspace, storm, fleet, followed.trucks)
     judged = storm_use(
         _storm(workspace, followed, plan, reported),
         _surroundings(workspace, fleet),
@@ -260,6 +265,7 @@ def using_workspace(folder: Path) -> Workspace:
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
         storms=dict.fromkeys(storm_names(folder), tables),
+        issued=True,
     )
 
 
@@ -267,13 +273,18 @@ def follow(
     workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
     """Each truck's use, in order of truck."""
-    assigned = assignments_of(workspace, storm).groupby("truck_id")
-    routes = assigned["route_id"].agg(frozenset).to_dict()
+    routes = home_routes(workspace, storm)
     usual = usual_materials(workspace, storm)
     return crew.in_order(
         TruckTask(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
+
+
+def home_routes(workspace: Workspace, storm: str) -> dict[str, frozenset[str]]:
+    """Routes that each truck is at home on in a storm."""
+    assigned = assigned_in(workspace, storm).groupby("truck_id")["route_id"]
+    return {str(truck): frozenset(routes) for truck, routes in assigned}
 
 
 def network_of(workspace: Workspace) -> Network:
@@ -291,16 +302,8 @@ def network_of(workspace: Workspace) -> Network:
         raise BadInput([problem]) from None
 
 
-def _plan(workspace: Workspace, storm: str) -> tuple[StormPlan | None, Calibration]:
-    """The plan that the storm is judged by, if there is weather or a rate to plan from."""
-    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
-    if not {"forecast", "rates"} & set(workspace.storms[storm]):
-        return None, fleet
-    return plan_storm(plan_inputs(workspace, storm, fleet)), fleet
-
-
 def _storm(
-    workspace: Workspace, followed: Followed, plan: StormPlan | None, reported: pd.DataFrame
+    workspace: Workspace, followed: Followed, plan: InForce | None, reported: pd.DataFrame
 ) -> StormEvidence:
     def tickets(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, one).assign(storm=one) for one in workspace.storms]
@@ -319,9 +322,15 @@ def _storm(
         reported=reported,
         loads=tickets("loads"),
         returns=tickets("returns"),
-        planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
-        planned_routes=plan.routes if plan else routes,
+        planned=plan.segments if plan else nothing,
+        planned_routes=plan.runs if plan else routes,
+        plan=plan,
     )
+
+
+def issues_of(workspace: Workspace, storm: str) -> list[Issue]:
+    """The issues of a storm, in order."""
+    return [one.issue for one in workspace.issued.get(storm, ())]
 
 
 def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
@@ -369,7 +378,8 @@ def report_page(storm: str, result: Reconciled) -> str:
         storm=storm,
         start=result.start,
         end=result.end,
-        planned=pd.DataFrame(plan.segments.drop(columns="geometry")) if plan else nothing,
+        planned=plan.segments if plan else nothing,
+        judged_by=judged_by(issues_of(workspace, storm)),
         routes=workspace.tables["routes"],
         areas=table("sensitive_areas"),
         yards=table("yards"),
@@ -397,7 +407,7 @@ def _layers(result: Reconciled, voice: Voice) -> dict[str, pd.DataFrame]:
     return {"segments": segments, "standing_mass": result.use.piles}
 
 
-def _say(result: Reconciled, options: Options) -> None:
+def _say(storm: str, result: Reconciled, options: Options) -> None:
     counts = kinds(result.use.segments).value_counts()
     judged = ", ".join(
         f"{number} {term('use_verdict', str(kind)).words}" for kind, number in counts.items()
@@ -408,6 +418,8 @@ def _say(result: Reconciled, options: Options) -> None:
         "the data don't support"
     )
     voice = voice_of(result.workspace.settings, result.workspace.table("materials"))
+    if result.plan is not None:
+        options.say(voice.say(judged_by(issues_of(result.workspace, storm))))
     for truck in lines(result.use.trucks[result.use.trucks["verdict"] != "agrees"]):
         verdict = term("truck_verdict", truck.verdict).words
         what = f"truck {truck.truck_id}, {voice.material(truck.material)}: {verdict}"

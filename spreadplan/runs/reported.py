@@ -9,6 +9,7 @@ import pandas as pd
 
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.runs.calibrating import assignments_of
+from spreadplan.runs.in_force import usual_of
 from spreadplan.runs.kept import KeptResult, keep_result, take_result
 from spreadplan.runs.storm_digest import storm_digest, telemetry_state
 from spreadplan.telemetry.scan import scan_telemetry
@@ -83,8 +84,8 @@ def with_silent(
 
 def usual_materials(workspace: Workspace, storm: str) -> dict[str, str]:
     """What each truck spreads where its records don't say: that of its routes, or the fleet's."""
-    assignments = assignments_of(workspace, storm)
-    everywhere = assignments["material"].mode().iloc[0]
-    of_truck = assignments.groupby("truck_id")["material"].agg(lambda names: names.mode().iloc[0])
+    everywhere = assignments_of(workspace, storm)["material"].mode().iloc[0]
+    planned = usual_of(workspace, storm)
+    of_truck = planned.groupby("truck_id")["material"].agg(lambda names: names.mode().iloc[0])
     trucks = workspace.table("trucks")["truck_id"]
     return {truck: str(of_truck.get(truck, everywhere)) for truck in trucks}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from pathlib import Path
@@ -12,35 +12,38 @@ import pandas as pd
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network
-from spreadplan.planning import plan_storm
 from spreadplan.planning.assigned import of_season
-from spreadplan.remarks import findings_table
+from spreadplan.reconcile.balance import balance_between_counts
+from spreadplan.remarks import findings_table, merged_findings
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.results import open_results
 from spreadplan.results.workbook import write_workbook
 from spreadplan.runs.calibrating import calibrate_fleet, judged_at
 from spreadplan.runs.followed_again import followed_storm
+from spreadplan.runs.in_force import WEATHER, plan_in_force
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
-from spreadplan.runs.planning import plan_inputs, storm_start
+from spreadplan.runs.planning import storm_start
 from spreadplan.runs.reconciling import (
     Followed,
     Reconciled,
+    issues_of,
     judge_storm,
     network_of,
     using_workspace,
 )
 from spreadplan.schema.results import RESULTS
 from spreadplan.season import Season, SeasonAccounts, SeasonInputs, StormOfSeason, work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings, truck_history
+from spreadplan.season.records import record_findings, truck_history
 from spreadplan.season.use import planned_storm
+from spreadplan.views.issues import season_judged_by
 from spreadplan.views.season_sheets import season_sheets
 from spreadplan.views.season_view import SeasonView
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
+from spreadplan.workspace.issued import Issue
 
-WEATHER = {"forecast", "rates"}
 NOT_COUNTED = "storms/{}: no telemetry, forecast or rates; it is not counted"
 
 
@@ -49,7 +52,7 @@ class SeasonRun:
     """A season with what it was made from.
 
     history : each truck's ratio storm by storm, see `season.records.truck_history`.
-    books : every yard's balance from count to count, see `season.records.books`.
+    books : every yard's balance, see `reconcile.balance.balance_between_counts`.
     fingerprint : of the input files.
     """
 
@@ -103,7 +106,7 @@ def compute_season(folder: Path, options: Options, as_of: str | None = None) -> 
         {name: one.use.trucks for name, one in reconciled.items()},
         {one.storm: one.start for one in storms},
     )
-    balances = books(
+    balances = balance_between_counts(
         workspace.table("stock_counts"),
         workspace.table("deliveries"),
         _tickets(workspace, "loads"),
@@ -213,7 +216,9 @@ def _within(
         if storm in followed
         else (storm_start(workspace, storm),) * 2
         for storm in workspace.storms
-        if storm in followed or WEATHER & set(workspace.storms[storm])
+        if storm in followed
+        or workspace.issued.get(storm)
+        or WEATHER & set(workspace.storms[storm])
     }
     for storm in workspace.storms:
         if storm not in times:
@@ -247,7 +252,7 @@ def _judged(
 
 
 def _measured(storm: str, one: Reconciled) -> StormOfSeason:
-    rounds = len(one.plan.applications) if one.plan is not None else 1
+    rounds = one.plan.rounds if one.plan is not None else 1
     return StormOfSeason(
         storm=storm,
         start=one.start,
@@ -265,10 +270,11 @@ def _planned(workspace: Workspace, storms: list[str]) -> list[StormOfSeason]:
     for storm in storms:
         start, forecast = storm_start(workspace, storm), workspace.forecast(storm)
         fleet = calibrate_fleet(workspace, start, storm)
-        plan = plan_storm(plan_inputs(workspace, storm, fleet))
+        plan = plan_in_force(workspace, storm, fleet)
+        if plan is None:
+            continue
         end = start if forecast["end"].isna().all() else forecast["end"].max()
-        segments = pd.DataFrame(plan.segments.drop(columns="geometry"))
-        found.append(planned_storm(storm, start, pd.Timestamp(end), segments, forecast))
+        found.append(planned_storm(storm, start, pd.Timestamp(end), plan.segments, forecast))
     return found
 
 
@@ -286,7 +292,7 @@ def _inputs(
     areas = workspace.table("sensitive_areas")
     own = {name: workspace.table("storm_assignments", name) for name in workspace.storms}
     plans = [
-        pd.DataFrame(one.plan.segments.drop(columns="geometry")).assign(storm=name)
+        one.plan.segments.assign(storm=name)
         for name, one in reconciled.items()
         if one.plan is not None
     ]
@@ -302,6 +308,13 @@ def _inputs(
         calibrations={name: one.fleet.tests for name, one in reconciled.items()},
         planned=pd.concat(plans, ignore_index=True) if plans else None,
     )
+
+
+def issues_of_season(
+    workspace: Workspace, storms: Iterable[StormOfSeason]
+) -> dict[str, list[Issue]]:
+    """The issues of each storm that counts."""
+    return {one.storm: issues_of(workspace, one.storm) for one in storms}
 
 
 def season_tables(made: SeasonRun) -> dict[str, pd.DataFrame]:
@@ -330,17 +343,20 @@ def season_view(made: SeasonRun) -> SeasonView:
         areas=workspace.table("sensitive_areas"),
         policy=workspace.policy,
         fingerprint=made.fingerprint,
+        judged_by=tuple(season_judged_by(issues_of_season(workspace, made.storms))),
         absent=workspace.absent,
     )
 
 
 def _say(made: SeasonRun, options: Options) -> None:
     measured = sum(one.source == "measured" for one in made.storms)
+    voice = voice_of(made.workspace.settings, made.workspace.table("materials"))
+    for sentence in season_judged_by(issues_of_season(made.workspace, made.storms)):
+        options.say(voice.say(sentence))
     options.say(
         f"season {made.result.season.name}: {len(made.storms)} storms, {measured} of them "
         f"reconciled; inputs {made.fingerprint}"
     )
-    workspace, findings = made.workspace, made.result.findings
-    voice = voice_of(workspace.settings, workspace.table("materials"))
+    findings = made.result.findings
     for finding in lines(voice.table(findings[findings["severity"] == "problem"])):
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")

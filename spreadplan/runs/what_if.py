@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
-from spreadplan.planning import StormPlan, plan_storm
+from spreadplan.planning import StormPlan, plan_and_takeover, plan_storm
 from spreadplan.planning.applications import applications_of, labelled_forecast
 from spreadplan.planning.assigned import in_round, with_own
 from spreadplan.planning.rates import BASES
@@ -111,7 +111,8 @@ def plan_from(
             if key[0] not in only or math.isclose(key[2], only[key[0]], abs_tol=0.01)
         }
         inputs = replace(inputs, models=models)
-    plan = plan_storm(inputs)
+    # a change is tried to see what it does; who could take over is asked of the plan as it stands
+    plan = plan_and_takeover(inputs) if what_if == AS_IT_STANDS else plan_storm(inputs)
     if what_if.rates or what_if.area_rates:
         in_no_file, tried = remark("rate_of_planner", row=NO_ROW), remark("rate_tried")
         sources = plan.segments["rate_source"]

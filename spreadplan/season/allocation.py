@@ -133,7 +133,7 @@ def scarcity_of_plan(
     material : which one is shared.
     minimum_rate_lb_per_lane_mile : least rate that is still useful.
     must_treat : classes of which every application must get its minimum.
-    area_limits : area_id, limit_lb of the material, see `remaining_limits`. A limit that is used
+    area_limits : area_id, limit_lb of the material. A limit that is used
         up closes every route through its area; give it only where that is meant.
 
     Returns
@@ -168,16 +168,6 @@ def area_rows(plan_segments: pd.DataFrame, material: str) -> pd.DataFrame:
     sums = inside.groupby([*keys, "area_id"], sort=True)["mass_lb"].sum().reset_index()
     sums = sums.join(whole, on=keys)
     return sums.assign(share=sums["mass_lb"] / sums["whole_lb"])[[*keys, "area_id", "share"]]
-
-
-def remaining_limits(chloride: pd.DataFrame, chloride_fraction: float) -> pd.DataFrame:
-    """What may still be put down in areas with a season's limit: area_id, limit_lb of material.
-
-    ``chloride`` : as `chloride.chloride_table` returns it; ``chloride_fraction`` of the material.
-    """
-    rows = chloride[(chloride["storm"] == "") & chloride["limit_lb"].notna()]
-    left = (rows["limit_lb"] - rows["chloride_lb"]).clip(lower=0.0) / chloride_fraction
-    return pd.DataFrame({"area_id": rows["scope_id"], "limit_lb": left}).reset_index(drop=True)
 
 
 def wanted_rows(

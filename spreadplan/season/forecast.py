@@ -48,13 +48,6 @@ LEFT_OUT: Final = 1e-7
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
-METHOD: Final = (
-    "Storms to come: Poisson with a gamma posterior from the storms so far. Use of a storm: gamma "
-    "with unknown mean and shape. Both together give the distribution of the season's total in "
-    "closed form; the interval holds 90 % of it. Storms are taken to come at a steady rate: spells "
-    "and the course of the winter are left out."
-)
-
 
 def shape_weights(uses: Floats) -> Floats:
     """Posterior probability of each of `SHAPES`, given the use of the storms so far, all > 0.

@@ -6,14 +6,12 @@ or a delivery nobody wrote down shows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from itertools import pairwise
+from collections.abc import Mapping
 from typing import Any
 
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 from spreadplan.reconcile.true_mass import MISSING, NO_TICKETS
 from spreadplan.remarks import Finding, Remark, remark
@@ -69,41 +67,13 @@ def latest(history: pd.DataFrame) -> pd.DataFrame:
     return last.loc[off].reset_index(drop=True)
 
 
-def books(
-    counts: pd.DataFrame, deliveries: pd.DataFrame, loads: pd.DataFrame, returns: pd.DataFrame
-) -> pd.DataFrame:
-    """Balance of every yard and material between every two counts that follow one another.
-
-    Parameters
-    ----------
-    counts, deliveries, loads, returns : see `reconcile.balance.stock_balance`.
-
-    Returns
-    -------
-    The columns of `stock_balance`, in order of yard, material and time; what cannot be balanced,
-    for want of a count on either side, is left out.
-    """
-    moments = sorted(counts["counted_at"].unique())
-    frames = [
-        stock_balance(counts, deliveries, loads, returns, start, end)
-        for start, end in pairwise(moments)
-    ]
-    if not frames:
-        nothing = pd.Timestamp(0, tz="UTC")
-        return stock_balance(counts, deliveries, loads, returns, nothing, nothing).iloc[:0]
-    table = pd.concat(frames, ignore_index=True)
-    table = table[table["opening_at"].notna() & table["counted_at"].notna()]
-    keys = ["yard_id", "material", "opening_at"]
-    return table.drop_duplicates([*keys, "counted_at"]).sort_values(keys, ignore_index=True)
-
-
 def record_findings(history: pd.DataFrame, balances: pd.DataFrame) -> list[Finding]:
     """What the records' owner should look into: trucks to test, books that don't add up.
 
     Parameters
     ----------
     history : as `truck_history` returns it.
-    balances : as `books` returns it.
+    balances : as `reconcile.balance.balance_between_counts` returns it.
 
     Returns
     -------
@@ -193,25 +163,3 @@ def _book_finding(row: Any) -> Finding:
     advice = remark("find_the_delivery") if more else remark("find_the_loads")
     subject = remark("yard_with", yard=row.yard_id, material=row.material)
     return Finding("caution", subject, what, (advice,))
-
-
-def merged_findings(*tables: pd.DataFrame | Sequence[Finding]) -> list[Finding]:
-    """Findings of several origins as one list.
-
-    Parameters
-    ----------
-    *tables : findings, or tables of them as `remarks.findings_table` returns them.
-
-    Returns
-    -------
-    All of them, in the order given.
-    """
-    found: list[Finding] = []
-    for table in tables:
-        if isinstance(table, pd.DataFrame):
-            found += [
-                Finding(row.severity, row.subject, row.what, row.remedy) for row in lines(table)
-            ]
-        else:
-            found += table
-    return found

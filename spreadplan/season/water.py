@@ -24,14 +24,6 @@ from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import StormOfSeason
 from spreadplan.units import LITERS_PER_CUBIC_FOOT, MILLIGRAMS_PER_POUND
 
-CAUTION: Final = (
-    "Screening estimate, in two readings wherever they differ: the chloride of an area reaches the "
-    "water while the storm lasts, or all of it within the averaging time. Water is judged at its "
-    "low flow, on top of its background; without these, mean flow and no background are taken, and "
-    "nothing is called below. It says where to sample; whether a standard is met is for the "
-    "regulator and for samples to tell."
-)
-
 MG_PER_LB: Final = MILLIGRAMS_PER_POUND
 L_PER_FT3: Final = LITERS_PER_CUBIC_FOOT
 SECONDS_PER_HOUR: Final = 3600.0

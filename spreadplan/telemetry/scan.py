@@ -88,11 +88,6 @@ class TelemetryFiles:
         if self._folder is not None:
             self._folder.cleanup()
 
-    @property
-    def rows_refused(self) -> int:
-        """Rows that are in `quarantine`."""
-        return len(self._refused.row)
-
     def by_truck(self) -> Iterator[TruckRecords]:
         """The records of one truck after the other; only one truck's arrays are made at a time."""
         for group in self._groups:

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from spreadplan.frames import lines
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import Remark, remark
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display
@@ -87,6 +89,33 @@ def in_lb(yards: pd.DataFrame) -> pd.DataFrame:
 def is_out_of_reach(speed_mph: float, shown: Display) -> bool:
     """Whether no truck spreads as fast as that."""
     return math.floor(shown.value(speed_mph, "speed") + 1e-9) > FASTEST[shown.system]
+
+
+def icy_runs(plan: StormPlan) -> set[tuple[str, str]]:
+    """Application and route of the runs on which the road may be icy."""
+    events = plan.segments[["application", "route_id", "event"]].drop_duplicates()
+    return {
+        (str(one.application), str(one.route_id))
+        for one in lines(events)
+        if may_be_icy(str(one.event))
+    }
+
+
+def fastest_of_runs(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], str]:
+    """The highest speed that keeps the rate of each run; where the road may be icy never one above
+    the planned.
+    """
+    icy = icy_runs(plan)
+    keys = ["application", "route_id"]
+    planned = plan.segments.groupby(keys, sort=False)["speed_mph"].max().to_dict()
+    said = {}
+    for run in lines(plan.routes[[*keys, "max_speed_mph"]]):
+        key = (str(run.application), str(run.route_id))
+        no_faster = key in icy and run.max_speed_mph > planned[key]
+        said[key] = (
+            voice.say(remark("no_faster")) if no_faster else fastest(run.max_speed_mph, voice)
+        )
+    return said
 
 
 def fastest(max_speed_mph: float, voice: Voice) -> str:

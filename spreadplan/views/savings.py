@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import pandas as pd
 
 from spreadplan.frames import lines
@@ -13,15 +11,6 @@ from spreadplan.views.display import NOTHING
 from spreadplan.views.season_view import tons, tons_range
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import term
-
-ABOUT: Final = (
-    "Practices are taken one after the other, each on what the one before leaves, so nothing is "
-    "counted twice. What was measured here and what a borrowed percentage promises are never added "
-    "up, nor are masses of different materials. Prewetting saves salt, not sand, and takes liquid: "
-    "its price is taken off the money, and where it is not known, no money is given. A negative "
-    "saving is more material: a truck that spreads less than it reports will use more once "
-    "calibrated."
-)
 
 
 def savings_rows(savings: pd.DataFrame, voice: Voice) -> list[dict[str, str]]:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.metrology import Z95
+from spreadplan.remarks import Remark
 from spreadplan.schema.policy import Policy
 from spreadplan.season import SeasonAccounts, StormOfSeason
 from spreadplan.units import POUNDS_PER_TON
@@ -38,6 +39,7 @@ class SeasonView:
     history : see `season.records.truck_history`. books : see `season.records.books`.
     routes, areas, policy : of the workspace.
     fingerprint : of the input files.
+    judged_by : by which plans treatments are judged.
     absent : files that a part of the work would have used and that are not there.
     """
 
@@ -49,6 +51,7 @@ class SeasonView:
     areas: gpd.GeoDataFrame
     policy: Policy
     fingerprint: str
+    judged_by: tuple[Remark, ...] = ()
     absent: tuple[str, ...] = ()
 
     def said(self, voice: Voice) -> SeasonView:
@@ -64,6 +67,7 @@ def common(view: SeasonView, setting: Setting) -> dict[str, Any]:
     return {
         **setting.context(season.as_of),
         "fingerprint": view.fingerprint,
+        "judged_by": [setting.voice.say(one) for one in view.judged_by],
         "season": season.name,
         "unit": {kind: shown.unit(kind) for kind in kinds},
         "absent": view.absent,

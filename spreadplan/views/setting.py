@@ -47,6 +47,11 @@ class WorkspaceSettings(Protocol):
         ...
 
     @property
+    def call(self) -> str:
+        """Whom a driver calls, "" for nobody."""
+        ...
+
+    @property
     def storms(self) -> Mapping[str, str]:
         """What people call its storms, by their folders."""
         ...
@@ -54,11 +59,14 @@ class WorkspaceSettings(Protocol):
 
 @dataclass(frozen=True)
 class Setting:
-    """Name of the workspace, how it speaks and shows quantities, and the size of the paper."""
+    """Name of the workspace, how it speaks and shows quantities, the size of the paper, and whom a
+    driver calls.
+    """
 
     workspace: str
     voice: Voice
     paper: str
+    call: str = ""
 
     @property
     def display(self) -> Display:
@@ -95,4 +103,4 @@ def setting_of(
     """Letter paper goes with US units, A4 with metric ones; see `voice_of`."""
     voice = voice_of(settings, materials, units)
     paper = "A4" if voice.display.system == "metric" else "letter"
-    return Setting(settings.name, voice, paper)
+    return Setting(settings.name, voice, paper, settings.call)

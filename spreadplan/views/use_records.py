@@ -8,33 +8,14 @@ from typing import Any, Final, Protocol
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.remarks import remark
 from spreadplan.views.display import percent
+from spreadplan.views.voice import Voice
+from spreadplan.views.words.reconcile import PUT_RIGHT, TWIN_IS_USED
 
 MOST_EXAMPLES: Final = 10
 REPEATED: Final = frozenset({"two records at one time", "the same record again"})
 """Nothing is lost with such a record: its twin is used."""
-EXPLAINED: Final[Mapping[str, str]] = {
-    "no position, the rest of the record used": "its mass counts for the truck; where it lies is "
-    "taken from the records around it, or not known",
-    "a cell cannot be read, the rest of the record used": "taken as empty",
-    "speed impossible, the rest of the record used": "taken as empty",
-    "total or rate impossible, the rest of the record used": "taken as missing",
-    "time not usable, taken from the records beside it": "by where the record stands in its file",
-    "spreading not said": "its counter decides",
-    "total missing": "what the next one tells is spread over the way since the one before",
-    "total unchanged": "a coarse counter or a pause; mass is spread over the way since the last "
-    "change",
-    "coarse counter": "the counter moves in large steps; they are spread over the way between",
-    "total reset": "counted on from zero",
-    "total wrapped": "the counter went over its end and was counted on",
-    "impossible jump, not counted": "more than any feeder releases in that time",
-    "total set back, not counted": "a smaller total that is no reset",
-    "impossible rate, not counted": "more than any feeder releases",
-    "rate missing": "taken from the records beside it",
-    "silence, rate not counted across it": "no mass is made up for a time without records",
-    "out of order": "sorted by time",
-    "material changed": "the mass of each is kept apart",
-}
 
 
 class Records(Protocol):
@@ -82,7 +63,7 @@ def records_part(records: Records) -> dict[str, Any]:
             {
                 "kind": kind,
                 "count": f"{number:,}",
-                "note": "nothing lost: its twin is used" if kind in REPEATED else "",
+                "note": TWIN_IS_USED if kind in REPEATED else "",
             }
             for kind, number in records.refused.items()
         ],
@@ -91,17 +72,35 @@ def records_part(records: Records) -> dict[str, Any]:
             {
                 "what": what,
                 "count": f"{number:,}",
-                "note": EXPLAINED.get(what.removeprefix("liquid: "), ""),
+                "note": PUT_RIGHT.get(what.removeprefix("liquid: "), ""),
             }
             for what, number in sorted(records.put_right.items(), key=lambda item: -item[1])
         ],
     }
 
 
+def records_not_used(quarantine: pd.DataFrame, voice: Voice) -> list[str]:
+    """How many records were not used and why, a line for each sort of reason, the most first."""
+    groups = quarantine["reason"].groupby(_sorts(quarantine), sort=False)
+    told = [
+        voice.say(
+            remark("records_not_used", records=len(reasons), reason=reasons.iloc[0])
+            if reasons.nunique() == 1
+            else remark("records_not_used_such_as", records=len(reasons), reason=reasons.iloc[0])
+        )
+        for _, reasons in sorted(groups, key=lambda item: -len(item[1]))
+    ]
+    return told[:MOST_EXAMPLES]
+
+
+def _sorts(quarantine: pd.DataFrame) -> pd.Series:
+    """The reasons without their figures and what they quote, on the index of ``quarantine``."""
+    return quarantine["reason"].astype(str).str.replace(r'".*?"|\S*[\d.]\S*', "", regex=True)
+
+
 def _examples(quarantine: pd.DataFrame) -> list[dict[str, str]]:
     """One record for each reason, as far as the reasons differ by more than figures."""
-    sort_of = quarantine["reason"].astype(str).str.replace(r'".*?"|\S*[\d.]\S*', "", regex=True)
-    first = quarantine[~sort_of.duplicated()].iloc[:MOST_EXAMPLES]
+    first = quarantine[~_sorts(quarantine).duplicated()].iloc[:MOST_EXAMPLES]
     return [
         {"file": str(row.source_file), "row": str(row.source_row), "reason": str(row.reason)}
         for row in lines(first)

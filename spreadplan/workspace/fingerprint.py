@@ -25,19 +25,29 @@ DIGITS: Final = 16
 PIECE_BYTES: Final = 1 << 20
 
 
-def input_fingerprint(folder: Path) -> str:
+def input_fingerprint(folder: Path, *, issued: bool = True) -> str:
     """Hash over the names and contents of all input files; results and hidden files don't count.
+
+    ``issued`` : whether plans as they were issued count; they are inputs of what judges by them,
+    not of the plans themselves.
 
     Source: SHA-256 (FIPS 180-4), its first 16 hexadecimal digits.
     """
     whole = sha256()
     for name in sorted(_inputs(folder)):
+        if not issued and _of_an_issue(name):
+            continue
         own = sha256()
         with (folder / name).open("rb") as file:
             while piece := file.read(PIECE_BYTES):
                 own.update(piece)
         whole.update(f"{name}\0{own.hexdigest()}\n".encode("utf-8", "surrogateescape"))
     return whole.hexdigest()[:DIGITS]
+
+
+def _of_an_issue(name: str) -> bool:
+    parts = name.split("/")
+    return len(parts) > 3 and (parts[0], parts[2]) == ("storms", "issued")
 
 
 def _inputs(folder: Path) -> list[str]:

@@ -18,6 +18,7 @@ from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace.csvfile import read_csv
+from spreadplan.workspace.issued import IssuedPlan, read_issues, with_present_names
 from spreadplan.workspace.operations import newest_forecast
 from spreadplan.workspace.parse import Rename, Source, parse_table
 from spreadplan.workspace.policyfile import read_policy
@@ -58,6 +59,7 @@ class Workspace:
     tables : table name → frame; a table whose file is absent has no entry.
     storms : storm → tables of that storm's folder.
     picks : storm → which end of the policy's ranges it is planned with, from its `plan.toml`.
+    issued : storm → its plans as they were issued, in order, where they were asked for.
     renames : table → our column → its name in the files, from `columns.toml`.
     cautions : what is odd but usable.
     left_out : what is wrong with the rows that were left out, where that was asked for.
@@ -76,6 +78,7 @@ class Workspace:
     files: Mapping[str, str] = field(default_factory=dict)
     left_out: tuple[Problem, ...] = ()
     picks: Mapping[str, Pick] = field(default_factory=dict)
+    issued: Mapping[str, tuple[IssuedPlan, ...]] = field(default_factory=dict)
 
     def table(self, name: str, storm: str = "") -> pd.DataFrame:
         """A table, or an empty one with its columns where the file is absent."""
@@ -300,6 +303,7 @@ def read_workspace(
     optional: Iterable[str] = (),
     storms: Mapping[str, Iterable[str]] | None = None,
     leave_out: bool = False,
+    issued: bool = False,
 ) -> Workspace:
     """Read what a command needs and say everything that is wrong with it at once.
 
@@ -309,6 +313,7 @@ def read_workspace(
     storms : storm → names of the tables that are read from its folder where they are there.
     leave_out : leave rows with a problem out, and optional files that cannot be understood, and
         name them in ``left_out``: for looking at, never for results that are kept.
+    issued : read the plans as they were issued for the storms as well.
 
     Raises
     ------
@@ -319,6 +324,7 @@ def read_workspace(
         tuple(required),
         tuple(optional),
         None if storms is None else {storm: (*names,) for storm, names in storms.items()},
+        issued,
     )
     without: dict[str, set[int] | None] = {}
     left_out: list[Problem] = []
@@ -344,6 +350,7 @@ class _Wanted:
     required: tuple[str, ...]
     optional: tuple[str, ...]
     storms: Mapping[str, tuple[str, ...]] | None
+    issued: bool = False
 
 
 def _leave_out(
@@ -417,6 +424,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
             for storm, found in by_storm.items()
         },
     )
+    issued = _issued(reader, of_storms, tables.get("routes")) if wanted.issued else {}
     reader.problems += stray_files(
         folder,
         _file_names([*required, *optional]),
@@ -436,8 +444,25 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
         files=names,
         left_out=(),
         picks=reader.picks,
+        issued=issued,
     )
     return workspace, reader.problems
+
+
+def _issued(
+    reader: _Reader, storms: Iterable[str], routes: pd.DataFrame | None
+) -> dict[str, tuple[IssuedPlan, ...]]:
+    """The plans as they were issued, storm by storm, with the present names of segments."""
+    found = {}
+    for storm in storms:
+        read = read_issues(reader.folder, storm)
+        reader.problems += read.problems
+        plans = read.plans
+        if routes is not None:
+            folder = reader.folder / "storms" / storm
+            plans = [with_present_names(plan, folder, routes) for plan in plans]
+        found[storm] = tuple(plans)
+    return found
 
 
 def _misplaced(

@@ -25,6 +25,8 @@ season_end = {end}
 currency = "$"
 # Rates in g/m², in place of lb per lane-mile or kg per lane-km.
 # rate_unit = "g_per_m2"
+# Whom a driver calls: it stands on every cab card.
+# call = "Shop 555-0100"
 
 # What people call a storm: the name of its folder, then its name in reports.
 # [storms]

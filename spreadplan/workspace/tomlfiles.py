@@ -42,6 +42,8 @@ MOST_DOTS = 1_000
 LONGEST_SEASON_DAYS = 366
 #: Letters of a currency; more is a sentence.
 LONGEST_CURRENCY = 8
+#: Letters of whom to call; more does not fit on a cab card.
+LONGEST_CALL = 60
 WORKSPACE_KEYS: Final = {
     "name",
     "units",
@@ -53,6 +55,7 @@ WORKSPACE_KEYS: Final = {
     "as_of",
     "currency",
     "rate_unit",
+    "call",
 }
 
 
@@ -64,6 +67,7 @@ class Settings:
     currency : the sign or word of the prices in materials.csv.
     storms : what people call each storm, by its folder.
     rate_unit : "g_per_m2" where rates are to be read per area; "" for rates per lane.
+    call : whom a driver calls, as it stands on the cab cards; "" for a line to write on.
     """
 
     name: str
@@ -76,6 +80,7 @@ class Settings:
     currency: str = "$"
     storms: Mapping[str, str] = field(default_factory=dict)
     rate_unit: str = ""
+    call: str = ""
 
     def today(self) -> date:
         """The present day as the workspace has it: the day it names, else that of the clock."""
@@ -230,6 +235,7 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
     problems += unknown_keys(section, WORKSPACE_KEYS, file, "workspace")
     currency = _currency(section, wrong)
     rate_unit = _rate_unit(section, wrong)
+    call = _call(section, wrong)
     storms, faults = _storm_names(data, path)
     problems += faults
     if any(problem.fatal for problem in problems):
@@ -247,6 +253,7 @@ def read_settings(path: Path) -> tuple[Settings, list[Problem]]:
         currency=currency,
         storms=storms,
         rate_unit=rate_unit,
+        call=call,
     ), problems
 
 
@@ -256,6 +263,15 @@ def _rate_unit(section: Mapping[str, Any], wrong: KeyReport) -> str:
         return str(value)
     remedy = 'write rate_unit = "g_per_m2", or leave it out for lb per lane-mile or kg per lane-km'
     wrong("rate_unit", f"is {value!r}", remedy)
+    return ""
+
+
+def _call(section: Mapping[str, Any], wrong: KeyReport) -> str:
+    value = section.get("call", "")
+    if isinstance(value, str) and len(value.strip()) <= LONGEST_CALL:
+        return value.strip()
+    what = "is no text" if not isinstance(value, str) else f"has more than {LONGEST_CALL} letters"
+    wrong("call", what, 'write whom a driver calls, as call = "Shop 555-0100"')
     return ""
 
 

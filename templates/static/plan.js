@@ -3,7 +3,7 @@
 import { all, kept, made, one } from "./net.js";
 import { showMap } from "./map.js";
 
-const PARTS = ["part-tried", "part-problems", "part-figures", "part-applications", "part-carry", "part-routes", "part-yards"];
+const PARTS = ["part-tried", "part-problems", "part-figures", "part-applications", "part-carry", "part-routes", "part-takeover", "part-yards"];
 const SCENARIOS = `spreadplan scenarios ${location.pathname}`;
 let shownMap = null;
 

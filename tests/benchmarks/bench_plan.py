@@ -21,6 +21,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from spreadplan import runs
+from spreadplan.results import open_results
+from spreadplan.runs.planning import store_plan_tables
+from spreadplan.runs.scarcity import share_scarce
 from tests.conftest import FILES
 
 SEED = 20261125
@@ -79,7 +82,9 @@ def main() -> None:
         workspace, _, result = runs.compute_plan(folder, "s1", quiet)
         computed = time.perf_counter() - started
         started = time.perf_counter()
-        runs.write_plan_tables(folder, workspace, "s1", result)
+        with open_results(folder) as store:
+            shares = share_scarce(result, workspace.table("yards"))
+            store_plan_tables(store, workspace, "s1", result, shares)
         written = time.perf_counter() - started
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
         tons = result.yards["needed_ton"].sum()

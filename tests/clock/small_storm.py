@@ -6,8 +6,10 @@ import json
 from datetime import datetime
 from pathlib import Path
 
+from spreadplan.results import open_results
 from spreadplan.runs import Options, no_progress
-from spreadplan.runs.planning import compute_plan, write_plan_tables
+from spreadplan.runs.planning import compute_plan, store_plan_tables
+from spreadplan.runs.scarcity import share_scarce
 from tests.clock.simulation import World, simulate
 
 QUIET = Options(say=lambda _: None, caution=lambda _: None, progress=no_progress, pdf=False)
@@ -87,7 +89,9 @@ def write(folder: Path, rounds: list[str] = ROUNDS, rate: float = 400.0, **files
 def planned(folder: Path):
     """The plan, with its tables written below results/."""
     workspace, _, plan = compute_plan(folder, "s1", QUIET)
-    write_plan_tables(folder, workspace, "s1", plan)
+    with open_results(folder) as store:
+        shares = share_scarce(plan, workspace.table("yards"))
+        store_plan_tables(store, workspace, "s1", plan, shares)
     return plan
 
 

@@ -12,15 +12,16 @@ from pathlib import Path
 from typing import Any
 
 from tests.differential.plan_calibration import Model, ModelKey, models_of, runs_of
+from tests.differential.plan_changes import Asked, cost_of, least_cost
 from tests.differential.plan_files import Files
 from tests.differential.plan_numbers import ZERO, student_factor
 from tests.differential.plan_storm import (
+    NEAR,
     Control,
     Piece,
     Served,
     Target,
     doubtful,
-    fewest,
     on_hand,
     piece,
     score,
@@ -286,16 +287,18 @@ def _compare_gates(out: Outcome, rows: Sequence[_Row], models: dict[ModelKey, Mo
         out.holds(truck, "no test, no setting", all(not row.theirs["gate_in"] for row in others))
         if not mine:
             continue
-        used = {row.theirs["gate_in"] for row in mine} - {""}
-        out.holds(truck, "one gate for a truck", len(used) <= 1)
+        by_run: dict[tuple[str, str], set[str]] = defaultdict(set)
+        for row in mine:
+            by_run[row.theirs["application"], row.theirs["route_id"]] |= {row.theirs["gate_in"]}
+        one_gate = all(len(gates - {""}) <= 1 for gates in by_run.values())
+        out.holds(truck, "one gate for a run", one_gate)
         _compare_gate(out, truck, mine, models)
         runs: dict[tuple[str, str], list[_Row]] = defaultdict(list)
         for row in mine:
             if row.served and not row.served.doubtful:
                 runs[row.theirs["application"], row.theirs["route_id"]].append(row)
         for (label, route), run in runs.items():
-            known = all(row.theirs["feeder_pct"] for row in run)
-            if run[0].control and not run[0].control.closed and known:
+            if all(row.theirs["feeder_pct"] for row in run):
                 _compare_settings(out, f"{label}/{route}", run)
 
 
@@ -323,13 +326,28 @@ def _compare_gate(
             ]
         )
     scores = [score(served, needs, weights, control) for served in at_gate]
-    used = [row.model.gate for row in mine if row.model]
     best = min(range(len(gates)), key=lambda place: scores[place])
-    chosen = gates.index(used[0]) if used else best
-    better = any(_beats(other, scores[chosen]) for other in scores)
-    out.holds(truck, "no better gate", not better)
-    for row, each in zip(mine, at_gate[chosen], strict=True):
-        row.served = each
+    used = [gates.index(row.model.gate) for row in mine if row.model]
+    equal = [place for place in used if not any(_beats(one, scores[place]) for one in scores)]
+    main = equal[0] if equal else best
+    runs: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for number, row in enumerate(mine):
+        runs[row.theirs["application"], row.theirs["route_id"]].append(number)
+    for run, numbers in runs.items():
+        missed = [
+            sum((weights[n] for n in numbers if _unable(served[n])), ZERO) for served in at_gate
+        ]
+        theirs = [gates.index(mine[n].model.gate) for n in numbers if mine[n].model]
+        chosen = theirs[0] if theirs else main
+        moved = missed[chosen] < missed[main] and missed[chosen] == min(missed)
+        stays = chosen == main and missed[main] <= min(missed) + Decimal("1e-6")
+        out.holds(f"{truck} {run}", "the truck's gate unless a target is missed", moved or stays)
+        for number in numbers:
+            mine[number].served = at_gate[chosen][number]
+
+
+def _unable(served: Served | None) -> bool:
+    return served is None or served.unable
 
 
 def _beats(other: tuple[float, ...], chosen: tuple[float, ...]) -> bool:
@@ -345,29 +363,55 @@ def _beats(other: tuple[float, ...], chosen: tuple[float, ...]) -> bool:
 
 
 def _compare_settings(out: Outcome, where: str, mine: Sequence[_Row]) -> None:
-    """Every row has a setting that serves it; no fewer do; none in use would serve it better."""
+    """Settings that can be set, and no way along the run that costs less."""
     control = mine[0].control
     assert control
-    used = {Decimal(row.theirs["feeder_pct"]) for row in mine}
-    grid = set(control.grid())
-    out.holds(where, "settings on the control's steps", used <= grid)
-    served = [row.served for row in mine]
-    out.holds(where, "fewest settings", len(used) == fewest([s.allowed for s in served if s]))
-    for row in mine:
-        model, need = row.model, row.target.need
-        assert model
-        assert need
-        assert row.served
-        output = Decimal(row.theirs["feeder_pct"])
-        out.holds(_where(row), "setting serves its row", output in row.served.allowed)
-        error = abs(model.flow(output) / need - 1)
-        others = [x for x in used if x in row.served.allowed]
-        best = min((abs(model.flow(x) / need - 1) for x in others), default=error)
-        out.holds(
-            _where(row),
-            "no setting in use is nearer",
-            error <= best * (1 + Decimal("1e-9")) + Decimal("1e-9"),
-        )
+    if control.closed:
+        grid = sorted({_nine(row.target.rate or ZERO) for row in mine})
+        used = [_nine(Decimal(row.theirs["rate_to_set_lb_per_lane_mile"])) for row in mine]
+        out.holds(where, "a rate that the run asks for", set(used) <= set(grid))
+    else:
+        grid = control.grid()
+        used = [Decimal(row.theirs["feeder_pct"]) for row in mine]
+        out.holds(where, "settings on the control's steps", set(used) <= set(grid))
+    places = {output: place for place, output in enumerate(grid)}
+    rows = [_asked(row, control, places) for row in mine]
+    theirs, best = cost_of([places[output] for output in used], rows), least_cost(rows, len(grid))
+    # lengths differ in their last digits: a part of a lane-mile here and there is rounding
+    close = theirs is not None and (
+        theirs[0] == best[0] and abs(theirs[1] - best[1]) <= len(rows) and theirs[2] <= best[2]
+    )
+    out.holds(where, f"no way along the run costs less: {theirs} there, {best} here", close)
+
+
+def _nine(rate: Decimal) -> Decimal:
+    """A rate with as many digits as two computations and a result file agree to."""
+    return Decimal(f"{rate:.8g}")
+
+
+def _asked(row: _Row, control: Control, places: dict[Decimal, int]) -> Asked:
+    stretch, rate = row.target.stretch, row.target.rate or ZERO
+    assert row.served
+    if control.closed:
+        most = rate * (1 + NEAR)
+        most = most if row.target.cap is None else min(most, row.target.cap)
+        slack = Decimal("1e-7")
+        allowed = [
+            place
+            for one, place in places.items()
+            if rate * (1 - NEAR) * (1 - slack) <= one <= most * (1 + slack)
+        ]
+    else:
+        allowed = [places[output] for output in row.served.allowed]
+    return Asked(
+        min(allowed),
+        max(allowed),
+        float(_nine(rate if control.closed else row.target.need or ZERO)),
+        float(stretch.miles),
+        float(stretch.miles / stretch.speed * 60),
+        float(stretch.lane_miles),
+        bool(stretch.part.areas),
+    )
 
 
 def _status(row: _Row, limit: Decimal | None) -> str:
@@ -412,10 +456,10 @@ def _compare_masses(out: Outcome, files: Files, rows: Sequence[_Row]) -> None:
         output = Decimal(theirs["feeder_pct"]) if theirs["feeder_pct"] else None
         if row.served and row.model and row.control and output is not None:
             if row.control.closed:
-                out.number(
-                    where, "segments.feeder_pct", row.served.output, theirs["feeder_pct"], 5e-8
-                )
-                output, flow = row.served.output, row.served.flow
+                rate_set = Decimal(theirs["rate_to_set_lb_per_lane_mile"])
+                again = serve(row.model, row.control, rate_set * target.stretch.per_rate, None)
+                out.number(where, "segments.feeder_pct", again.output, theirs["feeder_pct"], 5e-8)
+                output, flow = again.output, again.flow
             else:
                 flow = row.model.flow(output)
             achieved = flow / target.stretch.per_rate

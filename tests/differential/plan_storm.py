@@ -430,18 +430,6 @@ def score(
     )
 
 
-def fewest(choices: Sequence[Sequence[Decimal]]) -> int:
-    """Fewest settings that serve every row, where each row accepts a run of settings.
-
-    Rows are taken by their highest setting; one that the last setting does not serve opens another.
-    """
-    count, last = 0, None
-    for accepted in sorted(choices, key=max):
-        if last is None or not min(accepted) <= last <= max(accepted):
-            count, last = count + 1, max(accepted)
-    return count
-
-
 # --- masses -----------------------------------------------------------------------------------
 
 

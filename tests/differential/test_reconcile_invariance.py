@@ -24,9 +24,10 @@ JUDGED = [*MASSES, "passes", "lane_miles", "p_over"]
 Run = Callable[[dict[str, str] | None], Path]
 
 
-@pytest.fixture
-def run(tmp_path: Path) -> Run:
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     """Results of the storm of three segments with some files changed; None: nothing changed."""
+    scratch = tmp_path_factory.mktemp("invariance")
     count = 0
 
     def results(changes: dict[str, str] | None = None) -> Path:
@@ -34,13 +35,13 @@ def run(tmp_path: Path) -> Run:
         count += 1
         content = three_segments.files()
         content["storms/s1/telemetry/a.csv"] = three_segments.records().to_csv(index=False)
-        folder = three_segments.write(tmp_path / f"w{count}", content | (changes or {}))
+        folder = three_segments.write(scratch / f"w{count}", content | (changes or {}))
         return reconcile_quietly(folder)
 
     return results
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def plain(run: Run) -> Path:
     return run(None)
 

@@ -25,22 +25,25 @@ import spreadplan.web.access.accounts
 import spreadplan.web.app  # noqa: F401
 import spreadplan.web.work.worker as worker
 from spreadplan import cli
+from tests.blank_charts import blank_charts
 from tests.faults.rig import arguments_of
 
 
 def main() -> None:
     """Serve until the input ends. With a folder, run commands on the county in it beforehand."""
-    if len(sys.argv) > 1:
-        _warm_up(Path(sys.argv[1]), sys.argv[2:])
-    gc.freeze()
-    print(json.dumps({"ready": True}), flush=True)
-    for line in sys.stdin:
-        asked = json.loads(line)
-        if "start" in asked:
-            answer: dict[str, Any] = {"pid": _start(asked["start"])}
-        else:
-            answer = {"code": _code(asked["wait"], asked["block"])}
-        print(json.dumps(answer), flush=True)
+    with blank_charts():  # what is at issue is how files are put in place
+        if len(sys.argv) > 1:
+            _warm_up(Path(sys.argv[1]), sys.argv[2:])
+        gc.freeze()
+        print(json.dumps({"ready": True}), flush=True)
+        for line in sys.stdin:
+            print(json.dumps(_answer(json.loads(line))), flush=True)
+
+
+def _answer(asked: dict[str, Any]) -> dict[str, Any]:
+    if "start" in asked:
+        return {"pid": _start(asked["start"])}
+    return {"code": _code(asked["wait"], asked["block"])}
 
 
 _over: dict[int, int] = {}

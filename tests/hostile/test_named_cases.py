@@ -20,6 +20,7 @@ from pyarrow import parquet
 
 from spreadplan.errors import BadInput
 from spreadplan.workspace.fingerprint import input_fingerprint
+from tests.blank_charts import blank_charts
 from tests.conftest import FILES, route_features
 from tests.hostile.engine import ACCEPTED, REFUSED, at_most, check, outcome, quiet
 from tests.hostile.small_county import (
@@ -165,8 +166,9 @@ def test_cards_of_other_storms_are_not_taken_for_old_ones(county):
 
     folder = county()
     write({"storms/*/rates.csv": FILES["storms/s1/rates.csv"].encode()}, folder)
-    for storm in ("s1", "*"):
-        runs.plan(folder, storm, quiet())
+    with blank_charts():
+        for storm in ("s1", "*"):
+            runs.plan(folder, storm, quiet())
     cards = [
         sorted(p.name for p in (folder / "results" / storm / "cab_cards").iterdir())
         for storm in ("s1", "*")
@@ -452,7 +454,8 @@ def test_what_is_not_merged_yet_is_read_and_not_merged(county, tmp_path):
         lambda: runs.season(folder, quiet()),
         lambda: Computed(folder).plan("s1"),
     ):
-        work()
+        with blank_charts():
+            work()
         assert inputs(folder) == before
     marked = input_fingerprint(folder)
     (folder / "routes.gpkg-wal").unlink()

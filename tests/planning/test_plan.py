@@ -419,7 +419,7 @@ def test_against_a_plain_recomputation():
     """Random county; every achieved rate is re-derived by trying all gates and settings in turn."""
     rng = np.random.default_rng(7)
     segments = [
-        {"route_id": f"R{route}", "segment_id": f"{route}-{n}", "degrees": rng.uniform(0.005, 0.03),
+        {"route_id": f"R{route}", "segment_id": f"{route}-{n}", "degrees": rng.uniform(0.007, 0.03),
          "lanes": float(rng.integers(1, 4)), "speed_mph": float(rng.choice([20, 25, 30, 35]))}
         for route in (1, 2) for n in range(12)
     ]  # fmt: skip
@@ -554,8 +554,8 @@ def test_a_truck_keeps_its_gate_from_round_to_round():
     assert set(mine["status"]) <= {"ok", "extrapolated"}
 
 
-def test_a_truck_keeps_its_gate_from_route_to_route():
-    """What the one gate cannot serve is named, with the other gate as a remedy for all."""
+def test_a_truck_keeps_its_gate_unless_a_target_would_be_missed():
+    """What the one gate cannot serve gets another, moved in the yard before the run, and said."""
     segments = [
         {"route_id": "R1", "segment_id": "long", "degrees": 0.5, "speed_mph": 5.0},
         {"route_id": "R2", "segment_id": "short", "speed_mph": 45.0},
@@ -570,19 +570,24 @@ def test_a_truck_keeps_its_gate_from_route_to_route():
     plan = plan_storm(
         county(routes=line_route(segments), models=models, trucks=held, assignments=both)
     )
-    assert list(plan.routes["gate_in"]) == [2.0, 2.0]
-    assert list(plan.routes["status"]) == ["ok", "infeasible"]
-    assert "gate 3 in for the whole storm" in by_segment(plan).loc["short", "note"]
+    assert list(plan.routes["gate_in"]) == [2.0, 3.0]
+    assert list(plan.routes["status"]) == ["ok", "ok"]
+    said = plan.findings[plan.findings["subject"] == "truck T1"].iloc[0]
+    assert said["what"] == "one gate cannot serve all its runs: 2 in for R1; 3 in for R2"
+    assert said["remedy"].startswith("move and measure it in the yard before the run, engine off")
+    assert "A calibration holds only at the gate opening that was tested" in said["remedy"]
 
 
 def test_a_material_that_was_tested_at_another_gate_has_no_calibration():
-    """T1 spreads salt on the longer route, so its gate stands at 2 in; sand was tested at 3 in."""
+    """T1 spreads salt on the longer route, so its gate stands at 2 in; sand was tested at 3 in,
+    and gives too little there: moving the gate would not help.
+    """
     inputs = county()
     both = inputs.assignments.assign(
         truck_id="T1", material=["salt", "sand"], prewet_gal_per_ton=0.0
     )
     sand = inputs.materials.iloc[:1].assign(material="sand", chemical="none")
-    models = {("T1", "salt", 2.0): LineModel(2.0, 4.0), ("T1", "sand", 3.0): LineModel(3.0, 8.0)}
+    models = {("T1", "salt", 2.0): LineModel(2.0, 4.0), ("T1", "sand", 3.0): LineModel(3.0, 0.5)}
     segments = [
         {"route_id": "R1", "segment_id": "a", "degrees": 0.1},
         {"route_id": "R2", "segment_id": "c"},

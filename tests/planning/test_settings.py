@@ -1,15 +1,11 @@
-from itertools import combinations
-
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
+from spreadplan.planning.changes import Along, fewest_changes
 from spreadplan.planning.settings import (
     Control,
     GateChoice,
     choose_gate,
-    fewest_settings,
     fit_gate,
 )
 from tests.planning.small_county import LineModel
@@ -88,10 +84,17 @@ def test_where_more_output_gives_no_more_the_lowest_is_taken():
     found = fit(model, OPEN, 345.0, 400.0)
     assert list(found.feeder_pct) == [85.0, 85.0]
     assert not found.extrapolated.any()
-    places = fewest_settings(
-        found.low[:1], found.high[:1], np.array([345.0]), np.ones(1), found.grid_discharge
+    one = np.ones(1)
+    along = Along(
+        low=found.low[:1],
+        high=found.high[:1],
+        need=np.array([345.0]),
+        miles=one,
+        minutes=one,
+        lane_miles=one,
+        sensitive=one == 0,
     )
-    assert found.grid_pct[places[0]] == 85.0
+    assert found.grid_pct[fewest_changes(along, found.grid_discharge)[0]] == 85.0
 
 
 def test_a_gate_that_gives_nothing_at_all_is_short():
@@ -140,63 +143,3 @@ def test_then_the_middle_of_the_range():
 
 def test_a_full_tie_takes_the_first_gate():
     assert gate_for([220.0], CLOSED, MIDDLE, MIDDLE) == 0
-
-
-spans = st.lists(st.tuples(st.integers(0, 9), st.integers(0, 4)), min_size=1, max_size=8)
-
-
-def fewest_by_trying(spans):
-    for count in range(1, len(spans) + 1):
-        for places in combinations(range(14), count):
-            if all(any(low <= at <= high for at in places) for low, high in spans):
-                return count
-    raise AssertionError("every span serves itself")
-
-
-@settings(max_examples=80, deadline=None)
-@given(spans=spans, seed=st.integers(0, 1000))
-def test_as_few_settings_as_brute_force_finds(spans, seed):
-    ends = [(low, low + wide) for low, wide in spans]
-    low, high = (np.array(side) for side in zip(*ends, strict=True))
-    grid = np.arange(10.0, 24.0)
-    rng = np.random.default_rng(seed)
-    found = fewest_settings(low, high, rng.uniform(10, 24, len(low)), np.ones(len(low)), grid)
-    assert np.all((found >= low) & (found <= high))
-    assert len(set(found.tolist())) == fewest_by_trying(ends)
-
-
-def test_the_setting_of_a_group_is_its_best():
-    # both rows accept 2 to 6; nine tenths of the lane-miles need 14, one tenth 16
-    low, high = np.array([2, 2]), np.array([6, 6])
-    need, weight, grid = np.array([14.0, 16.0]), np.array([9.0, 1.0]), np.arange(10.0, 20.0)
-    found = fewest_settings(low, high, need, weight, grid)
-    errors = [(weight * (grid[at] / need - 1) ** 2).sum() for at in range(2, 7)]
-    assert list(found) == [2 + int(np.argmin(errors))] * 2 == [4, 4]
-
-
-@settings(max_examples=50, deadline=None)
-@given(
-    needs=st.lists(st.floats(5.0, 30.0), min_size=1, max_size=6),
-    span=st.tuples(st.integers(0, 9), st.integers(0, 6)),
-    seed=st.integers(0, 1000),
-)
-def test_one_group_takes_the_best_of_all_places(needs, span, seed):
-    rng = np.random.default_rng(seed)
-    need, weight = np.array(needs), rng.uniform(0.1, 5.0, len(needs))
-    grid = np.cumsum(rng.uniform(0.1, 3.0, 10)) + 5.0
-    first, last = span[0], min(span[0] + span[1], 9)
-    low, high = np.full(len(need), first), np.full(len(need), last)
-    found = fewest_settings(low, high, need, weight, grid)
-    errors = [(weight * (grid[at] / need - 1) ** 2).sum() for at in range(first, last + 1)]
-    assert len(set(found.tolist())) == 1
-    mine = (weight * (grid[found] / need - 1) ** 2).sum()
-    assert mine == pytest.approx(min(errors), rel=1e-12)
-
-
-def test_a_row_takes_the_better_of_two_settings():
-    # the wide row is served by the lowest setting, but another one is exactly what it needs
-    low, high = np.array([0, 0, 6]), np.array([1, 9, 7])
-    found = fewest_settings(
-        low, high, np.array([10.0, 16.0, 16.0]), np.ones(3), np.arange(10.0, 20.0)
-    )
-    assert list(found) == [0, 6, 6]

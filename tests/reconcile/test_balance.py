@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.reconcile.balance import stock_balance
+from spreadplan.reconcile.balance import balance_between_counts, stock_balance
 from spreadplan.schema.results import RESULTS
 from tests.reconcile.ticket_tables import hours
 
 START, END = hours(100), hours(124)
+#: how often each was counted
+YARDS = {"Y1": 7, "Y2": 4, "Y3": 1, "Y4": 0}
 
 
 def counts(*rows: tuple[str, float, float, float]) -> pd.DataFrame:
@@ -100,6 +104,19 @@ def test_an_unstated_uncertainty_is_five_percent_of_the_pile():
     assert found.loc["Y1", "difference_u_ton"] == pytest.approx(25.0)
 
 
+def test_each_count_has_an_uncertainty_of_its_own():
+    """The count before it stated 1 ton and the one after it 2: neither says how good these are."""
+    found = balance(
+        counts(
+            ("Y1", 10, 300.0, 1.0),
+            ("Y1", 90, 300.0, np.nan),
+            ("Y1", 150, 400.0, np.nan),
+            ("Y1", 300, 400.0, 2.0),
+        )
+    )
+    assert found.loc["Y1", "difference_u_ton"] == pytest.approx(25.0)
+
+
 def test_not_counted_yet():
     found = balance(
         counts(("Y1", 90, 500.0, 10.0)),
@@ -123,3 +140,31 @@ def test_no_opening_count():
 
 def test_nothing_at_all():
     assert balance(counts()).empty
+
+
+def test_from_count_to_count_is_what_a_storm_between_the_two_would_find():
+    """Yards counted on different days; what moved at the moment of a count lies before it."""
+    rng = np.random.default_rng(4)
+    at = {yard: np.sort(rng.choice(400, size, replace=False)) for yard, size in YARDS.items()}
+    counted = counts(
+        *((yard, hour, rng.uniform(100, 500), 5.0) for yard, hours in at.items() for hour in hours)
+    ).sample(frac=1.0, random_state=1, ignore_index=True)
+    moved = [
+        moves(
+            moment,
+            *((str(rng.choice(list(YARDS))), hour, rng.uniform(5, 20)) for hour in range(400)),
+        )
+        for moment in ("delivered_at", "loaded_at", "returned_at")
+    ]
+    expected = [
+        found[(found["yard_id"] == yard)]
+        for yard, hours_of in sorted(at.items())
+        for start, end in pairwise(hours_of)
+        for found in [stock_balance(counted, *moved, hours(start), hours(end))]
+    ]
+    assert len(expected) == sum(YARDS.values()) - 3  # one yard was counted once, one never
+    pd.testing.assert_frame_equal(
+        balance_between_counts(counted, *moved),
+        pd.concat(expected, ignore_index=True),
+        check_exact=True,
+    )

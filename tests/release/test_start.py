@@ -20,6 +20,7 @@ HEAVY = {
     "matplotlib",
     "numba",
     "numpy",
+    "ortools",
     "pandas",
     "pint",
     "pyarrow",
@@ -97,7 +98,7 @@ def test_a_command_does_load_them(tmp_path):
 NOT_FOR = {
     "check": {"pint", "scipy", "matplotlib", "jinja2", "numba", "weasyprint", "xlsxwriter"},
     "calibrate": {"pint", "geopandas", "numba", "weasyprint", "xlsxwriter"},
-    "plan": {"pint", "numba", "weasyprint", "xlsxwriter"},
+    "plan": {"pint", "numba", "ortools", "weasyprint", "xlsxwriter"},
 }
 
 

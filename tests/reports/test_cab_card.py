@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from datetime import datetime
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ STORM = "2026-11-27-snow"
 
 @pytest.fixture(scope="module")
 def cards(tmp_path_factory):
-    """Cards of a storm whose last round treats nothing, for every truck and route."""
+    """Cards of a storm whose last round treats nothing, for every run."""
     from spreadplan.reports.cab_card import cab_cards
     from spreadplan.views.setting import setting_of
 
@@ -33,34 +34,36 @@ def cards(tmp_path_factory):
     setting = setting_of(workspace.settings)
     pages = dict(cab_cards(plan, workspace.table("sensitive_areas"), setting, fleet.as_of))
     control = workspace.tables["trucks"].set_index("truck_id")["control"]
-    pairs = plan.routes[["truck_id", "route_id"]].drop_duplicates()
     named = {
-        (row.truck_id, row.route_id): page
-        for row, page in zip(pairs.itertuples(), pages.values(), strict=True)
+        (row.truck_id, row.route_id, row.application): page
+        for row, page in zip(plan.routes.itertuples(), pages.values(), strict=True)
     }
     return plan, control, named
 
 
 def test_each_kind_of_control_is_in_the_test(cards):
     _, control, pages = cards
-    assert {control[truck] for truck, _ in pages} == {"closed_loop", "open_loop"}
+    assert {control[truck] for truck, *_ in pages} == {"closed_loop", "open_loop"}
 
 
 def test_a_closed_loop_card_shows_a_rate_and_never_a_feeder_setting(cards):
     _, control, pages = cards
-    for (truck, _), page in pages.items():
+    for (truck, *_, label), page in pages.items():
+        if label == "2":
+            continue
         names = re.findall(r"<th>(.*?)</th>", page)
         if control[truck] == "closed_loop":
-            assert any("cal. no." in name for name in names)
+            assert any("set rate" in name for name in names)
             assert not any("feeder" in name for name in names)
+            assert re.search("calibration number in the controller [0-9.]+", page)
         else:
-            assert any("feeder" in name for name in names)
-            assert not any("cal. no." in name for name in names)
+            assert any("set feeder" in name for name in names)
+            assert "calibration number" not in page
 
 
 def test_a_round_without_treatment_says_so(cards):
-    for page in cards[2].values():
-        assert "nothing to spread" in page
+    for (*_, label), page in cards[2].items():
+        assert ("nothing to spread" in page) == (label == "2")
         assert "no setting can be given" not in page
 
 
@@ -84,46 +87,129 @@ def night():
     workspace, fleet, plan = runs.compute_plan(SAMPLE, NIGHT, quiet)
     setting, areas = setting_of(workspace.settings), workspace.table("sensitive_areas")
 
-    def make(inputs_of: str = "", plan=plan) -> dict[str, str]:
-        return dict(cab_cards(plan, areas, setting, fleet.as_of, inputs_of))
+    def make(inputs_of: str = "", plan=plan, **more) -> dict[str, str]:
+        yards = workspace.table("yards")
+        return dict(cab_cards(plan, areas, setting, fleet.as_of, inputs_of, yards=yards, **more))
 
     return plan, make
+
+
+def text_of(page: str) -> str:
+    """What is read on a card, drawing and all, without its style sheet."""
+    body = re.sub(r"<style>.*?</style>|<title>.*?</title>", "", page, flags=re.S)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", body)).split())
 
 
 def test_settings_at_other_speeds_say_for_which_application_gate_and_rate_they_are(night):
     """A row of another application or rate is wrong by a third or more."""
     plan, make = night
-    card = make()["TC-105_R11"]
-    assert re.search(r"Feeder at other speeds <span>· gate 3\sin ·", card)
+    card = make()["TC-105_R11_1"]
+    assert re.search(r"<h2>Application 1 · gate 3\sin: feeder at other speeds", card)
     rows = re.findall(r'<table class="speeds"><tr><th>(.*?)</th>(.*?)</tr>', card)
-    assert len(rows) == 3
-    mine = plan.settings[(plan.settings["route_id"] == "R11")]
+    assert len(rows) == 2
+    mine = plan.settings[plan.settings["route_id"] == "R11"]
     for name, cells in rows:
-        label, rate = re.fullmatch(r"appl\. (\d)<br><b>(\d+)\slb/lane-mile</b>", name).groups()
+        rate = re.fullmatch(r"(\d+)\slb/lane-mile", name)[1]
         speed, pct = re.search(r'class="plan">(\d+)\smph<br><b>(\d+)\s%', cells).groups()
         found = mine[
-            (mine["application"] == label)
+            (mine["application"] == "1")
             & (mine["achieved_rate_lb_per_lane_mile"].round() == float(rate))
             & (mine["speed_mph"] == float(speed))
         ]
         assert set(found["feeder_pct"]) == {float(pct)}
 
 
-def test_a_truck_begins_its_second_route_when_it_is_done_with_the_first(night):
+def test_a_card_has_the_times_of_the_trucks_clock_and_the_order_of_its_runs(night):
     plan, make = night
-    cards = make()
-    assert "2026-12-31 17:00</span>" in cards["TC-105_R05"]
-    minutes = plan.routes.set_index(["route_id", "application"])["minutes"]["R05", "1"]
-    assert 78 <= minutes < 79
-    assert "<span>about 18:18, after R05</span>" in cards["TC-105_R11"]
-    assert "<span>about 23:18, after R05</span>" in cards["TC-105_R11"]
+    text = text_of(make()["TC-105_R11_1"])
+    clock = plan.clock[(plan.clock["truck_id"] == "TC-105") & (plan.clock["application"] == "1")]
+    spread = clock[(clock["activity"] == "spread") & (clock["route_id"] == "R11")]
+    end = spread["end"].max().tz_convert("America/Chicago")
+    assert re.search(rf"2026-12-31 \d\d:\d\d to {end:%H:%M}", text)
+    runs_of_truck = re.search(r"Runs of this truck (.*?) Weather", text)[1]
+    assert re.findall(r"(\d) \d\d:\d\d–\d\d:\d\d (R\d\d) appl. (\d)", runs_of_truck) == [
+        ("1", "R05", "1"),
+        ("2", "R11", "1"),
+        ("3", "R05", "2"),
+        ("4", "R11", "2"),
+    ]
+    assert f"{end:%H:%M} R11 appl. 1 · this card" in runs_of_truck
 
 
-def test_guidance_stands_above_the_settings_and_never_alone_on_a_page(night):
-    for card in night[1]().values():
-        at = [match.start() for match in re.finditer("Guidance, not an order", card)]
-        assert len(at) == card.count("<main")
-        assert at[0] < card.index('<table class="keys')
+def test_the_strip_names_where_it_begins_what_crosses_and_what_is_guarded(night):
+    plan, make = night
+    text = text_of(make()["TC-105_R11_1"])
+    assert "mi 0 is where the run begins: County Road 9, at State Highway 18." in text
+    for name in ("South River Road", "County Road 12", "Sawmill Road", "County Road 14"):
+        assert name in text
+    assert text.count("S Otter River") == 3
+    mine = plan.settings[
+        (plan.settings["route_id"] == "R11") & (plan.settings["application"] == "1")
+    ]
+    dial = mine["feeder_pct"]
+    for row in mine[dial != dial.shift()].itertuples():
+        assert f"{row.from_mi:.1f}" in text
+    assert "Weather light snow, pavement 23.5 °F" in text
+    assert "Call: Dispatch 555-0142" in text
+    assert "Spread 2 lanes in one pass, 22 ft." in text
+
+
+def test_a_card_of_an_issued_plan_says_which_and_what_it_replaces(night):
+    from spreadplan.reports.cab_card import CardIssue
+
+    make = night[1]
+    assert "issue" not in text_of(make()["TC-105_R11_1"])
+    second = text_of(make(issue=CardIssue(2, 1))["TC-105_R11_1"])
+    assert "· issue 2, replaces the card of issue 1" in second
+    first = text_of(make(issue=CardIssue(1))["TC-105_R11_1"])
+    assert "· issue 1 Guidance" in first
+
+
+def test_a_moved_gate_is_said_with_where_and_how(night):
+    plan, make = night
+    from dataclasses import replace
+
+    routes = plan.routes.copy()
+    routes.loc[(routes["route_id"] == "R05"), "gate_in"] = 2.0
+    text = text_of(make(plan=replace(plan, routes=routes))["TC-105_R11_1"])
+    assert (
+        "Gate 3\xa0in for this run, 2\xa0in for other runs of this truck. Move it only at CENTRAL "
+        "before you leave, never on the road: engine off, key out, hydraulic pressure off"
+    ).replace("\xa0", " ") in text
+    assert "Gate 3 in for the whole storm" in text_of(make()["TC-105_R11_1"])
+
+
+def test_a_driver_writes_down_whom_to_call_where_nobody_is_named(cards):
+    assert "Call: ____" in text_of(next(iter(cards[2].values())))
+
+
+def test_guidance_stands_above_the_settings_of_every_card(night):
+    plan, make = night
+    made = make()
+    assert len(made) == (plan.routes["truck_id"] != "").sum()
+    for card in made.values():
+        assert card.count("<main") == 1
+        at = card.index(
+            "Guidance, not an order: drive and spread to the road you see. Not while moving."
+        )
+        assert at < card.index('<table class="keys')
+
+
+def test_nothing_on_the_screen_is_a_bright_slab(night):
+    """No rule for the screen fills an area with anything but a dark colour."""
+    page = next(iter(night[1]().values()))
+    style = page[
+        page.rindex(
+            "@media screen {", 0, page.index("@media screen and (max-width: 720px) {\n  .who")
+        ) : page.index("</style>")
+    ]
+    filled = re.findall(r"background: ([^;]+);", style) + re.findall(
+        r'\[fill="#ffffff"\] \{ fill: (#\w+)', style.split(".strip text")[0]
+    )
+    assert len(filled) >= 4
+    for colour in filled:
+        light = [int(colour[at : at + 2], 16) for at in (1, 3, 5)] if colour[0] == "#" else [0]
+        assert max(light) < 0x60, colour
 
 
 def test_a_card_tells_itself_from_one_that_says_anything_else(night):
@@ -134,7 +220,7 @@ def test_a_card_tells_itself_from_one_that_says_anything_else(night):
 
     first = codes(make("2026-12-30 08:15"))
     assert codes(make("2026-12-30 08:15")) == first
-    assert "inputs of 2026-12-30 08:15 ·" in make("2026-12-30 08:15")["TC-105_R05"]
+    assert "inputs of 2026-12-30 08:15 ·" in make("2026-12-30 08:15")["TC-105_R05_1"]
     later = codes(make("2026-12-31 14:00"))
     assert all(later[name] != first[name] for name in first)
 

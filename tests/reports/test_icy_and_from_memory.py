@@ -48,7 +48,7 @@ def made(workspace):
         )
         report = plan_report(plan, fleet, background, setting)
         cards = dict(cab_cards(plan, areas, setting, fleet.as_of))
-        return folder, report, cards["T1_R1"], cards["T2_R2"]
+        return folder, report, cards["T1_R1_1"], cards["T2_R2_1"]
 
     return make
 
@@ -72,6 +72,7 @@ def test_a_card_for_ice_never_goes_beyond_the_planned_speed(made, event):
     assert speeds_of(open_loop) == (["15", "20", "25"], ["25"])
     for card in (open_loop, closed_loop):
         assert "The road may be icy: never faster than planned." in card
+        assert not re.search("faster, feeder unchanged|too little comes out", card)
 
 
 @pytest.mark.parametrize("event", ["freezing_rain", "light_snow"])
@@ -80,6 +81,7 @@ def test_no_page_holds_out_a_high_speed(made, event):
     for page in (report, *cards):
         assert not re.search(r"any speed|faster where|kept at|feeder raised", page)
     assert "no advice to drive that fast" in " ".join(report.split())
+    assert ("as planned" in report) == (event == "freezing_rain")
 
 
 def test_a_rate_from_memory_is_said_first_on_the_card_and_beside_the_rate(made):

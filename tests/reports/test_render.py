@@ -3,16 +3,20 @@ from __future__ import annotations
 import base64
 import importlib.abc
 import io
-import re
 import sys
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import jinja2
+import numpy as np
 import pytest
 from PIL import Image
 from pypdf import PdfReader
 
 from spreadplan.reports import render
+from spreadplan.reports.cab_card import CardIssue, cab_cards
 from tests.reports.hard_workspace import LONG
 
 
@@ -25,51 +29,80 @@ def place_in(root: Path):
     return place
 
 
-def pdf_of(page: str, folder: Path) -> PdfReader:
-    source = folder / "page.html"
-    source.write_text(page, encoding="utf-8")
-    render.write_pdf(source, folder / "page.pdf")
-    return PdfReader(folder / "page.pdf")
+@cache
+def pdf_of(page: str) -> PdfReader:
+    """The PDF of a page; several tests look at the same one."""
+    with TemporaryDirectory() as folder:
+        source = Path(folder) / "page.html"
+        source.write_text(page, encoding="utf-8")
+        render.write_pdf(source, source.with_suffix(".pdf"))
+        return PdfReader(io.BytesIO(source.with_suffix(".pdf").read_bytes()))
 
 
 def sheet(body: str) -> str:
     return f'<!doctype html><html lang="en"><title>t</title><body>{body}</body></html>'
 
 
-def test_certificates_are_one_page_and_a_second_only_for_more_tests(pages, tmp_path):
+def test_certificates_are_one_page_and_a_second_only_for_more_tests(pages):
     for name, page in pages.items():
         if "_certificate_" not in name:
             continue
         more = "Tests, continued" in page
-        assert len(pdf_of(page, tmp_path).pages) == 1 + more, name
+        assert len(pdf_of(page).pages) == 1 + more, name
         assert more == name.endswith(LONG), name
 
 
-def test_work_sheet_is_one_page(pages, tmp_path):
+def test_work_sheet_is_one_page(pages):
     for units in ("us", "metric"):
-        assert len(pdf_of(pages[f"{units}_work_sheet"], tmp_path).pages) == 1
+        assert len(pdf_of(pages[f"{units}_work_sheet"]).pages) == 1
 
 
-def test_cab_cards_fill_the_pages_they_were_arranged_for(pages, tmp_path):
+def test_a_cab_card_is_one_page(pages, hard_us):
     cards = {name: page for name, page in pages.items() if "_card_" in name}
-    assert len(cards) == 8
+    assert len(cards) == 2 * len(hard_us.plan.routes) == 24
     for name, page in cards.items():
-        arranged = page.count('<main class="cab')
-        assert len(pdf_of(page, tmp_path).pages) == arranged, name
-        assert (arranged == 1) != ("sixty" in re.sub("<wbr>", "", page)), name
+        assert page.count('<main class="cab') == 1
+        assert len(pdf_of(page).pages) == 1, name
 
 
-def test_long_list_of_changes_is_complete_in_print(hard_us, pages, tmp_path):
-    card = next(page for name, page in pages.items() if name.startswith("us_card_Avery"))
-    text = "\n".join(page.extract_text() for page in pdf_of(card, tmp_path).pages)
+@pytest.mark.slow
+@pytest.mark.parametrize(("units", "paper"), [("us", "letter"), ("metric", "A4")])
+@pytest.mark.parametrize("changes", [12, 30, 60])
+def test_a_cab_card_of_many_changes_is_one_page(hard_us, hard_metric, units, paper, changes):
+    made = hard_us if units == "us" else hard_metric
+    assert made.setting.paper == paper
+    table = made.plan.settings.copy()
+    mine = np.flatnonzero((table["route_id"] == "sixty") & (table["application"] == "1"))
+    part = np.arange(len(mine)) * (changes + 1) // len(mine)
+    table.loc[table.index[mine], "feeder_pct"] = 20.0 + 7.5 * (part % 5)
+    table.loc[table.index[mine], "status"] = "ok"
+    plan = replace(made.plan, settings=table)
+    areas = made.workspace.table("sensitive_areas")
+    setting = replace(made.setting, call="Dispatch of the northern district 555-0142")
+    cards = dict(cab_cards(plan, areas, setting, made.calibration.as_of, issue=CardIssue(12, 11)))
+    card = next(page for name, page in cards.items() if name.startswith("Avery"))
+    shown = len(set(zip(part, table["area_id"].iloc[mine] != "", strict=True)))
+    assert card.count('font-weight="700"') >= shown > min(changes, 50)
+    pdf = pdf_of(card)
+    assert len(pdf.pages) == 1
+    text = pdf.pages[0].extract_text()
+    for vital in ("Guidance, not an order", "Not while moving", "issue 12, replaces", "555-0142"):
+        assert vital in text
+
+
+def test_every_change_stands_on_the_card(hard_us, pages):
     settings = hard_us.plan.settings
     mine = settings[(settings["route_id"] == "sixty") & (settings["application"] == "1")]
-    for mile in mine["from_mi"]:
+    assert len(mine) > 10
+    card = next(page for name, page in pages.items() if name.startswith("us_card_Avery"))
+    text = "\n".join(page.extract_text() for page in pdf_of(card).pages)
+    dial = mine["feeder_pct"].fillna(-1.0)
+    for mile in mine.loc[dial != dial.shift(), "from_mi"]:
         assert f"{mile:.1f}" in text
 
 
-def test_pdf_is_tagged_and_describes_its_charts(pages, tmp_path):
-    catalog = pdf_of(pages[f"us_certificate_{LONG}"], tmp_path).trailer["/Root"]
+def test_pdf_is_tagged_and_describes_its_charts(pages):
+    catalog = pdf_of(pages[f"us_certificate_{LONG}"]).trailer["/Root"]
     assert catalog["/MarkInfo"]["/Marked"]
     figures = [one for one in structure(catalog["/StructTreeRoot"]) if one.get("/S") == "/Figure"]
     assert len(figures) == 1
@@ -95,8 +128,8 @@ def test_pdf_reads_neither_files_nor_other_hosts(tmp_path):
     (tmp_path / "red.png").write_bytes(picture.getvalue())
     inside = "data:image/png;base64," + base64.b64encode(picture.getvalue()).decode()
     refused = f'<img src="{(tmp_path / "red.png").as_uri()}"><img src="http://127.0.0.1:9/a.png">'
-    assert len(pdf_of(sheet(refused), tmp_path).pages[0].images) == 0
-    assert len(pdf_of(sheet(f'<img src="{inside}">'), tmp_path).pages[0].images) == 1
+    assert len(pdf_of(sheet(refused)).pages[0].images) == 0
+    assert len(pdf_of(sheet(f'<img src="{inside}">')).pages[0].images) == 1
 
 
 def test_pdf_is_the_same_every_time(pages, tmp_path):
@@ -108,16 +141,34 @@ def test_pdf_is_the_same_every_time(pages, tmp_path):
 
 
 @pytest.mark.slow
-def test_many_reports_are_written_in_other_processes(tmp_path):
+def test_many_reports_are_written_in_other_processes(tmp_path, monkeypatch):
     done = []
     names = [f"cards/{number}" for number in range(3)]
+    monkeypatch.setattr(render, "FEW", len(names) - 1)
+    elsewhere, really = [], render._write_in_parallel
+    monkeypatch.setattr(
+        render,
+        "_write_in_parallel",
+        lambda jobs, step: elsewhere.append(really(jobs, step)) or elsewhere[-1],
+    )
     left_out = render.write_all(
         place_in(tmp_path), [(name, sheet(name)) for name in names], True, lambda: done.append(1)
     )
     assert left_out is None
+    assert elsewhere == [True]
     assert len(done) == 3
     for name in names:
         assert len(PdfReader(tmp_path / f"{name}.pdf").pages) == 1
+
+
+@pytest.mark.slow
+def test_few_reports_are_not_worth_starting_other_processes(tmp_path, monkeypatch):
+    monkeypatch.setattr(render, "_write_in_parallel", lambda jobs, step: pytest.fail("started"))
+    done = []
+    pages = [(name, sheet(name)) for name in ("a", "b")]
+    assert render.write_all(place_in(tmp_path), pages, True, lambda: done.append(1)) is None
+    assert len(done) == 2
+    assert len(PdfReader(tmp_path / "b.pdf").pages) == 1
 
 
 def test_html_alone_when_no_pdf_is_wanted(tmp_path):

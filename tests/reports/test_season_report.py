@@ -12,15 +12,15 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from spreadplan.remarks import Finding, findings_table, remark
+from spreadplan.reconcile.balance import balance_between_counts
+from spreadplan.remarks import Finding, findings_table, merged_findings, remark
 from spreadplan.reports.environment_report import environment_report
 from spreadplan.reports.season_report import season_report
 from spreadplan.results.workbook import HEADER_ROW, write_workbook
 from spreadplan.schema.results import RESULTS
 from spreadplan.schema.sheets import Sheet
 from spreadplan.season import work_out_season
-from spreadplan.season.records import books, merged_findings, record_findings
-from spreadplan.season.water import CAUTION
+from spreadplan.season.records import record_findings
 from spreadplan.views.display import KINDS, Display
 from spreadplan.views.season_sheets import season_sheets, sheet_of
 from spreadplan.views.season_view import (
@@ -32,6 +32,7 @@ from spreadplan.views.season_view import (
 )
 from spreadplan.views.setting import Setting
 from spreadplan.views.voice import Voice
+from spreadplan.views.words import WORDS
 from tests.reports.test_render import pdf_of, structure
 from tests.said import US
 from tests.season import test_records
@@ -59,7 +60,7 @@ def made(**changes) -> SeasonView:
     given = inputs(**({"storms": storms_with_one_clear_excess()} | changes))
     found = work_out_season(given)
     history = test_records.history()
-    balances = books(
+    balances = balance_between_counts(
         test_records.counts(),
         test_records.deliveries(),
         test_records.tickets("loaded_at"),
@@ -202,7 +203,7 @@ def test_what_the_measurement_does_not_support_is_shown_as_such(pages):
 
 def test_screening_defers_to_samples_and_the_regulator(pages):
     page = plain(pages["us_environment"])
-    assert CAUTION in page
+    assert WORDS["about_screening"] in page
     for limit in ("230 mg/L over 4 days", "860 mg/L over 1 h", "860 mg/L over 24 h"):
         assert limit in page
 
@@ -245,9 +246,9 @@ def test_rows_of_evidence_carry_what_is_needed_to_act(pages):
 # --- reproducible and safe ---------------------------------------------------------------------
 
 
-def test_every_page_says_what_it_was_made_from(pages, tmp_path):
+def test_every_page_says_what_it_was_made_from(pages):
     for name in ("us_season", "us_environment"):
-        reader = pdf_of(pages[name], tmp_path)
+        reader = pdf_of(pages[name])
         for number, page in enumerate(reader.pages, 1):
             text = " ".join(page.extract_text().split())
             assert f"inputs {FINGERPRINT}" in text
@@ -257,7 +258,7 @@ def test_every_page_says_what_it_was_made_from(pages, tmp_path):
     assert "spreadplan season WORKSPACE --as-of 2026-12-30" in plain(pages["us_season"])
 
 
-def test_charts_are_described_and_their_names_unique(pages, tmp_path):
+def test_charts_are_described_and_their_names_unique(pages):
     for name, page in pages.items():
         svgs = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
         assert len(svgs) >= 3, name
@@ -267,7 +268,7 @@ def test_charts_are_described_and_their_names_unique(pages, tmp_path):
             assert len(title[1]) > 30, name
         ids = re.findall(r'\bid="([^"]+)"', page)
         assert len(ids) == len(set(ids)), name
-    catalog = pdf_of(pages["us_season"], tmp_path).trailer["/Root"]
+    catalog = pdf_of(pages["us_season"]).trailer["/Root"]
     figures = [one for one in structure(catalog["/StructTreeRoot"]) if one.get("/S") == "/Figure"]
     assert len(figures) >= 3
     assert all(len(one["/Alt"]) > 30 for one in figures)
@@ -287,13 +288,13 @@ def test_names_are_text_and_never_run():
         assert "&lt;script&gt;" in re.sub("<wbr>", "", page)
 
 
-def test_reports_of_a_season_with_nothing_in_it(tmp_path):
+def test_reports_of_a_season_with_nothing_in_it():
     view = made(storms=[], sensitive_areas=None)
     empty = replace(view, history=view.history.iloc[:0], books=view.books.iloc[:0])
     for write in (season_report, environment_report):
         page = write(empty, setting())
         assert "Not in this report, because the file is not there: budgets.csv" in plain(page)
-        assert len(pdf_of(page, tmp_path).pages) >= 1
+        assert len(pdf_of(page).pages) >= 1
 
 
 def test_a_long_season_stays_a_report():

@@ -49,7 +49,7 @@ def pages(workspace):
         return plan, {
             "certificate": plain(dict(of_trucks)["T1"]),
             "report": plain(plan_report(plan, fleet, background, setting)),
-            "card": plain(dict(cab_cards(plan, areas, setting, fleet.as_of))["T1_R1"]),
+            "card": plain(dict(cab_cards(plan, areas, setting, fleet.as_of))["T1_R1_1"]),
             "truck": plain(visitor.get("/trucks/T1").text),
             "trucks": plain(visitor.get("/trucks").text),
             "plan": plain(visitor.get("/plan/s1").text),

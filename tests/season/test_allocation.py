@@ -19,7 +19,6 @@ from spreadplan.season.allocation import (
     area_rows,
     class_worth,
     haul_ways,
-    remaining_limits,
     scarcity_of_plan,
     wanted_rows,
 )
@@ -261,16 +260,6 @@ def test_share_of_a_row_in_areas_and_what_is_left_of_their_limits():
     )
     shares = area_rows(plan, "salt").set_index("area_id")["share"]
     assert shares.to_dict() == pytest.approx({"S1": 0.4, "S2": 0.1})
-    chloride = pd.DataFrame(
-        {
-            "scope_id": ["S1", "S1", "S2", "W1"],
-            "storm": ["", "s1", "", ""],
-            "limit_lb": [3000.0, float("nan"), 100.0, float("nan")],
-            "chloride_lb": [2400.0, 2400.0, 500.0, 9.0],
-        }
-    )
-    left = remaining_limits(chloride, 0.6).set_index("area_id")["limit_lb"]
-    assert left.to_dict() == pytest.approx({"S1": 1000.0, "S2": 0.0})
 
 
 def test_haul_ways_join_every_two_yards():

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from spreadplan.reconcile.balance import balance_between_counts
 from spreadplan.remarks import remark
-from spreadplan.season.records import books, latest, record_findings, truck_history
+from spreadplan.season.records import latest, record_findings, truck_history
 from tests.planning.small_county import frame
 from tests.said import said
 
@@ -49,7 +50,9 @@ def test_history_is_in_order_of_time_and_the_last_storm_counts():
 
 
 def test_a_drift_is_a_problem_and_without_one_a_wrong_ratio_is_a_caution():
-    nothing = books(counts(), deliveries(), tickets("loaded_at"), tickets("returned_at")).iloc[:0]
+    nothing = balance_between_counts(
+        counts(), deliveries(), tickets("loaded_at"), tickets("returned_at")
+    ).iloc[:0]
     (found,) = map(said, record_findings(history(), nothing))
     assert (found.severity, found.subject) == ("problem", "truck T1, salt")
     assert "20 % more than it reports" in found.what
@@ -91,7 +94,9 @@ def tickets(moment):
 
 
 def test_books_are_balanced_from_count_to_count():
-    table = books(counts(), deliveries(), tickets("loaded_at"), tickets("returned_at"))
+    table = balance_between_counts(
+        counts(), deliveries(), tickets("loaded_at"), tickets("returned_at")
+    )
     assert table["yard_id"].tolist() == ["Y1", "Y1"]  # Y2 was counted once only
     assert table["verdict"].tolist() == ["agrees", "more delivered than recorded"]
     # 150,000 lb expected and 190,000 counted: 20 tons
@@ -107,7 +112,9 @@ def test_books_are_balanced_from_count_to_count():
 
 
 def test_one_count_alone_balances_nothing():
-    table = books(counts().iloc[:1], deliveries(), tickets("loaded_at"), tickets("returned_at"))
+    table = balance_between_counts(
+        counts().iloc[:1], deliveries(), tickets("loaded_at"), tickets("returned_at")
+    )
     assert table.empty
     assert "verdict" in table.columns
 

@@ -85,8 +85,8 @@ def test_report_and_cards_show_the_rate_that_was_given_on_every_lane(folder):
         assert not re.search(r"(?:lb|kg)/lane", text)
     assert re.search(r"Map of 2\u00a0routes, rates [0-9.]+ to 80\.0\u00a0g/m²", report)
     assert re.search(r"light snow −3\.9 1\.3 80\.0 ", report)
-    assert re.search(r"rate, g/m² .*? 1 2026-12-01 04:00 76 80 ", cards["T2_R2"])
-    assert re.search(r"(?:79|7[89]\.\d)\sg/m²", cards["T1_R1"])  # as set, in whole steps
+    assert re.search(r"set rate, g/m² .*? 76 80 ", cards["T2_R2_1"])
+    assert re.search(r"(?:79|7[89]\.\d)\sg/m²", cards["T1_R1_1"])  # as set, in whole steps
 
 
 @pytest.mark.slow

@@ -81,9 +81,15 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("most_lb_per_min", "discharge at full output"),
         (
             "rate_at_5_mph_more_lb_per_lane_mile",
-            "the rate if the truck drives 5 mph faster and nobody changes anything",
+            "the rate if the truck drives 5 mph faster and nobody changes anything; empty where "
+            "the road may be icy",
         ),
         ("liquid_gal", "volume where the material itself is a liquid"),
+        ("rate_to_set_lb_per_lane_mile", "what a closed loop is set to"),
+        (
+            "own_rate_lb_per_lane_mile",
+            "the rate of a setting for this part alone, where it is too short for one",
+        ),
         ("treated_at", "when its truck has treated it"),
         ("late_min", "minutes later than its class is promised, 0 if in time", "minutes"),
         ("gap_min", "minutes since it was treated before", "minutes"),
@@ -104,6 +110,13 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("gate_in", "gate opening"),
         ("control", "open or closed loop"),
         ("settings", "how many different settings the driver makes", "count"),
+        ("changes", "how often the driver changes the setting, off included", "count"),
+        ("joined_more_lb", "what fewer changes add: pieces too short for a setting of their own"),
+        ("joined_less_lb", "what fewer changes take away"),
+        (
+            "past_tolerance_lane_miles",
+            "where the setting gives a rate past the policy's tolerance",
+        ),
         ("load_lb", "what one load may weigh"),
         ("spreading_minutes", "time of spreading"),
         ("reload_minutes", "time of loading again"),
@@ -213,6 +226,20 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("held_share", "its share of the forecast"),
         column("verdict", "whether it works", "term", terms="melting"),
         ("advice", "what to do"),
+    ),
+    table(
+        "plan_reassigned",
+        "{storm}",
+        "A proposal, where the plan is late: runs that another truck could take over. Nothing is "
+        "changed in the inputs.",
+        ("route_id", "the route"),
+        ("application", "the round of spreading", "id"),
+        ("from_truck", "the truck that has it in the plan", "id"),
+        ("to_truck", "the truck that could take it over", "id"),
+        ("late_min_before", "minutes late in the plan; empty: not treated at all", "minutes"),
+        ("late_min_after", "minutes late with the proposal", "minutes"),
+        ("lb_before", "mass in the plan", "mass"),
+        ("lb_after", "mass with the proposal", "mass"),
     ),
     table(
         "plan_findings", "{storm}", "What the planner should know, gravest first.", *FINDING_COLUMNS

@@ -53,6 +53,22 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("trucks", "who spread there"),
         ("reason", "why it cannot be judged"),
         ("unseen_lb", "mass without a known place that may lie there as well; not in `applied_lb`"),
+        ("treatments", "how often it was treated: `applications` as a whole number", "number"),
+        ("planned_treatments", "how often it was to be treated", "number"),
+        column(
+            "rate_verdict",
+            "the rate of its treatments against the plan in force when they were made; the worst "
+            "of several plans",
+            "term",
+            terms="rate_verdict",
+        ),
+        column(
+            "rounds_verdict",
+            "`treatments` against `planned_treatments`",
+            "term",
+            terms="rounds_verdict",
+        ),
+        ("issue", "the issued plans that it was judged by, `;` between; empty where none was"),
     ),
     table(
         "use_trucks",

@@ -42,6 +42,32 @@ WORDS: Final[Mapping[str, str]] = {
     "no_truck_here": "no truck is assigned to this route",
     "no_truck_assigned": "no truck is assigned to it",
     "assign_it": "add it to assignments.csv",
+    # --- who could take over what is late ---
+    "takeover": (
+        "{rounds:noun.application} {rounds:names}: give it to {truck} instead of {before}: {late} "
+        "becomes {then}, {more}"
+    ),
+    "late_by": "{late_min:minutes} late",
+    "in_time": "in time",
+    "not_treated_at_all": "not treated",
+    "so_much_more": "{mass_lb:mass} more",
+    "so_much_less": "{mass_lb:mass} less",
+    "same_mass": "as much material",
+    "relieved": "then route {route}, application {application}, {late} becomes {then}",
+    "takeover_gains": (
+        "with the takeovers proposed: late {late_after_lane_miles:lane_distance}, at most "
+        "{worst_after_min:duration} (as planned {late_before_lane_miles:lane_distance}, at most "
+        "{worst_before_min:duration}); no truck gets to "
+        "{untreated_after_lane_miles:lane_distance} (as planned "
+        "{untreated_before_lane_miles:number.lane_distance})"
+    ),
+    "takeover_gap": (
+        "by the solver's estimates no other takeover of these runs is better by more than "
+        "{gap_pct:.2g} %; see plan_reassigned.csv"
+    ),
+    "takeover_is_a_proposal": (
+        "nothing is changed until you put it into the storm's assignments.csv"
+    ),
     # --- rates ---
     "rate_of_policy": "policy row {row}: {text}; {chosen:then}{phase}",
     "of_range": "{pick} of {ends:range.rate}, ",
@@ -97,6 +123,10 @@ WORDS: Final[Mapping[str, str]] = {
     "too_many_lanes": "{lanes:g} lanes in one pass, {truck} covers at most {most:g}: more passes",
     "outside_tested": "feeder {at_pct:.0f} % is outside the tested {low_pct:g} to {high_pct:g} %",
     "rate_missed": "nearest setting gives {off_pct:signed} % of the target rate",
+    "rate_of_neighbor": (
+        "too short for a setting of its own, that of its neighbors gives {off_pct:signed} % of the "
+        "target rate"
+    ),
     "at_gate_and_output": " at gate {gate_in:gate} and {output_pct:.0f} % output",
     "voided_by_work": (
         "work on the {what} of {truck} is on record between the storm's start and this "
@@ -127,13 +157,30 @@ WORDS: Final[Mapping[str, str]] = {
         "{tested_lo_pct:g} to {tested_hi_pct:g} %"
     ),
     "test_there": "run a discharge test at those outputs",
-    "many_settings": "needs {settings} feeder settings",
+    "many_changes": "needs {changes} changes of the setting, more than {most}",
+    "steps_past_tolerance": (
+        "the steps of its control give up to {high_pct:.0f} % too much and {low_pct:.0f} % too "
+        "little on {lane_miles:lane_distance}, past the policy's tolerance of {over_pct:g} and "
+        "{under_pct:g} %"
+    ),
+    "finer_steps": "a finer step of the control, another gate or another truck",
+    "joined_past_tolerance": (
+        "pieces too short for a setting of their own, {lane_miles:lane_distance}, get up to "
+        "{high_pct:.0f} % too much and {low_pct:.0f} % too little, past the policy's tolerance of "
+        "{over_pct:g} and {under_pct:g} %: {more_lb:mass} more and {less_lb:mass} less"
+    ),
     "even_out_speeds": "bring the faster stretches down to the speed of those beside them",
     "see_certificate": "see the truck's calibration certificate",
     "test_is_due": "a discharge test is due",
     "gate_to_move": (
         "its gate has to be moved: the plan has it at {planned_in:gate} for the whole storm, in "
         "its latest test it stood at {tested_in:gate}"
+    ),
+    "runs_at_gate": "{gate_in:gate} for {routes:names}",
+    "gate_moves_between_runs": "one gate cannot serve all its runs: {gates:also}",
+    "move_between_runs": (
+        "move and measure it in the yard before the run, engine off, never on the road; or give "
+        "the run to another truck. {rule}"
     ),
     "move_it_in_the_yard": (
         "set and measure it in the yard before the storm, engine off; then it stays"
@@ -282,10 +329,43 @@ WORDS: Final[Mapping[str, str]] = {
         "The melting check compares the brine's freezing point with the forecast; traffic, wind, "
         "sun and what bounces off the road are not in it."
     ),
-    "one_gate_for_plan": "{rule} So a truck has one gate for the whole plan.",
+    "one_gate_for_plan": (
+        "{rule} So a truck has one gate for the whole plan, unless a run would miss its rate."
+    ),
+    "no_faster": "as planned",
     "times_leave_out": "Times leave out traffic, plowing and breaks.",
     # --- what a cab card says ---
-    "begins_after": "about {time}, after {route}",
+    "run_from_to": "{about}{start:moment} to {end}{after:then}",
+    "after_route": ", after {route}",
+    "no_time_given": "no time given",
+    "mile_zero": "{unit} 0 is where the run begins: {road}{at:then}.",
+    "at_landmark": ", at {names:names}",
+    "weather_of_run": "{event}{pavement:then}{water:then}",
+    "pavement_at": ", pavement {pavement_f:temperature}",
+    "water_expected": ", {water_in:water} of water",
+    "gate_for_this_run": (
+        "Gate {gate_in:gate} for this run, {others_in:list.gate} for other runs of this truck. "
+        "Move it only at {yard} before you leave, never on the road: engine off, key out, "
+        "hydraulic pressure off, then measure the opening. At another opening no setting here "
+        "holds."
+    ),
+    "spread_width": "Spread {lanes:g} {lanes:noun.lane} in one pass, {width_ft:width}.",
+    "lanes_vary": "The lanes to spread change: they stand beside each setting.",
+    "hold_the_speed": "The rate holds at the planned speed only.{lost:then}",
+    "joined_on_run": (
+        "Pieces too short for a change have their neighbors' setting: {more_lb:mass} more and "
+        "{less_lb:mass} less than asked in all."
+    ),
+    "past_tolerance_here": (
+        "On {lane_miles:lane_distance} the setting gives more or less than asked by over the "
+        "policy's tolerance."
+    ),
+    "number_in_controller": (
+        "calibration number in the controller {lb_per_count:per_count}, set by the shop"
+    ),
+    "strip_drawn": (
+        "The run as a strip of {length_mi:distance}, {pieces:count.setting}. {dials:names}."
+    ),
     "gate_stands": "gate {gate_in:gate}",
     "gate_stays": ("Gate {gate_in:gate} for the whole storm: moved, no setting here holds."),
     "may_be_icy": "The road may be icy: never faster than planned.",
@@ -300,7 +380,7 @@ WORDS: Final[Mapping[str, str]] = {
     "too_little_above": " Above {speed_mph:down.speed} too little comes out.",
     "loads_of_run": ("{loads:count.load}, {mass_lb:bulk}{prewet:then}, about {minutes:duration}."),
     "with_prewet": ", prewet {liquid_gal:volume}",
-    "runs_empty": "Reload {number}: empty near {place}, {road}.",
+    "runs_empty": "load {number} ends about here",
     "never_tested_ask": (
         "This truck has no valid test: no setting can be given. Ask before you spread."
     ),

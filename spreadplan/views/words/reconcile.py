@@ -65,6 +65,7 @@ WORDS: Final[Mapping[str, str]] = {
     "more_rounds": "more rounds than planned",
     "rate_above": "rate above the plan",
     "both_above": "rate above the plan, and more rounds than planned",
+    "not_in_routes": "was planned here when the plan was issued, but is not in the routes now",
     "nothing_planned_here": "nothing planned here with this material",
     "truck_contested": "tickets and reports of its truck disagree",
     "too_short": "too short to tell who drove on it",
@@ -225,7 +226,34 @@ WORDS: Final[Mapping[str, str]] = {
         "as material."
     ),
     "look_at_the_counter": "Look at the counter and its cable.",
+    # --- records ---
+    "records_not_used": "{records:count.record} not used: {reason}",
+    "records_not_used_such_as": "{records:count.record} not used; for instance: {reason}",
 }
+#: what was put right in the records, or noted of them -> how
+PUT_RIGHT: Final[Mapping[str, str]] = {
+    "no position, the rest of the record used": "its mass counts for the truck; where it lies is "
+    "taken from the records around it, or not known",
+    "a cell cannot be read, the rest of the record used": "taken as empty",
+    "speed impossible, the rest of the record used": "taken as empty",
+    "total or rate impossible, the rest of the record used": "taken as missing",
+    "time not usable, taken from the records beside it": "by where the record stands in its file",
+    "spreading not said": "its counter decides",
+    "total missing": "what the next one tells is spread over the way since the one before",
+    "total unchanged": "a coarse counter or a pause; mass is spread over the way since the last "
+    "change",
+    "coarse counter": "the counter moves in large steps; they are spread over the way between",
+    "total reset": "counted on from zero",
+    "total wrapped": "the counter went over its end and was counted on",
+    "impossible jump, not counted": "more than any feeder releases in that time",
+    "total set back, not counted": "a smaller total that is no reset",
+    "impossible rate, not counted": "more than any feeder releases",
+    "rate missing": "taken from the records beside it",
+    "silence, rate not counted across it": "no mass is made up for a time without records",
+    "out of order": "sorted by time",
+    "material changed": "the mass of each is kept apart",
+}
+TWIN_IS_USED: Final = "nothing lost: its twin is used"
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
     "use_verdict": {
         "over": Term("over", "bad"),

@@ -194,6 +194,28 @@ WORDS: Final[Mapping[str, str]] = {
     "no_background": "none",
     "one_not_known": ": {what} is not known",
     "both_not_known": ": {what} and {other} are not known",
+    # --- how it was worked out ---
+    "about_forecasts": (
+        "Storms to come: Poisson with a gamma posterior from the storms so far. Use of a storm: "
+        "gamma with unknown mean and shape. Both together give the distribution of the season's "
+        "total in closed form; the interval holds 90 % of it. Storms are taken to come at a "
+        "steady rate: spells and the course of the winter are left out."
+    ),
+    "about_screening": (
+        "Screening estimate, in two readings wherever they differ: the chloride of an area "
+        "reaches the water while the storm lasts, or all of it within the averaging time. Water "
+        "is judged at its low flow, on top of its background; without these, mean flow and no "
+        "background are taken, and nothing is called below. It says where to sample; whether a "
+        "standard is met is for the regulator and for samples to tell."
+    ),
+    "about_savings": (
+        "Practices are taken one after the other, each on what the one before leaves, so nothing "
+        "is counted twice. What was measured here and what a borrowed percentage promises are "
+        "never added up, nor are masses of different materials. Prewetting saves salt, not sand, "
+        "and takes liquid: its price is taken off the money, and where it is not known, no money "
+        "is given. A negative saving is more material: a truck that spreads less than it reports "
+        "will use more once calibrated."
+    ),
 }
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
     "budget_verdict": {

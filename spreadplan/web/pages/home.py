@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from spreadplan.web.pages import guide, inputs, mend, plan, season, tests, trucks, use
+from spreadplan.web.pages import guide, inputs, issues, mend, plan, season, tests, trucks, use
 from spreadplan.web.visits import Visit, page
 
 
@@ -20,6 +20,7 @@ ROUTES = [
     *trucks.ROUTES,
     *inputs.ROUTES,
     *mend.ROUTES,
+    *issues.ROUTES,
     *plan.ROUTES,
     *use.ROUTES,
     *season.ROUTES,

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import Remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
@@ -23,6 +24,7 @@ from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.plan_rates import as_read
 from spreadplan.views.plan_totals import decisions, yard_state
 from spreadplan.views.rate_sources import split_source
+from spreadplan.views.takeover import takeover_rows
 from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 from spreadplan.web.addresses import address, number_of
@@ -32,6 +34,7 @@ from spreadplan.web.visits import Visit, page
 from spreadplan.web.work import map_layers
 from spreadplan.web.work.changes_tried import AREA, Tried, parse, query, what_if, without
 from spreadplan.web.work.computed import whole_files
+from spreadplan.web.work.issued import issued_plans
 from spreadplan.web.work.plan_summary import (
     compared,
     plan_figures,
@@ -120,6 +123,7 @@ def plan_page(visit: Visit) -> Response:
         effect=effect,
         decisions=voice.say(decisions(want.view.plan)),
         findings=problems_first(want.view, voice),
+        takeover=takeover_rows(want.view.plan.reassigned, shown),
         routes=route_rows(want.view, want.application, voice),
         yards=_yards(want.view, voice),
         chips=[
@@ -135,6 +139,8 @@ def plan_page(visit: Visit) -> Response:
         start=shown.moment(want.view.plan.start),
         compare=f"{want.address}/compare{query(want.tried, 'b')}",
         policy_name=workspace.settings.name,
+        storm=want.storm,
+        issues=issued_plans(visit, want.storm),
     )
 
 
@@ -277,6 +283,8 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
         for name in ("target", "achieved")
     }
     fastest = float(row["max_speed_mph"])
+    if may_be_icy(str(row["event"])):  # nothing is said of a higher speed than planned
+        fastest = min(fastest, float(row["speed_mph"]))
     low, high = float(row["mass_lo_lb"]), float(row["mass_hi_lb"])
     return {
         "segment_id": row["segment_id"],
@@ -407,11 +415,12 @@ def _class_of(classes: np.ndarray, rate: np.ndarray) -> np.ndarray:
 
 
 def cards(visit: Visit) -> Response:
-    """Cab cards as the files stand: one for each truck and route."""
+    """Cab cards as the files stand: one for each run."""
     storm = storm_of(visit)
     view = plan_of(visit, storm, ())
-    pairs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", ["truck_id", "route_id"]]
-    named = zip(_cards(visit, storm), pairs.drop_duplicates().itertuples(index=False), strict=True)
+    columns = ["truck_id", "route_id", "application"]
+    runs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", columns]
+    named = zip(_cards(visit, storm), runs.itertuples(index=False), strict=True)
     done = visit.site.folder / "results" / storm / "cab_cards"
     files = sorted(path.name for path in done.glob("*.pdf")) if done.is_dir() else []
     return visit.render(
@@ -419,8 +428,8 @@ def cards(visit: Visit) -> Response:
         storm=storm,
         files=files,
         cards=[
-            {"name": name, "truck_id": pair.truck_id, "route_id": pair.route_id}
-            for name, pair in named
+            {"name": name} | {column: getattr(run, column) for column in columns}
+            for name, run in named
         ],
     )
 
@@ -438,7 +447,9 @@ def _cards(visit: Visit, storm: str) -> dict[str, str]:
         view = plan_of(visit, storm, ())
         areas = whole_files(view.workspace).table("sensitive_areas")
         inputs_of = inputs_changed(view.workspace, storm)
-        return dict(cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of))
+        yards = view.workspace.table("yards")
+        made = cab_cards(view.plan, areas, visit.setting, view.fleet.as_of, inputs_of, yards=yards)
+        return dict(made)
 
     return visit.site.computed.remember(("cab cards", storm, visit.display.system), make)
 

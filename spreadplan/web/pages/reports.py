@@ -19,11 +19,15 @@ SHOWN = {".html": "text/html; charset=utf-8", ".pdf": "application/pdf"}
 
 def result(visit: Visit) -> Response:
     """A file below ``results/``; a report runs no script and asks no one for anything."""
-    name = visit.plain_path("name")
+    return file_below(visit, visit.site.folder / "results", visit.plain_path("name"))
+
+
+def file_below(visit: Visit, folder: Path, name: str) -> Response:
+    """A file below a folder, its name with slashes; 404 for one that is hidden or leads out."""
     if any(part.startswith(".") for part in name.split("/")):
         raise HTTPException(404)
     try:
-        path = inside(visit.site.folder / "results", name)
+        path = inside(folder, name)
         there = path.is_file()
     except (ValueError, OSError):  # a name that no file can have, one of 300 letters for example
         raise HTTPException(404) from None

@@ -10,12 +10,13 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.remarks import remark
 from spreadplan.reports.figure import SCREEN_WIDTH_IN
 from spreadplan.reports.season_charts import budget_chart, burn_down_chart, scope_in_words
 from spreadplan.reports.season_report import used_without_ticket
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import Display, percent
-from spreadplan.views.savings import ABOUT, savings_rows
+from spreadplan.views.savings import savings_rows
 from spreadplan.views.voice import Voice
 from spreadplan.views.water import screened_waters
 from spreadplan.views.words import term
@@ -57,7 +58,7 @@ def season_page(visit: Visit) -> Response:
             "charts": _burn_downs(visit, found["burn_down"], budget),
             "areas": _areas(found["chloride"], shown),
             "screening": _screening(found["screening"], voice),
-            "savings_about": ABOUT,
+            "savings_about": voice.say(remark("about_savings")),
             "savings": _savings(found["savings"], voice),
             "storms": _storms(found["by_storm"], voice),
         }

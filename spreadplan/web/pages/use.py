@@ -18,6 +18,8 @@ from spreadplan.reports.use_report import by_departure, unticketed
 from spreadplan.schema.tables import TABLES
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text, percent
+from spreadplan.views.issues import judged_by
+from spreadplan.views.use_records import records_not_used
 from spreadplan.views.use_segments import MORE_ROUNDS_KIND, kinds_as_said, lane_factors
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS, term
@@ -27,6 +29,7 @@ from spreadplan.web.pages.plan import storm_of
 from spreadplan.web.visits import Visit, page
 from spreadplan.web.work import map_layers
 from spreadplan.web.work.result_tables import made_at, out_of_date, points, shown_table, tables
+from spreadplan.workspace.issued import read_issues
 
 CLASS_OF: Final = {"under": 0, "probably_under": 1, "within": 2, "probably_over": 3, "over": 4}
 OFF_ROUTE: Final = "off_route"
@@ -91,7 +94,8 @@ def use(visit: Visit) -> Response:
             if balance is not None
             else [],
             "worst": _worst(segments, voice),
-            "refused": _refused(quarantine),
+            "judged_by": _judged_by(visit, storm, segments),
+            "refused": [] if quarantine is None else records_not_used(quarantine, voice),
             "off_route": shown.show(
                 float(segments.loc[segments["segment_id"] == OFF_ROUTE, "reported_lb"].sum()),
                 "mass",
@@ -103,12 +107,14 @@ def use(visit: Visit) -> Response:
     )
 
 
-def _refused(quarantine: pd.DataFrame | None) -> list[tuple[str, int]]:
-    """Records that could not be used, by reason, the most frequent first."""
-    if quarantine is None or quarantine.empty:
-        return []
-    counts = quarantine["reason"].value_counts()
-    return [(str(reason), int(count)) for reason, count in counts.items()][:8]
+def _judged_by(visit: Visit, storm: str, segments: pd.DataFrame) -> str:
+    """By which plans the results were judged; of an earlier version of the program nobody knows."""
+    if "issue" not in segments:
+        return ""
+    named = {number for text in segments["issue"].dropna() for number in str(text).split(";")}
+    found = read_issues(visit.site.folder, storm, tables=False)
+    issues = [one.issue for one in found.plans if str(one.issue.number) in named]
+    return visit.voice.say(judged_by(issues))
 
 
 def _route_row(row: Any, voice: Voice) -> dict[str, Any]:

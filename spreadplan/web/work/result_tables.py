@@ -23,6 +23,7 @@ from spreadplan.results.tables import exact_text
 from spreadplan.schema.results import RESULTS
 from spreadplan.web.visits import Visit
 from spreadplan.web.work.computed import input_files
+from spreadplan.workspace.issued import ISSUED, LATEST
 
 TEXTS: Final = ("id", "text", "term", "flag", "material", "storm", "storms")
 """Kinds of columns that are read as they stand; any other but a time is a number."""
@@ -148,7 +149,7 @@ def made_at(visit: Visit, name: str) -> pd.Timestamp | None:
 
 
 def out_of_date(visit: Visit, name: str, storm: str = "") -> bool:
-    """Whether an input is newer than a result. With a storm: its telemetry as well."""
+    """Whether an input is newer than a result. With a storm: its telemetry and issues too."""
     made = made_at(visit, name)
     if made is None:
         return False
@@ -156,4 +157,7 @@ def out_of_date(visit: Visit, name: str, storm: str = "") -> bool:
     telemetry = visit.site.folder / "storms" / storm / "telemetry"
     if storm and telemetry.is_dir():
         times += [path.stat().st_mtime for path in telemetry.iterdir()]
+    issued = visit.site.folder / "storms" / storm / ISSUED / LATEST
+    if storm and issued.is_file():
+        times.append(issued.stat().st_mtime)
     return max(times, default=0.0) > made.timestamp() + 1.0
