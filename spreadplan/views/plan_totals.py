@@ -121,6 +121,8 @@ def fastest_of_runs(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], str]
 
 def fastest_here_mph(max_speed_mph: float, planned_mph: float, event: str) -> float:
     """The highest speed that keeps a rate, never above the planned where the road may be icy."""
+    from spreadplan.planning.applications import may_be_icy  # late: charts of calibration plan none
+
     return min(max_speed_mph, planned_mph) if may_be_icy(event) else max_speed_mph
 
 
