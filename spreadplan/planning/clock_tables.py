@@ -393,8 +393,9 @@ def _table(
     return rows.assign(
         truck_id=[truck for truck, _, _ in mine],
         sequence=[number for _, number, _ in mine],
-        application=rows["run"].map(runs["application"]),
-        route_id=rows["run"].map(runs["route_id"]),
+        # of a clock without rows too these are names
+        application=rows["run"].map(runs["application"]).astype(object),
+        route_id=rows["run"].map(runs["route_id"]).astype(object),
         start=start,
         end=end,
         minutes=(end - start).dt.total_seconds() / 60.0,

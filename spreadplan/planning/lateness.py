@@ -167,10 +167,13 @@ def _tried(hours: Hours, one: _Overlap) -> tuple[Remark, ...]:
         late = _left(trip, driven).get(one.application, math.inf) - moved[one.application]
         if late > LATE:
             continue
+        late_after = hours.late_lane_miles(driven, moved)
+        if late_after >= before > 0.0:
+            continue  # the truck leaves in time, and the road waits as long as before
         cost = {
             "shift_min": shift,
             "late_before": before,
-            "late_after": hours.late_lane_miles(driven, moved),
+            "late_after": late_after,
             "hours": round((_minutes(driven) - _minutes(course)) / 60.0, 1) + 0.0,
             "lb": round(_spread_lb(driven) - _spread_lb(course)) + 0.0,
         }

@@ -47,7 +47,7 @@ LEAST: Final = 1e-9
 """No storm is impossible: a likelihood is at least so much."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Storms:
     """Tickets and reports of a fleet, n rows, trucks together and each truck's in order of time.
 
@@ -182,8 +182,21 @@ def _told(
     """Likelihood of a row's tickets, complete, lacking and wrong, (3, differences, grid)."""
     if says[row]:
         for n in range(2):
-            _right(row, n == 1, scatter, net, reported, u_lb, run, typical, largest, opens,
-                   closes, grid, told[n])  # fmt: skip
+            _right(
+                row,
+                n == 1,
+                scatter,
+                net,
+                reported,
+                u_lb,
+                run,
+                typical,
+                largest,
+                opens,
+                closes,
+                grid,
+                told[n],
+            )
         _wrong(row, scatter, net, reported, run, typical, grid, told[2, 0])
 
 
@@ -304,8 +317,21 @@ def chain_likelihood(
         for h in range(habits.shape[0]):
             hoppers[h] = _start(habits[h, 3], opens[begin], grid.size)
         for row in range(begin, end):
-            _told(row, scatter, says, net, reported, u_lb, run, typical, largest, opens, closes,
-                  grid, told)  # fmt: skip
+            _told(
+                row,
+                scatter,
+                says,
+                net,
+                reported,
+                u_lb,
+                run,
+                typical,
+                largest,
+                opens,
+                closes,
+                grid,
+                told,
+            )
             for h in range(habits.shape[0]):
                 said = _mixed(told, says[row], habits[h], False)
                 closed = _close(hoppers[h], said, habits[h], opens[row], closes[row])
@@ -355,20 +381,59 @@ def of_one_storm(
         begin, end, here = first[truck[n]], first[truck[n] + 1], asked[n]
         opening = _start(habit[3], opens[begin], grid.size)
         for row in range(begin, here):
-            _told(row, scatter, says, net, reported, u_lb, run, typical, largest, opens, closes,
-                  grid, told)  # fmt: skip
+            _told(
+                row,
+                scatter,
+                says,
+                net,
+                reported,
+                u_lb,
+                run,
+                typical,
+                largest,
+                opens,
+                closes,
+                grid,
+                told,
+            )
             said = _mixed(told, says[row], habit, False)
             closed = _close(opening, said, habit, opens[row], closes[row])
             opening = _carry(closed / closed.max(), habit[2])
         after = np.ones((STEPS, grid.size))
         for row in range(end - 1, here, -1):
-            _told(row, scatter, says, net, reported, u_lb, run, typical, largest, opens, closes,
-                  grid, told)  # fmt: skip
+            _told(
+                row,
+                scatter,
+                says,
+                net,
+                reported,
+                u_lb,
+                run,
+                typical,
+                largest,
+                opens,
+                closes,
+                grid,
+                told,
+            )
             said = _mixed(told, says[row], habit, False)
             before = _open(after, said, habit, opens[row], closes[row])
             after = _carry_back(before / before.max(), habit[2])
-        _told(here, scatter, says, net, reported, u_lb, run, typical, largest, opens, closes,
-              grid, told)  # fmt: skip
+        _told(
+            here,
+            scatter,
+            says,
+            net,
+            reported,
+            u_lb,
+            run,
+            typical,
+            largest,
+            opens,
+            closes,
+            grid,
+            told,
+        )
         said = _mixed(told, says[here], habit, False)
         whole = (_close(opening, said, habit, opens[here], closes[here]) * after).sum(axis=0)
         said = _mixed(told, says[here], habit, True)

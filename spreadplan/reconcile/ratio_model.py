@@ -76,7 +76,7 @@ METHOD_STEP: Final = 0.005
 """Errors that a truck's tickets have in common are taken in such steps."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class RatioPosterior:
     """What is known of ln(true / reported) of the trucks of one fleet.
 
@@ -175,7 +175,7 @@ def _storms(tickets: pd.DataFrame, truck: Rows, trucks: int) -> Storms:
     )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Learnt:
     """What the tickets of all storms say, whatever storm is asked for.
 
@@ -226,7 +226,14 @@ def _learn(method_u: Floats, **columns: NDArray[Any]) -> _Learnt:
         mean += expected @ weight
         square += expected**2 @ weight
     fleet_u = np.sqrt(np.maximum(square - mean**2, 0.0))
-    return _Learnt(density, fleet, fleet_u, parts, float(np.sqrt(storm_square)), habit)
+    return _Learnt(
+        density=density,
+        fleet_density=fleet,
+        fleet_u=fleet_u,
+        parts=parts,
+        scatter=float(np.sqrt(storm_square)),
+        habit=habit,
+    )
 
 
 def _habits(storms: Storms) -> tuple[list[float], Floats]:

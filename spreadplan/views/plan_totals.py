@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from spreadplan.frames import lines
-from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import Remark, remark
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display
@@ -94,6 +93,8 @@ def is_out_of_reach(speed_mph: float, shown: Display) -> bool:
 def icy_runs(plan: StormPlan) -> set[tuple[str, str]]:
     """Application and route of the runs on which the road may be icy."""
     events = plan.segments[["application", "route_id", "event"]].drop_duplicates()
+    from spreadplan.planning.applications import may_be_icy  # late: charts of calibration plan none
+
     return {
         (str(one.application), str(one.route_id))
         for one in lines(events)
