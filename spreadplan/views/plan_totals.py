@@ -92,9 +92,9 @@ def is_out_of_reach(speed_mph: float, shown: Display) -> bool:
 
 def icy_runs(plan: StormPlan) -> set[tuple[str, str]]:
     """Application and route of the runs on which the road may be icy."""
-    events = plan.segments[["application", "route_id", "event"]].drop_duplicates()
     from spreadplan.planning.applications import may_be_icy  # late: charts of calibration plan none
 
+    events = plan.segments[["application", "route_id", "event"]].drop_duplicates()
     return {
         (str(one.application), str(one.route_id))
         for one in lines(events)
@@ -121,7 +121,7 @@ def fastest_of_runs(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], str]
 
 def fastest_here_mph(max_speed_mph: float, planned_mph: float, event: str) -> float:
     """The highest speed that keeps a rate, never above the planned where the road may be icy."""
-    from spreadplan.planning.applications import may_be_icy  # late: charts of calibration plan none
+    from spreadplan.planning.applications import may_be_icy  # late, as above
 
     return min(max_speed_mph, planned_mph) if may_be_icy(event) else max_speed_mph
 
