@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from spreadplan.web.pages import guide, inputs, issues, mend, plan, season, tests, trucks, use
+from spreadplan.web.pages import (
+    guide,
+    inputs,
+    issues,
+    mend,
+    now,
+    plan,
+    season,
+    tests,
+    trucks,
+    use,
+)
 from spreadplan.web.visits import Visit, page
 
 
@@ -21,6 +32,7 @@ ROUTES = [
     *inputs.ROUTES,
     *mend.ROUTES,
     *issues.ROUTES,
+    *now.ROUTES,
     *plan.ROUTES,
     *use.ROUTES,
     *season.ROUTES,
