@@ -16,7 +16,7 @@ from spreadplan.planning.applications import Application, Moment, may_be_icy
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
-from spreadplan.planning.lateness import Hours, lateness
+from spreadplan.planning.lateness import lateness
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
     liquid_gal,
@@ -27,7 +27,7 @@ from spreadplan.planning.material import (
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
-from spreadplan.planning.promises import event_end_min, with_times
+from spreadplan.planning.promises import with_times
 from spreadplan.planning.review import (
     is_past_tolerance,
     moved_gates,
@@ -148,16 +148,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("cutting segments at sensitive areas", 0.0)
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = RateInputs(
-        assignments=inputs.assignments,
-        forecast=inputs.forecast,
-        rates=inputs.rates,
-        policy=inputs.policy,
-        sensitive_areas=inputs.sensitive_areas,
-        materials=inputs.materials,
-        pick=inputs.pick,
-    )
-    rows, applications, found = target_rows(parts, storm)
+    rows, applications, found = target_rows(parts, _rate_inputs(inputs))
     if not applications:
         found.append(no_application(inputs.storm))
     tell("choosing gates and settings", 0.4)
@@ -185,15 +176,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
-    found += lateness(
-        Hours(
-            rows=rows,
-            clock=clock,
-            applications=applications,
-            policy=inputs.policy,
-            event_end_min=event_end_min(clock, end),
-        )
-    )
+    found += lateness(rows, clock, applications, inputs.policy, end)
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
@@ -208,6 +191,18 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         clock=clock.table,
         melting=melting,
         findings=findings_table(found),
+    )
+
+
+def _rate_inputs(inputs: PlanInputs) -> RateInputs:
+    return RateInputs(
+        assignments=inputs.assignments,
+        forecast=inputs.forecast,
+        rates=inputs.rates,
+        policy=inputs.policy,
+        sensitive_areas=inputs.sensitive_areas,
+        materials=inputs.materials,
+        pick=inputs.pick,
     )
 
 

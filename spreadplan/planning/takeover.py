@@ -119,7 +119,8 @@ def take_over(
     nothing = Takeover(
         table=pd.DataFrame(columns=RESULTS["plan_reassigned"].names), assignments=inputs.assignments
     )
-    if nothing_late(plan):
+    # without a time of day no run is early or late
+    if nothing_late(plan) or all(pd.isna(one.start) for one in plan.applications):
         return nothing
     runs = _runs(inputs, plan)
     roster = roster_of(inputs, plan, runs, standing or {})

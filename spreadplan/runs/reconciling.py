@@ -178,7 +178,9 @@ class Followed:
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
         known = {use.truck_id: use.known_share for use in self.trucks}
         step_lb = {use.truck_id: use.step_lb for use in self.trucks}
-        return with_silent(sums, known, self.usable, step_lb).assign(storm=self.storm)
+        spread_s = {use.truck_id: use.spread_s for use in self.trucks}
+        rows = with_silent(sums, known, self.usable, step_lb, spread_s)
+        return rows.assign(storm=self.storm)
 
 
 def follow_storm(

@@ -118,6 +118,11 @@ def fastest_of_runs(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], str]
     return said
 
 
+def fastest_here_mph(max_speed_mph: float, planned_mph: float, event: str) -> float:
+    """The highest speed that keeps a rate, never above the planned where the road may be icy."""
+    return min(max_speed_mph, planned_mph) if may_be_icy(event) else max_speed_mph
+
+
 def fastest(max_speed_mph: float, voice: Voice) -> str:
     """The highest speed that keeps the rate, rounded down, without its unit; beyond any spreading
     speed, so said.
