@@ -1,8 +1,8 @@
 // The page of a storm that runs: the form shows what belongs to what happened, and keeps the time.
 "use strict";
-import { all, one } from "./net.js";
+import { all, getJson, one } from "./net.js";
 
-const MINUTE_MS = 60000;
+const MINUTE_MS = 60000, LOOK_MS = 700;
 const form = one("#happened");
 
 function fit() {
@@ -27,3 +27,33 @@ if (form) {
     time.addEventListener("input", () => clearInterval(going));
   }
 }
+
+/** Look how far the answer is; then put it in place of the bar, without loading what somebody types. */
+async function watch() {
+  const place = one("#answer");
+  if (!place) return;
+  for (;;) {
+    const told = await getJson(place.dataset.watch).catch(() => null);
+    if (told && told.state !== "running") break;
+    if (told) {
+      one("[data-text]", place).textContent = `at work: ${told.stage || "starting"}`;
+      if (told.share) one("progress", place).value = told.share;
+    }
+    await new Promise((go) => setTimeout(go, LOOK_MS));
+  }
+  const answer = await fetch(location.href, { headers: { accept: "text/html" } });
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  one("#part-ask").replaceWith(document.adoptNode(page.getElementById("part-ask")));
+  one("#ask").focus();
+  once();
+}
+
+// a second press of the button would make a second issue
+function once() {
+  for (const place of all("form[data-once]")) {
+    place.addEventListener("submit", () => { one("button", place).disabled = true; });
+  }
+}
+
+once();
+watch();

@@ -152,7 +152,7 @@ def test_masses_are_typed_in_the_visitors_unit_and_stand_in_the_files(
 @pytest.mark.parametrize(
     ("fields", "name", "words"),
     [
-        ({"time": "soon"}, "time", "is not a time"),
+        ({"time": "soon"}, "time", "is not a date or time that exists"),
         ({"time": "2027-02-01T04:00"}, "time", "after the storm"),
         ({"truck_id": ""}, "truck_id", "Is empty, and “truck out” is about it"),
         ({"what": "hopper", "value_hopper": "-4"}, "value_hopper", "4"),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Any, Final
+from urllib.parse import urlencode
 
 import pandas as pd
 from starlette.exceptions import HTTPException
@@ -21,9 +21,11 @@ from spreadplan.web.addresses import address
 from spreadplan.web.files.csvtext import mark_of
 from spreadplan.web.files.edits import Add, Refused
 from spreadplan.web.files.history import Entry
+from spreadplan.web.pages.now_answer import answer_context
 from spreadplan.web.pages.plan import storm_of
 from spreadplan.web.pages.reports import may_undo
 from spreadplan.web.visits import Visit, action, page
+from spreadplan.web.work.moments import as_field, moment_of_text
 from spreadplan.web.work.now import Running, running
 from spreadplan.workspace.operations import NEEDED
 
@@ -63,16 +65,18 @@ def _page(
     faults: Mapping[str, Sequence[str]],
     status: int,
 ) -> Response:
-    at = _moment(visit, visit.query("at") or visit.field("at"))
+    at = moment_of_text(visit, visit.query("at") or visit.field("at"))
     state, voice = running(visit, storm, at), visit.voice
-    workspace, _ = visit.site.computed.inputs(storm)
+    looking = "" if at is None else as_field(visit, at)
+    entries = _entries(visit, storm)
+    latest = next((f"{one['term'].words} {one['about']}" for one in entries), "")
     return visit.render(
         "web/now.html",
         status,
         storm=storm,
         at=visit.display.moment(state.at),
-        at_field=_local(visit, state.at),
-        looking="" if at is None else _local(visit, at),
+        at_field=as_field(visit, state.at),
+        looking=looking,
         state=voice.say(state.state) if state.state else "",
         by=voice.say(state.by),
         problems=state.problems,
@@ -83,8 +87,8 @@ def _page(
         faults=faults,
         needed=NEEDED,
         happened=[(code, sentence_case(term("happened", code).words)) for code in HAPPENED],
-        entries=_entries(visit, storm),
-        name=workspace.settings.name,
+        entries=entries,
+        **answer_context(visit, storm, looking, latest),
     )
 
 
@@ -162,24 +166,6 @@ def _missed(state: Running, voice: Voice) -> list[dict[str, Any]]:
     ]
 
 
-def _moment(visit: Visit, text: str) -> pd.Timestamp | None:
-    """A moment of the address; None without one. Raises HTTPException 400 for what is no time."""
-    if not text:
-        return None
-    zone = visit.site.computed.settings().timezone
-    try:
-        given = datetime.fromisoformat(text.strip())
-        return pd.Timestamp(given if given.tzinfo else given.replace(tzinfo=zone)).tz_convert("UTC")
-    except (ValueError, OverflowError):
-        raise HTTPException(400, f'"{text[:40]}" is not a time; write 2026-12-31T21:00.') from None
-
-
-def _local(visit: Visit, moment: pd.Timestamp) -> str:
-    """A moment as a field for a date and time has it."""
-    zone = visit.site.computed.settings().timezone
-    return moment.tz_convert(zone).strftime("%Y-%m-%dT%H:%M")
-
-
 # --- what happened -----------------------------------------------------------------------------
 
 
@@ -213,7 +199,7 @@ def record(visit: Visit) -> Response:
         raise HTTPException(400, "Say what happened.")
     system = visit.display.system
     values: dict[str, str] = {
-        "time": visit.field("time") or _local(visit, running(visit, storm, None).present),
+        "time": visit.field("time") or as_field(visit, running(visit, storm, None).present),
         "what": what,
         "note": visit.field("note"),
     }
@@ -228,10 +214,11 @@ def record(visit: Visit) -> Response:
     except Refused as error:
         typed = {name: visit.field(name) for name in visit.form}
         return _page(visit, storm, typed, _faults(visit, storm, what, error), 422)
-    at = visit.field("at")
-    asked = "" if what == "note" else "ask=1"
-    query = "&".join(filter(None, [f"at={at}" if at else "", asked]))
-    return visit.go_to(address("now", storm) + f"?{query}#part-ask" * bool(query))
+    looking = visit.field("at")
+    ask = "" if what == "note" else looking or as_field(visit, running(visit, storm, None).present)
+    given = {"at": looking, "ask": ask}
+    query = urlencode({name: text for name, text in given.items() if text})
+    return visit.go_to(f"{address('now', storm)}?{query}#{'part-ask' if ask else 'part-log'}")
 
 
 def _faults(visit: Visit, storm: str, what: str, error: Refused) -> dict[str, list[str]]:
