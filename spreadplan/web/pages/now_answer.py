@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
+from spreadplan.runs.issuing import issue_plan
 from spreadplan.runs.options import Options
 from spreadplan.runs.rest_of_storm import RestOfStorm
 from spreadplan.views.display import NOTHING
@@ -148,9 +149,13 @@ def issue_answer(visit: Visit) -> Response:
                 "Nothing was issued: something was written down or issued since you planned the "
                 "rest. Plan it again, then issue it."
             )
-        issue_rest(
-            rest,
+        issue_plan(
+            rest.workspace,
+            rest.fleet,
+            rest.plan,
+            None,
             Options(pdf=False),
+            rest.at,
             by=visit.field("by") or ("" if visit.who == NOBODY else visit.who),
             note=visit.field("note"),
         )
