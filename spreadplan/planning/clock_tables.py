@@ -7,7 +7,7 @@ clock, since moments are kept in UTC.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -20,26 +20,15 @@ from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.places_of_runs import PartPlaces
 from spreadplan.planning.rest import Rest, TruckNow
-from spreadplan.planning.truck_clock import Course, Run, Standing, Start, Stops, drive
+from spreadplan.planning.truck_clock import Course, Driven, Run, Standing, Start, Stops, drive
+from spreadplan.schema.results import RESULTS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Shifts = Sequence[tuple[float, float]]
 
-#: how the columns of the clock's table are called, see `schema.results.plan`.
-CLOCK_COLUMNS = (
-    "truck_id",
-    "sequence",
-    "activity",
-    "application",
-    "route_id",
-    "load",
-    "start",
-    "end",
-    "minutes",
-    "lb",
-)
 _MINUTE = pd.Timedelta(minutes=1)
+_DRIVEN = tuple(field.name for field in fields(Driven))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -410,7 +399,9 @@ class _Maker:
         number = int(one.Index)
         here = slice(self.first[number], self.last[number])
         zero = self.begin[here.start]
-        mine = np.flatnonzero(self.out_of == number)
+        # reload points stand in the order of the runs
+        since, until = np.searchsorted(self.out_of, [number, number + 1])
+        mine = slice(since, until)
         return Run(
             number=number,
             application=one.application,
@@ -460,26 +451,21 @@ def _table(
     courses: Mapping[str, Course], runs: pd.DataFrame, zero: pd.Timestamp | None
 ) -> pd.DataFrame:
     """The table ``plan_clock``."""
-    label, route = runs["application"].to_dict(), runs["route_id"].to_dict()
-    cells = [
-        (
-            truck,
-            number,
-            one.activity,
-            label[one.run],
-            route[one.run],
-            one.load,
-            one.start,
-            one.end,
-            one.lb,
-        )
+    mine = [
+        (truck, number, row)
         for truck, course in courses.items()
-        for number, one in enumerate(course.rows, start=1)
+        for number, row in enumerate(course.rows, start=1)
     ]
-    names = ["truck_id", "sequence", "activity", "application", "route_id", "load"]
-    frame = pd.DataFrame(cells, columns=[*names, "start", "end", "lb"])
-    start = moments_of(zero, frame["start"].to_numpy(dtype=float))
-    end = moments_of(zero, frame["end"].to_numpy(dtype=float))
-    return frame.assign(start=start, end=end, minutes=(end - start).dt.total_seconds() / 60.0)[
-        list(CLOCK_COLUMNS)
-    ]
+    rows = pd.DataFrame([vars(row) for _, _, row in mine], columns=list(_DRIVEN))
+    start = moments_of(zero, rows["start"].to_numpy(dtype=float))
+    end = moments_of(zero, rows["end"].to_numpy(dtype=float))
+    return rows.assign(
+        truck_id=[truck for truck, _, _ in mine],
+        sequence=[number for _, number, _ in mine],
+        # of a clock without rows too these are names
+        application=rows["run"].map(runs["application"]).astype(object),
+        route_id=rows["run"].map(runs["route_id"]).astype(object),
+        start=start,
+        end=end,
+        minutes=(end - start).dt.total_seconds() / 60.0,
+    )[RESULTS["plan_clock"].names]

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.planning.applications import Application
+from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.clock_tables import Clock, Trip
 from spreadplan.planning.frames import groups
-from spreadplan.planning.promises import promised
+from spreadplan.planning.promises import event_end_min, promised
 from spreadplan.planning.truck_clock import SPREAD, WAIT, Course
 from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.schema.policy import Policy
@@ -49,18 +49,21 @@ class Hours:
         """Start of each application in minutes."""
         return {one.label: self.clock.minutes(one.start) for one in self.applications}
 
-    def late_lane_miles(self, truck: str, course: Course, starts: Mapping[str, float]) -> float:
+    def late_lane_miles(self, course: Course, starts: Mapping[str, float]) -> float:
         """Lane-miles that one truck treats late, were it to drive that course."""
-        mine = (self.rows["truck_id"] == truck).to_numpy()
-        treated = np.where(mine, np.nan, self.clock.treated_min)
-        run = self.rows["run"].to_numpy()
+        run, rounds = self.rows["run"].to_numpy(), len(self.applications)
+        treated, mine = self.clock.treated_min.copy(), np.zeros(len(run), dtype=bool)
         for number, done in course.done.items():
-            first = int(np.searchsorted(run, number, side="left"))
-            treated[first : first + len(done)] = done
-        at = self.rows["application"].map(dict(starts)).to_numpy(dtype=float)
-        found = promised(self.rows, treated, at, self.event_end_min, self.policy)
-        late = mine & (found["late_min"] > LATE).to_numpy()
-        return float(self.rows["lane_miles"].to_numpy()[late].sum())
+            here = slice(first := int(np.searchsorted(run, number, side="left")), first + len(done))
+            treated[here], mine[here] = done, True
+        # its parts in all rounds: who treats them in the others counts too
+        part = np.flatnonzero(mine.reshape(rounds, -1).any(axis=0))
+        at = (np.arange(rounds)[:, None] * (len(run) // rounds) + part).reshape(-1)
+        rows = self.rows.iloc[at]
+        begins = rows["application"].map(dict(starts)).to_numpy(dtype=float)
+        found = promised(rows, treated[at], begins, self.event_end_min, self.policy)
+        late = mine[at] & (found["late_min"] > LATE).to_numpy()
+        return float(rows["lane_miles"].to_numpy()[late].sum())
 
 
 @dataclass(frozen=True)
@@ -75,8 +78,24 @@ class _Overlap:
     every_min: float
 
 
-def lateness(hours: Hours) -> list[Finding]:
-    """Rounds that begin before a truck is done, promises that are missed, what nobody drives."""
+def lateness(
+    rows: Any,
+    clock: Clock,
+    applications: Sequence[Application],
+    policy: Policy,
+    event_end: Moment,
+) -> list[Finding]:
+    """Rounds that begin before a truck is done, promises that are missed, what nobody drives.
+
+    The arguments are those of `promises.with_times`, with the rows as that returns them.
+    """
+    hours = Hours(
+        rows=rows,
+        clock=clock,
+        applications=applications,
+        policy=policy,
+        event_end_min=event_end_min(clock, event_end),
+    )
     return [
         *_overlaps(hours),
         *_late_routes(hours),
@@ -138,31 +157,54 @@ def _tried(hours: Hours, one: _Overlap) -> tuple[Remark, ...]:
         hours.starts_min,
     )
     shift = math.ceil(one.late_min / _STEP_MIN) * _STEP_MIN
-    before = hours.late_lane_miles(one.truck, course, starts)
+    before = hours.late_lane_miles(course, starts)
     after = [label for label, start in starts.items() if start >= starts[one.application]]
     earlier = starts | {one.before: starts[one.before] - shift}
     later = starts | {label: starts[label] + shift for label in after}
     found = []
-    for code, label, moved in (
-        ("begin_earlier", one.before, earlier),
-        ("begin_later", one.application, later),
-    ):
+    for moved in (earlier, later):
         driven = trip.drive(moved)
         late = _left(trip, driven).get(one.application, math.inf) - moved[one.application]
-        if late <= LATE:
-            found.append(
-                remark(
-                    code,
-                    application=label,
-                    shift_min=shift,
-                    every_min=one.every_min + shift,
-                    late_before=before,
-                    late_after=hours.late_lane_miles(one.truck, driven, moved),
-                    hours=round((_minutes(driven) - _minutes(course)) / 60.0, 1) + 0.0,
-                    lb=round(_spread_lb(driven) - _spread_lb(course)) + 0.0,
-                )
-            )
+        if late > LATE:
+            continue
+        late_after = hours.late_lane_miles(driven, moved)
+        if late_after >= before > 0.0:
+            continue  # the truck leaves in time, and the road waits as long as before
+        cost = {
+            "shift_min": shift,
+            "late_before": before,
+            "late_after": late_after,
+            "hours": round((_minutes(driven) - _minutes(course)) / 60.0, 1) + 0.0,
+            "lb": round(_spread_lb(driven) - _spread_lb(course)) + 0.0,
+        }
+        found.append(_remedy(one, cost, moved is earlier))
     return tuple(found)
+
+
+def _remedy(one: _Overlap, cost: Mapping[str, float], is_earlier: bool) -> Remark:
+    """The round before begun earlier, or this one later, and what that costs."""
+    shift, before, after = cost["shift_min"], cost["late_before"], cost["late_after"]
+    hours, lb = cost["hours"], cost["lb"]
+    if is_earlier:
+        return remark(
+            "begin_earlier",
+            application=one.before,
+            shift_min=shift,
+            late_before=before,
+            late_after=after,
+            hours=hours,
+            lb=lb,
+        )
+    return remark(
+        "begin_later",
+        application=one.application,
+        shift_min=shift,
+        every_min=one.every_min + shift,
+        late_before=before,
+        late_after=after,
+        hours=hours,
+        lb=lb,
+    )
 
 
 def _minutes(course: Course) -> float:

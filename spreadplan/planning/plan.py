@@ -16,7 +16,7 @@ from spreadplan.planning.applications import Application, Moment, may_be_icy
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
-from spreadplan.planning.lateness import Hours, lateness
+from spreadplan.planning.lateness import lateness
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
     liquid_gal,
@@ -27,7 +27,7 @@ from spreadplan.planning.material import (
 )
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
-from spreadplan.planning.promises import event_end_min, with_times
+from spreadplan.planning.promises import with_times
 from spreadplan.planning.rest import Rest, in_hopper_lb, without_made
 from spreadplan.planning.review import (
     is_past_tolerance,
@@ -151,16 +151,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("cutting segments at sensitive areas", 0.0)
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
-    storm = RateInputs(
-        assignments=inputs.assignments,
-        forecast=inputs.forecast,
-        rates=inputs.rates,
-        policy=inputs.policy,
-        sensitive_areas=inputs.sensitive_areas,
-        materials=inputs.materials,
-        pick=inputs.pick,
-    )
-    rows, applications, found = target_rows(parts, storm)
+    rows, applications, found = target_rows(parts, _rate_inputs(inputs))
     rows = without_made(rows, inputs.rest)
     if not applications:
         found.append(no_application(inputs.storm))
@@ -175,13 +166,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     clock = _clock(rows, routes, timing, applications, inputs, roads)
     rows, routes = with_times(rows, routes, clock, applications, end, inputs.policy)
     start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
-    hours = Hours(
-        rows=rows,
-        clock=clock,
-        applications=applications,
-        policy=inputs.policy,
-        event_end_min=event_end_min(clock, end),
-    )
+    too_late = lateness(rows, clock, applications, inputs.policy, end)
     if inputs.rest is None:  # else they are those of the plan in force
         found += own_findings(inputs.assignments)
     reloads = _reloads(rows, timing)
@@ -199,7 +184,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     routes = _with_changes(routes, rows, settings, inputs.policy)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
-    found += lateness(hours)
+    found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
@@ -214,6 +199,18 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         clock=clock.table,
         melting=melting,
         findings=findings_table(found),
+    )
+
+
+def _rate_inputs(inputs: PlanInputs) -> RateInputs:
+    return RateInputs(
+        assignments=inputs.assignments,
+        forecast=inputs.forecast,
+        rates=inputs.rates,
+        policy=inputs.policy,
+        sensitive_areas=inputs.sensitive_areas,
+        materials=inputs.materials,
+        pick=inputs.pick,
     )
 
 

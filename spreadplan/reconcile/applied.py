@@ -20,6 +20,7 @@ import pandas as pd
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.planning.material import mass_interval
+from spreadplan.reconcile.periods import TREND_SIGNIFICANCE
 from spreadplan.reconcile.ratio_model import Floats
 
 OFF_ROUTE: Final = "off_route"
@@ -74,13 +75,15 @@ def applied_parts(use: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
         raise ValueError(f"truck {truck} has no ratio for {material}")
     ratio = parts.pop("ratio")
     u, fleet_u, storm_u = (parts.pop(f"ratio_{name}") for name in ("u", "fleet_u", "storm_u"))
-    applied = parts["reported_lb"] * ratio
+    moved, moved_u = _by_output(parts, ratios)
+    applied = (parts["reported_lb"] * ratio + moved).clip(lower=0.0)
     runs = parts.get("rounds", parts["passes"]).clip(lower=1.0)
     own = (
         (ratio * parts["matching_u_lb"]) ** 2
         + (ratio * parts["timing_u_lb"]) ** 2
         + (parts.get("run_u", REPEATABILITY_REL) * applied) ** 2 / runs
         + (parts.get("setting_u", 0.0) * applied) ** 2
+        + moved_u**2
     )
     return parts.assign(
         applied_lb=applied,
@@ -89,6 +92,32 @@ def applied_parts(use: pd.DataFrame, ratios: pd.DataFrame) -> pd.DataFrame:
         storm_u_lb=applied * storm_u,
         own_u_lb=np.sqrt(own),
     )
+
+
+def _by_output(parts: pd.DataFrame, ratios: pd.DataFrame) -> tuple[pd.Series[float], ...]:
+    """What a truck puts down more on a segment than its ratio says, and its uncertainty, lb.
+
+    A truck whose ratio follows its output (see `periods.with_curve`) puts down slope * reported
+    mass - offset * minutes: more where its output was above that of the storm, less where below.
+    Over the storm nothing is added.
+    """
+    nothing = pd.Series(0.0, parts.index)
+    if not {"spread_s"} <= set(parts.columns) or not {"curve_p"} <= set(ratios.columns):
+        return nothing, nothing
+    keys = ["truck_id", "material"]
+    ends = [f"{what}_{end}" for what in ("ratio_at", "output") for end in ("low", "high")]
+    ends = [name + "_lb_per_min" if name.startswith("output") else name for name in ends]
+    own = parts[keys].merge(ratios[[*keys, *ends, "curve_p", "curve_u"]], on=keys, how="left")
+    own.index = parts.index
+    apart = 1.0 / own["output_high_lb_per_min"] - 1.0 / own["output_low_lb_per_min"]
+    slope = (own["ratio_at_high"] - own["ratio_at_low"]) / apart
+    slope = slope.where(own["curve_p"] < TREND_SIGNIFICANCE, 0.0).fillna(0.0)
+    minutes = parts["spread_s"] / 60.0
+    of_truck = [parts[key] for key in keys]
+    whole_lb = parts["reported_lb"].groupby(of_truck).transform("sum")
+    per_lb = minutes.groupby(of_truck).transform("sum") / whole_lb.where(whole_lb > 0.0)
+    moved = slope * (minutes - parts["reported_lb"] * per_lb).fillna(0.0)
+    return moved, moved * own["curve_u"].fillna(0.0)
 
 
 def summed_applied(parts: pd.DataFrame, by: list[str]) -> pd.DataFrame:

@@ -73,6 +73,7 @@ class Increments:
     counts : how often each thing happened, by what it is; only what happened.
     left_out_lb : sum of jumps that no feeder can have made; not in ``mass_lb``.
     step_lb : usual rise of a total that tells in coarser steps than its records, else 0.
+    spread_s : time with the spreader on and the amount known, s.
     """
 
     mass_lb: FloatArray
@@ -84,6 +85,7 @@ class Increments:
     counts: dict[str, int]
     left_out_lb: float
     step_lb: float = 0.0
+    spread_s: float = 0.0
 
 
 def interval_mass(records: TruckRecords) -> Increments:
@@ -129,6 +131,7 @@ def interval_mass(records: TruckRecords) -> Increments:
         counts=counts,
         left_out_lb=feed.left_out,
         step_lb=feed.step,
+        spread_s=known_s,
     )
 
 

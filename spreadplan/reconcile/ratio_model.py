@@ -1,12 +1,9 @@
 """How far true mass lies from reported mass, truck by truck, learned from the whole fleet.
 
 The unknown of a truck is t = ln(true mass / reported mass). Trucks scatter about the mean of their
-fleet, storms scatter about the value of their truck, and both scatters are heavy-tailed
-(Student's t): neither an odd truck nor an odd ticket is explained away by the other before more
-storms tell which it was. All integrals are sums on grids, so nothing depends on starting values.
-
-What a storm's tickets say allows for two gaps in the paper: material left in the hopper without a
-return ticket, and load tickets that are missing.
+fleet, heavy-tailed (Student's t), storms about the value of their truck; tickets may be wrong as
+such, or lack a load, and salt may stay in the hopper, see `hoppers`. How often, the fleet's own
+tickets tell. All integrals are sums on grids, so nothing depends on starting values.
 
 Method: hierarchical model with known measurement variances, Gelman et al., Bayesian Data Analysis,
 3rd ed., 2013, 5.4 and 17.2; the figures below are common practice, no source.
@@ -14,8 +11,9 @@ Method: hierarchical model with known measurement variances, Gelman et al., Baye
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache
+from itertools import product
 from typing import Any, Final
 
 import numpy as np
@@ -23,6 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.reconcile.hoppers import Storms, chain_likelihood, of_one_storm
 from spreadplan.remembered import remembered
 
 Floats = NDArray[np.float64]
@@ -47,18 +46,28 @@ SCATTER: Final = (0.2, 0.35, 0.5, 0.75, 1.0, 1.4, 2.0, 2.8)
 SCATTER_LOG_SD: Final = 0.7
 """Before any ticket: spread of the logarithm of that factor about 0."""
 
-EMPTY_SHARE: Final = 0.7
-"""Share of missing return tickets that mean an empty hopper; the others mean anything up to the
-last load."""
+WRONG_SHARES: Final = {0.02: 0.75, 0.1: 0.2, 0.3: 0.05}
+"""Share of trucks and storms whose tickets are wrong as such, a load written down twice or for
+another truck, and how likely each share is before any ticket."""
 
-LEFT_SHARES: Final = (0.1, 0.3, 0.5, 0.7, 0.9)
-"""Shares of the last load at which a hopper left part full is tried."""
+MISSING_SHARES: Final = {0.01: 0.5, 0.065: 0.5}
+"""Share of storms in which a truck lacks one of its load tickets or two, and how likely each share
+is before any ticket."""
 
-MISSING_SHARES: Final = {1: 0.05, 2: 0.015}
-"""Share of storms in which a truck lacks so many load tickets."""
+LEFT_BEHIND: Final = {(0.7, 0.2): 0.7, (0.2, 0.2): 0.15, (0.2, 0.9): 0.1, (0.5, 0.9): 0.05}
+"""Share of storms without a return ticket that end with an empty hopper, share of what is left that
+is carried into the truck's next storm (else it is brought back unwritten), and how likely each pair
+is before any ticket."""
 
-CHUNK_ROWS: Final = 1000
-"""So many rows of tickets are worked on at a time: it bounds the memory."""
+FIRST_OPENS: Final = 0.25
+"""So much of the chance that a hopper is left and carried holds of what a truck's first storm opens
+with: most trucks begin a season empty."""
+
+TRUCKS_ASKED: Final = 60
+"""So many trucks of a fleet, evenly chosen, tell its habits well enough."""
+
+LIKELY: Final = 1e-3
+"""A factor of `SCATTER` that is less likely than so many times the likeliest is left out."""
 
 FLEETS_KEPT: Final = 8
 """So many fleets are remembered from one storm of a season to the next."""
@@ -66,30 +75,8 @@ FLEETS_KEPT: Final = 8
 METHOD_STEP: Final = 0.005
 """Errors that a truck's tickets have in common are taken in such steps."""
 
-LOAD_SIZE_SD: Final = 0.15
-"""Relative spread of a truck's loads about its typical load."""
 
-
-_TOLD: Final = {
-    **dict.fromkeys(
-        (
-            "reported_lb",
-            "loaded_lb",
-            "returned_lb",
-            "loads",
-            "ticket_u_lb",
-            "method_u",
-            "unreturned_lb",
-            "typical_load_lb",
-        ),
-        float,
-    ),
-    "comparable": bool,
-}
-"""Columns of the tickets that say something of a ratio."""
-
-
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class RatioPosterior:
     """What is known of ln(true / reported) of the trucks of one fleet.
 
@@ -97,16 +84,22 @@ class RatioPosterior:
     fleet_density : the same for a truck of which nothing is known but its fleet, shape (grid,).
     fleet_u : part of each truck's standard uncertainty that all trucks have in common, since it
         comes from the mean of the fleet, shape (trucks,).
-    p_missing : probability that load tickets are missing, for each row asked for.
+    wrong_share : of trucks and storms whose tickets are wrong as such.
     storm_sd : scatter of ln ratio from storm to storm about the truck's, as the fleet's tickets
         show it, for each row.
+    p_missing : probability that load tickets are missing, for each row asked for.
+    carried_lb, carried_u_lb : what was in the hopper at the storm's start less what was in it at
+        its end, as the other storms tell it, and its standard uncertainty; for each row asked for.
     """
 
     density: Floats
     fleet_density: Floats
     fleet_u: Floats
-    p_missing: Floats
+    wrong_share: float
     storm_sd: Floats
+    p_missing: Floats
+    carried_lb: Floats
+    carried_u_lb: Floats
 
 
 def student(z: Floats) -> Floats:
@@ -128,43 +121,89 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
     tickets : as `tickets.storm_tickets` returns them, one fleet (material), n rows.
     truck : number of the truck of each row, 0 <= number < ``trucks``, shape (n,).
     trucks : how many trucks; one without usable tickets gets what its fleet says.
-    asked : rows for which the probability of missing tickets is wanted.
+    asked : rows of which more is wanted.
     """
-    columns = {name: tickets[name].to_numpy(dtype=kind) for name, kind in _TOLD.items()}
-    learnt = _learn(truck, trucks, **columns)
-    p_missing = np.zeros(asked.size)
-    for scatter, part in zip(SCATTER, learnt.parts, strict=True):
-        complete, lacking = storm_likelihood(tickets.iloc[asked], scatter)
-        p_missing += np.einsum("ng,ng->n", part[truck[asked]], lacking / (complete + lacking))
-    storm_sd = learnt.scatter * usual_storm_sd(tickets)
-    return RatioPosterior(learnt.density, learnt.fleet_density, learnt.fleet_u, p_missing, storm_sd)
+    order = np.lexsort((tickets["began"].to_numpy(dtype="datetime64[ns]"), truck))
+    ordered = tickets.iloc[order]
+    storms = _storms(ordered, truck[order], trucks)
+    columns = {one.name: getattr(storms, one.name) for one in fields(storms)}
+    learnt = _learn(_method_u(ordered, truck[order], trucks), **columns)
+    place = np.empty(len(order), dtype=np.intp)
+    place[order] = np.arange(len(order))
+    sums = np.zeros((asked.size, 5))
+    for scatter, part in learnt.parts.items():
+        of_truck = place[asked], truck[asked], part[truck[asked]]
+        given: tuple[Any, ...] = (*of_truck, *storms.columns, scatter, learnt.habit, LOG_RATIO)
+        sums += of_one_storm(*given)
+    whole = np.where(sums[:, 2] > 0.0, sums[:, 2], 1.0)
+    carried_lb = sums[:, 3] / whole
+    return RatioPosterior(
+        density=learnt.density,
+        fleet_density=learnt.fleet_density,
+        fleet_u=learnt.fleet_u,
+        wrong_share=float(learnt.habit[0]),
+        storm_sd=learnt.scatter * usual_storm_sd(tickets),
+        p_missing=sums[:, 1] / np.where(sums[:, 0] > 0.0, sums[:, 0], 1.0),
+        carried_lb=carried_lb,
+        carried_u_lb=np.sqrt(np.maximum(sums[:, 4] / whole - carried_lb**2, 0.0)),
+    )
 
 
-@dataclass(frozen=True, eq=False)
+def _storms(tickets: pd.DataFrame, truck: Rows, trucks: int) -> Storms:
+    """The tickets as the kernels take them; trucks together, each truck's rows in order of time."""
+    column = {
+        name: tickets[name].to_numpy(dtype=float)
+        for name in ("reported_lb", "loaded_lb", "returned_lb", "loads", "ticket_u_lb")
+    }
+    first = np.searchsorted(truck, np.arange(trucks + 1))
+    says = (column["loads"] > 0) & (column["reported_lb"] > 0.0)
+    closes = ~tickets["emptied"].to_numpy(dtype=bool)
+    # a truck's first storm may open with what its fleet leaves in hoppers
+    opens = np.ones(len(tickets), dtype=bool) if closes.any() else closes.copy()
+    opens[1:] = np.where(truck[1:] == truck[:-1], closes[:-1], opens[1:])
+    return Storms(
+        first=first.astype(np.intp),
+        says=says & tickets["comparable"].to_numpy(dtype=bool),
+        net=column["loaded_lb"] - column["returned_lb"],
+        reported=column["reported_lb"],
+        u_lb=column["ticket_u_lb"],
+        run=usual_storm_sd(tickets),
+        typical=tickets["typical_load_lb"].fillna(0.0).to_numpy(dtype=float),
+        largest=tickets["largest_load_lb"].fillna(0.0).to_numpy(dtype=float),
+        opens=opens,
+        closes=closes,
+    )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class _Learnt:
     """What the tickets of all storms say, whatever storm is asked for.
 
     density, fleet_density, fleet_u : see `RatioPosterior`.
-    parts : of the density, (trucks, grid), from each factor of `SCATTER`.
+    parts : of the density, (trucks, grid), from each likely factor of `SCATTER`.
     scatter : root of the mean square of those factors.
+    habit : see `hoppers.chain_likelihood`, shape (5,).
     """
 
     density: Floats
     fleet_density: Floats
     fleet_u: Floats
-    parts: tuple[Floats, ...]
+    parts: dict[float, Floats]
     scatter: float
+    habit: Floats
 
 
 @remembered(FLEETS_KEPT)
-def _learn(truck: Rows, trucks: int, **columns: NDArray[Any]) -> _Learnt:
-    """The tickets of all storms, one fleet; ``columns`` : those of `_TOLD`, shape (n,) each."""
-    tickets = pd.DataFrame(columns)
+def _learn(method_u: Floats, **columns: NDArray[Any]) -> _Learnt:
+    """The tickets of all storms, one fleet; ``columns`` : of `Storms`."""
+    storms = Storms(**columns)
+    trucks = storms.first.size - 1
     prior, prior_weight = _fleet_priors()
-    method_u = _method_u(tickets, truck, trucks)
+    likely, habit = _habits(storms)
     kept = []
-    for scatter in SCATTER:
-        log_like = _log_likelihood(tickets, truck, trucks, scatter)
+    for scatter in likely:
+        given: tuple[Any, ...] = (*storms.columns, scatter, habit[None, :], LOG_RATIO)
+        log_like = chain_likelihood(*given)[0]
         peak = log_like.max(axis=1, keepdims=True)
         like = _with_method(np.exp(log_like - peak), method_u)
         evidence = like @ prior.T
@@ -174,30 +213,76 @@ def _learn(truck: Rows, trucks: int, **columns: NDArray[Any]) -> _Learnt:
     most = max(log_weight.max() for log_weight, *_ in kept)
     weights = [np.exp(log_weight - most) for log_weight, *_ in kept]
     total = np.sum(weights)
-    density, parts, storm_square = np.zeros((trucks, LOG_RATIO.size)), [], 0.0
+    density, parts, storm_square = np.zeros((trucks, LOG_RATIO.size)), {}, 0.0
     fleet, mean, square = np.zeros(LOG_RATIO.size), np.zeros(trucks), np.zeros(trucks)
-    for scatter, weight, (_, like, evidence) in zip(SCATTER, weights, kept, strict=True):
+    for scatter, weight, (_, like, evidence) in zip(likely, weights, kept, strict=True):
         weight = weight / total
         storm_square += float(weight.sum()) * scatter**2
         part = like * ((weight / evidence) @ prior)
         density += part
-        parts.append(part)
+        parts[scatter] = part
         fleet += weight @ prior
         expected = (like * LOG_RATIO) @ prior.T / evidence
         mean += expected @ weight
         square += expected**2 @ weight
     fleet_u = np.sqrt(np.maximum(square - mean**2, 0.0))
-    return _Learnt(density, fleet, fleet_u, tuple(parts), float(np.sqrt(storm_square)))
+    return _Learnt(
+        density=density,
+        fleet_density=fleet,
+        fleet_u=fleet_u,
+        parts=parts,
+        scatter=float(np.sqrt(storm_square)),
+        habit=habit,
+    )
 
 
-def _log_likelihood(tickets: pd.DataFrame, truck: Rows, trucks: int, scatter: float) -> Floats:
-    """Logarithm of each truck's likelihood, (trucks, grid)."""
-    log_like = np.zeros((trucks, LOG_RATIO.size))
-    for start in range(0, len(tickets), CHUNK_ROWS):
-        rows = slice(start, start + CHUNK_ROWS)
-        complete, lacking = storm_likelihood(tickets.iloc[rows], scatter)
-        np.add.at(log_like, truck[rows], np.log(complete + lacking))
-    return log_like
+def _habits(storms: Storms) -> tuple[list[float], Floats]:
+    """The factors of `SCATTER` that are likely, and the mean habit of the fleet.
+
+    On every other step of the grid, each truck on its own: that is enough to tell how often
+    tickets are wrong and hoppers left full, and leaves out what need not be integrated finely.
+    """
+    storms = _some_trucks(storms)
+    unsure = float(storms.closes.mean()) if storms.closes.size else 0.0
+    behind = LEFT_BEHIND if storms.closes.any() else {(1.0, 0.0): 1.0}
+    habits = np.array(
+        [
+            (wrong, empty, carried, FIRST_OPENS * unsure * (1.0 - empty) * carried, missing)
+            for wrong, missing, (empty, carried) in product(WRONG_SHARES, MISSING_SHARES, behind)
+        ]
+    )
+    prior, prior_weight = _fleet_priors()
+    alone = (prior_weight @ prior)[::2]
+    grid = np.ascontiguousarray(LOG_RATIO[::2])
+    priors = product(WRONG_SHARES.values(), MISSING_SHARES.values(), behind.values())
+    before = np.log(np.prod(list(priors), axis=1))
+    log_weight = np.empty((len(SCATTER), len(habits)))
+    for n, scatter in enumerate(SCATTER):
+        given: tuple[Any, ...] = (*storms.columns, scatter, habits, grid)
+        log_like = chain_likelihood(*given)
+        peak = log_like.max(axis=2, keepdims=True)
+        evidence = np.log(np.exp(log_like - peak) @ alone) + peak[:, :, 0]
+        log_weight[n] = evidence.sum(axis=1) + before
+        log_weight[n] -= 0.5 * (np.log(scatter) / SCATTER_LOG_SD) ** 2
+    weight = np.exp(log_weight - log_weight.max())
+    of_scatter = weight.sum(axis=1)
+    likely = of_scatter > LIKELY * of_scatter.max()
+    habit = weight.sum(axis=0) @ habits / weight.sum()
+    return [one for one, holds in zip(SCATTER, likely, strict=True) if holds], habit
+
+
+def _some_trucks(storms: Storms) -> Storms:
+    """`TRUCKS_ASKED` of a fleet's trucks, or all of a smaller one."""
+    trucks = storms.first.size - 1
+    if trucks <= TRUCKS_ASKED:
+        return storms
+    chosen = np.linspace(0, trucks - 1, TRUCKS_ASKED).astype(np.intp)
+    counts = np.diff(storms.first)
+    rows = np.isin(np.repeat(np.arange(trucks), counts), chosen)
+    columns = {
+        one.name: getattr(storms, one.name)[rows] for one in fields(storms) if one.name != "first"
+    }
+    return Storms(first=np.concatenate([[0], np.cumsum(counts[chosen])]).astype(np.intp), **columns)
 
 
 def _method_u(tickets: pd.DataFrame, truck: Rows, trucks: int) -> Floats:
@@ -248,63 +333,6 @@ def usual_storm_sd(tickets: pd.DataFrame) -> Floats:
     runs = np.maximum(tickets["loads"].to_numpy(dtype=float), 1.0)
     result: Floats = np.hypot(REPEATABILITY_REL / np.sqrt(runs), STORM_SD)
     return result
-
-
-def storm_likelihood(tickets: pd.DataFrame, scatter: float) -> tuple[Floats, Floats]:
-    """Likelihood of each storm's report and tickets, at every t of `LOG_RATIO`.
-
-    Parameters
-    ----------
-    tickets : reported_lb, loaded_lb, returned_lb, loads, ticket_u_lb, unreturned_lb,
-        typical_load_lb, comparable; n rows.
-    scatter : factor on the run-to-run scatter.
-
-    Returns
-    -------
-    Two arrays of shape (n, grid): all load tickets are there, and some are missing, each with the
-    probability of it. A row without load tickets or without reported mass, or whose tickets and
-    reports are not comparable, says nothing (1 and 0).
-    """
-    reported = tickets["reported_lb"].to_numpy(dtype=float)
-    loads = tickets["loads"].to_numpy(dtype=float)
-    net = (tickets["loaded_lb"] - tickets["returned_lb"]).to_numpy(dtype=float)
-    left = tickets["unreturned_lb"].to_numpy(dtype=float)
-    typical = tickets["typical_load_lb"].fillna(0.0).to_numpy(dtype=float)
-    run_u = scatter * usual_storm_sd(tickets)
-    u_lb = tickets["ticket_u_lb"].to_numpy(dtype=float)
-    says = (loads > 0) & (reported > 0.0) & tickets["comparable"].to_numpy(dtype=bool)
-
-    def at(rows: Rows, share: Floats, spread_lb: Floats, further_u_lb: Floats) -> Floats:
-        """Likelihood of ``rows`` if so much was spread, times the share of storms like that."""
-        usable = says[rows] & (spread_lb > 0.0)
-        spread = np.where(usable, spread_lb, 1.0)
-        sd = np.hypot(run_u[rows], np.hypot(u_lb[rows], further_u_lb) / spread)
-        value = np.log(spread / np.where(usable, reported[rows], 1.0))
-        density = student((value[:, None] - LOG_RATIO) / sd[:, None])
-        density *= (np.where(usable, share, 0.0) / sd)[:, None]
-        return density
-
-    every, some = np.arange(len(tickets)), np.flatnonzero(left > 0.0)
-    empty = np.where(left > 0.0, EMPTY_SHARE, 1.0)
-    none_missing = 1.0 - sum(MISSING_SHARES.values())
-    step = 1.0 / len(LEFT_SHARES)
-    complete = at(every, none_missing * empty, net, np.zeros(every.size))
-    for part in LEFT_SHARES:
-        share = np.full(some.size, none_missing * (1.0 - EMPTY_SHARE) * step)
-        within = step * left[some] / np.sqrt(12.0)
-        complete[some] += at(some, share, net[some] - part * left[some], within)
-    lacking = np.zeros_like(complete)
-    for count, missing in MISSING_SHARES.items():
-        more, more_u = count * typical, LOAD_SIZE_SD * np.sqrt(count) * typical
-        lacking += at(every, missing * empty, net + more, more_u)
-        lacking[some] += at(
-            some,
-            np.full(some.size, missing * (1.0 - EMPTY_SHARE)),
-            (net + more - 0.5 * left)[some],
-            np.hypot(more_u, left / np.sqrt(12.0))[some],
-        )
-    # never quite 0: more came back than went out on paper is possible, if only by an error
-    return np.where(says[:, None], np.maximum(complete, 1e-9), 1.0), lacking
 
 
 def quantiles(density: Floats, share: float) -> Floats:

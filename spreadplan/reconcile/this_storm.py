@@ -14,20 +14,17 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.metrology import Z95
-from spreadplan.reconcile.ratio_model import EMPTY_SHARE
+from spreadplan.reconcile.hoppers import WRONG_LOADS
+from spreadplan.reconcile.ratio_model import student
 
 SCALE_U_REL: Final = 0.003
 """Relative standard uncertainty of a scale's own error, common to all tickets of a storm. Common
 practice, no source."""
 
-WRONG_TICKETS: Final = 0.02
-"""Before any ticket: share of trucks and storms whose tickets are wrong as such, a load written
-down twice or for another truck. Common practice, no source."""
-WRONG_WORTH: Final = 50.0
-"""So many trucks and storms that share is worth; the fleet's own tickets add to it. Common
-practice, no source."""
-WRONG_DENSITY: Final = 0.5
-"""Density of ln ratio where they are wrong: anything from a third to three times, roughly."""
+RAN_EMPTY: Final = 0.3
+"""Least weight of tickets that account for less than the season's ratio makes of the report: the
+hopper may have run empty while the feeder turned, and what was reported then was never there.
+Common practice, no source."""
 SCATTER_DOF: Final = 10.0
 """Storms of right tickets scatter with tails little heavier than a normal error's: gross errors
 have their own share here. Common practice, no source."""
@@ -40,8 +37,10 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     table : truck_id, material, ratio, ratio_lo, ratio_hi, ratio_u, ratio_fleet_u of the season,
-        p_missing (probability that load tickets of this storm are missing), storm_sd (scatter of
-        ln ratio from storm to storm), wrong_share (see `share_wrong`).
+        p_missing (probability that load tickets of this storm are missing), storm_sd (scatter of ln
+        ratio from storm to storm), wrong_share (of trucks and storms whose tickets are wrong as
+        such), exchanged (see `exchanged.exchanged`; none where it is left out), carried_lb,
+        carried_u_lb (see `ratio_model.RatioPosterior`).
     tickets : as `tickets.storm_tickets` returns them, of this storm.
 
     Returns
@@ -56,20 +55,25 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     likelier cause, count with the probability that they are right.
     """
     keys = ["truck_id", "material"]
-    own = table[keys].merge(tickets, on=keys, how="left", validate="one_to_one")
+    carried = [*keys, "carried_lb", "carried_u_lb"]
+    own = table[carried].merge(tickets, on=keys, how="left", validate="one_to_one")
     said, said_u = _said(own)
+    wrong_u = _wrong_u(own)
     season, season_u = np.log(table["ratio"].to_numpy(float)), table["ratio_u"].to_numpy(float)
     complete = np.where(
         np.isfinite(said), 1.0 - table["p_missing"].fillna(0.0).to_numpy(float), 0.0
     )
     said, said_u = np.where(complete > 0.0, said, season), np.where(complete > 0.0, said_u, 1.0)
     storm_sd = table["storm_sd"].to_numpy(float)
-    complete = complete * _credible(
+    right = _credible(
         said - season,
         np.hypot(storm_sd, season_u),
         said_u,
+        wrong_u,
         table["wrong_share"].to_numpy(dtype=float),
     )
+    may_lack = (said < season) & (table.get("exchanged", "") == "")
+    complete = complete * np.where(may_lack, np.maximum(right, RAN_EMPTY), right)
     share = storm_sd**2 / (storm_sd**2 + said_u**2)
     with_tickets = (1.0 - share) * season + share * said
     variance_with = (1.0 - share) ** 2 * season_u**2 + share * said_u**2
@@ -97,40 +101,25 @@ def in_this_storm(table: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def share_wrong(
-    tickets: pd.DataFrame, season: np.ndarray, season_u: np.ndarray, storm_sd: np.ndarray
-) -> float:
-    """Share of a fleet's trucks and storms whose tickets are wrong as such.
-
-    Parameters
-    ----------
-    tickets : as `tickets.storm_tickets` returns them, one fleet, all storms; n rows.
-    season, season_u : ln ratio of the truck of each row, and its standard uncertainty, shape (n,).
-    storm_sd : scatter of ln ratio from storm to storm, shape (n,).
-
-    Source: expectation and maximisation for a mixture, Gelman et al., Bayesian Data Analysis,
-    3rd ed., 2013, 22.2; the prior is that of `WRONG_TICKETS`.
-    """
-    said, said_u = _said(tickets)
-    told = np.isfinite(said)
-    apart, usual_u = (said - season)[told], np.hypot(storm_sd, season_u)[told]
-    share = WRONG_TICKETS
-    for _ in range(50):
-        wrong = 1.0 - _credible(apart, usual_u, said_u[told], np.full(apart.size, share))
-        before = share
-        share = (WRONG_TICKETS * WRONG_WORTH + float(wrong.sum())) / (WRONG_WORTH + apart.size)
-        if abs(share - before) < 1e-6:
-            break
-    return share
-
-
 def _credible(
-    apart: np.ndarray, usual_u: np.ndarray, said_u: np.ndarray, wrong_share: np.ndarray
+    apart: np.ndarray,
+    usual_u: np.ndarray,
+    said_u: np.ndarray,
+    wrong_u: np.ndarray,
+    wrong_share: np.ndarray,
 ) -> np.ndarray:
     """Probability that tickets which lie so far from the season are right."""
     spread = np.hypot(usual_u, said_u)
     right = (1.0 - wrong_share) * _student_density(apart / spread, SCATTER_DOF) / spread
-    return np.asarray(right / (right + wrong_share * WRONG_DENSITY))
+    wide = np.hypot(spread, wrong_u)
+    return np.asarray(right / (right + wrong_share * student(apart / wide) / wide))
+
+
+def _wrong_u(own: pd.DataFrame) -> np.ndarray:
+    """How far from the truth tickets are that are wrong as such, relative."""
+    net = (own["loaded_lb"] - own["returned_lb"]).to_numpy(float)
+    typical = own["typical_load_lb"].fillna(0.0).to_numpy(float)
+    return np.asarray(WRONG_LOADS * typical / np.where(net > 0.0, net, np.inf))
 
 
 def _student_density(t: np.ndarray, dof: float) -> np.ndarray:
@@ -143,18 +132,15 @@ def _student_density(t: np.ndarray, dof: float) -> np.ndarray:
 def _said(own: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """ln of true over reported mass by the tickets alone, and its standard uncertainty; NaN: none.
 
-    A hopper whose last load was not returned is empty with the probability of
-    `ratio_model.EMPTY_SHARE`, else it holds anything up to that load.
+    ``own`` : of `tickets.storm_tickets`, with carried_lb and carried_u_lb.
     """
-    left = own["unreturned_lb"].fillna(0.0).to_numpy(float)
-    still_in = (1.0 - EMPTY_SHARE) * left / 2.0
-    square = (1.0 - EMPTY_SHARE) * left**2 / 3.0
-    net = (own["loaded_lb"] - own["returned_lb"]).to_numpy(float) - still_in
+    net = (own["loaded_lb"] - own["returned_lb"] + own["carried_lb"]).to_numpy(float)
     reported = own["reported_lb"].to_numpy(float)
     usable = (own["loads"].fillna(0).to_numpy(float) > 0) & (net > 0.0) & (reported > 0.0)
     usable &= own["comparable"].eq(True).to_numpy(dtype=bool)
     net, reported = np.where(usable, net, 1.0), np.where(usable, reported, 1.0)
-    variance = own["ticket_u_lb"].fillna(0.0).to_numpy(float) ** 2 + square - still_in**2
+    of_paper = own["ticket_u_lb"].fillna(0.0).to_numpy(float)
+    lb = np.hypot(of_paper, own["carried_u_lb"].to_numpy(float))
     of_method = np.hypot(own["method_u"].fillna(0.0).to_numpy(float), SCALE_U_REL)
-    u = np.hypot(np.sqrt(np.maximum(variance, 0.0)) / net, of_method)
+    u = np.hypot(lb / net, of_method)
     return np.where(usable, np.log(net / reported), np.nan), u

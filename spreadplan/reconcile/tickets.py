@@ -94,7 +94,8 @@ def storm_tickets(
     reported : storm, truck_id, material, reported_lb; a truck that sent records, but reported no
         mass, has a row without any. known_share of the truck (see `increments.Increments`) and
         usable_share, that of its records that could be read, where they are not 1, and step_lb, the
-        step of its running total, where that is coarse.
+        step of its running total, where that is coarse. output_lb_per_min, its mean discharge as
+        reported while its spreader was on, where it is known.
     loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb, method.
     returns : storm, truck_id, material, returned_at, net_lb, method. A truck that returns what it
         has left is empty afterwards.
@@ -106,27 +107,30 @@ def storm_tickets(
     report where its steps are coarse: both ends of a total lie anywhere in one), method_u (relative
     standard uncertainty that a truck's tickets have in common, see `METHOD_U`), unreturned_lb (the
     last load where no return follows it: up to so much may still have been in the hopper),
-    typical_load_lb (mean ticket of the truck with this material over all storms), known_share (NaN:
-    the truck sent no records), usable_share, names_differ (the truck reported material, but none of
-    one that its tickets name) and comparable (its tickets and reports of the storm can be held
-    against one another); in order of truck, material and storm.
+    emptied (whether a return follows the last load, so that nothing stays in the hopper),
+    typical_load_lb, largest_load_lb (mean, and largest, ticket of the truck with this material over
+    all storms), output_lb_per_min (NaN: not known), began (the storm's first ticket, whatever the
+    truck's), known_share (NaN: the truck sent no records), usable_share, names_differ (the truck
+    reported material, but none of one that its tickets name) and comparable (its tickets and
+    reports of the storm can be held against one another); in order of truck, material and storm.
     """
     common = methods(loads).map({name: both for name, (both, _) in METHOD_U.items()})
     common_lb = common.astype(float) * loads["net_lb"]
     told = loads.assign(variance=ticket_variance_lb2(loads), common_lb=common_lb)
     out = told.groupby(KEYS, sort=False)
-    report = reported.assign(step_lb=reported.get("step_lb", 0.0)).groupby(KEYS)
-    # where a return does not say, it is weighed, or counted, as what went out
+    report = reported.assign(
+        step_lb=reported.get("step_lb", 0.0),
+        output_lb_per_min=reported.get("output_lb_per_min", np.nan),
+    ).groupby(KEYS)
     pair = KEYS[1:]
-    usual = methods(loads).groupby([loads[key] for key in pair]).first().rename("method")
-    nothing = pd.Series("", index=returns.index, dtype=object)
-    own: Any = returns.get("method", nothing)
-    said = own.replace("", np.nan)
-    returns = returns.drop(columns="method", errors="ignore").join(usual, on=pair)
-    returns["method"] = said.fillna(returns["method"]).fillna("scale")
+    returns = _with_method(loads, returns)
     back = returns.assign(variance=ticket_variance_lb2(returns)).groupby(KEYS, sort=False)
     parts: list[pd.DataFrame] = [
-        report.agg(reported_lb=("reported_lb", "sum"), step_lb=("step_lb", "max")),
+        report.agg(
+            reported_lb=("reported_lb", "sum"),
+            step_lb=("step_lb", "max"),
+            output_lb_per_min=("output_lb_per_min", "max"),
+        ),
         out.agg(
             loaded_lb=("net_lb", "sum"),
             loads=("net_lb", "size"),
@@ -136,14 +140,21 @@ def storm_tickets(
         back.agg(returned_lb=("net_lb", "sum"), back_variance=("variance", "sum")),
         _unreturned(loads, returns),
     ]
-    table = pd.concat(parts, axis=1).fillna(0.0).reset_index()
+    table = pd.concat(parts, axis=1)
+    known = {name: 0.0 for name in table.columns if name != "output_lb_per_min"}
+    table = table.fillna(known | {"emptied": False}).reset_index()
     of_steps = table.pop("step_lb") ** 2 / 6.0
     table["ticket_u_lb"] = np.sqrt(
         table.pop("out_variance") + table.pop("back_variance") + of_steps
     )
     table["method_u"] = table.pop("common_lb") / table["loaded_lb"].where(table["loads"] > 0, 1.0)
-    typical = loads.groupby(KEYS[1:])["net_lb"].mean().rename("typical_load_lb")
-    table = table.join(typical, on=KEYS[1:])
+    usual_loads = loads.groupby(pair)["net_lb"].agg(typical_load_lb="mean", largest_load_lb="max")
+    table = table.join(usual_loads, on=pair)
+    moments = pd.concat(
+        [loads.set_index("storm")["loaded_at"], returns.set_index("storm")["returned_at"]]
+    )
+    began = moments.groupby(level=0).min().reindex(table["storm"])
+    table["began"] = began.to_numpy(dtype="datetime64[ns]")
     table["loads"] = table["loads"].astype(int)
     of_truck = KEYS[:2]
     shares = ["known_share", "usable_share"]
@@ -162,11 +173,26 @@ def storm_tickets(
     return pd.DataFrame(table.sort_values([*KEYS[1:], "storm"], kind="stable", ignore_index=True))
 
 
+def _with_method(loads: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:
+    """The returns with their method: one that does not say is found as what went out."""
+    pair = KEYS[1:]
+    usual = methods(loads).groupby([loads[key] for key in pair]).first().rename("method")
+    nothing = pd.Series("", index=returns.index, dtype=object)
+    own: Any = returns.get("method", nothing)
+    said = own.replace("", np.nan)
+    returns = returns.drop(columns="method", errors="ignore").join(usual, on=pair)
+    returns["method"] = said.fillna(returns["method"]).fillna("scale")
+    return returns
+
+
 def _unreturned(loads: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:
-    """Net mass of the last load of each truck, material and storm, 0 if a return follows it."""
+    """Net mass of the last load of each truck, material and storm, 0 if a return follows it.
+
+    emptied : whether one does.
+    """
     ordered = loads.sort_values("loaded_at", kind="stable")
     last = ordered.groupby(KEYS, sort=False)[["loaded_at", "net_lb"]].last()
-    returned_at = returns.groupby(KEYS)["returned_at"].max().rename("returned_at")
-    last = last.join(returned_at)
-    followed = last["returned_at"] >= last["loaded_at"]
-    return last["net_lb"].where(~followed, 0.0).to_frame("unreturned_lb")
+    last = last.join(returns.groupby(KEYS)["returned_at"].max().rename("returned_at"), how="outer")
+    followed = last["returned_at"].notna() & ~(last["returned_at"] < last["loaded_at"])
+    unreturned = last["net_lb"].where(~followed, 0.0).fillna(0.0)
+    return pd.DataFrame({"unreturned_lb": unreturned, "emptied": followed})

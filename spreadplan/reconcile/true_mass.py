@@ -16,9 +16,10 @@ from scipy import special
 
 from spreadplan.frames import lines
 from spreadplan.metrology import TAIL, Z95
-from spreadplan.reconcile.periods import TREND_SIGNIFICANCE, with_trend
+from spreadplan.reconcile.exchanged import exchanged
+from spreadplan.reconcile.periods import TREND_SIGNIFICANCE, with_curve, with_trend
 from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
-from spreadplan.reconcile.this_storm import in_this_storm, share_wrong
+from spreadplan.reconcile.this_storm import in_this_storm
 from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
@@ -119,13 +120,16 @@ def mass_ratios(
         table = table.assign(trend_pct_per_month=np.nan, trend_p=np.nan)
     else:
         table = with_trend(table, tickets, starts, storm)
+    table = with_curve(table, tickets, storm)
+    here = tickets[tickets["storm"] == storm]
+    table["exchanged"] = exchanged(table, here, loads[loads["storm"] == storm])
     table = table.join(_evidence(table, calibration_pct))
     table["verdict"] = _verdicts(table, calibration_pct)
     off = (np.abs(table["ratio"] - 1.0) > calibration_pct / 100.0) | (table["reported_lb"] <= 0.0)
     table["test_again"] = off & table["verdict"].str.startswith("reports")
-    table = in_this_storm(table, tickets[tickets["storm"] == storm])
+    table = in_this_storm(table, here)
     table = table.join(_presumed(table))
-    advice = [_advice(row, calibration_pct) for row in lines(table)]
+    advice = [_with_findings(row, _advice(row, calibration_pct)) for row in lines(table)]
     table["advice"] = pd.Series(advice, table.index, dtype=object)
     return table[RATIOS]
 
@@ -137,7 +141,6 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
     found = fit_ratios(tickets, numbers, len(trucks), now)
     ends, fleet = _ends(found.density), _ends(found.fleet_density[None, :])
     truck = numbers[now]
-    wrong = share_wrong(tickets, ends.middle[numbers], ends.u[numbers], found.storm_sd)
     rows = tickets.iloc[now].drop(columns=["storm", "ticket_u_lb", "unreturned_lb"])
     net = rows["loaded_lb"] - rows["returned_lb"]
     says = (rows["loads"] > 0) & (rows["reported_lb"] > 0.0) & rows["comparable"]
@@ -154,7 +157,9 @@ def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
         season_loads=np.bincount(numbers, tickets["loads"].where(told, 0), len(trucks))[truck],
         p_missing=found.p_missing,
         storm_sd=found.storm_sd[now],
-        wrong_share=wrong,
+        wrong_share=found.wrong_share,
+        carried_lb=found.carried_lb,
+        carried_u_lb=found.carried_u_lb,
         fleet_ratio=float(np.exp(fleet.middle[0])),
         # with normal errors the weight of a prior is the ratio of the variances after and before
         fleet_share=np.minimum((ends.u[truck] / fleet.u[0]) ** 2, 1.0),
@@ -212,6 +217,8 @@ def _verdicts(table: pd.DataFrame, calibration_pct: float) -> NDArray[np.object_
     incomplete = (table["loads"] > 0) & ~(
         (table["known_share"] >= LEAST_KNOWN) & (table["usable_share"] >= LEAST_KNOWN)
     )
+    # one storm, and in it tickets that seem another truck's
+    doubtful = (table["storms"] <= 1) & (table["exchanged"] != "")
     conditions = [
         incomplete,
         table["names_differ"],
@@ -220,6 +227,7 @@ def _verdicts(table: pd.DataFrame, calibration_pct: float) -> NDArray[np.object_
         table["p_missing"] > LIKELY_MISSING,
         apart,
         (table["ratio_lo"] >= 1.0 / tolerance) & (table["ratio_hi"] <= tolerance),
+        doubtful,
         table["ratio_lo"] > 1.0,
         table["ratio_hi"] < 1.0,
     ]
@@ -231,6 +239,7 @@ def _verdicts(table: pd.DataFrame, calibration_pct: float) -> NDArray[np.object_
         MISSING,
         CONTESTED,
         "agrees",
+        NOT_SHOWN,
         "reports too little",
         "reports too much",
     ]
@@ -290,6 +299,22 @@ def _advice(row: Any, calibration_pct: float) -> Remark:
     return remark(
         "test_again", truck=truck, material=material, ratio=ratio, low=low, high=high, drift=drift
     )
+
+
+def _with_findings(row: Any, advice: Remark) -> Remark:
+    """The advice, after what its tickets show beside the ratio."""
+    if row.curve_p < TREND_SIGNIFICANCE:
+        advice = remark(
+            "follows_output",
+            low_lb_per_min=float(row.output_low_lb_per_min),
+            high_lb_per_min=float(row.output_high_lb_per_min),
+            low=float(row.ratio_at_low),
+            high=float(row.ratio_at_high),
+            then=advice,
+        )
+    if row.exchanged:
+        advice = remark("after_exchange", what=row.exchanged, then=advice)
+    return advice
 
 
 def _more(row: Any) -> Remark:

@@ -62,10 +62,10 @@ class TruckUse:
     Tables are columns of one length by name; `stacked` makes one table of many trucks.
 
     points : columns of ``use_points.parquet``, each shape (n,), in order of time.
-    segments : route_id, segment_id, material, truck_id, reported_lb, passes, standing_lb,
-        matching_u_lb, timing_u_lb, unplaced_lb; mass without a segment is on a row `OFF_ROUTE`.
-        unplaced_lb is the part of which nobody knows where it lies; on a segment, what was put
-        there along a way through a silence.
+    segments : route_id, segment_id, material, truck_id, reported_lb, spread_s (time in which
+        that was released), passes, standing_lb, matching_u_lb, timing_u_lb, unplaced_lb; mass
+        without a segment is on a row `OFF_ROUTE`. unplaced_lb is the part of which nobody knows
+        where it lies; on a segment, what was put there along a way through a silence.
     driven : row of the routes table, driven_m, with the spreader on or off, as far as it is known
         how much was released there; unheard_m as far as it is not.
     lost_lb : what it may have released, at its usual rate, while no record tells how much or where.
@@ -77,7 +77,7 @@ class TruckUse:
     left_out_lb : impossible jumps of the total, not counted as mass.
     treatments : passes while spreading, in order of time: route_id, segment_id, material, time_s
         (of the first record that tells of it), reported_lb, passes (share of the segment).
-    step_lb : see `Increments`.
+    step_lb, spread_s : see `Increments`.
     """
 
     truck_id: str
@@ -93,6 +93,7 @@ class TruckUse:
     counts: dict[str, int]
     left_out_lb: float
     step_lb: float = 0.0
+    spread_s: float = 0.0
     treatments: Columns = field(default_factory=dict)
 
 
@@ -138,6 +139,7 @@ def truck_use(
         segments=_by_segment(
             network,
             records.truck_id,
+            records.time_s,
             released,
             placed,
             material,
@@ -160,6 +162,7 @@ def truck_use(
         counts=released.counts,
         left_out_lb=released.left_out_lb,
         step_lb=released.step_lb,
+        spread_s=released.spread_s,
         treatments=_treatments(network, placed, material, names, records.time_s),
     )
 
@@ -241,6 +244,7 @@ def _silent(time_s: FloatArray) -> BoolArray:
 def _by_segment(
     network: Network,
     truck_id: str,
+    time_s: FloatArray,
     released: Increments,
     placed: Attribution,
     material: NDArray[np.int64],
@@ -271,6 +275,12 @@ def _by_segment(
     moving_lb = reported_lb - standing_lb
     key = ((placed.piece_segment >> 1) + 1) * len(names) + material[placed.piece_fix]
     unplaced_lb = np.bincount(key[unplaced], placed.piece_mass_lb[unplaced], pieces.size)
+    # an interval's time goes where its mass went
+    seconds = np.diff(time_s, prepend=time_s[:1])
+    s_per_lb = np.divide(
+        seconds, released.mass_lb, out=np.zeros(len(seconds)), where=released.mass_lb > 0.0
+    )
+    spread_s = np.bincount(key, placed.piece_mass_lb * s_per_lb[placed.piece_fix], pieces.size)
     per_m = np.divide(moving_lb, spread_m, out=np.zeros(len(found)), where=spread_m > 0.0)
     ends = np.sqrt(2.0 * np.maximum(passes, 1.0))
     return {
@@ -279,6 +289,7 @@ def _by_segment(
         "material": np.array(names, dtype=object)[code],
         "truck_id": np.full(len(found), truck_id, dtype=object),
         "reported_lb": reported_lb,
+        "spread_s": spread_s[found],
         "passes": passes,
         "standing_lb": standing_lb,
         "matching_u_lb": np.where(on, np.minimum(per_m * JOINT_U_M * ends, moving_lb), 0.0),

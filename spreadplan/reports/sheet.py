@@ -54,7 +54,7 @@ def _font(size: float, bold: bool) -> FontProperties:
     return FontProperties(size=size, weight="bold" if bold else "normal")
 
 
-class Sheet(Artist):
+class Canvas(Artist):
     """What is drawn, in the order in which it was added."""
 
     def __init__(self, width_pt: float, height_pt: float) -> None:

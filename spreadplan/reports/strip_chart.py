@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from spreadplan.reports.figure import INK, MUTED, WHITE, Drawing
-from spreadplan.reports.sheet import Sheet
+from spreadplan.reports.sheet import Canvas
 from spreadplan.reports.text_width import width_pt
 from spreadplan.views.display import short
 from spreadplan.views.strip import Strip, StripPiece, marks_that_fit, spread_out
@@ -44,7 +44,7 @@ SHORT_WORDS: Final = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Spacing:
     """How a column shares its width: the road's width, from the road to the distances, from those
     to the settings; the least and the most share of the width that landmarks get; what is left for
@@ -61,9 +61,9 @@ class Spacing:
 
 #: by how many columns there are.
 SPACINGS: Final = {
-    1: Spacing(30.0, 24.0, 26.0, 0.22, 0.36, 70.0),
-    2: Spacing(26.0, 16.0, 22.0, 0.02, 0.36, 0.0),
-    3: Spacing(24.0, 13.0, 18.0, 0.0, 0.02, 0.0),
+    1: Spacing(road_pt=30.0, lead_pt=24.0, sign_pt=26.0, least=0.22, most=0.36, roads_pt=70.0),
+    2: Spacing(road_pt=26.0, lead_pt=16.0, sign_pt=22.0, least=0.02, most=0.36, roads_pt=0.0),
+    3: Spacing(road_pt=24.0, lead_pt=13.0, sign_pt=18.0, least=0.0, most=0.02, roads_pt=0.0),
 }
 #: landmarks with less room than this are left out.
 LEAST_MARK_PT: Final = 75.0
@@ -112,7 +112,7 @@ def fits(strip: Strip, width: float, height: float) -> tuple[Print, int]:
 def strip_drawing(strip: Strip, width_pt: float, height_pt: float, name: str) -> Drawing:
     """A strip as a drawing of this size; `name` as in `figure.svg`."""
     size, columns = fits(strip, width_pt, height_pt)
-    sheet = Sheet(width_pt, height_pt)
+    sheet = Canvas(width_pt, height_pt)
     wide = width_pt / columns
     share = -(-len(strip.pieces) // columns)
     for column in range(columns):
@@ -127,7 +127,7 @@ def strip_drawing(strip: Strip, width_pt: float, height_pt: float, name: str) ->
 class _Panel:
     """One column of the strip, from ``left`` on: the road between two distances."""
 
-    sheet: Sheet
+    sheet: Canvas
     strip: Strip
     pieces: tuple[StripPiece, ...]
     size: Print

@@ -178,7 +178,9 @@ class Followed:
         sums = segments.groupby(["truck_id", "material"])["reported_lb"].sum().reset_index()
         known = {use.truck_id: use.known_share for use in self.trucks}
         step_lb = {use.truck_id: use.step_lb for use in self.trucks}
-        return with_silent(sums, known, self.usable, step_lb).assign(storm=self.storm)
+        spread_s = {use.truck_id: use.spread_s for use in self.trucks}
+        rows = with_silent(sums, known, self.usable, step_lb, spread_s)
+        return rows.assign(storm=self.storm)
 
 
 def follow_storm(
@@ -273,13 +275,18 @@ def follow(
     workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
     """Each truck's use, in order of truck."""
-    assigned = assigned_in(workspace, storm).groupby("truck_id")
-    routes = assigned["route_id"].agg(frozenset).to_dict()
+    routes = home_routes(workspace, storm)
     usual = usual_materials(workspace, storm)
     return crew.in_order(
         TruckTask(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
+
+
+def home_routes(workspace: Workspace, storm: str) -> dict[str, frozenset[str]]:
+    """Routes that each truck is at home on in a storm."""
+    assigned = assigned_in(workspace, storm).groupby("truck_id")["route_id"]
+    return {str(truck): frozenset(routes) for truck, routes in assigned}
 
 
 def network_of(workspace: Workspace) -> Network:

@@ -82,13 +82,16 @@ def hours_state(plan: StormPlan) -> Remark:
 def salt_state(plan: StormPlan) -> Remark:
     """Whether the yards hold enough, in one remark."""
     yards = plan.yards
-    for code, short in (
-        ("salt_short", yards["short_ton"] > 0.0),
-        ("salt_may_be_short", yards["order_ton"] > 0.0),
-        ("salt_not_counted", yards["on_hand_ton"].isna()),
-    ):
-        if short.any():
-            return remark(code, yards=list(yards.loc[short, "yard_id"].unique()))
+
+    def those(mask: pd.Series[bool]) -> list[str]:
+        return list(yards.loc[mask, "yard_id"].unique())
+
+    if short := those(yards["short_ton"] > 0.0):
+        return remark("salt_short", yards=short)
+    if perhaps := those(yards["order_ton"] > 0.0):
+        return remark("salt_may_be_short", yards=perhaps)
+    if uncounted := those(yards["on_hand_ton"].isna()):
+        return remark("salt_not_counted", yards=uncounted)
     return remark("salt_suffices")
 
 

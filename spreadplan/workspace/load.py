@@ -19,13 +19,12 @@ from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.issued import IssuedPlan, read_issues, with_present_names
-from spreadplan.workspace.operations import newest_forecast
+from spreadplan.workspace.operations import newest_forecast, policy_classes
 from spreadplan.workspace.parse import Rename, Source, parse_table
 from spreadplan.workspace.policyfile import read_policy
 from spreadplan.workspace.references import (
     RULES,
     dates_to_come,
-    policy_classes,
     policy_materials,
     tickets_of_two_storms,
     zones,

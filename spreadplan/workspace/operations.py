@@ -9,6 +9,7 @@ import pandas as pd
 
 from spreadplan.errors import Problem
 from spreadplan.frames import lines
+from spreadplan.schema.policy import Policy
 
 Tables = Mapping[str, pd.DataFrame]
 Names = Mapping[str, str]
@@ -172,6 +173,23 @@ def _unfit(
         what = f'route "{row.route_id}" is done already in row {before}'
         return what, "keep one of the two, or name the application that is meant"
     return None
+
+
+def policy_classes(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
+    """Promises to a class of winter service that no segment has."""
+    if "routes" not in tables:
+        return
+    known = {*tables["routes"]["service_class"], "*"}
+    for number, service in enumerate(policy.services, start=1):
+        if service.service_class not in known:
+            yield Problem(
+                file=file,
+                row=number,
+                column="service.service_class",
+                what=f'no segment has class "{service.service_class}"',
+                remedy="check the class's name in the routes",
+                fatal=False,
+            )
 
 
 OPERATION_RULES: Final = (shift_times, log_cells, log_times, log_order)

@@ -492,23 +492,6 @@ def round_labels(tables: Tables) -> set[str]:
     return labels
 
 
-def policy_classes(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
-    """Promises to a class of winter service that no segment has."""
-    if "routes" not in tables:
-        return
-    known = {*tables["routes"]["service_class"], "*"}
-    for number, service in enumerate(policy.services, start=1):
-        if service.service_class not in known:
-            yield Problem(
-                file=file,
-                row=number,
-                column="service.service_class",
-                what=f'no segment has class "{service.service_class}"',
-                remedy="check the class's name in the routes",
-                fatal=False,
-            )
-
-
 def policy_materials(policy: Policy, tables: Tables, file: str) -> Iterator[Problem]:
     """Policy rates for a material that no file lists."""
     if "materials" not in tables:

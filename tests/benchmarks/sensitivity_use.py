@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from spreadplan.reconcile import ratio_model, this_storm, true_mass
+from spreadplan.reconcile import hoppers, ratio_model, this_storm, true_mass
 from spreadplan.reconcile import storm as judged
 from spreadplan.reconcile.storm import StormUse
 from spreadplan.resources import resource
@@ -58,8 +58,8 @@ def ratio_variances(season: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame
 
     Parameters
     ----------
-    season : truck_id, material, ratio, ratio_u, ratio_fleet_u, p_missing, storm_sd, wrong_share of
-        the season.
+    season : truck_id, material, ratio, ratio_u, ratio_fleet_u, p_missing, storm_sd, wrong_share,
+        carried_lb and carried_u_lb of the season.
     tickets : of this storm, as `spreadplan.reconcile.tickets.storm_tickets` returns them.
 
     Returns
@@ -67,13 +67,12 @@ def ratio_variances(season: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame
     `RATIO_PARTS`, shape (trucks, 7), indexed by truck and material.
     """
     keys = ["truck_id", "material"]
-    own = season.merge(tickets, on=keys, how="left", suffixes=("", "_slip"))
-    left = own["unreturned_lb"].fillna(0.0)
-    still_in = (1.0 - ratio_model.EMPTY_SHARE) * left / 2.0
-    net = own["loaded_lb"] - own["returned_lb"] - still_in
+    own = season.merge(tickets, on=keys, how="left", suffixes=("_season", ""))
+    paper = own["loaded_lb"] - own["returned_lb"]
+    net = paper + own["carried_lb"]
     usable = (own["loads"] > 0) & (net > 0.0) & (own["reported_lb"] > 0.0)
     net = net.where(usable, 1.0)
-    hopper = ((1.0 - ratio_model.EMPTY_SHARE) * left**2 / 3.0 - still_in**2) / net**2
+    hopper = (own["carried_u_lb"] / net) ** 2
     division = (own["ticket_u_lb"].fillna(0.0) / net) ** 2
     scale = this_storm.SCALE_U_REL**2 + own["method_u"].fillna(0.0) ** 2
     said2 = division + hopper + scale
@@ -82,7 +81,9 @@ def ratio_variances(season: pd.DataFrame, tickets: pd.DataFrame) -> pd.DataFrame
     spread = np.sqrt(storm2 + season2 + said2)
     wrong = own["wrong_share"]
     good = (1.0 - wrong) * stats.t.pdf(apart / spread, this_storm.SCATTER_DOF) / spread
-    bad = wrong * this_storm.WRONG_DENSITY
+    off = hoppers.WRONG_LOADS * own["typical_load_lb"].fillna(0.0) / paper.where(paper > 0.0)
+    wide = np.hypot(spread, off.fillna(0.0))
+    bad = wrong * stats.t.pdf(apart / wide, 4) / wide
     right = ((1.0 - own["p_missing"].fillna(0.0)) * good / (good + bad)).where(usable, 0.0)
     share = storm2 / (storm2 + said2)
     of_season = right * (1.0 - share) ** 2 + (1.0 - right)
@@ -190,7 +191,7 @@ def what_if(args: tuple[Any, ...]) -> dict[str, tuple[float, float]]:
             reported, loads[loads["storm"].isin(fewer)], returns[returns["storm"].isin(fewer)]
         ),
     }
-    with mock.patch.dict(ratio_model.MISSING_SHARES, clear=True):
+    with mock.patch.object(ratio_model, "MISSING_SHARES", {0.0: 1.0}):
         cases["no load ticket is ever missing"] = widths(reported, loads, returns)
     for factor in (0.5, 2.0):
         with mock.patch.object(

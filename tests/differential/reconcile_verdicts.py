@@ -178,6 +178,9 @@ def slip_of(
         left,
         sum(same) / len(same) if same else 0.0,
         name,
+        emptied=any(last is None or t.at >= last.at for t in back),
+        largest=max(same, default=0.0),
+        began=min((t.at for t in [*loads, *returns] if t.storm == name), default=math.inf),
     )
 
 

@@ -20,9 +20,10 @@ def test_the_ratio_of_one_truck_by_hand():
 
     Tickets: 2 x 20² / 6 = 133.3 lb², over 600²: 3.704e-4; the scale's own 0.3 %: 0.09e-4. Storms
     scatter by 3 %: B = 9e-4 / (9e-4 + 3.794e-4) = 0.7035. Nothing apart: the tickets are right with
-    0.98 x 0.3891 / s over that + 0.01, s² = 9e-4 + 25e-4 + 3.794e-4, s = 0.06147: 0.99839.
-    Division 0.99839 x 0.7035 x 3.704e-4 = 2.602e-4; scale 6.32e-6; storm 0.00161 x 9e-4 = 1.45e-6.
-    Season: 0.99839 x 0.2965² + 0.00161 = 0.08938, times 9e-4 for the fleet and 16e-4 for the rest.
+    0.98 x 0.3891 / s over that + 0.02 x 0.375 / 0.670 (0.4 of a load of 1000 is 0.667 of 600),
+    s² = 9e-4 + 25e-4 + 3.794e-4, s = 0.06147: 0.99820.
+    Division 0.99820 x 0.7035 x 3.704e-4 = 2.601e-4; scale 6.32e-6; storm 0.00180 x 9e-4 = 1.62e-6.
+    Season: 0.99820 x 0.2965² + 0.00180 = 0.08955, times 9e-4 for the fleet and 16e-4 for the rest.
     """
     season = pd.DataFrame(
         {
@@ -36,15 +37,17 @@ def test_the_ratio_of_one_truck_by_hand():
             "p_missing": 0.0,
             "storm_sd": 0.03,
             "wrong_share": 0.02,
+            "carried_lb": 0.0,
+            "carried_u_lb": 0.0,
         }
     )
     tickets = pd.DataFrame({
         "truck_id": ["T1"], "material": "salt", "storm": "s1", "reported_lb": 600.0,
-        "loaded_lb": 1000.0, "returned_lb": 400.0, "loads": 1, "unreturned_lb": 0.0,
+        "loaded_lb": 1000.0, "returned_lb": 400.0, "loads": 1, "typical_load_lb": 1000.0,
         "ticket_u_lb": np.sqrt(2 * 20.0**2 / 6), "method_u": 0.0, "comparable": True,
     })  # fmt: skip
     found = ratio_variances(season, tickets).iloc[0].to_numpy()
-    by_hand = [8.04e-5, 1.430e-4, 1.45e-6, 2.602e-4, 0.0, 6.32e-6, 0.0]
+    by_hand = [8.06e-5, 1.433e-4, 1.62e-6, 2.601e-4, 0.0, 6.32e-6, 0.0]
     assert found == pytest.approx(by_hand, rel=5e-3, abs=1e-9)
     assert found.sum() == pytest.approx(in_this_storm(season, tickets)["ratio_u"].item() ** 2)
 

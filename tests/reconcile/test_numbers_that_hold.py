@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from spreadplan.metrology import Z95
-from spreadplan.reconcile.this_storm import WRONG_TICKETS, share_wrong
+from spreadplan.reconcile.ratio_model import WRONG_SHARES, fit_ratios
 from spreadplan.reconcile.tickets import METHOD_U, methods, storm_tickets
 from spreadplan.reconcile.true_mass import mass_ratios
 from spreadplan.reconcile.unplaced import unseen
@@ -80,11 +80,11 @@ def test_a_fleet_with_exchanged_tickets_believes_its_tickets_less():
             load_tickets(*((f"s{n}", "T1", 1, net) for n, net in enumerate(some))),
             return_tickets(*((f"s{n}", "T1", 2, 0.0) for n in range(40))),
         )
-        flat = np.full(40, 0.02)
-        shares.append(share_wrong(tickets, 0.0 * flat, 0.1 * flat, flat))
-    # 12 of 40, with a prior of 1 in 50: (12 + 1) / (40 + 50)
-    assert shares[0] < WRONG_TICKETS
-    assert shares[1] == pytest.approx(13.0 / 90.0, rel=0.03)
+        none = np.zeros(0, dtype=np.intp)
+        shares.append(fit_ratios(tickets, np.zeros(40, np.intp), 1, none).wrong_share)
+    # 12 of 40 are; the shares tried are 2, 10 and 30 %
+    assert shares[0] < 1.2 * min(WRONG_SHARES)
+    assert shares[1] > 0.28
 
 
 def test_agrees_only_where_the_interval_lies_within_the_tolerance():

@@ -86,8 +86,8 @@ def one_byte(files):
 
 
 def missing(files):
-    del files["cab_cards/T1_R1.html"]
-    return "issue.zip/cab_cards/T1_R1.html:0:*: is missing"
+    del files["cab_cards/T1_R1_1.html"]
+    return "issue.zip/cab_cards/T1_R1_1.html:0:*: is missing"
 
 
 def added(files):

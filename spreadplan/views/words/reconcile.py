@@ -25,6 +25,15 @@ WORDS: Final[Mapping[str, str]] = {
         "test {truck} again with {material:material}: expect its calibration number to change to "
         "{ratio:.2f} times the present one (95 %: {low:.2f} to {high:.2f}){drift:then}"
     ),
+    "follows_output": (
+        "its ratio follows its output: {low:.2f} at {low_lb_per_min:discharge}, {high:.2f} at "
+        "{high_lb_per_min:discharge}. One test says little of such a truck: test it at 20, 60 and "
+        "100 % of its output; {then}"
+    ),
+    "after_exchange": "{what}; {then}",
+    "exchanged_tickets": (
+        "its ticket {ticket} and {other} of {truck} seem to be each other's: look at both"
+    ),
     "and_drifts": (
         "; its ratio changes by {month_pct:+.1f} % a month, so look for wear or a slipping feeder"
     ),

@@ -13,7 +13,6 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
-from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import Remark
 from spreadplan.reports.cab_card import cab_cards
 from spreadplan.reports.maps import IN_DOUBT, planned_rate, shared_classes
@@ -22,7 +21,7 @@ from spreadplan.runs.what_if import EVERY, PlanView
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display, as_text
 from spreadplan.views.plan_rates import as_read
-from spreadplan.views.plan_totals import decisions, yard_state
+from spreadplan.views.plan_totals import decisions, fastest_here_mph, yard_state
 from spreadplan.views.rate_sources import split_source
 from spreadplan.views.takeover import takeover_rows
 from spreadplan.views.voice import Voice, sentence_case
@@ -282,9 +281,8 @@ def segment_facts(row: pd.Series[Any], voice: Voice) -> dict[str, Any]:
         name: shown.show(float(row[f"{name}_rate_lb_per_lane_mile"]), "rate")
         for name in ("target", "achieved")
     }
-    fastest = float(row["max_speed_mph"])
-    if may_be_icy(str(row["event"])):  # nothing is said of a higher speed than planned
-        fastest = min(fastest, float(row["speed_mph"]))
+    speeds = float(row["max_speed_mph"]), float(row["speed_mph"])
+    fastest = fastest_here_mph(*speeds, str(row["event"]))
     low, high = float(row["mass_lo_lb"]), float(row["mass_hi_lb"])
     return {
         "segment_id": row["segment_id"],
