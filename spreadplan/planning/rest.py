@@ -27,7 +27,7 @@ _NOBODY: Final = ""
 
 
 @dataclass(frozen=True, kw_only=True)
-class TruckNow:
+class FoundTruck:
     """Where a truck is and what lies in its hopper.
 
     Attributes
@@ -63,7 +63,7 @@ class Rest:
     """
 
     at: pd.Timestamp
-    trucks: Mapping[str, TruckNow]
+    trucks: Mapping[str, FoundTruck]
     out: frozenset[str]
     made: pd.DataFrame
     left_out: pd.DataFrame

@@ -12,7 +12,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Moment
 from spreadplan.planning.geometry import distance_mi, segment_lengths_mi
-from spreadplan.planning.rest import DONE_SHARE, Rest, TruckNow
+from spreadplan.planning.rest import DONE_SHARE, FoundTruck, Rest
 from spreadplan.planning.rest_made import MADE, by_clock, made_of, nothing_made
 from spreadplan.remarks import Finding, remark
 from spreadplan.runs.rest_followed import Trace
@@ -49,7 +49,7 @@ lane-miles; ``known_by``: records, log, clock or nothing."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Known:
+class StormState:
     """What is known at a moment: for the plan of the rest, as a table, and what does not fit."""
 
     rest: Rest
@@ -64,7 +64,7 @@ def known_at(
     at: pd.Timestamp,
     plan: PlanNow,
     traces: Mapping[str, Trace],
-) -> Known:
+) -> StormState:
     """Put together what records, tickets, the log and the clock say.
 
     Parameters
@@ -74,7 +74,7 @@ def known_at(
 
     Returns
     -------
-    Known. The log wins over records, records over the clock of the plan.
+    StormState. The log wins over records, records over the clock of the plan.
     """
     return _Knowing(workspace, storm, at, plan, traces).known()
 
@@ -104,7 +104,7 @@ class _Knowing:
         self.out = self._out()
         self.findings: list[Finding] = []
 
-    def known(self) -> Known:
+    def known(self) -> StormState:
         """See `known_at`."""
         made = self._made()
         self.findings += [*self._out_and_driving(), *self._by_the_clock()]
@@ -113,7 +113,7 @@ class _Knowing:
         now = {one.truck_id: one for _, one in rows if one is not None}
         lapsed = self._lapsed(made, now)
         rest = Rest(at=self.at, trucks=now, out=frozenset(self.out), made=made, left_out=lapsed)
-        return Known(rest=rest, trucks=table, made=made, findings=self.findings)
+        return StormState(rest=rest, trucks=table, made=made, findings=self.findings)
 
     # --- the log ---
 
@@ -202,7 +202,7 @@ class _Knowing:
         done = mine["segment_id"].map(share).fillna(0.0).to_numpy(dtype=float)
         return float(done @ weight / weight.sum()) if weight.sum() > 0.0 else 0.0
 
-    def _lapsed(self, made: pd.DataFrame, now: Mapping[str, TruckNow]) -> pd.DataFrame:
+    def _lapsed(self, made: pd.DataFrame, now: Mapping[str, FoundTruck]) -> pd.DataFrame:
         """Runs of earlier rounds that nobody is on and whose route a later round has begun."""
         runs = self.plan.runs[self.plan.runs["begins"] <= self.at]
         last = runs.groupby("route_id")["begins"].transform("max")
@@ -219,7 +219,7 @@ class _Knowing:
 
     # --- trucks ---
 
-    def _row(self, truck: str, made: pd.DataFrame) -> tuple[dict[str, Any], TruckNow | None]:
+    def _row(self, truck: str, made: pd.DataFrame) -> tuple[dict[str, Any], FoundTruck | None]:
         """A row of `STATE`, and the truck for the plan; None where nothing is known."""
         trace = self.traces.get(truck)
         by_clock = truck in self.untold
@@ -251,7 +251,7 @@ class _Knowing:
         }
         if np.isnan(lon) or truck in self.out:
             return row, None
-        now = TruckNow(
+        now = FoundTruck(
             truck_id=truck,
             lon=lon,
             lat=lat,
