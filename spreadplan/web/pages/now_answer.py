@@ -52,7 +52,7 @@ def answer_context(visit: Visit, storm: str, looking: str, note: str) -> dict[st
         "asked_at": visit.display.moment(question.at),
         "watch": f"{address('now', storm, 'answer')}?{link()}",
         "again": f"{address('now', storm)}?{link()}#part-ask",
-        "by": "" if visit.who == NOBODY else visit.who,
+        "issuer": "" if visit.who == NOBODY else visit.who,
         "note": note,
     }
     rest = question.answer
