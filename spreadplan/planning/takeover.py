@@ -531,5 +531,6 @@ def _late(minutes: pd.Series[float]) -> Remark:
 def _more(mass_lb: float) -> Remark:
     if abs(mass_lb) < 0.5:
         return remark("same_mass")
-    code = "so_much_more" if mass_lb > 0.0 else "so_much_less"
-    return remark(code, mass_lb=abs(mass_lb))
+    if mass_lb > 0.0:
+        return remark("so_much_more", mass_lb=mass_lb)
+    return remark("so_much_less", mass_lb=-mass_lb)

@@ -122,14 +122,8 @@ def storm_tickets(
         step_lb=reported.get("step_lb", 0.0),
         output_lb_per_min=reported.get("output_lb_per_min", np.nan),
     ).groupby(KEYS)
-    # where a return does not say, it is weighed, or counted, as what went out
     pair = KEYS[1:]
-    usual = methods(loads).groupby([loads[key] for key in pair]).first().rename("method")
-    nothing = pd.Series("", index=returns.index, dtype=object)
-    own: Any = returns.get("method", nothing)
-    said = own.replace("", np.nan)
-    returns = returns.drop(columns="method", errors="ignore").join(usual, on=pair)
-    returns["method"] = said.fillna(returns["method"]).fillna("scale")
+    returns = _with_method(loads, returns)
     back = returns.assign(variance=ticket_variance_lb2(returns)).groupby(KEYS, sort=False)
     parts: list[pd.DataFrame] = [
         report.agg(
@@ -177,6 +171,18 @@ def storm_tickets(
     something = (table["reported_lb"] > 0.0) | (table["loaded_lb"] + table["returned_lb"] > 0.0)
     table = table[something]
     return pd.DataFrame(table.sort_values([*KEYS[1:], "storm"], kind="stable", ignore_index=True))
+
+
+def _with_method(loads: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:
+    """The returns with their method: one that does not say is found as what went out."""
+    pair = KEYS[1:]
+    usual = methods(loads).groupby([loads[key] for key in pair]).first().rename("method")
+    nothing = pd.Series("", index=returns.index, dtype=object)
+    own: Any = returns.get("method", nothing)
+    said = own.replace("", np.nan)
+    returns = returns.drop(columns="method", errors="ignore").join(usual, on=pair)
+    returns["method"] = said.fillna(returns["method"]).fillna("scale")
+    return returns
 
 
 def _unreturned(loads: pd.DataFrame, returns: pd.DataFrame) -> pd.DataFrame:

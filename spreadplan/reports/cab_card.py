@@ -266,7 +266,9 @@ def _page(cards: _Cards, run: _Run, as_of: pd.Timestamp, inputs_of: str) -> str:
         runs=_truck_runs(cards, run),
         call=cards.setting.call,
         controller=_controller(run, cards.voice),
-        nothing=cards.voice.say(remark("nothing_to_set" if run.spread else "nothing_to_spread")),
+        nothing=cards.voice.say(
+            remark("nothing_to_set") if run.spread else remark("nothing_to_spread")
+        ),
         from_memory=run.from_memory,
         rate_place=1 if run.closed else 2,
     )
