@@ -159,7 +159,8 @@ def _made_min(rows: Any, zero: pd.Timestamp | None) -> Floats:
     """Minutes at which each row was made before; NaN where it was not."""
     if zero is None:
         return np.full(len(rows), np.nan)
-    return ((rows["made_at"] - zero) / _MINUTE).to_numpy(dtype=float, copy=True)
+    since: pd.Series[Any] = (rows["made_at"] - zero) / _MINUTE
+    return since.to_numpy(dtype=float, copy=True)
 
 
 def _driven(
@@ -378,7 +379,7 @@ class _Maker:
             )
         return starts
 
-    def trips(self, found: Mapping[str, Start]) -> dict[str, Trip]:
+    def trips(self, starts: Mapping[str, Start]) -> dict[str, Trip]:
         """By truck, in order of their names."""
         yards_mi = self.places.yards_mi()
         found = {}
@@ -390,7 +391,7 @@ class _Maker:
                 home=self.homes[name],
                 yards_min=yards_mi / self.speed_mph[name] * 60.0,
                 shifts=None if self.shifts is None else self.shifts.get(name, ()),
-                start=found.get(name),
+                start=starts.get(name),
             )
         return found
 

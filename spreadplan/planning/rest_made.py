@@ -8,7 +8,7 @@ twice and none that had not begun.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -115,5 +115,6 @@ def by_clock(segments: pd.DataFrame, trucks: Sequence[str], at: pd.Timestamp) ->
         treated_at=("treated_at", "max"), truck_id=("truck_id", "last"), parts=("truck_id", "size")
     )
     wanted = segments.groupby(keys).size().reindex(last.index)
-    whole: Any = last[(last["parts"] >= wanted).to_numpy()].reset_index()
-    return whole.assign(share=1.0)[list(MADE)]
+    whole = last[(last["parts"] >= wanted).to_numpy()].reset_index()
+    found: pd.DataFrame = whole.assign(share=1.0)[list(MADE)]
+    return found

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from glob import escape
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -155,7 +155,7 @@ def _moment(workspace: Workspace, storm: str, at: str | pd.Timestamp) -> pd.Time
     return moment_of(workspace, storm, at if isinstance(at, str) else at.isoformat())
 
 
-def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, pd.DataFrame]:
+def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, Any]:
     """Tickets of all storms, and counts with those of the log, up to a moment."""
     found = {}
     for name, when in (("loads", "loaded_at"), ("returns", "returned_at")):

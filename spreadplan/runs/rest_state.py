@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.planning.applications import Moment
 from spreadplan.planning.geometry import distance_mi, segment_lengths_mi
 from spreadplan.planning.rest import DONE_SHARE, Rest, TruckNow
 from spreadplan.planning.rest_made import MADE, by_clock, made_of, nothing_made
@@ -249,11 +250,19 @@ class _Knowing:
         }
         if np.isnan(lon) or truck in self.out:
             return row, None
-        known = {name: row[name] for name in ("truck_id", "route_id", "application", "material")}
-        amount = 0.0 if np.isnan(hopper) else hopper
-        return row, TruckNow(**known, lon=lon, lat=lat, yard_id=yard, hopper_lb=amount)
+        now = TruckNow(
+            truck_id=truck,
+            lon=lon,
+            lat=lat,
+            yard_id=yard,
+            hopper_lb=0.0 if np.isnan(hopper) else hopper,
+            material=material,
+            route_id=route,
+            application=application,
+        )
+        return row, now
 
-    def _place(self, truck: str, made: pd.DataFrame) -> tuple[float, float, pd.Timestamp]:
+    def _place(self, truck: str, made: pd.DataFrame) -> tuple[float, float, Moment]:
         """Where a truck was last, and when: by its records, or the last segment that it treated."""
         trace = self.traces.get(truck)
         if trace is not None and np.isfinite(trace.lon):
@@ -261,7 +270,7 @@ class _Knowing:
         mine = made[made["truck_id"] == truck]
         if mine.empty:
             return np.nan, np.nan, pd.NaT
-        last = mine.loc[mine["treated_at"] == mine["treated_at"].max()].iloc[-1]
+        last = mine.iloc[int(mine["treated_at"].to_numpy().argmax())]
         here = (self.routes["route_id"] == last["route_id"]).to_numpy()
         here &= (self.routes["segment_id"] == last["segment_id"]).to_numpy()
         line = self.routes.geometry[here].iloc[-1]
@@ -282,7 +291,7 @@ class _Knowing:
         mine = made[(made["truck_id"] == truck) & (made["treated_at"] > self.at - ON_A_RUN)]
         if mine.empty:
             return None
-        last = mine.loc[mine["treated_at"].idxmax()]
+        last = mine.iloc[int(mine["treated_at"].to_numpy().argmax())]
         own = self.plan.runs
         own = own[(own["application"] == last["application"]) & (own["truck_id"] == truck)]
         if not (own["route_id"] == last["route_id"]).any():
