@@ -91,8 +91,11 @@ def _rounds(begun_s: pd.Series[float], runs: pd.DataFrame) -> dict[int, str]:
     found, last = dict[int, str](), -1
     for turn, second in begun_s.items():
         moment = pd.Timestamp(second, unit="s", tz="UTC")
-        may = np.flatnonzero((runs["begins"] <= moment + _EARLY).to_numpy())
+        may = np.flatnonzero((runs["begins"] <= moment).to_numpy())
         may = may[may > last]
+        if not len(may):
+            may = np.flatnonzero((runs["begins"] <= moment + _EARLY).to_numpy())
+            may = may[may > last]
         if len(may):
             away = (planned.iloc[may] - moment).abs().to_numpy()
             last = int(may[int(np.argmin(away))])

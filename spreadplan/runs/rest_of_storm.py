@@ -43,6 +43,8 @@ from spreadplan.views.setting import voice_of
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.issued import ISSUED
 
+BESIDE: Final = pd.Timedelta(hours=12)
+"""The rest of a storm is planned so long before and after it at most."""
 PROMISES: Final = (
     "application",
     "service_class",
@@ -152,7 +154,8 @@ def rest_in(
 def _moment(workspace: Workspace, storm: str, at: str | pd.Timestamp) -> pd.Timestamp:
     from spreadplan.runs.issuing import moment_of  # late: it imports this
 
-    return moment_of(workspace, storm, at if isinstance(at, str) else at.isoformat())
+    told = at if isinstance(at, str) else at.isoformat()
+    return moment_of(workspace, storm, told, BESIDE)
 
 
 def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, Any]:

@@ -178,7 +178,8 @@ class _Knowing:
             when = told.set_index("segment_id")["treated_at"]
             segments = mine["segment_id"].drop_duplicates()
             table = pd.DataFrame({"segment_id": segments.to_numpy()})
-            table["treated_at"] = table["segment_id"].map(when).fillna(row.time)
+            seen_at = pd.to_datetime(table["segment_id"].map(when.to_dict()), utc=True)
+            table["treated_at"] = seen_at.fillna(row.time)
             known = {"application": row.application, "route_id": row.route_id}
             found.append(table.assign(**known, share=1.0, truck_id=row.truck_id)[list(MADE)])
             share = self._done_share(told, row.route_id)
@@ -271,9 +272,8 @@ class _Knowing:
         if mine.empty:
             return np.nan, np.nan, pd.NaT
         last = mine.iloc[int(mine["treated_at"].to_numpy().argmax())]
-        here = (self.routes["route_id"] == last["route_id"]).to_numpy()
-        here &= (self.routes["segment_id"] == last["segment_id"]).to_numpy()
-        line = self.routes.geometry[here].iloc[-1]
+        mine = self.routes[self.routes["route_id"] == last["route_id"]]
+        line = mine.geometry[mine["segment_id"] == last["segment_id"]].iloc[-1]
         lon, lat = line.coords[-1][:2]
         return float(lon), float(lat), pd.Timestamp(last["treated_at"])
 
