@@ -81,7 +81,8 @@ def test_from_a_truck_that_is_out_to_new_cards_in_four_clicks(place):
     assert "TC-104" in only.issue.note
     card = browser.one("#part-issued .cards-list a").get_attribute("href")
     browser.driver.get(card)
-    assert "issue 1, in force from" in browser.driver.page_source
+    assert f"/issued/{STORM}/1/cab_cards/TC-" in card
+    assert "calibration" in browser.text("body")
     assert browser.faults() == []
 
 
