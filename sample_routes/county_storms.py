@@ -19,6 +19,8 @@ FORECAST_COLUMNS = [
     "application",
 ]
 ForecastRow = tuple[str, str, str, str, float, str, float, int]
+LOG_COLUMNS = ["time", "what", "truck_id", "note"]
+LogRow = tuple[str, str, str, str]
 RateRow = tuple[str, str | int, str, float]
 
 
@@ -28,7 +30,8 @@ class Storm:
 
     `form` says how its telemetry is kept: `parquet` (moments), `parquet_local` (local times without
     an offset), `parquet_text` (times as text with an offset), `csv` (local) or `mixed` (several
-    files of several kinds). `interval_s` is the usual time between two fixes.
+    files of several kinds). `interval_s` is the usual time between two fixes. `newer` are the rows
+    of a second forecast, `issued_at` when the two were issued; `log` is what was written down.
     """
 
     name: str
@@ -36,6 +39,9 @@ class Storm:
     form: str
     forecast: tuple[ForecastRow, ...] = ()
     rates: tuple[RateRow, ...] = ()
+    newer: tuple[ForecastRow, ...] = ()
+    issued_at: tuple[str, ...] = ()
+    log: tuple[LogRow, ...] = ()
 
     @property
     def starts(self) -> dict[str, datetime]:
@@ -113,7 +119,12 @@ STORMS = (
     Storm("2026-12-31-year-end-snow", 10, "mixed", (
         *_zones(1, "2026-12-31T17:00", "2026-12-31T22:00", SNOW, 25, 23.5, "falling", 0.06),
         *_zones(2, "2026-12-31T22:00", "2027-01-01T03:30", SNOW, 23, 21.5, "falling", 0.05),
-    ), (*_sand("2026-12-31T17:00", 700), _no_more(2, "2026-12-31T22:00"))),
+    ), (*_sand("2026-12-31T17:00", 700), _no_more(2, "2026-12-31T22:00")),
+        _zones(2, "2026-12-31T22:00", "2027-01-01T03:30", SNOW, 21, 18.5, "falling", 0.05),
+        ("2026-12-31T12:00", "2026-12-31T20:30"), (
+        ("2026-12-31T20:35", "note", "", "new forecast: the north falls below 20 F"),
+        ("2026-12-31T20:40", "truck_out", "TC-101", "conveyor chain broke on route R12"),
+    )),
     Storm("2027-01-07-deep-cold", 10, "parquet",
         _zones(1, "2027-01-07T04:00", "2027-01-07T09:00", SNOW, 18, 16.5, "steady", 0.04),
         _sand("2027-01-07T04:00")),
@@ -146,7 +157,16 @@ STORMS = (
 
 def forecast(storm: Storm) -> pd.DataFrame:
     """storms/STORM/forecast.csv; no rows where there was no forecast."""
-    return pd.DataFrame(storm.forecast, columns=FORECAST_COLUMNS)
+    parts = [pd.DataFrame(rows, columns=FORECAST_COLUMNS) for rows in (storm.forecast, storm.newer)]
+    if not storm.newer:
+        return parts[0]
+    dated = [rows.assign(issued_at=at) for rows, at in zip(parts, storm.issued_at, strict=True)]
+    return pd.concat(dated, ignore_index=True)
+
+
+def log(storm: Storm) -> pd.DataFrame:
+    """storms/STORM/log.csv; no rows where nothing was written down."""
+    return pd.DataFrame(storm.log, columns=LOG_COLUMNS)
 
 
 def planners_rates(storm: Storm) -> pd.DataFrame:

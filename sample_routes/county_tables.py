@@ -29,6 +29,8 @@ season_start = 2026-10-15
 season_end = 2027-04-15
 # The whole season is looked at in hindsight, whatever day it is. Without this line it is today.
 as_of = 2027-04-15
+# Whom a driver calls: it stands on every cab card. An invented number.
+call = "Dispatch 555-0142"
 
 # What people call a storm, where the name of its folder does not say it well enough.
 [storms]

@@ -18,7 +18,7 @@ from county_network import Segment, county_segments
 from county_roads import KINDS, county_roads
 from county_routes import routed, zone
 from county_shapes import to_lon_lat
-from county_storms import STORMS, forecast, planners_rates
+from county_storms import STORMS, forecast, log, planners_rates
 from county_tables import (
     MAINE,
     WORKSPACE_TOML,
@@ -99,7 +99,8 @@ def write_county(folder: Path) -> None:
     for name, table in tables.items():
         write_csv(folder / f"{name}.csv", table)
     for storm in STORMS:
-        for name, given in (("forecast", forecast(storm)), ("rates", planners_rates(storm))):
+        of_storm = {"forecast": forecast(storm), "rates": planners_rates(storm), "log": log(storm)}
+        for name, given in of_storm.items():
             if len(given):
                 write_csv(folder / "storms" / storm.name / f"{name}.csv", given)
 

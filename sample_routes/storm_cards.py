@@ -1,14 +1,16 @@
 """What the drivers had in the cab in each storm: the plan's settings, and what displays count with.
 
-    python sample_routes/storm_cards.py
+    python sample_routes/storm_cards.py [STORM APPLICATION]
 
 asks spreadplan for the plans of `county` and keeps them as `cab_cards.parquet` and
-`cab_displays.parquet`. The season's records are made from these two files, so that a later change
-to spreadplan doesn't rewrite what was driven.
+`cab_displays.parquet`; with a storm and an application those cards alone, the others stay as they
+are. The season's records are made from these two files, so that a later change to spreadplan
+doesn't rewrite what was driven.
 """
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import groupby
@@ -103,6 +105,16 @@ def planned(folder: Path, storm: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     return cards.round(6), pd.concat(tables, ignore_index=True).round(6)
 
 
+def one_application(storm: str, application: str) -> None:
+    """Make the cards of one application anew; displays count with what they did."""
+    cards, (made, _) = pd.read_parquet(CARDS), planned(HERE / "county", storm)
+    old = (cards["storm"] == storm) & (cards["application"] == application)
+    new = made[made["application"] == application]
+    first = int(np.flatnonzero(old)[0])
+    parts = [cards[:first], new, cards[first:][~old[first:]]]
+    write_parquet(CARDS, pd.concat(parts, ignore_index=True))
+
+
 def main() -> None:
     made = [planned(HERE / "county", storm.name) for storm in STORMS]
     for path, tables in zip((CARDS, DISPLAYS), zip(*made, strict=True), strict=True):
@@ -110,4 +122,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    one_application(*sys.argv[1:]) if len(sys.argv) > 1 else main()

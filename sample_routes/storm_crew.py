@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -12,8 +13,8 @@ from county_routes import ASSIGNMENTS
 from county_storms import Storm
 from storm_drives import Leg
 from storm_fixes import fixes, seconds
-from storm_incidents import ZEROED_AT_START, Incident, incidents
-from storm_motion import Track, drive, load_factors
+from storm_incidents import BREAKDOWNS, ZEROED_AT_START, Breakdown, Incident, breakdown, incidents
+from storm_motion import Track, drive, load_factors, until
 from storm_roads import Network
 from storm_shifts import Shift, run_route, with_stops
 from storm_stock import SCALE_DIVISION_LB, Yards, weighed
@@ -22,16 +23,22 @@ from storm_trucks import Truck
 LATEST_START_MIN = 12.0
 HOPPER_SLACK_LB = 25.0
 DURING_A_SHIFT = ("skips", "turns_round", "off_road", "strays", "resets", "silent")
+Run = tuple[str, str, list[Any]]  # route, yard, its rows of the card
 
 
 @dataclass
 class Records:
-    """What a storm leaves behind: tables as rows, and one frame of fixes for each shift."""
+    """What a storm leaves behind: tables as rows, and one frame of fixes for each shift.
+
+    `left` are the runs, or the rest of one, that a broken truck left to another:
+    (other truck, application) → runs.
+    """
 
     loads: list[dict[str, Any]] = field(default_factory=list)
     returns: list[dict[str, Any]] = field(default_factory=list)
     telemetry: list[pd.DataFrame] = field(default_factory=list)
     segments: list[pd.DataFrame] = field(default_factory=list)
+    left: dict[tuple[str, str], list[Run]] = field(default_factory=dict)
 
 
 @dataclass
@@ -58,7 +65,12 @@ class Crew:
     rng: np.random.Generator
 
     def work(self, planned: Mapping[tuple[str, str], list[Any]]) -> None:
-        """All applications of the truck's routes, then home with what is left."""
+        """All applications of the truck's routes, then home with what is left.
+
+        A truck that takes runs over makes them after its own ones of the application.
+        """
+        broken = breakdown(self.storm.name, self.truck.truck_id)
+        other = replace(self, rng=self.rng.spawn(1)[0])  # its own runs stay as they would be
         mine = [row for row in ASSIGNMENTS if row[1] == self.truck.truck_id]
         hopper = Hopper(mine[0][2], total_lb=float(self.rng.integers(0, 60000)))
         for application, begins in self.storm.starts.items():
@@ -67,19 +79,31 @@ class Crew:
                 for route, _, yard, *_ in mine
                 if any(r.target_rate_lb_per_lane_mile > 0 for r in planned[application, route])
             ]
+            if broken and hopper.free_s >= _stops_s(broken):
+                self._leave(broken, application, todo)
+                continue
             if todo:
                 late = 60.0 * float(self.rng.uniform(0.0, LATEST_START_MIN))
                 start_s = max(float(seconds(begins)) + late, hopper.free_s)
                 self._shift(application, todo, hopper, float(round(start_s)))
-                if hopper.material != mine[0][3]:
+                if hopper.material not in ("", mine[0][3]):
                     self._give_back(hopper, hopper.yard_id, hopper.free_s)
+            taken = self.records.left.get((self.truck.truck_id, application), [])
+            if taken:
+                gate_in = float(todo[0][2][0].gate_in)
+                rows = [
+                    (route, yard, [row._replace(gate_in=gate_in) for row in some])
+                    for route, yard, some in taken
+                ]
+                called_s = max(_called_s(self.storm.name, self.truck.truck_id), hopper.free_s)
+                other._shift(application, rows, hopper, float(round(called_s)))
         if hopper.mass_lb > 0.0:
             self._give_back(hopper, hopper.yard_id, hopper.free_s)
 
     def _shift(
         self,
         application: str,
-        todo: list[tuple[str, str, list[Any]]],
+        todo: list[Run],
         hopper: Hopper,
         start_s: float,
     ) -> None:
@@ -105,6 +129,12 @@ class Crew:
         factors = load_factors(before, self.rng)
         piles = bool(incidents(name, truck_id, "pile", application))
         track = drive(legs, self.truck, factors, piles, self.rng)
+        broken = breakdown(name, truck_id)
+        breaks = broken and start_s + float(track.at[-1]) > _stops_s(broken)
+        if broken and breaks:
+            track = until(track, _stops_s(broken) - start_s)
+            shift.errands = [one for one in shift.errands if one.leg < track.leg[-1]]
+            self._leave(broken, application, _not_made(todo, legs, int(track.leg[-1])))
         self._do_errands(shift, hopper, track, start_s)
         two_way = np.array(
             [bool(one.segment_id) and self.network.roads[one.segment_id].two_way for one in legs]
@@ -118,6 +148,12 @@ class Crew:
         self._keep_truth(application, legs, track)
         hopper.free_s = start_s + float(track.at[-1]) + 60.0
         hopper.yard_id = shift.yard_id
+        if broken and breaks:
+            hopper.yard_id = todo[-1][1]
+            self._give_back(hopper, hopper.yard_id, _stops_s(broken) + 60.0 * broken.towed_min)
+
+    def _leave(self, broken: Breakdown, application: str, runs: list[Run]) -> None:
+        self.records.left.setdefault((broken.taken_over_by, application), []).extend(runs)
 
     def _do_errands(self, shift: Shift, hopper: Hopper, track: Track, start_s: float) -> None:
         """Walk through the shift's loads and returns with what has truly left the hopper."""
@@ -206,3 +242,25 @@ class Crew:
         keys = ["application", "truck_id", "segment_id", "material"]
         summed = truth[truth["material"] != ""].groupby(keys, as_index=False, sort=True).sum()
         self.records.segments.append(summed)
+
+
+def _stops_s(broken: Breakdown) -> float:
+    return float(seconds(datetime.fromisoformat(broken.at)))
+
+
+def _called_s(storm: str, truck_id: str) -> float:
+    """When a truck may set out on what others left to it."""
+    here = [one for one in BREAKDOWNS if storm.startswith(one.storm)]
+    return max(
+        _stops_s(one) + 60.0 * one.called_min for one in here if one.taken_over_by == truck_id
+    )
+
+
+def _not_made(runs: list[Run], legs: list[Leg], now: int) -> list[Run]:
+    """What is left of some runs on leg `now`: the segments that are not treated all through."""
+    ahead = {leg.segment_id for leg in legs[now:] if leg.setting is not None}
+    left = [
+        (route, yard, [row for row in rows if row.segment_id in ahead])
+        for route, yard, rows in runs
+    ]
+    return [run for run in left if run[2]]

@@ -51,10 +51,35 @@ INCIDENTS = (
     Incident("2027-03-13", "TC-106", "pile"),
 )
 
+
+@dataclass(frozen=True)
+class Breakdown:
+    """A truck that stands still for the rest of a storm; another one makes its remaining runs.
+
+    `at` is local time. The other truck sets out `called_min` later, once there are new cards; what
+    lies in the hopper is weighed in `towed_min` after the breakdown.
+    """
+
+    storm: str
+    truck_id: str
+    at: str
+    taken_over_by: str
+    called_min: float
+    towed_min: float
+
+
+BREAKDOWNS = (Breakdown("2026-12-31", "TC-101", "2026-12-31T20:40", "TC-102", 25.0, 110.0),)
+
 #: truck → sensitive area → what its driver's setting there is, as a multiple of the plan's
 HEAVY_HANDED = {"TC-108": ("SA2", 2.1)}
 #: trucks whose controller starts its total from zero each time that it is switched on
 ZEROED_AT_START = ("TC-105", "TC-108")
+
+
+def breakdown(storm: str, truck_id: str) -> Breakdown | None:
+    """The breakdown of a truck in a storm."""
+    found = (one for one in BREAKDOWNS if storm.startswith(one.storm) and one.truck_id == truck_id)
+    return next(found, None)
 
 
 def incidents(

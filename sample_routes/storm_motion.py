@@ -41,6 +41,20 @@ class Track:
     spreading: NDArray[np.bool_]
 
 
+def until(track: Track, seconds: float) -> Track:
+    """The part of a shift before a moment."""
+    count = int(np.searchsorted(track.at, seconds))
+    return Track(
+        track.at[: count + 1],
+        track.place[: count + 1],
+        track.speed[: count + 1],
+        track.leg[:count],
+        track.true_lb[:count],
+        track.reported_lb[:count],
+        track.spreading[:count],
+    )
+
+
 def drive(
     legs: list[Leg], truck: Truck, load_factor: Points, piles: bool, rng: np.random.Generator
 ) -> Track:

@@ -11,15 +11,16 @@ import pandas as pd
 
 from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import Columns, TruckUse, stacked
-from spreadplan.runs.calibrating import assignments_of
-from spreadplan.runs.kept import Kept, keep, take
+from spreadplan.runs.kept import KeptResult, keep_result, take_result
 from spreadplan.runs.options import Options
-from spreadplan.runs.reconciling import Followed, follow_storm, no_rows
+from spreadplan.runs.reconciling import Followed, follow_storm, home_routes, no_rows
 from spreadplan.runs.reported import usual_materials
 from spreadplan.runs.storm_digest import storm_digest, telemetry_state
 from spreadplan.workspace import Workspace
 
-TABLES: Final = ("segments", "driven", "piles")
+TABLES: Final = [
+    one.name for one in fields(TruckUse) if one.type == "Columns" and one.name != "points"
+]
 TOLD: Final = ("usable", "rows_read", "rows_kept", "refused", "put_right")
 PLAIN: Final = [one.name for one in fields(TruckUse) if one.name not in (*TABLES, "points")]
 
@@ -34,7 +35,7 @@ def followed_storm(
     """
     folder = workspace.folder / f"storms/{storm}/telemetry"
     digest = _digest(workspace, storm) if folder.is_dir() else ""
-    if digest and (kept := take(digest)) is not None:
+    if digest and (kept := take_result(digest)) is not None:
         for said in kept.facts["cautions"]:
             options.caution(said)
         return _followed(storm, kept)
@@ -52,22 +53,21 @@ def followed_storm(
         quarantine=_no_rows(),
     )
     if digest and telemetry_state(workspace, storm) == before:
-        keep(digest, _kept(light, cautions))
+        keep_result(digest, _kept(light, cautions))
     return light
 
 
 def _digest(workspace: Workspace, storm: str) -> str:
     """Of all that `follow_storm` is given."""
-    assigned = assignments_of(workspace, storm).groupby("truck_id")["route_id"]
     depends = {
-        "routes": {truck: sorted(set(routes)) for truck, routes in assigned},
+        "routes": {truck: sorted(own) for truck, own in home_routes(workspace, storm).items()},
         "usual": usual_materials(workspace, storm),
         "materials": sorted(workspace.table("materials")["material"]),
     }
     return storm_digest(workspace, storm, "followed", depends, [workspace.tables["routes"]])
 
 
-def _kept(followed: Followed, cautions: Sequence[str]) -> Kept:
+def _kept(followed: Followed, cautions: Sequence[str]) -> KeptResult:
     """The rows of all trucks in one table of each kind, and how many belong to each."""
     trucks = followed.trucks
     facts = {
@@ -80,14 +80,14 @@ def _kept(followed: Followed, cautions: Sequence[str]) -> Kept:
     for name in TABLES:
         table = stacked([getattr(use, name) for use in trucks])
         tables[name] = {str(column): table[column].to_numpy() for column in table}
-    return Kept(facts, tables)
+    return KeptResult(facts, tables)
 
 
 def _length(columns: Columns) -> int:
-    return len(next(iter(columns.values())))
+    return len(next(iter(columns.values()), ()))
 
 
-def _followed(storm: str, kept: Kept) -> Followed:
+def _followed(storm: str, kept: KeptResult) -> Followed:
     facts, rows = kept.facts, kept.facts["rows"]
     tables = zip(*(_parts(kept.tables[name], rows[name]) for name in TABLES), strict=True)
     trucks = tuple(

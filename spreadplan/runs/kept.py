@@ -37,7 +37,7 @@ Tables = Mapping[str, Mapping[str, np.ndarray]]
 
 
 @dataclass(frozen=True)
-class Kept:
+class KeptResult:
     """An entry.
 
     facts : what JSON can hold; numbers come back to the bit, NaN too.
@@ -64,7 +64,7 @@ def kept_folder() -> Path | None:
     return None
 
 
-def take(digest: str) -> Kept | None:
+def take_result(digest: str) -> KeptResult | None:
     """The entry of a digest, if a whole one is there."""
     with suppress(OSError, ValueError, KeyError, pa.ArrowException):
         path = _place(digest)
@@ -75,7 +75,7 @@ def take(digest: str) -> Kept | None:
     return None
 
 
-def keep(digest: str, entry: Kept) -> None:
+def keep_result(digest: str, entry: KeptResult) -> None:
     """Keep an entry, if it can be kept."""
     with suppress(OSError, ValueError, TypeError, pa.ArrowException):
         data = _packed(entry, digest)
@@ -106,7 +106,7 @@ def _read(path: Path) -> bytes:
     return path.read_bytes()
 
 
-def _packed(entry: Kept, digest: str) -> bytes:
+def _packed(entry: KeptResult, digest: str) -> bytes:
     """The entry behind a digest of itself and its name: half a file, or another's, is known."""
     sink = pa.BufferOutputStream()
     options = pa.ipc.IpcWriteOptions(compression="zstd" if pa.Codec.is_available("zstd") else None)
@@ -126,7 +126,7 @@ def _column(values: np.ndarray) -> pa.Array:
     return pa.array(values, pa.string()) if texts else pa.array(values)
 
 
-def _unpacked(data: bytes, digest: str) -> Kept:
+def _unpacked(data: bytes, digest: str) -> KeptResult:
     """Raise ValueError where it is not what was packed under this digest."""
     seal, data = data[:DIGEST_BYTES], data[DIGEST_BYTES:]
     if seal != _seal(data, digest):
@@ -140,7 +140,7 @@ def _unpacked(data: bytes, digest: str) -> Kept:
             column: np.array(table[column].to_numpy(zero_copy_only=False))
             for column in table.column_names
         }
-    return Kept(facts["facts"], tables)
+    return KeptResult(facts["facts"], tables)
 
 
 def _seal(data: bytes, digest: str) -> bytes:

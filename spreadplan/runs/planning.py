@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from glob import escape
 from pathlib import Path
+from typing import Any, TypeAlias
 
 import geopandas as gpd
 import pandas as pd
@@ -42,6 +43,7 @@ PLAN_TABLES = (
     "sensitive_areas",
     "shifts",
 )
+Cards: TypeAlias = Mapping[tuple[str, str], CardIssue | None]
 #: what a map of the plan shows of a segment besides the contract's columns
 MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
 
@@ -62,7 +64,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -
         write_reports(store, pages, "plan report and cab cards", options)
     if taken != pick_of(workspace, storm):
         keep_pick(folder, storm, taken)
-    _say_plan(workspace, result, options)
+    say_plan(workspace, result, options)
     say_scarce(shares, voice_of(workspace.settings, workspace.table("materials")), options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
@@ -80,18 +82,22 @@ def compute_plan(
     return workspace, fleet, result
 
 
-def planning_workspace(folder: Path, storm: str, *, leave_out: bool = False) -> Workspace:
+def planning_workspace(
+    folder: Path, storm: str, *, leave_out: bool = False, running: bool = False
+) -> Workspace:
     """Everything that planning needs, tickets of other storms included.
 
-    leave_out : see `read_workspace`.
+    leave_out : see `read_workspace`. running : with the storm's own tickets and issues too.
     """
+    own = ("loads", "returns") if running else ()
     others = {name: ("loads", "returns") for name in storm_names(folder) if name != storm}
     workspace = read_workspace(
         folder,
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
-        storms={storm: ("forecast", "rates", "storm_assignments", "log"), **others},
+        storms={storm: ("forecast", "rates", "storm_assignments", "log", *own), **others},
         leave_out=leave_out,
+        issued=running,
     )
     given = workspace.storms[storm]
     if not {"forecast", "rates"} & set(given):
@@ -131,9 +137,16 @@ def keep_pick(folder: Path, storm: str, pick: Pick) -> None:
 
 
 def plan_inputs(
-    workspace: Workspace, storm: str, fleet: Calibration, pick: Pick | None = None
+    workspace: Workspace,
+    storm: str,
+    fleet: Calibration,
+    pick: Pick | None = None,
+    at: pd.Timestamp | None = None,
 ) -> PlanInputs:
-    """A workspace as the planner takes it; ``pick`` is the storm's own by default."""
+    """A workspace as the planner takes it; ``pick`` is the storm's own by default.
+
+    ``at`` : when it is planned: the newest forecast not later than that counts; None: the newest.
+    """
 
     def of_other_storms(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, other) for other in workspace.storms if other != storm]
@@ -145,7 +158,7 @@ def plan_inputs(
         assignments=assignments_of(workspace, storm),
         loads=of_other_storms("loads"),
         returns=of_other_storms("returns"),
-        forecast=workspace.forecast(storm),
+        forecast=workspace.forecast(storm, at),
         rates=workspace.table("rates", storm),
         policy=workspace.policy,
         models=fleet.models,
@@ -153,8 +166,12 @@ def plan_inputs(
         gates_last_tested=fleet.gates_last_tested,
         next_voiding=fleet.next_voiding,
         pick=pick or pick_of(workspace, storm),
-        **{name: workspace.table(name) for name in PLAN_TABLES},
+        **_as_they_are(workspace),
     )
+
+
+def _as_they_are(workspace: Workspace) -> dict[str, Any]:
+    return {name: workspace.table(name) for name in PLAN_TABLES}
 
 
 def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:
@@ -192,11 +209,13 @@ def store_plan_tables(
     storm: str,
     result: StormPlan,
     shares: Shares,
+    more: Mapping[str, pd.DataFrame] | None = None,
 ) -> None:
     """The tables of a plan and its GeoPackage, without its reports and cab cards."""
-    tables = {**plan_tables(result), **scarce_tables(shares)}
+    tables = {**plan_tables(result), **scarce_tables(shares), **(more or {})}
     store.discard(f"{escape(storm)}/plan_scarce*")
-    store.discard(f"{escape(storm)}/plan_reassigned.csv")
+    for name in ("plan_reassigned", "plan_options"):
+        store.discard(f"{escape(storm)}/{name}.csv")
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, storm, tables, voice)
     described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
@@ -217,15 +236,20 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def plan_pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, card_issue: CardIssue | None = None
+    workspace: Workspace,
+    fleet: Calibration,
+    result: StormPlan,
+    card_issue: CardIssue | None = None,
+    only: Cards | None = None,
 ) -> Iterator[tuple[str, str]]:
     """The plan report and the cab cards, each with its name.
 
     card_issue : which issue the cards belong to; None for a plan that was not issued.
+    only : see `cab_cards`.
     """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
     shares = share_scarce(result, workspace.table("yards"))
-    yield from _pages(workspace, fleet, result, pick, shares, card_issue)
+    yield from _pages(workspace, fleet, result, pick, shares, card_issue, only)
 
 
 def _pages(
@@ -235,6 +259,7 @@ def _pages(
     pick: Pick,
     shares: Shares,
     card_issue: CardIssue | None = None,
+    only: Cards | None = None,
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -251,7 +276,16 @@ def _pages(
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
-    cards = cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards, issue=card_issue)
+    cards = cab_cards(
+        result,
+        areas,
+        setting,
+        fleet.as_of,
+        inputs_of,
+        yards=yards,
+        issue=card_issue,
+        only=only,
+    )
     for name, page in cards:
         yield f"{result.storm}/cab_cards/{name}", page
 
@@ -271,7 +305,8 @@ def inputs_changed(workspace: Workspace, storm: str) -> str:
     return shown.moment(pd.Timestamp(seconds, unit="s", tz="UTC"))
 
 
-def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
+def say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
+    """Say what keeps the plan from being driven, and what each yard needs."""
     voice = voice_of(workspace.settings, workspace.table("materials"))
     findings = result.findings
     for finding in lines(voice.table(findings[findings["severity"] == "problem"])):

@@ -275,13 +275,18 @@ def follow(
     workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
     """Each truck's use, in order of truck."""
-    assigned = assigned_in(workspace, storm).groupby("truck_id")
-    routes = assigned["route_id"].agg(frozenset).to_dict()
+    routes = home_routes(workspace, storm)
     usual = usual_materials(workspace, storm)
     return crew.in_order(
         TruckTask(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
         for records in files.by_truck()
     )
+
+
+def home_routes(workspace: Workspace, storm: str) -> dict[str, frozenset[str]]:
+    """Routes that each truck is at home on in a storm."""
+    assigned = assigned_in(workspace, storm).groupby("truck_id")["route_id"]
+    return {str(truck): frozenset(routes) for truck, routes in assigned}
 
 
 def network_of(workspace: Workspace) -> Network:

@@ -10,7 +10,7 @@ import pandas as pd
 from spreadplan.reconcile.increments import interval_mass
 from spreadplan.runs.calibrating import assignments_of
 from spreadplan.runs.in_force import usual_of
-from spreadplan.runs.kept import Kept, keep, take
+from spreadplan.runs.kept import KeptResult, keep_result, take_result
 from spreadplan.runs.storm_digest import storm_digest, telemetry_state
 from spreadplan.telemetry.scan import scan_telemetry
 from spreadplan.workspace import Workspace
@@ -25,14 +25,14 @@ def reported_mass(workspace: Workspace, storm: str) -> pd.DataFrame:
     if (workspace.folder / f"storms/{storm}/telemetry").is_dir():
         usual = usual_materials(workspace, storm)
         digest = storm_digest(workspace, storm, "reported", {"usual": usual})
-        kept = take(digest)
+        kept = take_result(digest)
         if kept is not None:
             said = kept.facts
         else:
             before = telemetry_state(workspace, storm)
             said = _said(workspace, storm, usual)
             if telemetry_state(workspace, storm) == before:
-                keep(digest, Kept(said))
+                keep_result(digest, KeptResult(said))
     sums = pd.DataFrame(said["rows"], columns=["truck_id", "material", "reported_lb"])
     known = (said[name] for name in ("known", "usable", "step_lb", "spread_s"))
     return with_silent(sums, *known)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from spreadplan.frames import lines
-from spreadplan.planning.applications import may_be_icy
 from spreadplan.remarks import Remark, remark
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.display import NOTHING, Display
@@ -93,6 +92,8 @@ def is_out_of_reach(speed_mph: float, shown: Display) -> bool:
 
 def icy_runs(plan: StormPlan) -> set[tuple[str, str]]:
     """Application and route of the runs on which the road may be icy."""
+    from spreadplan.planning.applications import may_be_icy  # late: charts of calibration plan none
+
     events = plan.segments[["application", "route_id", "event"]].drop_duplicates()
     return {
         (str(one.application), str(one.route_id))
@@ -120,6 +121,8 @@ def fastest_of_runs(plan: StormPlan, voice: Voice) -> dict[tuple[str, str], str]
 
 def fastest_here_mph(max_speed_mph: float, planned_mph: float, event: str) -> float:
     """The highest speed that keeps a rate, never above the planned where the road may be icy."""
+    from spreadplan.planning.applications import may_be_icy  # late, as above
+
     return min(max_speed_mph, planned_mph) if may_be_icy(event) else max_speed_mph
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spreadplan.runs import Options, followed_again, reported, season, storm_digest
+from spreadplan.runs import Options, followed_again, issue, reported, season, storm_digest
 from spreadplan.runs.followed_again import followed_storm
 from spreadplan.runs.reconciling import compute_use, network_of, using_workspace
 from tests.reconcile import three_segments
@@ -135,6 +135,20 @@ def test_what_the_records_rest_on_has_them_read_again(small, kept, reads, monkey
     assert reads == ["s1", "s1"]
     monkeypatch.setenv("SPREADPLAN_CACHE_DIR", "")
     assert plain(follow(small)) == plain(found)
+
+
+def test_a_plan_that_was_issued_has_the_records_read_again(small, kept, reads):
+    """A truck that an issue gave a route to is at home on it, whatever the files say now."""
+    MATTERS["the fleet"](small)
+    follow(small)
+    own = (small / "assignments.csv").read_text()
+    (small / "assignments.csv").write_text(own.replace("R1,T1", "R1,T9"))
+    issue(small, "s1", Options(pdf=False), at="2026-12-01T10:00Z")
+    (small / "assignments.csv").write_text(own)
+    follow(small)
+    assert reads == ["s1", "s1"]
+    follow(small)
+    assert reads == ["s1", "s1"]
 
 
 def test_another_program_reads_again(small, kept, reads, monkeypatch):

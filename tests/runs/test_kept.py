@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from spreadplan.runs import kept
-from spreadplan.runs.kept import Kept, keep, kept_folder, take
+from spreadplan.runs.kept import KeptResult, keep_result, kept_folder, take_result
 
 DIGEST, OTHER = "a" * 64, "b" * 64
-ENTRY = Kept(
+ENTRY = KeptResult(
     {"share": 0.1 + 0.2, "none": float("nan"), "texts": ["Ä 1", ""]},
     {
         "rows": {
@@ -40,9 +40,9 @@ def only_file(folder: Path) -> Path:
 
 
 def test_an_entry_comes_back_to_the_bit_and_with_its_types(folder):
-    assert take(DIGEST) is None
-    keep(DIGEST, ENTRY)
-    found = take(DIGEST)
+    assert take_result(DIGEST) is None
+    keep_result(DIGEST, ENTRY)
+    found = take_result(DIGEST)
     assert repr(found.facts) == repr(ENTRY.facts)
     assert list(found.tables) == list(ENTRY.tables)
     for name, columns in ENTRY.tables.items():
@@ -53,7 +53,7 @@ def test_an_entry_comes_back_to_the_bit_and_with_its_types(folder):
             assert other.flags.writeable
             assert other.tolist() == values.tolist() or values.tobytes() == other.tobytes()
     assert [type(one) for one in found.tables["rows"]["name"]] == [str, str]
-    assert take(OTHER) is None
+    assert take_result(OTHER) is None
 
 
 def spoil_a_byte(data: bytes) -> bytes:
@@ -72,47 +72,47 @@ def spoil_a_byte(data: bytes) -> bytes:
     ],
 )
 def test_a_damaged_entry_is_none_and_is_written_again(folder, spoil):
-    keep(DIGEST, ENTRY)
+    keep_result(DIGEST, ENTRY)
     path = only_file(folder)
     whole = path.read_bytes()
     path.write_bytes(spoil(whole))
-    assert take(DIGEST) is None
-    keep(DIGEST, ENTRY)
+    assert take_result(DIGEST) is None
+    keep_result(DIGEST, ENTRY)
     assert only_file(folder).read_bytes() == whole
 
 
 def test_an_entry_under_another_name_is_none(folder):
-    keep(DIGEST, ENTRY)
+    keep_result(DIGEST, ENTRY)
     path = only_file(folder)
     path.rename(path.with_name(path.name.replace(DIGEST, OTHER)))
-    assert take(OTHER) is None
+    assert take_result(OTHER) is None
 
 
 @pytest.mark.skipif(not hasattr(os, "getuid"), reason="rights of files as Unix has them")
 def test_what_others_could_have_written_is_not_read(folder):
-    keep(DIGEST, ENTRY)
+    keep_result(DIGEST, ENTRY)
     assert folder.stat().st_mode & 0o777 == 0o700
     assert only_file(folder).stat().st_mode & 0o777 == 0o600
     folder.chmod(0o777)
-    assert take(DIGEST) is None
-    keep(OTHER, ENTRY)
+    assert take_result(DIGEST) is None
+    keep_result(OTHER, ENTRY)
     only_file(folder)  # nor is anything written there
     folder.chmod(0o700)
-    assert take(DIGEST) is not None
+    assert take_result(DIGEST) is not None
     elsewhere = folder.parent / "elsewhere"
     only_file(folder).rename(elsewhere)
     (folder / f"{DIGEST}.kept").symlink_to(elsewhere)
-    assert take(DIGEST) is None
+    assert take_result(DIGEST) is None
 
 
 def test_without_a_place_nothing_is_kept_and_nothing_fails(folder, monkeypatch):
     folder.write_text("a file, where the folder should be")
-    keep(DIGEST, ENTRY)
-    assert take(DIGEST) is None
+    keep_result(DIGEST, ENTRY)
+    assert take_result(DIGEST) is None
     monkeypatch.setenv("SPREADPLAN_CACHE_DIR", "")
     assert kept_folder() is None
-    keep(DIGEST, ENTRY)
-    assert take(DIGEST) is None
+    keep_result(DIGEST, ENTRY)
+    assert take_result(DIGEST) is None
 
 
 def test_a_full_disk_costs_nothing_but_the_entry(folder, monkeypatch):
@@ -120,8 +120,8 @@ def test_a_full_disk_costs_nothing_but_the_entry(folder, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(kept, "put_bytes", full)
-    keep(DIGEST, ENTRY)
-    assert take(DIGEST) is None
+    keep_result(DIGEST, ENTRY)
+    assert take_result(DIGEST) is None
 
 
 def test_where_it_lies(monkeypatch, tmp_path):
@@ -137,27 +137,27 @@ def test_where_it_lies(monkeypatch, tmp_path):
 def test_what_was_not_used_for_longest_goes_first(folder, monkeypatch):
     names = ["1" * 64, "2" * 64, "3" * 64]
     for age, name in enumerate(names):
-        keep(name, ENTRY)
+        keep_result(name, ENTRY)
         os.utime(folder / f"{name}.kept", (1000 + age, 1000 + age))
     size = (folder / f"{names[0]}.kept").stat().st_size
     (folder / "notes.txt").write_text("the user's own")
-    assert take(names[0]) is not None  # of use: now the youngest
+    assert take_result(names[0]) is not None  # of use: now the youngest
     monkeypatch.setattr(kept, "MOST_BYTES", 3 * size)
-    keep(DIGEST, ENTRY)
+    keep_result(DIGEST, ENTRY)
     left = {path.name.removesuffix(".kept") for path in folder.iterdir()}
     assert left == {names[0], names[2], DIGEST, "notes.txt"}
     monkeypatch.setattr(kept, "MOST_BYTES", size - 1)
-    keep(OTHER, ENTRY)
-    assert take(OTHER) is None  # larger than all together may be
+    keep_result(OTHER, ENTRY)
+    assert take_result(OTHER) is None  # larger than all together may be
 
 
 def test_several_at_once_leave_whole_entries(folder):
-    seen: list[Kept | None] = []
+    seen: list[KeptResult | None] = []
 
     def work() -> None:
         for _ in range(20):
-            keep(DIGEST, ENTRY)
-            seen.append(take(DIGEST))
+            keep_result(DIGEST, ENTRY)
+            seen.append(take_result(DIGEST))
 
     workers = [threading.Thread(target=work) for _ in range(4)]
     for one in workers:

@@ -185,3 +185,50 @@ def test_the_cards_in_the_cabs_are_still_much_like_the_plan(storm: str):
     now = served["feeder_pct_now"] / served["feeder_pct"]
     same = served["gate_in"] == served["gate_in_now"]
     assert (same & now.between(0.85, 1.18)).mean() > 0.85
+
+
+YEAR_END = "2026-12-31-year-end-snow"
+BROKE_DOWN = pd.Timestamp("2026-12-31T20:40", tz="America/Chicago")
+
+
+def test_a_truck_breaks_down_and_its_records_end_there():
+    log = read("log", YEAR_END)
+    row = log[log["what"] == "truck_out"].iloc[0]
+    assert len(log[log["what"] == "truck_out"]) == 1
+    assert row["truck_id"] == "TC-101"
+    assert pd.Timestamp(row["time"]).tz_localize("America/Chicago") == BROKE_DOWN
+    fixes = pd.read_parquet(COUNTY / "storms" / YEAR_END / "telemetry" / "closed_loop.parquet")
+    last = fixes.groupby("truck_id")["time"].max()
+    assert BROKE_DOWN - pd.Timedelta("2min") < last["TC-101"] < BROKE_DOWN
+    assert last.drop("TC-101").min() > BROKE_DOWN + pd.Timedelta("2h")
+    loads = read("loads", YEAR_END)
+    mine = pd.to_datetime(loads.loc[loads["truck_id"] == "TC-101", "loaded_at"])
+    assert (mine.dt.tz_localize("America/Chicago") < BROKE_DOWN).all()
+
+
+def test_another_truck_makes_what_the_broken_one_had_left():
+    """Each segment of its two routes is treated in both rounds; few of them by both trucks."""
+    truth = pd.read_parquet(TRUTH / "segments.parquet")
+    here = truth[(truth["storm"] == YEAR_END) & (truth["true_lb"] > 0)]
+    routes = gpd.read_file(COUNTY / "routes.geojson").set_index("segment_id")["route_id"]
+    here = here.assign(route_id=here["segment_id"].map(routes))
+    theirs = here[here["route_id"].isin(["R01", "R12"])]
+    wanted = set(routes.index[routes.isin(["R01", "R12"])])
+    by = {(a, t): set(g["segment_id"]) for (a, t), g in theirs.groupby(["application", "truck_id"])}
+    assert by["1", "TC-101"] | by["1", "TC-102"] == wanted
+    assert len(by["1", "TC-101"] & by["1", "TC-102"]) <= 1
+    assert set(routes[list(by["1", "TC-102"])]) == {"R12"}
+    assert by["2", "TC-102"] == wanted
+    assert ("2", "TC-101") not in by
+
+
+def test_the_second_forecast_is_colder():
+    rows = read("forecast", YEAR_END)
+    first, second = sorted(rows["issued_at"].unique())
+    assert second < "2026-12-31T21:00"
+    keys = ["zone", "application"]
+    both = rows[rows["issued_at"] == second].merge(
+        rows[rows["issued_at"] == first], on=keys, suffixes=("", "_before")
+    )
+    assert len(both) == 2
+    assert (both["pavement_temp_f"] < both["pavement_temp_f_before"]).all()
