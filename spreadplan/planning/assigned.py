@@ -63,6 +63,36 @@ def in_round(assignments: pd.DataFrame, label: str, labels: Sequence[str]) -> pd
     return held.drop_duplicates("route_id", keep="last")
 
 
+def with_trucks(
+    assignments: pd.DataFrame, labels: Sequence[str], wanted: Mapping[tuple[str, str], str]
+) -> pd.DataFrame:
+    """A storm's assignments with some runs given to other trucks, in the same order of routes.
+
+    Parameters
+    ----------
+    assignments : as `with_own` returns them.
+    labels : the storm's rounds, in order.
+    wanted : application and route → truck.
+    """
+    routes = {route for _, route in wanted}
+    kept = assignments.assign(turn=range(len(assignments)))
+    if FROM not in kept:
+        kept = kept.assign(own=False, **{FROM: ""})
+    turn = kept.groupby("route_id")["turn"].max()
+    frames = [kept[~kept["route_id"].isin(routes)]]
+    for label in labels:
+        now = in_round(kept, label, labels)
+        now = now[now["route_id"].isin(routes)].assign(own=True, **{FROM: label})
+        truck = [
+            wanted.get((label, route), before)
+            for route, before in zip(now["route_id"], now["truck_id"], strict=True)
+        ]
+        frames.append(now.assign(truck_id=truck))
+    whole = pd.concat(frames, ignore_index=True)
+    whole = whole.assign(turn=whole["route_id"].map(turn)).sort_values("turn", kind="stable")
+    return whole.drop(columns="turn").reset_index(drop=True)
+
+
 def assigned(parts: gpd.GeoDataFrame, who: pd.DataFrame) -> gpd.GeoDataFrame:
     """Parts of segments with truck_id, yard_id, material ("" for none) and prewet_gal_per_ton.
 

@@ -15,10 +15,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from pandas.api.typing import NaTType
 
+from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.places_of_runs import PartPlaces
-from spreadplan.planning.truck_clock import Course, Driven, Run, Start, Stops, drive
+from spreadplan.planning.rest import Rest, TruckNow
+from spreadplan.planning.truck_clock import Course, Driven, Run, Standing, Start, Stops, drive
 from spreadplan.schema.results import RESULTS
 
 Floats = NDArray[np.float64]
@@ -33,7 +35,8 @@ _DRIVEN = tuple(field.name for field in fields(Driven))
 class Trip:
     """The runs of one truck, ready to be driven.
 
-    ``shifts`` in minutes, None: always staffed. ``home`` is the number of its home yard.
+    ``shifts`` in minutes, None: always staffed. ``home`` is the number of its home yard. ``start``
+    : where and with what it begins, None: empty at home.
     """
 
     truck_id: str
@@ -41,14 +44,13 @@ class Trip:
     home: int
     yards_min: Floats
     shifts: Shifts | None
+    start: Start | None = None
 
-    def drive(
-        self, starts: Mapping[str, float] | None = None, start: Start | None = None
-    ) -> Course:
+    def drive(self, starts: Mapping[str, float] | None = None) -> Course:
         """Its course; ``starts``: other beginnings of some applications, minutes."""
         moved = starts or {}
         runs = [replace(run, starts=moved.get(run.application, run.starts)) for run in self.runs]
-        return drive(runs, self.home, self.yards_min, self.shifts, start)
+        return drive(runs, self.home, self.yards_min, self.shifts, self.start)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +101,7 @@ def clock_of(
     yards: pd.DataFrame,
     shifts: pd.DataFrame | None,
     places: PartPlaces,
+    rest: Rest | None = None,
 ) -> Clock:
     """Place every run in time.
 
@@ -111,34 +114,38 @@ def clock_of(
     trucks : truck_id, travel_speed_mph, home_yard_id.
     shifts : truck_id, from, to. Empty, or none in the time of the storm: always staffed.
     places : of the parts and yards.
+    rest : what is known of a storm that runs; its trucks begin where they are.
 
     Returns
     -------
-    Clock. Left out are runs without a truck, mass, start or known yard, and those beyond
+    Clock. What was made before has the time when it was made. Left out are runs
+    without a truck, mass, start or known yard, and those beyond
     `MOST_LOADS`.
     """
     starts = {one.label: one.start for one in applications if not pd.isna(one.start)}
     zero = min(starts.values(), default=None)
-    driven = _driven(runs, timing, starts, yards, order)
+    driven = _driven(runs, timing, starts, yards, order, rest)
     if zero is None or driven.empty:
         return Clock(
             zero=zero,
             trips={},
             courses={},
             table=_table({}, runs, zero),
-            treated_min=np.full(len(rows), np.nan),
+            treated_min=_made_min(rows, zero),
         )
     minutes = {label: (start - zero) / _MINUTE for label, start in starts.items()}
     staffed = None if shifts is None else staffed_minutes(shifts, zero, minutes)
     reload_min = yards["reload_min"].fillna(RELOAD_MIN).to_numpy(dtype=float)
     maker = _Maker(rows, driven, timing, minutes, trucks, staffed, places, reload_min)
-    trips = maker.trips()
+    found = {} if rest is None else maker.found(rest.trucks, (rest.at - zero) / _MINUTE)
+    trips = maker.trips(found)
     courses = {truck: trip.drive() for truck, trip in trips.items()}
-    treated = np.full(len(rows), np.nan)
+    treated = _made_min(rows, zero)
     for course in courses.values():
         for run, done in course.done.items():
             first = maker.first[run]
-            treated[first : first + len(done)] = done
+            here = slice(first, first + len(done))
+            treated[here] = np.where(rows["made"].to_numpy()[here], treated[here], done)
     return Clock(
         zero=zero,
         trips=trips,
@@ -148,12 +155,20 @@ def clock_of(
     )
 
 
+def _made_min(rows: Any, zero: pd.Timestamp | None) -> Floats:
+    """Minutes at which each row was made before; NaN where it was not."""
+    if zero is None:
+        return np.full(len(rows), np.nan)
+    return ((rows["made_at"] - zero) / _MINUTE).to_numpy(dtype=float, copy=True)
+
+
 def _driven(
     runs: pd.DataFrame,
     timing: Cycle,
     starts: Mapping[str, pd.Timestamp],
     yards: pd.DataFrame,
     order: Sequence[str],
+    rest: Rest | None,
 ) -> pd.DataFrame:
     """The runs that the clock drives, by truck in the order in which it drives them; index run."""
     known = (yards["lon"].notna() & yards["lat"].notna()).to_numpy()
@@ -170,7 +185,12 @@ def _driven(
     )
     ready = (found["yard"] >= 0) & (found["round"] >= 0) & (found["truck_id"] != "")
     ready &= (found["loads"] > 0) & (found["loads"] <= MOST_LOADS)
-    return found[ready].sort_values(["truck_id", "round", "turn"], kind="stable")
+    # a run that a truck is on comes first
+    now = {} if rest is None else rest.trucks
+    on = {(one.truck_id, one.route_id, one.application) for one in now.values()}
+    keys = zip(found["truck_id"], found["route_id"], found["application"], strict=True)
+    found["off"] = [key not in on for key in keys]
+    return found[ready].sort_values(["truck_id", "off", "round", "turn"], kind="stable")
 
 
 def staffed_minutes(
@@ -214,8 +234,11 @@ class _Maker:
         self.driven, self.starts, self.shifts, self.places = driven, starts, shifts, places
         self.reload_min = reload_min
         run = rows["run"].to_numpy()
-        first = np.searchsorted(run, driven.index.to_numpy(), side="left")
-        last = np.searchsorted(run, driven.index.to_numpy(), side="right")
+        # of a run that is partly made the clock drives what is left
+        self.left = np.flatnonzero(~rows["made"].to_numpy(dtype=bool))
+        first = self.left[np.searchsorted(run[self.left], driven.index.to_numpy(), side="left")]
+        last = self.left[np.searchsorted(run[self.left], driven.index.to_numpy(), side="right") - 1]
+        last = last + 1
         self.first = dict(zip(driven.index.tolist(), first.tolist(), strict=True))
         self.last = dict(zip(driven.index.tolist(), last.tolist(), strict=True))
         self.speed_mph = _speeds(driven["truck_id"], trucks)
@@ -233,10 +256,21 @@ class _Maker:
         speed = rows["truck_id"].map(self.speed_mph).fillna(TRAVEL_MPH).to_numpy(dtype=float)
         miles = rows["length_mi"].to_numpy(dtype=float) * rows["passes"].to_numpy(dtype=float)
         spread = miles / rows["speed_mph"].to_numpy(dtype=float) * 60.0
-        gap = self.places.gap_mi[self.part] / speed * 60.0
+        gap = self._gap_mi(rows["run"].to_numpy()) / speed * 60.0
         self.end = np.cumsum(spread + gap)
         self.begin = self.end - spread
         self.mass_lb = rows["mass_lb"].fillna(0.0).to_numpy(dtype=float)
+
+    def _gap_mi(self, run: Any) -> Floats:
+        """The way to each row from the one before it that is driven, where they do not touch."""
+        gap, left = self.places.gap_mi[self.part], self.left
+        if len(left) == len(run):
+            return gap
+        skipped = np.flatnonzero((np.diff(left) > 1) & (np.diff(run[left]) == 0))
+        before, row = left[skipped], left[skipped + 1]
+        gap[np.setdiff1d(np.arange(len(run)), left)] = 0.0
+        gap[row] = self.places.between_mi(self.part[before], self.part[row]) if len(row) else 0.0
+        return gap
 
     def _measure(self, rows: Any, first: Ints, last: Ints) -> None:
         """Minutes between yards and the rows at which a truck may begin or break off."""
@@ -311,7 +345,40 @@ class _Maker:
             )
         }
 
-    def trips(self) -> dict[str, Trip]:
+    def found(self, trucks: Mapping[str, TruckNow], at: float) -> dict[str, Start]:
+        """Where trucks begin that are somewhere at a moment, in minutes; by truck."""
+        runs = self.driven.reset_index(names="run").drop_duplicates("truck_id")
+        here = runs[runs["truck_id"].isin(list(trucks))]
+        if here.empty:
+            return {}
+        now = [trucks[name] for name in here["truck_id"]]
+        yard = {name: place for place, name in enumerate(self.places.yard_names)}
+        ways, many = self.places.ways, len(yard)
+        spots = ways.near([one.lon for one in now], [one.lat for one in now])
+        who = np.repeat(np.arange(len(now)), many)
+        to_yards = ways.into(self.places.yards, np.tile(np.arange(many), len(now)), spots.take(who))
+        begins = self.part[[self.first[run] for run in here["run"]]]
+        to_run = ways.out_of(spots, np.arange(len(now)), self.places.starts.take(begins))
+        starts = {}
+        for place, (one, run) in enumerate(zip(now, lines(here), strict=True)):
+            per_mi = 60.0 / self.speed_mph[one.truck_id]
+            on_the_road = one.yard_id not in yard and np.isfinite(to_run[place])
+            standing = Standing(
+                yards_min=to_yards.reshape(-1, many)[place] * per_mi,
+                run=int(run.run),
+                run_min=float(to_run[place]) * per_mi,
+                goes_on=(one.route_id, one.application) == (run.route_id, run.application),
+            )
+            starts[one.truck_id] = Start(
+                at=at,
+                hopper_lb=one.hopper_lb,
+                material=one.material,
+                yard=yard.get(one.yard_id, -1),
+                standing=standing if on_the_road else None,
+            )
+        return starts
+
+    def trips(self, found: Mapping[str, Start]) -> dict[str, Trip]:
         """By truck, in order of their names."""
         yards_mi = self.places.yards_mi()
         found = {}
@@ -323,6 +390,7 @@ class _Maker:
                 home=self.homes[name],
                 yards_min=yards_mi / self.speed_mph[name] * 60.0,
                 shifts=None if self.shifts is None else self.shifts.get(name, ()),
+                start=found.get(name),
             )
         return found
 

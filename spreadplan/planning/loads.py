@@ -79,6 +79,14 @@ def load_counts(mass_lb: Floats, load_lb: Floats) -> Ints:
     return np.where(mass_lb > 0, loads, 0.0).astype(np.int64)
 
 
+def loads_from(mass_lb: Floats, load_lb: Floats, first_lb: Floats) -> Ints:
+    """Number of loads for a mass, the first of which may lie in the hopper (NaN: it does not)."""
+    usual = load_counts(mass_lb, load_lb)
+    goes_on = ~np.isnan(first_lb) & (usual > 0)
+    beyond = np.where(goes_on, np.maximum(mass_lb - first_lb, 0.0), 0.0)
+    return np.where(goes_on, 1 + load_counts(beyond, load_lb), usual)
+
+
 def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     """Where each load but the last of its run ends; not for runs beyond `MOST_LOADS`.
 
@@ -86,7 +94,8 @@ def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     ----------
     rows : parts in driving order, grouped by run: run, mass_lb, passes, two_way, length_mi,
         geometry.
-    runs : index run, ascending: loads, load_lb.
+    runs : index run, ascending: loads, load_lb, and perhaps first_lb: what lies in the hopper when
+        the run is gone on with, NaN where it begins with a full truck.
 
     Returns
     -------
@@ -103,7 +112,11 @@ def run_out(rows: pd.DataFrame, runs: pd.DataFrame) -> pd.DataFrame:
     first = np.searchsorted(run_of_row, np.arange(len(runs)), side="left")
     last = np.searchsorted(run_of_row, np.arange(len(runs)), side="right") - 1
     before_run = spread[first] - mass[first] if len(rows) else spread
-    empty_at = before_run[run] + nth * runs["load_lb"].to_numpy()[run]
+    load_lb = runs["load_lb"].to_numpy()
+    first_lb = load_lb
+    if "first_lb" in runs:
+        first_lb = runs["first_lb"].fillna(runs["load_lb"]).to_numpy()
+    empty_at = before_run[run] + first_lb[run] + (nth - 1) * load_lb[run]
     row = np.clip(np.searchsorted(spread, empty_at, side="left"), first[run], last[run])
     share = 1.0 - np.divide(
         spread[row] - empty_at, mass[row], out=np.zeros(len(row)), where=mass[row] > 0
@@ -147,12 +160,14 @@ def cycle(
     Parameters
     ----------
     rows : parts in driving order, grouped by ascending run; each application has all parts.
-    runs : index run, ascending: truck_id, yard_id, mass_lb, prewet_gal_per_ton, solid.
+    runs : index run, ascending: truck_id, yard_id, mass_lb, prewet_gal_per_ton, solid, first_lb
+        (see `run_out`).
     places : of the parts and yards.
     """
     limits = load_limits(runs, trucks)
-    loads = load_counts(runs["mass_lb"].to_numpy(), limits["load_lb"].to_numpy())
-    timed = limits.assign(loads=loads)
+    first_lb = runs["first_lb"].to_numpy(dtype=float)
+    loads = loads_from(runs["mass_lb"].to_numpy(), limits["load_lb"].to_numpy(), first_lb)
+    timed = limits.assign(loads=loads, first_lb=first_lb)
     reloads = run_out(rows, timed)
     yard = yards.set_index("yard_id").reindex(runs["yard_id"]).set_axis(runs.index)
     travel_mi = _travel_mi(rows, runs, reloads, places)

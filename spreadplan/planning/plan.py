@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
@@ -28,6 +28,7 @@ from spreadplan.planning.material import (
 from spreadplan.planning.melting import melter_of, melting_check, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
 from spreadplan.planning.promises import with_times
+from spreadplan.planning.rest import Rest, in_hopper_lb, without_made
 from spreadplan.planning.review import (
     is_past_tolerance,
     moved_gates,
@@ -66,6 +67,7 @@ class PlanInputs:
     and ``next_voiding`` are as it has them. ``pick`` chooses in the policy's ranges.
     ``shifts`` : truck_id, from, to; None or without rows: every truck is staffed throughout.
     ``assignments`` : the general ones, or with those of the storm, see `assigned.with_own`.
+    ``rest`` : what is known of a storm that runs; then only what is left of it is planned.
     """
 
     storm: str
@@ -87,6 +89,7 @@ class PlanInputs:
     advice: pd.DataFrame | None = None
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
     next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
+    rest: Rest | None = None
     pick: Pick = "middle"
 
 
@@ -149,6 +152,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     parts = parts_of(inputs.routes, inputs.sensitive_areas)
     tell("choosing rates", 0.2)
     rows, applications, found = target_rows(parts, _rate_inputs(inputs))
+    rows = without_made(rows, inputs.rest)
     if not applications:
         found.append(no_application(inputs.storm))
     tell("choosing gates and settings", 0.4)
@@ -158,11 +162,16 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     roads = part_places(parts, inputs.yards)
     routes, timing = _routes(rows, inputs, roads)
     tell("placing runs in time", 0.7)
-    clock = _clock(rows, routes, timing, applications, inputs, roads)
     end = inputs.forecast["end"].max()
+    clock = _clock(rows, routes, timing, applications, inputs, roads)
     rows, routes = with_times(rows, routes, clock, applications, end, inputs.policy)
     start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
-    yards = _yards(rows, inputs, start)
+    too_late = lateness(rows, clock, applications, inputs.policy, end)
+    if inputs.rest is None:  # else they are those of the plan in force
+        found += own_findings(inputs.assignments)
+    reloads = _reloads(rows, timing)
+    rows = rows[~rows["made"]].reset_index(drop=True)
+    yards = _yards(rows, inputs, start if inputs.rest is None else inputs.rest.at)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
@@ -173,10 +182,9 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     rows["water_held_in"] = water_held(rows, melters)
     melting = melting_check(rows, melters)
     routes = _with_changes(routes, rows, settings, inputs.policy)
-    found += own_findings(inputs.assignments)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
-    found += lateness(rows, clock, applications, inputs.policy, end)
+    found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
@@ -187,7 +195,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         routes=routes.assign(pick=inputs.pick)[RESULTS["plan_routes"].names].reset_index(drop=True),
         yards=yards,
         settings=settings.drop(columns="run"),
-        reloads=_reloads(rows, timing),
+        reloads=reloads,
         clock=clock.table,
         melting=melting,
         findings=findings_table(found),
@@ -289,8 +297,11 @@ def _routes(
     bad = rows["lane_miles"].where(rows["status"] == "infeasible", 0.0)
     routes["not_treatable_lane_miles"] = bad.groupby(rows["run"], sort=True).sum()
     routes["status"] = worst_status(rows["status"], rows["run"])
+    routes["first_lb"] = in_hopper_lb(routes, inputs.rest)
     timing = cycle(rows, routes, inputs.trucks, inputs.yards, roads)
-    return routes.join(timing.runs), timing
+    left = ~grouped["made"].all()
+    timing = replace(timing, runs=timing.runs[left])
+    return routes[left].drop(columns="first_lb").join(timing.runs), timing
 
 
 def _clock(
@@ -313,6 +324,7 @@ def _clock(
         inputs.yards,
         inputs.shifts,
         roads,
+        inputs.rest,
     )
 
 

@@ -86,7 +86,7 @@ def with_times(
 
     Parameters
     ----------
-    rows : as the plan has them.
+    rows : as the plan has them; what was ``made`` before is late no more.
     routes : runs, index run.
     event_end : end of the forecast, NaT where there is none.
 
@@ -99,6 +99,7 @@ def with_times(
     end = event_end_min(clock, event_end)
     at = rows["application"].map(starts).to_numpy(dtype=float)
     found = promised(rows, clock.treated_min, at, end, policy)
+    found.loc[rows["made"].to_numpy(dtype=bool)] = np.nan
     moments = clock.moments(clock.treated_min).set_axis(rows.index)
     rows = rows.assign(treated_at=moments, **found)
     spread = clock.table[clock.table["activity"] == "spread"]

@@ -7,7 +7,7 @@ better than before, nothing is proposed. Nothing is changed in the inputs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
-from spreadplan.planning.assigned import FROM, in_round
+from spreadplan.planning.assigned import with_trucks
 from spreadplan.planning.clock_tables import staffed_minutes
 from spreadplan.planning.geometry import distance_mi
 from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, load_counts, load_limits
@@ -101,6 +101,7 @@ def take_over(
     plan: StormPlan,
     plan_again: Callable[[PlanInputs], StormPlan],
     standing: Mapping[str, tuple[str, str]] | None = None,
+    of_trucks: Collection[str] | None = None,
 ) -> Takeover:
     """Propose who takes over what is late or untreated.
 
@@ -111,6 +112,7 @@ def take_over(
     plan_again : how the plan is made: `plan.plan_storm`, or one that knows more.
     standing : the yard that each truck stands at or goes home to, and the material in its hopper,
         "" for an empty one; for trucks of which that is known.
+    of_trucks : only their runs may go to others; None: those of every truck that is late.
 
     Returns
     -------
@@ -126,6 +128,9 @@ def take_over(
     roster = roster_of(inputs, plan, runs, standing or {})
     trouble = (runs["late_min"] > IN_TIME_MIN) | runs["late_min"].isna()
     trucks = set(runs.loc[trouble, "truck_id"])
+    trucks = trucks if of_trucks is None else trucks & set(of_trucks)
+    if not trucks:
+        return nothing
     found = reassign(roster, np.flatnonzero(runs["truck_id"].isin(trucks)).tolist())
     changed = {
         at: roster.trucks[one.truck].truck_id
@@ -134,7 +139,9 @@ def take_over(
     }
     if not changed:
         return replace(nothing, found=found)
-    assignments = _with_changes(inputs, plan, runs, changed)
+    labels = [one.label for one in plan.applications]
+    wanted = {_keys(runs)[at]: truck for at, truck in changed.items()}
+    assignments = with_trucks(inputs.assignments, labels, wanted)
     after = plan_again(replace(inputs, assignments=assignments))
     weight = dict(zip(_keys(runs), (duty.weight for duty in roster.runs), strict=True))
     if _badness(after, weight) >= _badness(plan, weight):
@@ -422,31 +429,6 @@ def _turns(
             before_min=int(np.ceil(reload_min[run])),
         )
     return found
-
-
-def _with_changes(
-    inputs: PlanInputs, plan: StormPlan, runs: pd.DataFrame, changed: Mapping[int, str]
-) -> pd.DataFrame:
-    """The storm's assignments with some runs given to other trucks, in the same order of routes."""
-    labels = [one.label for one in plan.applications]
-    wanted = {_keys(runs)[at]: truck for at, truck in changed.items()}
-    routes = {route for _, route in wanted}
-    kept = inputs.assignments.assign(turn=range(len(inputs.assignments)))
-    if FROM not in kept:
-        kept = kept.assign(own=False, **{FROM: ""})
-    turn = kept.groupby("route_id")["turn"].max()
-    frames = [kept[~kept["route_id"].isin(routes)]]
-    for label in labels:
-        now = in_round(kept, label, labels)
-        now = now[now["route_id"].isin(routes)].assign(own=True, **{FROM: label})
-        truck = [
-            wanted.get((label, route), before)
-            for route, before in zip(now["route_id"], now["truck_id"], strict=True)
-        ]
-        frames.append(now.assign(truck_id=truck))
-    whole = pd.concat(frames, ignore_index=True)
-    whole = whole.assign(turn=whole["route_id"].map(turn)).sort_values("turn", kind="stable")
-    return whole.drop(columns="turn").reset_index(drop=True)
 
 
 def _table(

@@ -12,6 +12,8 @@ The rules that a truck drives by:
 - Before another material the hopper is emptied at the yard, which takes as long as loading: an
   assumption.
 - Where the hopper runs out it goes to the run's yard, fills up, and goes back there.
+- A truck that is on its way when the clock begins goes on with its run with what it has. Where it
+  stands between runs it goes straight on with enough, else to the yard.
 - Nobody drives outside shifts. Before one ends the truck goes home in time, and goes on in the next
   from the part of a segment where it left off.
 
@@ -138,15 +140,33 @@ class Course:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Standing:
+    """A place on the road where a truck is found.
+
+    ``yards_min`` : minutes of the way to each yard, shape (yards,). ``run`` : number of the truck's
+    first run, ``run_min`` : minutes of the way to where that begins. ``goes_on`` : it is on that
+    run and drives on with what it has.
+    """
+
+    yards_min: Floats
+    run: int
+    run_min: float
+    goes_on: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class Start:
     """Where and with what a truck begins.
 
-    ``at`` in minutes, NaN: in time for its first run. ``hopper_lb`` of ``material`` lie in it.
+    ``at`` in minutes, NaN: in time for its first run. ``hopper_lb`` of ``material`` lie in it. It
+    stands at ``yard``, -1: at home; or where ``standing`` says.
     """
 
     at: float = float("nan")
     hopper_lb: float = 0.0
     material: str = ""
+    yard: int = -1
+    standing: Standing | None = None
 
 
 class _NoShiftError(Exception):
@@ -189,9 +209,10 @@ def drive(
 
 @dataclass(frozen=True)
 class _Place:
-    """Where a truck stands: at a yard, or at a stop of a run."""
+    """Where a truck stands: at a yard, at a stop of a run, or where it was found."""
 
     yard: int = -1
+    found: Standing | None = None
     run: Run | None = None
     stops: Stops | None = None
     number: int = 0
@@ -211,7 +232,9 @@ class _Truck:
         self.shifts = [(-np.inf, np.inf)] if shifts is None else list(shifts)
         self.course = Course()
         self.now = start.at
-        self.place = _Place(yard=home)
+        self.place = _Place(yard=home if start.yard < 0 else start.yard)
+        if start.standing is not None:
+            self.place = _Place(found=start.standing)
         self.hopper_lb, self.material = start.hopper_lb, start.material
         self.run: Run | None = None
         self.load = 0
@@ -265,6 +288,8 @@ class _Truck:
         self._add(WAIT, until - self.now)
 
     def _home_min(self) -> float:
+        if self.place.found is not None:
+            return float(self.place.found.yards_min[self.home])
         if self.place.stops is not None:
             return float(self.place.stops.home[self.place.number])
         return float(self.yards_min[self.place.yard, self.home])
@@ -284,6 +309,8 @@ class _Truck:
 
     def _way_to_yard(self, yard: int) -> float:
         place = self.place
+        if place.found is not None:
+            return float(place.found.yards_min[yard])
         if place.stops is None:
             return float(self.yards_min[place.yard, yard])
         assert place.run is not None
@@ -348,9 +375,19 @@ class _Truck:
 
     def _goes_straight_on(self, run: Run) -> bool:
         place = self.place
-        if place.run is None or place.run.number != run.before or np.isnan(run.straight_on):
+        if place.found is not None:
+            if place.found.run != run.number:
+                return False
+            if place.found.goes_on and self.material == run.material and self.hopper_lb > 0.0:
+                return True
+        elif (
+            place.run is None
+            or place.run.number != run.before
+            or np.isnan(run.straight_on)
+            or not self._at_an_end()
+        ):
             return False
-        if not self._at_an_end() or not self._enough(run):
+        if not self._enough(run):
             return False
         by_yard = self.now + self._way_to_yard(run.yard) + run.reload_min
         return by_yard > run.starts
@@ -393,6 +430,8 @@ class _Truck:
     def _way_out(self, run: Run, since: float, part: int, nth: int) -> float:
         """Minutes from where the truck stands to where it goes on spreading."""
         place = self.place
+        if place.found is not None:
+            return place.found.run_min
         if place.stops is not None:
             if place.run is run:
                 return float(run.begin[part] - run.end[place.number]) if part else 0.0

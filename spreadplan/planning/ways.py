@@ -243,8 +243,8 @@ def _joints(points: Floats) -> Ints:
         return np.zeros(0, dtype=np.int64)
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
 
-    pairs = cKDTree(points).query_pairs(SNAP_MI, output_type="ndarray")
-    near = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
+    ends = shapely.points(points)
+    one, other = shapely.STRtree(ends).query(ends, predicate="dwithin", distance=SNAP_MI)
+    near = coo_array((np.ones(len(one)), (one, other)), shape=(len(points),) * 2)
     return np.asarray(connected_components(near, directed=False)[1], dtype=np.int64)

@@ -125,7 +125,7 @@ def issue_plan(
             storm=storm,
             number=number,
             since=since,
-            issued_at=_now(workspace),
+            issued_at=present_moment(workspace),
             by=by,
             note=note,
             program=f"spreadplan {__version__}",
@@ -257,7 +257,7 @@ def _hash_of(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
-def _now(workspace: Workspace) -> pd.Timestamp:
+def present_moment(workspace: Workspace) -> pd.Timestamp:
     """The present moment; in a workspace that names its own day, noon of that day."""
     settings = workspace.settings
     if settings.as_of is None:
@@ -283,7 +283,7 @@ def moment_of(workspace: Workspace, storm: str, at: str) -> pd.Timestamp:
     """
     start, end = storm_start(workspace, storm), storm_end(workspace, storm)
     if not at:
-        now = _now(workspace)
+        now = present_moment(workspace)
         return now if start <= now <= end else start
     zone = workspace.settings.timezone
     shown = voice_of(workspace.settings).display

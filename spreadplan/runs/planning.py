@@ -80,18 +80,22 @@ def compute_plan(
     return workspace, fleet, result
 
 
-def planning_workspace(folder: Path, storm: str, *, leave_out: bool = False) -> Workspace:
+def planning_workspace(
+    folder: Path, storm: str, *, leave_out: bool = False, running: bool = False
+) -> Workspace:
     """Everything that planning needs, tickets of other storms included.
 
-    leave_out : see `read_workspace`.
+    leave_out : see `read_workspace`. running : with the storm's own tickets and issues too.
     """
+    own = ("loads", "returns") if running else ()
     others = {name: ("loads", "returns") for name in storm_names(folder) if name != storm}
     workspace = read_workspace(
         folder,
         required=["routes", "trucks", "materials", "assignments"],
         optional=[*GENERAL, "policy"],
-        storms={storm: ("forecast", "rates", "storm_assignments", "log"), **others},
+        storms={storm: ("forecast", "rates", "storm_assignments", "log", *own), **others},
         leave_out=leave_out,
+        issued=running,
     )
     given = workspace.storms[storm]
     if not {"forecast", "rates"} & set(given):
@@ -131,9 +135,16 @@ def keep_pick(folder: Path, storm: str, pick: Pick) -> None:
 
 
 def plan_inputs(
-    workspace: Workspace, storm: str, fleet: Calibration, pick: Pick | None = None
+    workspace: Workspace,
+    storm: str,
+    fleet: Calibration,
+    pick: Pick | None = None,
+    at: pd.Timestamp | None = None,
 ) -> PlanInputs:
-    """A workspace as the planner takes it; ``pick`` is the storm's own by default."""
+    """A workspace as the planner takes it; ``pick`` is the storm's own by default.
+
+    ``at`` : when it is planned: the newest forecast not later than that counts; None: the newest.
+    """
 
     def of_other_storms(name: str) -> pd.DataFrame:
         frames = [workspace.table(name, other) for other in workspace.storms if other != storm]
@@ -145,7 +156,7 @@ def plan_inputs(
         assignments=assignments_of(workspace, storm),
         loads=of_other_storms("loads"),
         returns=of_other_storms("returns"),
-        forecast=workspace.forecast(storm),
+        forecast=workspace.forecast(storm, at),
         rates=workspace.table("rates", storm),
         policy=workspace.policy,
         models=fleet.models,

@@ -17,6 +17,7 @@ from spreadplan.web.files.store import InputStore
 from spreadplan.web.presence import Presence
 from spreadplan.web.work.computed import Computed, fingerprint
 from spreadplan.web.work.jobs import Jobs
+from spreadplan.web.work.questions import Questions
 
 #: The largest file that may be dropped in; a winter storm of a big fleet is far below it.
 LARGEST_UPLOAD_BYTES = 4 * 1024**3
@@ -52,6 +53,7 @@ class Site:
         self.sessions = Sessions(self.clock)
         self.throttle = Throttle(self.clock)
         self.jobs = Jobs(self.folder)
+        self.questions = Questions(self.folder)
         self._accounts_lock = threading.Lock()
         self._accounts_state: tuple[int, ...] = ()
         self._accounts: dict[str, Account] = {}

@@ -133,6 +133,7 @@ class Visit:
             "state": self.site.state(),
             "here": here(self.request),
             "storms": self.site.computed.storms() if self.can("read") else [],
+            "runs_now": bool(self.site.computed.storms_running()) if self.can("read") else False,
             "left_out": self.site.computed.left_out() if self.can("read") else (),
             "notices": self.site.store.outside_since(self.session.seen_change)
             if self.can("read")

@@ -37,6 +37,12 @@ LOCK: Final = ".lock"
 #: The tables that treatments are judged by, with every digit; the CSV files are for people.
 EXACT: Final = {"segments": "exact/segments.parquet", "runs": "exact/runs.parquet"}
 ROADS: Final = "exact/roads.parquet"
+CLOCK: Final = "exact/clock.parquet"
+"""What each truck was to do when; TIMES : when each part of a segment was to be treated. What was
+issued before these were kept has neither."""
+TIMES: Final = "exact/times.parquet"
+CARDS: Final = "exact/cards.parquet"
+"""What the card of each run says, and of which issue it is."""
 Key: TypeAlias = tuple[str, str]
 """Names of a route and of a segment of it."""
 MOST_MISSING: Final = 20

@@ -10,6 +10,7 @@ from tests.benchmarks.adverse.conditions import Oddities, draw, names
 from tests.benchmarks.adverse.county import play, settle
 from tests.benchmarks.adverse.machines import make_county
 from tests.benchmarks.adverse.report import shares
+from tests.benchmarks.adverse.scoring import score
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +49,14 @@ def test_truth_of_segments_adds_up(plain):
     sums = plain.truth.groupby(["storm", "truck_id"])[["true_lb", "shown_lb"]].sum()
     whole = plain.reported.set_index(["storm", "truck_id"])[["true_lb", "shown_lb"]]
     assert np.allclose(sums, whole.sort_index())
+
+
+@pytest.mark.slow
+def test_a_plain_season_is_scored(plain):
+    """The program's own functions answer about a whole season; where nothing is odd, rightly."""
+    answers = score(plain).groupby("question")["held"]
+    asked = ("applied mass, segment", "ratio of a truck, season", "used by a route, season")
+    assert all(answers.count()[one] >= 5 and answers.mean()[one] > 0.8 for one in asked)
 
 
 def test_a_hopper_cannot_give_what_it_does_not_hold(tmp_path: Path):

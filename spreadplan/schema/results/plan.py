@@ -242,6 +242,17 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("lb_after", "mass with the proposal", "mass"),
     ),
     table(
+        "plan_options",
+        "{storm}",
+        "The rest of a storm, planned at a time: what each way out costs.",
+        column("option", "what is done", "term", terms="rest_option"),
+        ("late_lane_miles", "later than promised, length times lanes"),
+        ("late_min", "the latest, minutes", "minutes"),
+        ("untreated_lane_miles", "not treated at all, length times lanes"),
+        ("lb", "what is spread", "mass"),
+        ("hours", "of all trucks, loading and driving"),
+    ),
+    table(
         "plan_findings", "{storm}", "What the planner should know, gravest first.", *FINDING_COLUMNS
     ),
     table(

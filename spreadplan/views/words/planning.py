@@ -42,6 +42,33 @@ WORDS: Final[Mapping[str, str]] = {
     "no_truck_here": "no truck is assigned to this route",
     "no_truck_assigned": "no truck is assigned to it",
     "assign_it": "add it to assignments.csv",
+    # --- the rest of a storm ---
+    "rest_from": (
+        "this is the rest of the storm as known at {at:moment}, from {base:then}; in the plan: "
+        "{option:term.rest_option}"
+    ),
+    "rest_of_issue": "issue {number}",
+    "rest_of_files": "the plan from the files, since nothing was issued before",
+    "round_is_over": (
+        "what is left of application {application} on {routes:names} is not planned any more: a "
+        "later round of it has begun"
+    ),
+    "next_round_treats_it": "the later round treats it",
+    "out_and_driving": (
+        "is out since {since:moment} by the log, but its records show it spreading until "
+        "{until:moment}"
+    ),
+    "log_wins_truck_back": "the log counts; write truck_back into it if the truck can go on",
+    "done_but_not_seen": (
+        "the log says that {truck} has done it, its records show it spreading on "
+        "{seen_share:share} of it"
+    ),
+    "log_wins": "the log counts; check what was written down",
+    "known_by_the_clock": (
+        "no records and no entry in the log of {trucks:names}: what they have done follows from "
+        "the clock of the plan in force"
+    ),
+    "add_records_or_log": "add their records, or write down what is done",
     # --- who could take over what is late ---
     "takeover": (
         "{rounds:noun.application} {rounds:names}: give it to {truck} instead of {before}: {late} "
@@ -373,6 +400,13 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "extrapolated": Term("outside tested outputs", "warn"),
         "ok": Term("as wanted", "good"),
         "untreated": Term("not treated", "none"),
+    },
+    "rest_option": {
+        "as_assigned": Term("as assigned", "none"),
+        "takeover": Term("others take over from trucks that are out", "none"),
+        "reassign_late": Term("others take over from late trucks too", "none"),
+        "skip_lowest_class": Term("the class with the longest promise is left out", "none"),
+        "later_rounds": Term("rounds to come begin later", "none"),
     },
     "melting": {
         "too cold": Term("too cold", "bad"),

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from starlette.responses import Response
 
-from spreadplan.web.pages import guide, inputs, issues, mend, plan, season, tests, trucks, use
+from spreadplan.web.pages import (
+    guide,
+    inputs,
+    issues,
+    mend,
+    now,
+    now_answer,
+    plan,
+    season,
+    tests,
+    trucks,
+    use,
+)
 from spreadplan.web.visits import Visit, page
 
 
@@ -21,6 +33,8 @@ ROUTES = [
     *inputs.ROUTES,
     *mend.ROUTES,
     *issues.ROUTES,
+    *now.ROUTES,
+    *now_answer.ROUTES,
     *plan.ROUTES,
     *use.ROUTES,
     *season.ROUTES,

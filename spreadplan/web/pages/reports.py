@@ -56,10 +56,10 @@ def history(visit: Visit) -> Response:
     entries = visit.site.store.changes()
     undone = {entry.undoes for entry in entries if entry.undoes}
     shown = entries[::-1][:500]
-    return visit.render("web/history.html", entries=shown, undone=undone, may_undo=_may_undo)
+    return visit.render("web/history.html", entries=shown, undone=undone, may_undo=may_undo)
 
 
-def _may_undo(visit_who: str, can_plan: bool, entry_who: str) -> bool:
+def may_undo(visit_who: str, can_plan: bool, entry_who: str) -> bool:
     """One's own changes with the role to record; those of others with the role to plan."""
     return can_plan or visit_who == entry_who
 
@@ -70,12 +70,12 @@ def undo(visit: Visit) -> Response:
     entry = next((e for e in visit.site.store.changes() if e.number == number), None)
     if entry is None:
         raise HTTPException(404)
-    if not _may_undo(visit.who, visit.can("plan"), entry.who):
+    if not may_undo(visit.who, visit.can("plan"), entry.who):
         raise HTTPException(
             403, "Someone else made this change; it needs an account that may plan."
         )
     visit.site.store.undo(entry.number, visit.who)
-    return visit.go_to("/history")
+    return visit.go_to(visit.field("next") or "/history")
 
 
 def state(visit: Visit) -> Response:

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
+from spreadplan import clock
 from spreadplan.errors import BadInput, Problem
 from spreadplan.runs.calibrating import read_fleet
 from spreadplan.runs.what_if import (
@@ -32,6 +33,8 @@ T = TypeVar("T")
 #: Results that are kept, and how many of them may be plans: one of 100,000 segments takes 75 MB.
 MOST_KEPT = 100
 MOST_PLANS = 16
+#: so long before it begins and after its forecast ends a storm counts as one that runs
+AROUND = pd.Timedelta(hours=6)
 INPUT_ENDINGS = (".toml", ".csv", ".geojson", ".gpkg", ".gpkg-wal", ".parquet", ".shp", ".dbf")
 
 Fingerprint = tuple[tuple[str, int, int, int], ...]
@@ -173,6 +176,32 @@ class Computed:
     def storms(self) -> list[str]:
         """The storms of the workspace; one whose name is no text cannot be shown."""
         return [name for name in storm_names(self.folder) if readable_name(name)]
+
+    def storms_running(self) -> list[str]:
+        """The storms that run at present, or begin or ended a few hours from now."""
+
+        def make() -> list[tuple[str, pd.Timestamp, pd.Timestamp]]:
+            return [span for name in self.storms() if (span := self._span(name))]
+
+        now = pd.Timestamp(clock.now())
+        return [
+            name
+            for name, begin, end in self.remember("spans", make)
+            if begin - AROUND <= now <= end + AROUND
+        ]
+
+    def _span(self, storm: str) -> tuple[str, pd.Timestamp, pd.Timestamp] | None:
+        """Begin and end of a storm by its forecast and rates; None where they have no times."""
+        try:
+            workspace = read_workspace(
+                self.folder, required=(), storms={storm: ("forecast", "rates")}, leave_out=True
+            )
+        except BadInput:
+            return None
+        given = [workspace.table(name, storm) for name in ("forecast", "rates")]
+        starts = pd.concat([one["start"] for one in given]).dropna()
+        ends = pd.concat([starts, given[0]["end"]]).dropna()
+        return None if starts.empty else (storm, starts.min(), ends.max())
 
     def fleet(self) -> FleetView:
         """Trucks, tests and calibrations as they stand today."""

@@ -41,7 +41,7 @@ def shown_table(visit: Visit, name: str) -> pd.DataFrame | None:
     except FileNotFoundError:
         return None
     key = ("result", name, state.st_mtime_ns, state.st_size)
-    return visit.site.computed.remember(key, lambda: _read(path, f"results/{name}.csv"))
+    return visit.site.computed.remember(key, lambda: read_result(path, f"results/{name}.csv"))
 
 
 def tables(
@@ -59,7 +59,8 @@ def tables(
     return found, problems
 
 
-def _read(path: Path, shown: str) -> pd.DataFrame:
+def read_result(path: Path, shown: str) -> pd.DataFrame:
+    """A table as a command wrote it, by the schema of its file's name. Raises BadInput."""
     wanted = {column.name: column.kind for column in RESULTS[path.stem].columns}
     if path.read_bytes() == b"\n":  # a table without any row may have no columns either
         return pd.DataFrame(

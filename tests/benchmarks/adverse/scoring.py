@@ -11,8 +11,10 @@ import pandas as pd
 
 from spreadplan.calibration import Calibration
 from spreadplan.metrology import coverage_factor
+from spreadplan.reconcile.in_force import InForce
+from spreadplan.reconcile.in_force import in_force as plans_in_force
 from spreadplan.reconcile.use import stacked
-from spreadplan.runs import reconciling, seasons
+from spreadplan.runs import in_force, reconciling, seasons
 from spreadplan.runs.reconciling import (
     Followed,
     Reconciled,
@@ -21,6 +23,7 @@ from spreadplan.runs.reconciling import (
     network_of,
     using_workspace,
 )
+from spreadplan.workspace import Workspace
 from tests.benchmarks.adverse.county import QUIET, Played
 from tests.benchmarks.adverse.machines import GATE_IN, County
 
@@ -106,10 +109,13 @@ def score(played: Played) -> pd.DataFrame:
         return made
 
     # the plans were worked out when the cab cards were made, by the same function
-    known = lambda _, storm: (played.plans[storm], played.calibration)  # noqa: E731
+    def known(workspace: Workspace, storm: str, *_: Any) -> InForce:
+        version = in_force._of_files(workspace, played.plans[storm])
+        return plans_in_force([version], in_force.NONE)
+
     with (
         mock.patch.object(seasons, "judge_storm", listening),
-        mock.patch.object(reconciling, "_plan", known),
+        mock.patch.object(reconciling, "plan_in_force", known),
     ):
         season = seasons.compute_season(played.folder, QUIET, as_of="2027-04-30")
         early = _early(played, calls)

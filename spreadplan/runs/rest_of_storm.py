@@ -1,0 +1,218 @@
+"""The rest of a storm, planned from what is known at a time: for `plan --at`, `issue` and the page.
+
+Nothing is written here but by `plan_rest`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from spreadplan.calibration import Calibration
+from spreadplan.errors import BadInput, Problem
+from spreadplan.planning import StormPlan
+from spreadplan.planning.rest_options import OPTIONS, RestPlans, rest_inputs, rest_plans
+from spreadplan.planning.takeover import IN_TIME_MIN
+from spreadplan.remarks import Finding, findings_table, merged_findings, remark
+from spreadplan.runs.calibrating import calibrate_fleet
+from spreadplan.runs.options import Options, say_cautions
+from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
+from spreadplan.runs.rest_followed import followed_until
+from spreadplan.runs.rest_in_force import PlanNow, plan_now
+from spreadplan.runs.rest_state import Known, known_at
+from spreadplan.workspace import Workspace
+
+PROMISES: Final = (
+    "application",
+    "service_class",
+    "lane_miles",
+    "treated_lane_miles",
+    "late_lane_miles",
+    "late_min",
+    "untreated_lane_miles",
+)
+"""Columns of `RestOfStorm.promises`; lane-miles of what the round asks for, those treated by the
+moment, and of the rest: later than promised, the latest by minutes, and not treated at all."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RestOfStorm:
+    """The rest of a storm at a moment.
+
+    Attributes
+    ----------
+    at : the moment, UTC.
+    in_force : number of the issue in force at it, 0 for the plan from the files.
+    trucks : one row a truck: `rest_state.STATE`, then late_min (of its next run in the plan; NaN
+        for none).
+    promises : see `PROMISES`, one row for each round and class that has something left.
+    options : the table ``plan_options``.
+    taken : the option that is the plan.
+    plan : of the rest; `reassigned` are the runs that it gives to other trucks.
+    findings : of the state alone, see `remarks.findings_table`; those of the plan hold them too.
+    """
+
+    storm: str
+    at: pd.Timestamp
+    in_force: int
+    trucks: pd.DataFrame
+    promises: pd.DataFrame
+    options: pd.DataFrame
+    taken: str
+    plan: StormPlan
+    findings: pd.DataFrame
+    workspace: Workspace
+    fleet: Calibration
+    known: Known
+    plan_now: PlanNow
+
+
+def rest_of_storm(
+    folder: Path, storm: str, at: str | pd.Timestamp, options: Options, option: str = ""
+) -> RestOfStorm:
+    """Plan the rest of a storm from what is known at a time; nothing is written.
+
+    Parameters
+    ----------
+    at : the moment, as somebody wrote it (local time where it has no offset), or a moment.
+    option : the way out that is to be the plan, one of `rest_options.OPTIONS`; "": others take over
+        from trucks that are out, all else stays with its truck.
+
+    Raises
+    ------
+    BadInput : what is wrong with the files, a time that is none or outside the storm.
+    """
+    workspace = planning_workspace(folder, storm, running=True)
+    moment = _moment(workspace, storm, at)
+    say_cautions(workspace, options)
+    if option not in ("", *OPTIONS):
+        what, remedy = f'"{option}" is no way out', f"write one of {', '.join(OPTIONS)}"
+        raise BadInput([Problem(file="--option", row=0, column="*", what=what, remedy=remedy)])
+    return rest_in(workspace, storm, moment, options, option)
+
+
+def rest_in(
+    workspace: Workspace, storm: str, at: pd.Timestamp, options: Options, option: str = ""
+) -> RestOfStorm:
+    """As `rest_of_storm`, in a workspace that was read."""
+    fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
+    traces = followed_until(workspace, storm, at, options)
+    now = plan_now(workspace, storm, fleet, at)
+    known = known_at(workspace, storm, at, now, traces)
+    inputs = plan_inputs(workspace, storm, fleet, at=at)
+    inputs = replace(inputs, rest=known.rest, **_movements(workspace, storm, at))
+    keys = zip(now.runs["application"], now.runs["route_id"], strict=True)
+    wanted = dict(zip(keys, now.runs["truck_id"], strict=True))
+    plans = rest_plans(rest_inputs(inputs, wanted), option)
+    found = [*known.findings, *_about(now, known, plans)]
+    findings = merged_findings(found, plans.plan.findings)
+    plan = replace(plans.plan, findings=findings_table(findings))
+    return RestOfStorm(
+        storm=storm,
+        at=at,
+        in_force=now.number,
+        trucks=_trucks(known, plan),
+        promises=_promises(workspace, known, plan),
+        options=plans.options,
+        taken=plans.taken,
+        plan=plan,
+        findings=findings_table(found),
+        workspace=workspace,
+        fleet=fleet,
+        known=known,
+        plan_now=now,
+    )
+
+
+def _moment(workspace: Workspace, storm: str, at: str | pd.Timestamp) -> pd.Timestamp:
+    from spreadplan.runs.issuing import moment_of  # late: it imports this
+
+    return moment_of(workspace, storm, at if isinstance(at, str) else at.isoformat())
+
+
+def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, pd.DataFrame]:
+    """Tickets of all storms, and counts with those of the log, up to a moment."""
+    found = {}
+    for name, when in (("loads", "loaded_at"), ("returns", "returned_at")):
+        frames = [workspace.table(name, one) for one in workspace.storms]
+        whole = pd.concat(frames, ignore_index=True)
+        found[name] = whole[whole[when] <= at]
+    log = workspace.table("log", storm)
+    log = log[(log["what"] == "stock") & (log["time"] <= at)]
+    counts = workspace.table("stock_counts")
+    told = log[["yard_id", "material"]].assign(counted_at=log["time"], on_hand_lb=log["value_lb"])
+    counts = counts[counts["counted_at"] <= at]
+    whole = pd.concat([counts, told], ignore_index=True) if len(told) else counts
+    return {**found, "stock_counts": whole}
+
+
+def _about(now: PlanNow, known: Known, plans: RestPlans) -> list[Finding]:
+    """What the plan of the rest rests on."""
+    about = remark("of_times")
+    base = remark("rest_of_issue", number=now.number) if now.number else remark("rest_of_files")
+    found = [
+        Finding("note", about, remark("rest_from", at=known.rest.at, base=base, option=plans.taken))
+    ]
+    lapsed = known.rest.left_out
+    for label, rows in lapsed.groupby("application", sort=False):
+        routes = sorted(rows["route_id"].unique())
+        what = remark("round_is_over", application=str(label), routes=routes)
+        found.append(Finding("caution", about, what, (remark("next_round_treats_it"),)))
+    return found
+
+
+def _trucks(known: Known, plan: StormPlan) -> pd.DataFrame:
+    first = plan.clock.drop_duplicates("truck_id")[["truck_id", "application", "route_id"]]
+    keys = ["application", "route_id"]
+    late = plan.routes.set_index(keys)["late_min"]
+    late = late[~late.index.duplicated()]
+    found = first.assign(late_min=late.reindex(pd.MultiIndex.from_frame(first[keys])).to_numpy())
+    return known.trucks.assign(
+        late_min=known.trucks["truck_id"].map(found.set_index("truck_id")["late_min"])
+    )
+
+
+def _promises(workspace: Workspace, known: Known, plan: StormPlan) -> pd.DataFrame:
+    """See `PROMISES`."""
+    segments = plan.segments
+    keys = ["application", "service_class"]
+    wanted = segments["target_rate_lb_per_lane_mile"] > 0.0
+    miles = segments["lane_miles"].where(wanted, 0.0)
+    late = segments["late_min"] > IN_TIME_MIN
+    rows = segments[keys].assign(
+        left=miles,
+        late=miles.where(late, 0.0),
+        late_min=segments["late_min"].where(late, 0.0),
+        untreated=miles.where(segments["treated_at"].isna(), 0.0),
+    )
+    sums = rows.groupby(keys, sort=False)[["left", "late", "untreated"]].sum()
+    sums["late_min"] = rows.groupby(keys, sort=False)["late_min"].max()
+    done = _treated(workspace, known).reindex(sums.index).fillna(0.0)
+    table = pd.DataFrame(
+        {
+            "lane_miles": sums["left"] + done,
+            "treated_lane_miles": done,
+            "late_lane_miles": sums["late"],
+            "late_min": sums["late_min"],
+            "untreated_lane_miles": sums["untreated"],
+        }
+    )
+    return table.reset_index()[list(PROMISES)]
+
+
+def _treated(workspace: Workspace, known: Known) -> pd.Series[float]:
+    """Lane-miles treated by the moment, by round and class."""
+    from spreadplan.planning.geometry import segment_lengths_mi
+
+    routes = workspace.tables["routes"]
+    miles = segment_lengths_mi(routes.geometry) * routes["lanes"].to_numpy(dtype=float)
+    pairs = ["route_id", "segment_id"]
+    whole = pd.DataFrame(routes[[*pairs, "service_class"]]).assign(miles=miles)
+    both = known.made.merge(whole, on=pairs)
+    share = np.minimum(both["share"].to_numpy(dtype=float), 1.0)
+    both = both.assign(miles=both["miles"] * share)
+    return both.groupby(["application", "service_class"])["miles"].sum()

@@ -1,0 +1,170 @@
+"""What is best now: ways out side by side, and the button that makes one of them the plan."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlencode
+
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from spreadplan.frames import lines
+from spreadplan.runs.issuing import issue_plan
+from spreadplan.runs.options import Options
+from spreadplan.runs.rest_of_storm import RestOfStorm
+from spreadplan.views.display import NOTHING
+from spreadplan.views.voice import Voice, sentence_case
+from spreadplan.views.words import term
+from spreadplan.web.addresses import address
+from spreadplan.web.files.edits import Conflict
+from spreadplan.web.pages.plan import storm_of
+from spreadplan.web.visits import NOBODY, Visit, action, page
+from spreadplan.web.work.issued import issued_plans
+from spreadplan.web.work.moments import as_field, moment_of_text
+from spreadplan.web.work.questions import Question
+
+
+def asked(visit: Visit) -> Question | None:
+    """The question of the address, ``?ask=`` a moment and ``&option=``; None without one."""
+    at = moment_of_text(visit, visit.query("ask"))
+    if at is None or not visit.can("plan"):
+        return None
+    return visit.site.questions.ask(storm_of(visit), at, visit.query("option"))
+
+
+def answer_context(visit: Visit, storm: str, looking: str, note: str) -> dict[str, Any]:
+    """What the page shows of the question and of the last issue.
+
+    looking : the moment that is looked at where that is not the present; note : what happened last.
+    """
+    question, issues = asked(visit), issued_plans(visit, storm)
+    context: dict[str, Any] = {"question": question, "last": next(iter(issues["listed"]), None)}
+    if question is None:
+        return context
+    ask = as_field(visit, question.at)
+
+    def link(**more: str) -> str:
+        pairs = {"at": looking, "ask": ask, "option": question.option, **more}
+        return urlencode({name: value for name, value in pairs.items() if value})
+
+    context |= {
+        "ask": ask,
+        "asked_at": visit.display.moment(question.at),
+        "watch": f"{address('now', storm, 'answer')}?{link()}",
+        "again": f"{address('now', storm)}?{link()}#part-ask",
+        "by": "" if visit.who == NOBODY else visit.who,
+        "note": note,
+    }
+    rest = question.answer
+    if rest is not None:
+        context |= {
+            "options": [
+                {**row, "address": f"{address('now', storm)}?{link(option=row['code'])}#part-ask"}
+                for row in _options(rest, visit.voice)
+            ],
+            "taken": sentence_case(term("rest_option", rest.taken).words),
+            "states": _states(rest, visit.voice),
+            "changes": _changes(rest),
+            "findings": list(lines(visit.voice.table(rest.findings))),
+        }
+    return context
+
+
+def _options(rest: RestOfStorm, voice: Voice) -> list[dict[str, Any]]:
+    """Ways out with what they cost; the one that is the plan is marked."""
+    shown, base = voice.display, rest.options.iloc[0]
+    rows = []
+    for row in lines(rest.options):
+        late = shown.number(row.late_lane_miles, "lane_distance")
+        rows.append(
+            {
+                "code": row.option,
+                "words": sentence_case(term("rest_option", row.option).words),
+                "taken": row.option == rest.taken,
+                "late": late,
+                "worst": shown.duration(row.late_min) if row.late_min > 0 else NOTHING,
+                "untreated": shown.number(row.untreated_lane_miles, "lane_distance"),
+                "mass": shown.number(row.lb, "bulk"),
+                "hours": shown.duration(60.0 * row.hours),
+                "better": row.untreated_lane_miles < base.untreated_lane_miles
+                or row.late_lane_miles < base.late_lane_miles,
+            }
+        )
+    return rows
+
+
+def _states(rest: RestOfStorm, voice: Voice) -> list[dict[str, str]]:
+    """Where each truck is, by what is known."""
+    shown = voice.display
+    return [
+        {
+            "truck": row.truck_id,
+            "doing": row.doing.replace("_", " "),
+            "where": row.where or NOTHING,
+            "hopper": shown.show(row.hopper_lb, "mass"),
+            "seen": shown.moment(row.seen_at),
+            "known_by": row.known_by,
+        }
+        for row in lines(rest.trucks)
+    ]
+
+
+def _changes(rest: RestOfStorm) -> list[dict[str, str]]:
+    """Runs that another truck drives than in the plan in force."""
+    keys = ["application", "route_id"]
+    before = rest.plan_now.runs.set_index(keys)["truck_id"]
+    rows = []
+    for row in lines(rest.plan.routes):
+        was = before.get((row.application, row.route_id), "")
+        if row.truck_id and was != row.truck_id:
+            rows.append(
+                {
+                    "route": row.route_id,
+                    "application": row.application,
+                    "was": str(was) or NOTHING,
+                    "now": row.truck_id,
+                }
+            )
+    return rows
+
+
+def watch(visit: Visit) -> Response:
+    """How far the answer is."""
+    question = asked(visit)
+    if question is None:
+        raise HTTPException(404)
+    return visit.json(question.as_json())
+
+
+def issue_answer(visit: Visit) -> Response:
+    """Make the plan of the rest that somebody has seen the one in force."""
+    storm, at = storm_of(visit), moment_of_text(visit, visit.field("ask"))
+    if at is None:
+        raise HTTPException(400, "Plan the rest first, then issue it.")
+    questions = visit.site.questions
+    with questions.issuing:
+        rest = questions.ask(storm, at, visit.field("option")).answer
+        if rest is None:  # what was seen is not what would be issued
+            raise Conflict(
+                "Nothing was issued: something was written down or issued since you planned the "
+                "rest. Plan it again, then issue it."
+            )
+        issue_plan(
+            rest.workspace,
+            rest.fleet,
+            rest.plan,
+            None,
+            Options(pdf=False),
+            rest.at,
+            by=visit.field("by") or ("" if visit.who == NOBODY else visit.who),
+            note=visit.field("note"),
+        )
+    looking = visit.field("at")
+    query = f"?{urlencode({'at': looking})}" if looking else ""
+    return visit.go_to(f"{address('now', storm)}{query}#part-issued")
+
+
+ROUTES: list[Any] = [
+    page("/now/{storm}/answer", watch, role="plan", name="watch_answer"),
+    action("/now/{storm}/issue", issue_answer, role="plan", name="issue_answer"),
+]
