@@ -103,6 +103,13 @@ def _storm_commands(commands: _Commands) -> None:
         help="which end of a policy's rate range to use; kept in the storm's plan.toml (default: "
         "as kept there, else middle)",
     )
+    plan.add_argument(
+        "--at",
+        default="",
+        metavar="TIME",
+        help="plan the rest of the storm from what is known at this time",
+    )
+    _option_of_the_rest(plan)
     _issue_commands(commands)
     scenarios = commands.add(
         "compare", "what if? plans of a storm side by side", storm=True, reports=True
@@ -142,6 +149,7 @@ def _issue_commands(commands: _Commands) -> None:
         help="the time from which it is in force (default: now, or the storm's start where that "
         "lies outside the storm)",
     )
+    _option_of_the_rest(issued)
     issued.add_argument("--by", default="", metavar="NAME", help="who issues it")
     issued.add_argument("--note", default="", metavar="TEXT", help="why")
     packed = commands.add("pack", "an issued plan as one file, to be kept elsewhere", storm=True)
@@ -159,6 +167,16 @@ def _issue_commands(commands: _Commands) -> None:
             metavar="KEYFILE",
             help="sign with the key in this file, or check that it was signed with it",
         )
+
+
+def _option_of_the_rest(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--option",
+        default="",
+        metavar="OPTION",
+        help="the way out for the rest of the storm, as plan_options.csv names it (default: others "
+        "take over from trucks that are out, all else stays with its truck)",
+    )
 
 
 def _season_command(commands: _Commands) -> None:
@@ -317,7 +335,7 @@ def _run(
     elif arguments.command == "calibrate":
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
-        runs.plan(arguments.folder, arguments.storm, options, pick=arguments.pick)
+        _run_plan(arguments, options)
     elif arguments.command in ("issue", "pack", "verify"):
         _run_issues(arguments, options)
     elif arguments.command == "compare":
@@ -328,12 +346,22 @@ def _run(
         runs.reconcile(arguments.folder, arguments.storm, options, arguments.cluster)
 
 
+def _run_plan(arguments: argparse.Namespace, options: Options) -> None:
+    from spreadplan import runs
+
+    folder, storm, at, option = (vars(arguments)[k] for k in ("folder", "storm", "at", "option"))
+    if not at:
+        runs.plan(folder, storm, options, pick=arguments.pick)
+        return
+    runs.plan_rest(folder, storm, at, options, option)
+
+
 def _run_issues(arguments: argparse.Namespace, options: Options) -> None:
     from spreadplan import runs
 
     given, folder = vars(arguments), arguments.folder
     if arguments.command == "issue":
-        said = {name: given[name] for name in ("at", "by", "note")}
+        said = {name: given[name] for name in ("at", "by", "note", "option")}
         runs.issue(folder, arguments.storm, options, **said)
     elif arguments.command == "pack":
         said = {name: given[name] for name in ("number", "key")}

@@ -91,7 +91,9 @@ def plan_and_takeover(inputs: PlanInputs, progress: Progress | None = None) -> S
 
 
 def nothing_late(plan: StormPlan) -> bool:
-    """Whether every run that is to be treated is, and in time."""
+    """Whether every run that is to be treated is, and in time; so where nothing has a time."""
+    if pd.isna(plan.start):
+        return True
     routes = plan.routes[_to_treat(plan.routes)]
     return not ((routes["late_min"] > IN_TIME_MIN) | routes["late_min"].isna()).any()
 

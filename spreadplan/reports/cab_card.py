@@ -11,7 +11,7 @@ import hashlib
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import pandas as pd
@@ -128,6 +128,7 @@ def cab_cards(
     *,
     yards: pd.DataFrame | None = None,
     issue: CardIssue | None = None,
+    only: Mapping[tuple[str, str], CardIssue | None] | None = None,
 ) -> Iterator[tuple[str, str]]:
     """A card for each run of the plan: a truck on a route in one application.
 
@@ -139,6 +140,7 @@ def cab_cards(
         anything else.
     yards : yard_id, lon, lat: landmarks; None for none.
     issue : the issued plan that the cards belong to; None for a plan that was not issued.
+    only : application and route of the cards that are made, with the issue of each; None: all.
 
     Yields
     ------
@@ -162,8 +164,11 @@ def cab_cards(
     often = Counter(labels)
     keys = [one if often[one] == 1 else f"{one} {place}" for place, one in enumerate(labels)]
     names = file_names(keys)
-    for key, run in zip(keys, runs.values(), strict=True):
-        yield names[key], _page(cards, run, as_of, inputs_of)
+    for key, (own, run) in zip(keys, runs.items(), strict=True):
+        if only is None:
+            yield names[key], _page(cards, run, as_of, inputs_of)
+        elif own in only:
+            yield names[key], _page(replace(cards, issue=only[own]), run, as_of, inputs_of)
 
 
 def _runs(plan: StormPlan) -> dict[tuple[str, str], _Run]:

@@ -11,7 +11,7 @@ import hashlib
 import os
 import shutil
 import uuid
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, time
@@ -25,6 +25,7 @@ from spreadplan import __version__, clock
 from spreadplan.calibration import Calibration
 from spreadplan.durable import put_text, sync_file, sync_folder, write_synced
 from spreadplan.errors import BadInput, CannotWrite, Problem
+from spreadplan.frames import lines
 from spreadplan.journal import NotUnderstood
 from spreadplan.places import inside, own_file, own_folder
 from spreadplan.planning import StormPlan
@@ -34,6 +35,9 @@ from spreadplan.reports.render import write_all
 from spreadplan.results.tables import as_described, write_csv
 from spreadplan.runs.options import Options
 from spreadplan.runs.planning import compute_plan, plan_pages, plan_tables, storm_start
+from spreadplan.runs.rest_cards import said_on_cards
+from spreadplan.runs.rest_in_force import times_of
+from spreadplan.runs.rest_of_storm import RestOfStorm, rest_pages, rest_to_issue
 from spreadplan.runs.scarcity import scarce_tables, share_scarce
 from spreadplan.views.issues import was_issued
 from spreadplan.views.setting import voice_of
@@ -41,6 +45,8 @@ from spreadplan.workspace import Workspace
 from spreadplan.workspace.fingerprint import input_fingerprint
 from spreadplan.workspace.issued import (
     ABOUT,
+    CARDS,
+    CLOCK,
     COLUMNS,
     DRAFT,
     EXACT,
@@ -48,6 +54,7 @@ from spreadplan.workspace.issued import (
     LATEST,
     LOCK,
     ROADS,
+    TIMES,
     Issue,
     Issues,
     digest_of,
@@ -66,20 +73,49 @@ Pages = Callable[[Issue], Iterable[tuple[str, str]]]
 
 
 def issue(
-    folder: Path, storm: str, options: Options, *, at: str = "", by: str = "", note: str = ""
+    folder: Path,
+    storm: str,
+    options: Options,
+    *,
+    at: str = "",
+    by: str = "",
+    note: str = "",
+    option: str = "",
 ) -> Issue:
     """Make the present plan, computed now from the inputs, the one in force from a time.
+
+    Where a plan was issued before and the storm runs, that is the plan of its rest, and only cards
+    that differ are made.
 
     Parameters
     ----------
     at : the time from which it is in force, ISO 8601; "" for now, or for the storm's start where
         the present moment lies outside the storm.
     by, note : who issues it, and why.
+    option : of the rest, see `rest_of_storm`.
     """
     inputs = input_fingerprint(folder, issued=False)
+    rest = rest_to_issue(folder, storm, at, options, option)
+    if rest is not None:
+        return issue_rest(rest, options, by, note, inputs)
     workspace, fleet, result = compute_plan(folder, storm, options)
     since = moment_of(workspace, storm, at)
     return issue_plan(workspace, fleet, result, None, options, since, by, note, inputs)
+
+
+def issue_rest(
+    rest: RestOfStorm, options: Options, by: str = "", note: str = "", inputs: str = ""
+) -> Issue:
+    """Freeze the plan of the rest of a storm; parameters as `issue_plan` has them."""
+    kept = rest.cards[~rest.cards["changed"]]
+    former = {(one.application, one.route_id): int(one.issue) for one in lines(kept)}
+
+    def pages(made: Issue) -> Iterable[tuple[str, str]]:
+        return rest_pages(rest, made.number)
+
+    return issue_plan(
+        rest.workspace, rest.fleet, rest.plan, pages, options, rest.at, by, note, inputs, former
+    )
 
 
 def issue_plan(
@@ -92,6 +128,7 @@ def issue_plan(
     by: str = "",
     note: str = "",
     inputs: str = "",
+    former: Mapping[tuple[str, str], int] | None = None,
 ) -> Issue:
     """Freeze any plan of a storm, whatever it was computed by.
 
@@ -101,6 +138,7 @@ def issue_plan(
     since : from when it is in force.
     inputs : fingerprint of the inputs before the plan was computed; where it is given, nothing is
         issued if they have changed meanwhile.
+    former : application and route of runs that keep the card of an earlier issue, and its number.
 
     Raises
     ------
@@ -135,7 +173,7 @@ def issue_plan(
         )
         if inputs not in ("", made.inputs):
             raise BadInput([_asked(f"storms/{storm}", *CHANGED_MEANWHILE)])
-        made = _written(place, made, workspace, result, pages or usual, options)
+        made = _written(place, made, workspace, result, pages or usual, options, former or {})
     options.say(voice_of(workspace.settings).say(was_issued(made)))
     options.say(f"look at {place / str(number)}")
     return made
@@ -154,6 +192,7 @@ def _written(
     result: StormPlan,
     pages: Pages,
     options: Options,
+    former: Mapping[tuple[str, str], int],
 ) -> Issue:
     """Write the issue into a draft and move it into its place."""
     draft = place / f"{DRAFT}{uuid.uuid4().hex[:12]}"
@@ -161,6 +200,7 @@ def _written(
         draft.mkdir()
         _write_tables(draft, workspace, result)
         _write_exact(draft, workspace, result)
+        _write_course(draft, result, made.number, former)
         _write_pages(draft, [*pages(made)], made.storm, options)
         names = sorted(
             path.relative_to(draft).as_posix() for path in draft.rglob("*") if path.is_file()
@@ -197,6 +237,18 @@ def _write_exact(draft: Path, workspace: Workspace, result: StormPlan) -> None:
     routes = workspace.tables["routes"]
     lines = routes[["route_id", "segment_id"]].assign(line=routes.geometry.to_wkb())
     pd.DataFrame(lines).to_parquet(draft / ROADS, index=False)
+
+
+def _write_course(
+    draft: Path, result: StormPlan, number: int, former: Mapping[tuple[str, str], int]
+) -> None:
+    """Who was to do what when, and what the cards say: the rest of a storm is planned from it."""
+    result.clock.to_parquet(draft / CLOCK, index=False)
+    times_of(result).to_parquet(draft / TIMES, index=False)
+    cards = said_on_cards(result)
+    keys = zip(cards["application"], cards["route_id"], strict=True)
+    issue = [former.get(key, number) for key in keys]
+    cards.assign(issue=pd.Series(issue, dtype="int64")).to_parquet(draft / CARDS, index=False)
 
 
 def exact_tables(workspace: Workspace, result: StormPlan) -> dict[str, pd.DataFrame]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from glob import escape
 from pathlib import Path
+from typing import TypeAlias
 
 import geopandas as gpd
 import pandas as pd
@@ -42,6 +43,7 @@ PLAN_TABLES = (
     "sensitive_areas",
     "shifts",
 )
+Cards: TypeAlias = Mapping[tuple[str, str], CardIssue | None]
 #: what a map of the plan shows of a segment besides the contract's columns
 MAP_FIELDS = ("name", "part", "area_id", "lanes", "zone", "yard_id")
 
@@ -62,7 +64,7 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -
         write_reports(store, pages, "plan report and cab cards", options)
     if taken != pick_of(workspace, storm):
         keep_pick(folder, storm, taken)
-    _say_plan(workspace, result, options)
+    say_plan(workspace, result, options)
     say_scarce(shares, voice_of(workspace.settings, workspace.table("materials")), options)
     options.say(f"look at {folder / 'results' / storm}")
     return result
@@ -203,11 +205,13 @@ def store_plan_tables(
     storm: str,
     result: StormPlan,
     shares: Shares,
+    more: Mapping[str, pd.DataFrame] | None = None,
 ) -> None:
     """The tables of a plan and its GeoPackage, without its reports and cab cards."""
-    tables = {**plan_tables(result), **scarce_tables(shares)}
+    tables = {**plan_tables(result), **scarce_tables(shares), **(more or {})}
     store.discard(f"{escape(storm)}/plan_scarce*")
-    store.discard(f"{escape(storm)}/plan_reassigned.csv")
+    for name in ("plan_reassigned", "plan_options"):
+        store.discard(f"{escape(storm)}/{name}.csv")
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, storm, tables, voice)
     described = {"segments": "plan_segments", "reload_points": "plan_reloads"}
@@ -228,15 +232,20 @@ def _plan_layers(workspace: Workspace, result: StormPlan) -> dict[str, gpd.GeoDa
 
 
 def plan_pages(
-    workspace: Workspace, fleet: Calibration, result: StormPlan, card_issue: CardIssue | None = None
+    workspace: Workspace,
+    fleet: Calibration,
+    result: StormPlan,
+    card_issue: CardIssue | None = None,
+    only: Cards | None = None,
 ) -> Iterator[tuple[str, str]]:
     """The plan report and the cab cards, each with its name.
 
     card_issue : which issue the cards belong to; None for a plan that was not issued.
+    only : see `cab_cards`.
     """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
     shares = share_scarce(result, workspace.table("yards"))
-    yield from _pages(workspace, fleet, result, pick, shares, card_issue)
+    yield from _pages(workspace, fleet, result, pick, shares, card_issue, only)
 
 
 def _pages(
@@ -246,6 +255,7 @@ def _pages(
     pick: Pick,
     shares: Shares,
     card_issue: CardIssue | None = None,
+    only: Cards | None = None,
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -262,7 +272,16 @@ def _pages(
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)
-    cards = cab_cards(result, areas, setting, fleet.as_of, inputs_of, yards=yards, issue=card_issue)
+    cards = cab_cards(
+        result,
+        areas,
+        setting,
+        fleet.as_of,
+        inputs_of,
+        yards=yards,
+        issue=card_issue,
+        only=only,
+    )
     for name, page in cards:
         yield f"{result.storm}/cab_cards/{name}", page
 
@@ -282,7 +301,8 @@ def inputs_changed(workspace: Workspace, storm: str) -> str:
     return shown.moment(pd.Timestamp(seconds, unit="s", tz="UTC"))
 
 
-def _say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
+def say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
+    """Say what keeps the plan from being driven, and what each yard needs."""
     voice = voice_of(workspace.settings, workspace.table("materials"))
     findings = result.findings
     for finding in lines(voice.table(findings[findings["severity"] == "problem"])):

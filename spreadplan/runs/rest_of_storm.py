@@ -1,11 +1,13 @@
 """The rest of a storm, planned from what is known at a time: for `plan --at`, `issue` and the page.
 
-Nothing is written here but by `plan_rest`.
+Only `plan_rest` writes.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from glob import escape
 from pathlib import Path
 from typing import Final
 
@@ -14,17 +16,32 @@ import pandas as pd
 
 from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
+from spreadplan.frames import lines
 from spreadplan.planning import StormPlan
 from spreadplan.planning.rest_options import OPTIONS, RestPlans, rest_inputs, rest_plans
 from spreadplan.planning.takeover import IN_TIME_MIN
 from spreadplan.remarks import Finding, findings_table, merged_findings, remark
+from spreadplan.reports.cab_card import CardIssue
+from spreadplan.results import open_results
 from spreadplan.runs.calibrating import calibrate_fleet
-from spreadplan.runs.options import Options, say_cautions
-from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
+from spreadplan.runs.options import Options, say_cautions, write_reports
+from spreadplan.runs.planning import (
+    Cards,
+    plan_inputs,
+    plan_pages,
+    planning_workspace,
+    say_plan,
+    store_plan_tables,
+    storm_start,
+)
+from spreadplan.runs.rest_cards import cards_against, last_cards
 from spreadplan.runs.rest_followed import followed_until
 from spreadplan.runs.rest_in_force import PlanNow, plan_now
 from spreadplan.runs.rest_state import Known, known_at
+from spreadplan.runs.scarcity import say_scarce, share_scarce
+from spreadplan.views.setting import voice_of
 from spreadplan.workspace import Workspace
+from spreadplan.workspace.issued import ISSUED
 
 PROMISES: Final = (
     "application",
@@ -52,6 +69,7 @@ class RestOfStorm:
     promises : see `PROMISES`, one row for each round and class that has something left.
     options : the table ``plan_options``.
     taken : the option that is the plan.
+    cards : see `rest_cards.cards_against`: which runs get a new card.
     plan : of the rest; `reassigned` are the runs that it gives to other trucks.
     findings : of the state alone, see `remarks.findings_table`; those of the plan hold them too.
     """
@@ -63,6 +81,7 @@ class RestOfStorm:
     promises: pd.DataFrame
     options: pd.DataFrame
     taken: str
+    cards: pd.DataFrame
     plan: StormPlan
     findings: pd.DataFrame
     workspace: Workspace
@@ -108,7 +127,8 @@ def rest_in(
     keys = zip(now.runs["application"], now.runs["route_id"], strict=True)
     wanted = dict(zip(keys, now.runs["truck_id"], strict=True))
     plans = rest_plans(rest_inputs(inputs, wanted), option)
-    found = [*known.findings, *_about(now, known, plans)]
+    cards = cards_against(plans.plan, last_cards(workspace, storm, at))
+    found = [*known.findings, *_about(now, known, plans), *_new_cards(cards)]
     findings = merged_findings(found, plans.plan.findings)
     plan = replace(plans.plan, findings=findings_table(findings))
     return RestOfStorm(
@@ -119,6 +139,7 @@ def rest_in(
         promises=_promises(workspace, known, plan),
         options=plans.options,
         taken=plans.taken,
+        cards=cards,
         plan=plan,
         findings=findings_table(found),
         workspace=workspace,
@@ -163,6 +184,71 @@ def _about(now: PlanNow, known: Known, plans: RestPlans) -> list[Finding]:
         what = remark("round_is_over", application=str(label), routes=routes)
         found.append(Finding("caution", about, what, (remark("next_round_treats_it"),)))
     return found
+
+
+def _new_cards(cards: pd.DataFrame) -> Iterator[Finding]:
+    """How many drivers get another card, where cards were issued before."""
+    if (cards["issue"] > 0).any():
+        what = remark(
+            "cards_new", new=int(cards["changed"].sum()), kept=int((~cards["changed"]).sum())
+        )
+        yield Finding("note", remark("of_cards"), what)
+
+
+def cards_of(rest: RestOfStorm, number: int | None = None) -> Cards:
+    """The cards that are made for the rest of a storm, with the issue of each.
+
+    ``number`` : of the issue that is made; None for a plan that is not issued.
+    """
+    new = rest.cards[rest.cards["changed"]]
+    return {
+        (str(one.application), str(one.route_id)): None
+        if number is None
+        else CardIssue(number, int(one.issue) or None)
+        for one in lines(new)
+    }
+
+
+def rest_pages(rest: RestOfStorm, number: int | None = None) -> Iterator[tuple[str, str]]:
+    """The report on the rest of a storm, and the cards that are new."""
+    only = cards_of(rest, number)
+    return plan_pages(rest.workspace, rest.fleet, rest.plan, None, only)
+
+
+def plan_rest(folder: Path, storm: str, at: str, options: Options, option: str = "") -> RestOfStorm:
+    """Plan the rest of a storm and write it in place of its plan, with the cards that are new."""
+    rest = rest_of_storm(folder, storm, at, options, option)
+    workspace = rest.workspace
+    shares = share_scarce(rest.plan, workspace.table("yards"))
+    with open_results(folder, options.caution) as store:
+        more = {"plan_options": rest.options}
+        store_plan_tables(store, workspace, storm, rest.plan, shares, more)
+        store.discard(f"{escape(storm)}/cab_cards/*")
+        write_reports(store, rest_pages(rest), "plan report and cab cards", options)
+    say_plan(workspace, rest.plan, options)
+    voice = voice_of(workspace.settings, workspace.table("materials"))
+    for finding in lines(voice.table(rest.findings)):
+        if finding.severity != "problem":
+            options.say(f"{finding.severity}: {finding.subject}: {finding.what}")
+    for one in lines(rest.options):
+        options.say(voice.say(remark("rest_option_costs", **one._asdict())))
+    say_scarce(shares, voice, options)
+    options.say(f"look at {folder / 'results' / storm}")
+    return rest
+
+
+def rest_to_issue(
+    folder: Path, storm: str, at: str, options: Options, option: str = ""
+) -> RestOfStorm | None:
+    """The rest of a storm, where a plan was issued for it before the moment; else None."""
+    if not any((folder / "storms" / storm / ISSUED).glob("[0-9]*")):
+        return None
+    workspace = planning_workspace(folder, storm, running=True)
+    moment = _moment(workspace, storm, at)
+    before = any(one.issue.since < moment for one in workspace.issued[storm])
+    if not before or moment <= storm_start(workspace, storm):
+        return None
+    return rest_of_storm(folder, storm, moment, options, option)
 
 
 def _trucks(known: Known, plan: StormPlan) -> pd.DataFrame:

@@ -49,6 +49,13 @@ WORDS: Final[Mapping[str, str]] = {
     ),
     "rest_of_issue": "issue {number}",
     "rest_of_files": "the plan from the files, since nothing was issued before",
+    "of_cards": "cab cards",
+    "cards_new": "{new:count.card} new, {kept:count.card} stay as they were issued",
+    "rest_option_costs": (
+        "{option:term.rest_option}: {late_lane_miles:lane_distance} late, at most "
+        "{late_min:duration}; {untreated_lane_miles:lane_distance} untreated; {lb:mass}; "
+        "{hours:tenth} h"
+    ),
     "round_is_over": (
         "what is left of application {application} on {routes:names} is not planned any more: a "
         "later round of it has begun"
