@@ -59,7 +59,7 @@ class RunNow:
 
 
 @dataclass(frozen=True, kw_only=True)
-class TruckNow:
+class TruckLine:
     """A truck at the moment.
 
     Attributes
@@ -94,7 +94,7 @@ class StormNow:
     at: pd.Timestamp
     begin: pd.Timestamp
     end: pd.Timestamp
-    trucks: tuple[TruckNow, ...]
+    trucks: tuple[TruckLine, ...]
     undriven: tuple[RunNow, ...] = ()
 
     @property
@@ -237,7 +237,7 @@ def _truck(
     done: set[RunKey],
     late: Mapping[RunKey, float],
     shown: Display,
-) -> TruckNow:
+) -> TruckLine:
     lost = None if isinstance(out_since, NaTType) else out_since
     stretches = _joined(
         Stretch(
@@ -251,7 +251,7 @@ def _truck(
         for begin, end, state in _cut(row.start, row.end, at, lost)
     )
     runs = tuple(_runs(name, clock, at, lost, done, late))
-    return TruckNow(
+    return TruckLine(
         truck=name,
         out_since=out_since,
         doing=_doing(clock, at, lost, shown),

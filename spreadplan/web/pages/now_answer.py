@@ -24,7 +24,7 @@ from spreadplan.web.work.moments import as_field, moment_of_text
 from spreadplan.web.work.questions import Question
 
 
-def asked(visit: Visit) -> Question | None:
+def question_of(visit: Visit) -> Question | None:
     """The question of the address, ``?ask=`` a moment and ``&option=``; None without one."""
     at = moment_of_text(visit, visit.query("ask"))
     if at is None or not visit.can("plan"):
@@ -37,7 +37,7 @@ def answer_context(visit: Visit, storm: str, looking: str, note: str) -> dict[st
 
     looking : the moment that is looked at where that is not the present; note : what happened last.
     """
-    question, issues = asked(visit), issued_plans(visit, storm)
+    question, issues = question_of(visit), issued_plans(visit, storm)
     context: dict[str, Any] = {"question": question, "last": next(iter(issues["listed"]), None)}
     if question is None:
         return context
@@ -128,9 +128,9 @@ def _changes(rest: RestOfStorm) -> dict[str, Any]:
     return {"rows": sorted(rows, key=lambda one: not one["was"]), "stay": int((~changed).sum())}
 
 
-def watch(visit: Visit) -> Response:
+def watch_answer(visit: Visit) -> Response:
     """How far the answer is."""
-    question = asked(visit)
+    question = question_of(visit)
     if question is None:
         raise HTTPException(404)
     return visit.json(question.as_json())
@@ -157,6 +157,6 @@ def issue_answer(visit: Visit) -> Response:
 
 
 ROUTES: list[Any] = [
-    page("/now/{storm}/answer", watch, role="plan", name="watch_answer"),
+    page("/now/{storm}/answer", watch_answer, role="plan", name="watch_answer"),
     action("/now/{storm}/issue", issue_answer, role="plan", name="issue_answer"),
 ]
