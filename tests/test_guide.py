@@ -179,6 +179,8 @@ class Desk:
         self.kinds |= {kind}
         if words[1] == "demo":  # it runs these itself
             self.kinds |= {(one, words[2]) for one in ("check", "calibrate", "reconcile", "season")}
+            self.kinds |= {("plan", words[2], "--at")}
+            self.kinds |= {("issue", words[2], "--at", "--by", "--note")}
         more = ["--no-pdf"] if getattr(given, "no_pdf", None) is False else []
         return main([*words[1:], *more])
 
