@@ -20,7 +20,7 @@ from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.places_of_runs import PartPlaces
 from spreadplan.planning.rest import Rest, TruckNow
-from spreadplan.planning.truck_clock import Course, Driven, Run, Standing, Start, Stops, drive
+from spreadplan.planning.truck_clock import Course, Driven, Run, Start, Stood, Stops, drive
 from spreadplan.schema.results import RESULTS
 
 Floats = NDArray[np.float64]
@@ -159,7 +159,8 @@ def _made_min(rows: Any, zero: pd.Timestamp | None) -> Floats:
     """Minutes at which each row was made before; NaN where it was not."""
     if zero is None:
         return np.full(len(rows), np.nan)
-    return ((rows["made_at"] - zero) / _MINUTE).to_numpy(dtype=float, copy=True)
+    since: pd.Series[Any] = (rows["made_at"] - zero) / _MINUTE
+    return since.to_numpy(dtype=float, copy=True)
 
 
 def _driven(
@@ -363,7 +364,7 @@ class _Maker:
         for place, (one, run) in enumerate(zip(now, lines(here), strict=True)):
             per_mi = 60.0 / self.speed_mph[one.truck_id]
             on_the_road = one.yard_id not in yard and np.isfinite(to_run[place])
-            standing = Standing(
+            standing = Stood(
                 yards_min=to_yards.reshape(-1, many)[place] * per_mi,
                 run=int(run.run),
                 run_min=float(to_run[place]) * per_mi,
@@ -378,7 +379,7 @@ class _Maker:
             )
         return starts
 
-    def trips(self, found: Mapping[str, Start]) -> dict[str, Trip]:
+    def trips(self, starts: Mapping[str, Start]) -> dict[str, Trip]:
         """By truck, in order of their names."""
         yards_mi = self.places.yards_mi()
         found = {}
@@ -390,7 +391,7 @@ class _Maker:
                 home=self.homes[name],
                 yards_min=yards_mi / self.speed_mph[name] * 60.0,
                 shifts=None if self.shifts is None else self.shifts.get(name, ()),
-                start=found.get(name),
+                start=starts.get(name),
             )
         return found
 

@@ -139,7 +139,7 @@ def staffed_from(
         shifts = pd.DataFrame({"truck_id": trucks["truck_id"].to_numpy()})
         shifts = shifts.assign(**{"from": rest.at, "to": late + _AFTER})
     left = shifts[(shifts["to"] > rest.at) & ~shifts["truck_id"].isin(rest.out)]
-    left = left.assign(**{"from": left["from"].clip(lower=rest.at)})
+    left = left.assign(**{"from": left["from"].where(left["from"] > rest.at, rest.at)})
     # without a row nobody wrote shifts down; here all trucks are out
     nobody = pd.DataFrame({"truck_id": [_NOBODY], "from": [rest.at], "to": [rest.at + _AFTER]})
     return pd.concat([left[["truck_id", "from", "to"]], nobody], ignore_index=True)

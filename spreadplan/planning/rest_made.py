@@ -8,7 +8,7 @@ twice and none that had not begun.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -91,8 +91,11 @@ def _rounds(begun_s: pd.Series[float], runs: pd.DataFrame) -> dict[int, str]:
     found, last = dict[int, str](), -1
     for turn, second in begun_s.items():
         moment = pd.Timestamp(second, unit="s", tz="UTC")
-        may = np.flatnonzero((runs["begins"] <= moment + _EARLY).to_numpy())
+        may = np.flatnonzero((runs["begins"] <= moment).to_numpy())
         may = may[may > last]
+        if not len(may):
+            may = np.flatnonzero((runs["begins"] <= moment + _EARLY).to_numpy())
+            may = may[may > last]
         if len(may):
             away = (planned.iloc[may] - moment).abs().to_numpy()
             last = int(may[int(np.argmin(away))])
@@ -115,5 +118,6 @@ def by_clock(segments: pd.DataFrame, trucks: Sequence[str], at: pd.Timestamp) ->
         treated_at=("treated_at", "max"), truck_id=("truck_id", "last"), parts=("truck_id", "size")
     )
     wanted = segments.groupby(keys).size().reindex(last.index)
-    whole: Any = last[(last["parts"] >= wanted).to_numpy()].reset_index()
-    return whole.assign(share=1.0)[list(MADE)]
+    whole = last[(last["parts"] >= wanted).to_numpy()].reset_index()
+    found: pd.DataFrame = whole.assign(share=1.0)[list(MADE)]
+    return found

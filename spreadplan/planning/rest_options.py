@@ -164,7 +164,8 @@ def _lowest_class(inputs: PlanInputs, plan: StormPlan) -> pd.DataFrame:
         return pd.DataFrame(columns=["application", "route_id"])
     low = plan.segments["service_class"].isin(longest)
     every = low.groupby([plan.segments["application"], plan.segments["route_id"]]).all()
-    return every[every].index.to_frame(index=False)
+    found: pd.DataFrame = every[every].index.to_frame(index=False)
+    return found
 
 
 def _later(inputs: PlanInputs, plan: StormPlan) -> PlanInputs | None:
@@ -184,12 +185,14 @@ def _later(inputs: PlanInputs, plan: StormPlan) -> PlanInputs | None:
 
 
 def _late_rows(plan: StormPlan) -> pd.Series[bool]:
-    return plan.segments["late_min"] > IN_TIME_MIN
+    late: pd.Series[bool] = plan.segments["late_min"] > IN_TIME_MIN
+    return late
 
 
 def _untreated(plan: StormPlan) -> pd.Series[bool]:
     wanted = plan.segments["target_rate_lb_per_lane_mile"] > 0.0
-    return wanted & plan.segments["treated_at"].isna()
+    untreated: pd.Series[bool] = wanted & plan.segments["treated_at"].isna()
+    return untreated
 
 
 def worth(plan: StormPlan, base: StormPlan) -> dict[str, float]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from spreadplan.runs.packing import pack, verify
     from spreadplan.runs.planning import compute_plan, plan
     from spreadplan.runs.reconciling import compute_use, reconcile
-    from spreadplan.runs.rest_of_storm import plan_rest, rest_of_storm
+    from spreadplan.runs.rest_of_storm import plan_rest
     from spreadplan.runs.seasons import compute_season, season
     from spreadplan.runs.starting import demo, new
 
@@ -35,7 +35,6 @@ __all__ = [
     "plan",
     "plan_rest",
     "reconcile",
-    "rest_of_storm",
     "season",
     "verify",
 ]
@@ -49,7 +48,7 @@ _HOMES = {
     "packing": ("pack", "verify"),
     "planning": ("compute_plan", "plan"),
     "reconciling": ("compute_use", "reconcile"),
-    "rest_of_storm": ("plan_rest", "rest_of_storm"),
+    "rest_of_storm": ("plan_rest",),
     "seasons": ("compute_season", "season"),
     "starting": ("demo", "new"),
 }

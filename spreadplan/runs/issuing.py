@@ -330,7 +330,9 @@ def storm_end(workspace: Workspace, storm: str) -> pd.Timestamp:
     return storm_start(workspace, storm) if ends.empty else pd.Timestamp(ends.max())
 
 
-def moment_of(workspace: Workspace, storm: str, at: str) -> pd.Timestamp:
+def moment_of(
+    workspace: Workspace, storm: str, at: str, beside: pd.Timedelta = NEAR_A_STORM
+) -> pd.Timestamp:
     """The time that somebody wrote, or now where that lies inside the storm, else its start.
 
     Raises BadInput for what is no time, or a time far from the storm.
@@ -348,7 +350,7 @@ def moment_of(workspace: Workspace, storm: str, at: str) -> pd.Timestamp:
         moment = moment.tz_convert("UTC")
     except (ValueError, OverflowError):
         raise BadInput([_asked("--at", f'"{at}" is not a time', f"write {example}")]) from None
-    if not start - NEAR_A_STORM <= moment <= end + NEAR_A_STORM:
+    if not start - beside <= moment <= end + beside:
         what = f"{shown.moment(moment)} lies outside the storm"
         remedy = f"write a time between {shown.moment(start)} and {shown.moment(end)}"
         raise BadInput([_asked("--at", what, remedy)])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from glob import escape
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import geopandas as gpd
 import pandas as pd
@@ -175,8 +175,12 @@ def plan_inputs(
         gates_last_tested=fleet.gates_last_tested,
         next_voiding=fleet.next_voiding,
         pick=pick or pick_of(workspace, storm),
-        **{name: workspace.table(name) for name in PLAN_TABLES},
+        **_as_they_are(workspace),
     )
+
+
+def _as_they_are(workspace: Workspace) -> dict[str, Any]:
+    return {name: workspace.table(name) for name in PLAN_TABLES}
 
 
 def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:

@@ -85,7 +85,7 @@ def _until(records: TruckRecords, until_s: float) -> TruckRecords:
     if count == len(records):
         return records
     whole = len(records)
-    cut = {
+    cut: dict[str, Any] = {
         one.name: values[:count]
         for one in fields(records)
         if isinstance(values := getattr(records, one.name), np.ndarray) and len(values) == whole

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from glob import escape
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -37,12 +37,14 @@ from spreadplan.runs.planning import (
 from spreadplan.runs.rest_cards import cards_against, last_cards
 from spreadplan.runs.rest_followed import followed_until
 from spreadplan.runs.rest_in_force import PlanNow, plan_now
-from spreadplan.runs.rest_state import Known, known_at
+from spreadplan.runs.rest_state import KnownByThen, known_at
 from spreadplan.runs.scarcity import say_scarce, share_scarce
 from spreadplan.views.setting import voice_of
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.issued import ISSUED
 
+BESIDE: Final = pd.Timedelta(hours=12)
+"""The rest of a storm is planned so long before and after it at most."""
 PROMISES: Final = (
     "application",
     "service_class",
@@ -86,7 +88,7 @@ class RestOfStorm:
     findings: pd.DataFrame
     workspace: Workspace
     fleet: Calibration
-    known: Known
+    known: KnownByThen
     plan_now: PlanNow
 
 
@@ -152,10 +154,11 @@ def rest_in(
 def _moment(workspace: Workspace, storm: str, at: str | pd.Timestamp) -> pd.Timestamp:
     from spreadplan.runs.issuing import moment_of  # late: it imports this
 
-    return moment_of(workspace, storm, at if isinstance(at, str) else at.isoformat())
+    told = at if isinstance(at, str) else at.isoformat()
+    return moment_of(workspace, storm, told, BESIDE)
 
 
-def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, pd.DataFrame]:
+def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, Any]:
     """Tickets of all storms, and counts with those of the log, up to a moment."""
     found = {}
     for name, when in (("loads", "loaded_at"), ("returns", "returned_at")):
@@ -171,7 +174,7 @@ def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, 
     return {**found, "stock_counts": whole}
 
 
-def _about(now: PlanNow, known: Known, plans: RestPlans) -> list[Finding]:
+def _about(now: PlanNow, known: KnownByThen, plans: RestPlans) -> list[Finding]:
     """What the plan of the rest rests on."""
     about = remark("of_times")
     base = remark("rest_of_issue", number=now.number) if now.number else remark("rest_of_files")
@@ -251,7 +254,7 @@ def rest_to_issue(
     return rest_of_storm(folder, storm, moment, options, option)
 
 
-def _trucks(known: Known, plan: StormPlan) -> pd.DataFrame:
+def _trucks(known: KnownByThen, plan: StormPlan) -> pd.DataFrame:
     first = plan.clock.drop_duplicates("truck_id")[["truck_id", "application", "route_id"]]
     keys = ["application", "route_id"]
     late = plan.routes.set_index(keys)["late_min"]
@@ -262,7 +265,7 @@ def _trucks(known: Known, plan: StormPlan) -> pd.DataFrame:
     )
 
 
-def _promises(workspace: Workspace, known: Known, plan: StormPlan) -> pd.DataFrame:
+def _promises(workspace: Workspace, known: KnownByThen, plan: StormPlan) -> pd.DataFrame:
     """See `PROMISES`."""
     segments = plan.segments
     keys = ["application", "service_class"]
@@ -290,7 +293,7 @@ def _promises(workspace: Workspace, known: Known, plan: StormPlan) -> pd.DataFra
     return table.reset_index()[list(PROMISES)]
 
 
-def _treated(workspace: Workspace, known: Known) -> pd.Series[float]:
+def _treated(workspace: Workspace, known: KnownByThen) -> pd.Series[float]:
     """Lane-miles treated by the moment, by round and class."""
     from spreadplan.planning.geometry import segment_lengths_mi
 

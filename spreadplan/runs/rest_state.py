@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.planning.applications import Moment
 from spreadplan.planning.geometry import distance_mi, segment_lengths_mi
 from spreadplan.planning.rest import DONE_SHARE, Rest, TruckNow
 from spreadplan.planning.rest_made import MADE, by_clock, made_of, nothing_made
@@ -48,7 +49,7 @@ lane-miles; ``known_by``: records, log, clock or nothing."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Known:
+class KnownByThen:
     """What is known at a moment: for the plan of the rest, as a table, and what does not fit."""
 
     rest: Rest
@@ -63,7 +64,7 @@ def known_at(
     at: pd.Timestamp,
     plan: PlanNow,
     traces: Mapping[str, Trace],
-) -> Known:
+) -> KnownByThen:
     """Put together what records, tickets, the log and the clock say.
 
     Parameters
@@ -73,7 +74,7 @@ def known_at(
 
     Returns
     -------
-    Known. The log wins over records, records over the clock of the plan.
+    KnownByThen. The log wins over records, records over the clock of the plan.
     """
     return _Knowing(workspace, storm, at, plan, traces).known()
 
@@ -103,7 +104,7 @@ class _Knowing:
         self.out = self._out()
         self.findings: list[Finding] = []
 
-    def known(self) -> Known:
+    def known(self) -> KnownByThen:
         """See `known_at`."""
         made = self._made()
         self.findings += [*self._out_and_driving(), *self._by_the_clock()]
@@ -112,7 +113,7 @@ class _Knowing:
         now = {one.truck_id: one for _, one in rows if one is not None}
         lapsed = self._lapsed(made, now)
         rest = Rest(at=self.at, trucks=now, out=frozenset(self.out), made=made, left_out=lapsed)
-        return Known(rest=rest, trucks=table, made=made, findings=self.findings)
+        return KnownByThen(rest=rest, trucks=table, made=made, findings=self.findings)
 
     # --- the log ---
 
@@ -177,7 +178,8 @@ class _Knowing:
             when = told.set_index("segment_id")["treated_at"]
             segments = mine["segment_id"].drop_duplicates()
             table = pd.DataFrame({"segment_id": segments.to_numpy()})
-            table["treated_at"] = table["segment_id"].map(when).fillna(row.time)
+            seen_at = pd.to_datetime(table["segment_id"].map(when.to_dict()), utc=True)
+            table["treated_at"] = seen_at.fillna(row.time)
             known = {"application": row.application, "route_id": row.route_id}
             found.append(table.assign(**known, share=1.0, truck_id=row.truck_id)[list(MADE)])
             share = self._done_share(told, row.route_id)
@@ -251,11 +253,19 @@ class _Knowing:
         }
         if np.isnan(lon) or truck in self.out:
             return row, None
-        known = {name: row[name] for name in ("truck_id", "route_id", "application", "material")}
-        amount = 0.0 if np.isnan(hopper) else hopper
-        return row, TruckNow(**known, lon=lon, lat=lat, yard_id=yard, hopper_lb=amount)
+        now = TruckNow(
+            truck_id=truck,
+            lon=lon,
+            lat=lat,
+            yard_id=yard,
+            hopper_lb=0.0 if np.isnan(hopper) else hopper,
+            material=material,
+            route_id=route,
+            application=application,
+        )
+        return row, now
 
-    def _place(self, truck: str, made: pd.DataFrame) -> tuple[float, float, pd.Timestamp]:
+    def _place(self, truck: str, made: pd.DataFrame) -> tuple[float, float, Moment]:
         """Where a truck was last, and when: by its records, or the last segment that it treated."""
         trace = self.traces.get(truck)
         if trace is not None and np.isfinite(trace.lon):
@@ -263,10 +273,9 @@ class _Knowing:
         mine = made[made["truck_id"] == truck]
         if mine.empty:
             return np.nan, np.nan, pd.NaT
-        last = mine.loc[mine["treated_at"] == mine["treated_at"].max()].iloc[-1]
-        here = (self.routes["route_id"] == last["route_id"]).to_numpy()
-        here &= (self.routes["segment_id"] == last["segment_id"]).to_numpy()
-        line = self.routes.geometry[here].iloc[-1]
+        last = mine.iloc[int(mine["treated_at"].to_numpy().argmax())]
+        mine = self.routes[self.routes["route_id"] == last["route_id"]]
+        line = mine.geometry[mine["segment_id"] == last["segment_id"]].iloc[-1]
         lon, lat = line.coords[-1][:2]
         return float(lon), float(lat), pd.Timestamp(last["treated_at"])
 
@@ -284,7 +293,7 @@ class _Knowing:
         mine = made[(made["truck_id"] == truck) & (made["treated_at"] > self.at - ON_A_RUN)]
         if mine.empty:
             return None
-        last = mine.loc[mine["treated_at"].idxmax()]
+        last = mine.iloc[int(mine["treated_at"].to_numpy().argmax())]
         own = self.plan.runs
         own = own[(own["application"] == last["application"]) & (own["truck_id"] == truck)]
         if not (own["route_id"] == last["route_id"]).any():

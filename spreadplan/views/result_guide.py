@@ -35,7 +35,8 @@ _PARTS: Final = (
         "Plan of a storm",
         "beside `plan_report.html`, the cards in `cab_cards/` and the map "
         "`plan.gpkg`, whose fields carry the same meanings; `plan_reassigned.csv` only where a "
-        "plan is late, those on scarce salt only where a yard is short",
+        "plan is late, `plan_options.csv` only of the rest of a storm, those on scarce salt only "
+        "where a yard is short",
         (
             "plan_segments",
             "plan_routes",
@@ -45,6 +46,7 @@ _PARTS: Final = (
             "plan_melting",
             "plan_findings",
             "plan_reassigned",
+            "plan_options",
             "plan_scarce",
             "plan_scarce_classes",
             "plan_scarce_yards",
