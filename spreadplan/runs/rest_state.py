@@ -213,7 +213,9 @@ class _Knowing:
         idle = np.array([key not in on for key in keys], dtype=bool)
         due = earlier["planned_at"].fillna(earlier["begins"])
         begun = runs[runs["begins"] == last].set_index("route_id")
-        after = earlier["route_id"].map(begun["planned_at"].fillna(begun["begins"]))
+        next_at = begun["planned_at"].fillna(begun["begins"])
+        # by place, since no time can be looked up where no round has begun
+        after = pd.Series(next_at.reindex(earlier["route_id"]).array, index=earlier.index)
         over = idle & ((after <= self.at) | (due + ON_A_RUN < self.at)).to_numpy()
         return earlier.loc[over, RUN].reset_index(drop=True)
 
