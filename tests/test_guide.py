@@ -179,6 +179,8 @@ class Desk:
         self.kinds |= {kind}
         if words[1] == "demo":  # it runs these itself
             self.kinds |= {(one, words[2]) for one in ("check", "calibrate", "reconcile", "season")}
+            self.kinds |= {("plan", words[2], "--at")}
+            self.kinds |= {("issue", words[2], "--at", "--by", "--note")}
         more = ["--no-pdf"] if getattr(given, "no_pdf", None) is False else []
         return main([*words[1:], *more])
 
@@ -268,6 +270,44 @@ def test_the_example_storm_ends_as_the_guide_says(desk: Desk):
     found = pd.read_csv(desk.folder / "my-county/results/first-storm/use_segments.csv")
     assert f"the verdict is `{found['verdict'].item()}`" in guide_text("first-storm")
     assert 0.4 < (found["applied_lb"] / found["planned_lb"]).item() < 0.7
+
+
+def test_the_demos_storm_goes_as_the_tutorial_says(desk: Desk):
+    county, storm = desk.folder / "tamarack-county", "2026-12-31-year-end-snow"
+    judge_demo(county / "storms" / storm / "issued", county / "results" / storm)
+
+
+def judge_demo(issued: Path, results: Path) -> None:
+    """What the README says of the evening: two issues, who takes over, what is judged by which."""
+    assert sorted(path.name for path in issued.glob("[0-9]*")) == ["1", "2"]
+    first, second = (pd.read_csv(issued / f"{n}/plan_segments.csv") for n in (1, 2))
+    assert set(first.loc[first["route_id"].isin(["R01", "R12"]), "truck_id"]) == {"TC-101"}
+    assert "TC-101" not in set(second["truck_id"])
+    assert {"R01", "R12"} <= set(second["route_id"])
+    keys = ["application", "segment_id"]
+    rate = "target_rate_lb_per_lane_mile"
+    both = (
+        first.groupby(keys)[rate]
+        .max()
+        .to_frame()
+        .join(second.groupby(keys)[rate].max(), rsuffix="_after", how="inner")
+    )
+    colder = (both[f"{rate}_after"] > both[rate]).groupby("application").any()
+    assert colder.to_dict() == {1: False, 2: True}
+    moved = pd.read_csv(results / "plan_reassigned.csv")
+    assert set(moved["from_truck"]) == {"TC-101"}
+    assert {*zip(moved["route_id"], moved["application"], strict=True)} == {
+        ("R12", 1),
+        ("R01", 2),
+        ("R12", 2),
+    }
+    assert "as_assigned" in set(pd.read_csv(results / "plan_options.csv")["option"])
+    cards = [len([*(issued / n / "cab_cards").glob("*.html")]) for n in "12"]
+    assert 0 < cards[1] < cards[0]
+    use = pd.read_csv(results / "use_segments.csv")
+    assert set(use["issue"].dropna().astype(str)) == {"1;2", "2"}
+    late = use.loc[use["issue"].astype(str) == "2", "route_id"]
+    assert "R12" in set(late)  # what TC-102 went on with
 
 
 def test_measured_figures_are_those_of_the_developers_notes():

@@ -19,8 +19,8 @@ from spreadplan.frames import lines
 from spreadplan.planning.applications import Application, Moment
 from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, Cycle
 from spreadplan.planning.places_of_runs import PartPlaces
-from spreadplan.planning.rest import FoundTruck, Rest
-from spreadplan.planning.truck_clock import Course, Driven, OnTheRoad, Run, Start, Stops, drive
+from spreadplan.planning.rest import Rest, TruckNow
+from spreadplan.planning.truck_clock import Course, Driven, Run, Start, Stood, Stops, drive
 from spreadplan.schema.results import RESULTS
 
 Floats = NDArray[np.float64]
@@ -364,7 +364,7 @@ class _Maker:
         for place, (one, run) in enumerate(zip(now, lines(here), strict=True)):
             per_mi = 60.0 / self.speed_mph[one.truck_id]
             on_the_road = one.yard_id not in yard and np.isfinite(to_run[place])
-            standing = OnTheRoad(
+            standing = Stood(
                 yards_min=to_yards.reshape(-1, many)[place] * per_mi,
                 run=int(run.run),
                 run_min=float(to_run[place]) * per_mi,

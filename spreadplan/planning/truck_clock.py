@@ -140,7 +140,7 @@ class Course:
 
 
 @dataclass(frozen=True, kw_only=True)
-class OnTheRoad:
+class Stood:
     """A place on the road where a truck is found.
 
     ``yards_min`` : minutes of the way to each yard, shape (yards,). ``run`` : number of the truck's
@@ -166,7 +166,7 @@ class Start:
     hopper_lb: float = 0.0
     material: str = ""
     yard: int = -1
-    standing: OnTheRoad | None = None
+    standing: Stood | None = None
 
 
 class _NoShiftError(Exception):
@@ -212,7 +212,7 @@ class _Place:
     """Where a truck stands: at a yard, at a stop of a run, or where it was found."""
 
     yard: int = -1
-    found: OnTheRoad | None = None
+    found: Stood | None = None
     run: Run | None = None
     stops: Stops | None = None
     number: int = 0

@@ -45,7 +45,8 @@ def exchanged(table: pd.DataFrame, tickets: pd.DataFrame, loads: pd.DataFrame) -
     own = table.merge(tickets[[*keys, "ticket_u_lb"]], on=keys, how="left")
     own.index = table.index
     # a table put together row by row holds numbers as Python's objects
-    names = ["ratio", "ratio_u", "storm_sd", "carried_lb", "carried_u_lb", "ticket_u_lb"]
+    known = ["ratio", "ratio_u", "storm_sd", "carried_lb", "carried_u_lb", "ticket_u_lb"]
+    names = [*known, "reported_lb", "loaded_lb", "returned_lb"]
     own[names] = own[names].astype(float)
     true_lb = own["ratio"] * own["reported_lb"]
     over_lb = own["loaded_lb"] - own["returned_lb"] + own["carried_lb"] - true_lb

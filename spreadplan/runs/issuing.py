@@ -84,8 +84,8 @@ def issue(
 ) -> Issue:
     """Make the present plan, computed now from the inputs, the one in force from a time.
 
-    Where a plan was issued before and the storm runs, that is the plan of its rest, and only cards
-    that differ are made.
+    The newest forecast counts that was known then. Where a plan was issued before and the storm
+    runs, that is the plan of its rest, and only cards that differ are made.
 
     Parameters
     ----------
@@ -98,7 +98,9 @@ def issue(
     rest = rest_to_issue(folder, storm, at, options, option)
     if rest is not None:
         return issue_rest(rest, options, by, note, inputs)
-    workspace, fleet, result = compute_plan(folder, storm, options)
+    workspace, fleet, result = compute_plan(
+        folder, storm, options, at=lambda read: moment_of(read, storm, at)
+    )
     since = moment_of(workspace, storm, at)
     return issue_plan(workspace, fleet, result, None, options, since, by, note, inputs)
 

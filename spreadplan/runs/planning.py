@@ -73,14 +73,23 @@ def plan(folder: Path, storm: str, options: Options, pick: Pick | None = None) -
 
 
 def compute_plan(
-    folder: Path, storm: str, options: Options, pick: Pick | None = None
+    folder: Path,
+    storm: str,
+    options: Options,
+    pick: Pick | None = None,
+    at: Callable[[Workspace], pd.Timestamp] | None = None,
 ) -> tuple[Workspace, Calibration, StormPlan]:
-    """Read, calibrate as of the storm's start, and plan; nothing is written."""
+    """Read, calibrate as of the storm's start, and plan; nothing is written.
+
+    at : when it is planned, for what was read: the newest forecast not later than that counts;
+        None: the newest of all.
+    """
     workspace = planning_workspace(folder, storm)
     say_cautions(workspace, options)
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     with options.progress("planning", 100) as step:
-        result = plan_and_takeover(plan_inputs(workspace, storm, fleet, pick), _steps(step))
+        inputs = plan_inputs(workspace, storm, fleet, pick, at and at(workspace))
+        result = plan_and_takeover(inputs, _steps(step))
     return workspace, fleet, result
 
 

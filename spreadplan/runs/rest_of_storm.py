@@ -37,7 +37,7 @@ from spreadplan.runs.planning import (
 from spreadplan.runs.rest_cards import cards_against, last_cards
 from spreadplan.runs.rest_followed import followed_until
 from spreadplan.runs.rest_in_force import PlanNow, plan_now
-from spreadplan.runs.rest_state import StormState, known_at
+from spreadplan.runs.rest_state import KnownByThen, known_at
 from spreadplan.runs.scarcity import say_scarce, share_scarce
 from spreadplan.views.setting import voice_of
 from spreadplan.workspace import Workspace
@@ -88,7 +88,7 @@ class RestOfStorm:
     findings: pd.DataFrame
     workspace: Workspace
     fleet: Calibration
-    known: StormState
+    known: KnownByThen
     plan_now: PlanNow
 
 
@@ -174,7 +174,7 @@ def _movements(workspace: Workspace, storm: str, at: pd.Timestamp) -> dict[str, 
     return {**found, "stock_counts": whole}
 
 
-def _about(now: PlanNow, known: StormState, plans: RestPlans) -> list[Finding]:
+def _about(now: PlanNow, known: KnownByThen, plans: RestPlans) -> list[Finding]:
     """What the plan of the rest rests on."""
     about = remark("of_times")
     base = remark("rest_of_issue", number=now.number) if now.number else remark("rest_of_files")
@@ -254,7 +254,7 @@ def rest_to_issue(
     return rest_of_storm(folder, storm, moment, options, option)
 
 
-def _trucks(known: StormState, plan: StormPlan) -> pd.DataFrame:
+def _trucks(known: KnownByThen, plan: StormPlan) -> pd.DataFrame:
     first = plan.clock.drop_duplicates("truck_id")[["truck_id", "application", "route_id"]]
     keys = ["application", "route_id"]
     late = plan.routes.set_index(keys)["late_min"]
@@ -265,7 +265,7 @@ def _trucks(known: StormState, plan: StormPlan) -> pd.DataFrame:
     )
 
 
-def _promises(workspace: Workspace, known: StormState, plan: StormPlan) -> pd.DataFrame:
+def _promises(workspace: Workspace, known: KnownByThen, plan: StormPlan) -> pd.DataFrame:
     """See `PROMISES`."""
     segments = plan.segments
     keys = ["application", "service_class"]
@@ -293,7 +293,7 @@ def _promises(workspace: Workspace, known: StormState, plan: StormPlan) -> pd.Da
     return table.reset_index()[list(PROMISES)]
 
 
-def _treated(workspace: Workspace, known: StormState) -> pd.Series[float]:
+def _treated(workspace: Workspace, known: KnownByThen) -> pd.Series[float]:
     """Lane-miles treated by the moment, by round and class."""
     from spreadplan.planning.geometry import segment_lengths_mi
 

@@ -49,7 +49,7 @@ lane-miles; ``known_by``: records, log, clock or nothing."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class StormState:
+class KnownByThen:
     """What is known at a moment: for the plan of the rest, as a table, and what does not fit."""
 
     rest: Rest
@@ -64,7 +64,7 @@ def known_at(
     at: pd.Timestamp,
     plan: PlanNow,
     traces: Mapping[str, Trace],
-) -> StormState:
+) -> KnownByThen:
     """Put together what records, tickets, the log and the clock say.
 
     Parameters
@@ -74,7 +74,7 @@ def known_at(
 
     Returns
     -------
-    StormState. The log wins over records, records over the clock of the plan.
+    KnownByThen. The log wins over records, records over the clock of the plan.
     """
     return _Knowing(workspace, storm, at, plan, traces).known()
 
@@ -104,7 +104,7 @@ class _Knowing:
         self.out = self._out()
         self.findings: list[Finding] = []
 
-    def known(self) -> StormState:
+    def known(self) -> KnownByThen:
         """See `known_at`."""
         made = self._made()
         self.findings += [*self._out_and_driving(), *self._by_the_clock()]
@@ -113,7 +113,7 @@ class _Knowing:
         now = {one.truck_id: one for _, one in rows if one is not None}
         lapsed = self._lapsed(made, now)
         rest = Rest(at=self.at, trucks=now, out=frozenset(self.out), made=made, left_out=lapsed)
-        return StormState(rest=rest, trucks=table, made=made, findings=self.findings)
+        return KnownByThen(rest=rest, trucks=table, made=made, findings=self.findings)
 
     # --- the log ---
 
@@ -213,7 +213,9 @@ class _Knowing:
         idle = np.array([key not in on for key in keys], dtype=bool)
         due = earlier["planned_at"].fillna(earlier["begins"])
         begun = runs[runs["begins"] == last].set_index("route_id")
-        after = earlier["route_id"].map(begun["planned_at"].fillna(begun["begins"]))
+        next_at = begun["planned_at"].fillna(begun["begins"])
+        # by place, since no time can be looked up where no round has begun
+        after = pd.Series(next_at.reindex(earlier["route_id"]).array, index=earlier.index)
         over = idle & ((after <= self.at) | (due + ON_A_RUN < self.at)).to_numpy()
         return earlier.loc[over, RUN].reset_index(drop=True)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -14,16 +15,24 @@ from spreadplan.resources import resource
 from spreadplan.results.store import alone
 from spreadplan.runs.calibrating import calibrate
 from spreadplan.runs.checking import check
+from spreadplan.runs.issuing import issue
 from spreadplan.runs.options import Options
-from spreadplan.runs.planning import plan
 from spreadplan.runs.reconciling import reconcile
+from spreadplan.runs.rest_of_storm import plan_rest
 from spreadplan.runs.seasons import season
 from spreadplan.runs.warming import compiling
 from spreadplan.workspace.starter import starter_files
 
-#: the storm of the sample county that the demo plans and reconciles; `season` works on all twelve
+#: the storm of the sample county that the demo goes through; `season` works on all twelve
 SHOWN_STORM = "2026-12-31-year-end-snow"
+#: when a plan of it is issued, and why: before it, and after a truck broke down
+ISSUED = (
+    ("2026-12-31T15:00", "before the storm"),
+    ("2026-12-31T21:00", "TC-101 is out, and it turns colder"),
+)
+ISSUED_BY = "Night desk"
 GUIDE = "guide.html"
+Step = tuple[str, Callable[[], object]]
 #: written last, and what a running command leaves behind
 LAST, LOCK = "workspace.toml", "results/.lock"
 
@@ -114,10 +123,10 @@ def demo(folder: Path, options: Options) -> None:
     _fill(
         folder, {path.relative_to(county).as_posix(): path.read_bytes() for path in paths}, options
     )
-    steps: Iterable[tuple[str, Callable[[], object]]] = [
+    steps: list[Step] = [
         ("check", lambda: check(folder, options)),
         ("calibrate", lambda: calibrate(folder, options)),
-        (f"plan {SHOWN_STORM}", lambda: plan(folder, SHOWN_STORM, options)),
+        *(step for at, why in ISSUED for step in _plan_and_issue(folder, at, why, options)),
     ]
     with compiling():  # what the steps after these need
         _run(steps, options)
@@ -131,7 +140,21 @@ def demo(folder: Path, options: Options) -> None:
     options.say(f"look at {folder / 'results'}; the other storms wait for you to try them")
 
 
-def _run(steps: Iterable[tuple[str, Callable[[], object]]], options: Options) -> None:
+def _plan_and_issue(folder: Path, at: str, why: str, options: Options) -> list[Step]:
+    """The plan as it stands at a time, then the same as it is issued."""
+    # what is planned before the storm gives way to the plan of its rest; its pages are in its issue
+    shown = options if at == ISSUED[-1][0] else replace(options, pdf=False)
+    said = f'issue {SHOWN_STORM} --at {at} --by "{ISSUED_BY}" --note "{why}"'
+    return [
+        (f"plan {SHOWN_STORM} --at {at}", lambda: plan_rest(folder, SHOWN_STORM, at, shown)),
+        (
+            said,
+            lambda: issue(folder, SHOWN_STORM, options, at=at, by=ISSUED_BY, note=why),
+        ),
+    ]
+
+
+def _run(steps: Iterable[Step], options: Options) -> None:
     for name, step in steps:
         options.say(f"--- spreadplan {name}")
         step()

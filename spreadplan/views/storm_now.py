@@ -13,7 +13,7 @@ from spreadplan.frames import lines
 from spreadplan.planning.lateness import LATE
 from spreadplan.planning.truck_clock import SPREAD
 from spreadplan.remarks import Remark, remark
-from spreadplan.views.display import Display, Moment
+from spreadplan.views.display import NOTHING, Display, Moment
 
 State = Literal["done", "to_come", "lost"]
 RunKey = tuple[str, str]
@@ -40,15 +40,15 @@ class RunNow:
 
     Attributes
     ----------
-    start, end : when its truck spreads for the first and the last time.
+    start, end : when its truck spreads for the first and the last time; NaT where nobody does.
     late_min : minutes later than its class is promised, NaN where not known.
     """
 
     application: str
     route: str
     truck: str
-    start: pd.Timestamp
-    end: pd.Timestamp
+    start: Moment
+    end: Moment
     late_min: float
     state: State
 
@@ -59,7 +59,7 @@ class RunNow:
 
 
 @dataclass(frozen=True, kw_only=True)
-class TruckNow:
+class TruckLine:
     """A truck at the moment.
 
     Attributes
@@ -88,12 +88,14 @@ class StormNow:
     """All trucks at a moment: those that are out first, then the late ones, else by name.
 
     begin, end : whole hours around everything that they do.
+    undriven : runs for which nobody has time.
     """
 
     at: pd.Timestamp
     begin: pd.Timestamp
     end: pd.Timestamp
-    trucks: tuple[TruckNow, ...]
+    trucks: tuple[TruckLine, ...]
+    undriven: tuple[RunNow, ...] = ()
 
     @property
     def missed(self) -> list[RunNow]:
@@ -102,6 +104,7 @@ class StormNow:
         Of a run that several trucks share, one row a truck.
         """
         runs = [run for truck in self.trucks for run in truck.runs if run.misses]
+        runs += self.undriven
         return sorted(
             runs, key=lambda one: (one.state == "done", one.state != "lost", -one.late_min)
         )
@@ -139,7 +142,7 @@ def clock_in_force(plans: Sequence[tuple[pd.Timestamp, pd.DataFrame]]) -> pd.Dat
 def runs_in_force(plans: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """The runs of plans that replaced each other: of each run what the last of them says of it.
 
-    ``plans`` : tables with application, route_id, truck_id and late_min; ascending.
+    ``plans`` : tables with application, route_id, truck_id, mass_lb and late_min; ascending.
     """
     newest: dict[RunKey, int] = {}
     for place, runs in enumerate(plans):
@@ -178,9 +181,10 @@ def storm_now(
         (one.application, one.route_id): float(one.late_min)
         for one in lines(runs[[*_KEYS, "late_min"]])
     }
+    own = {str(name): mine for name, mine in clock.groupby("truck_id", sort=True)}
     trucks = [
-        _truck(str(name), mine, at, out.get(str(name), pd.NaT), done, late, shown)
-        for name, mine in clock.groupby("truck_id", sort=True)
+        _truck(name, own.get(name, clock.iloc[:0]), at, out.get(name, pd.NaT), done, late, shown)
+        for name in sorted({*own, *out})
     ]
     trucks.sort(key=lambda one: (not one.is_out, -one.late_min))
     return StormNow(
@@ -188,7 +192,25 @@ def storm_now(
         begin=clock["start"].min().floor("h"),
         end=clock["end"].max().ceil("h"),
         trucks=tuple(trucks),
+        undriven=tuple(_undriven(clock, runs, done)),
     )
+
+
+def _undriven(clock: pd.DataFrame, runs: pd.DataFrame, done: set[RunKey]) -> Iterator[RunNow]:
+    """Runs with something to spread for which nobody has time."""
+    spread = clock[clock["activity"] == SPREAD]
+    driven = set(zip(spread["application"], spread["route_id"], strict=True)) | done
+    for row in lines(runs[runs["mass_lb"] > 0.0]):
+        if (row.application, row.route_id) not in driven:
+            yield RunNow(
+                application=row.application,
+                route=row.route_id,
+                truck=row.truck_id,
+                start=pd.NaT,
+                end=pd.NaT,
+                late_min=float("nan"),
+                state="lost",
+            )
 
 
 def _out(log: pd.DataFrame) -> dict[str, pd.Timestamp]:
@@ -215,7 +237,7 @@ def _truck(
     done: set[RunKey],
     late: Mapping[RunKey, float],
     shown: Display,
-) -> TruckNow:
+) -> TruckLine:
     lost = None if isinstance(out_since, NaTType) else out_since
     stretches = _joined(
         Stretch(
@@ -229,7 +251,7 @@ def _truck(
         for begin, end, state in _cut(row.start, row.end, at, lost)
     )
     runs = tuple(_runs(name, clock, at, lost, done, late))
-    return TruckNow(
+    return TruckLine(
         truck=name,
         out_since=out_since,
         doing=_doing(clock, at, lost, shown),
@@ -312,9 +334,9 @@ def _then(runs: Sequence[RunNow], at: pd.Timestamp, shown: Display) -> Remark:
     if lost:
         return remark("runs_lost", runs=len(lost))
     later = [run for run in runs if run.state == "to_come" and run.start > at]
-    if not later:
+    first = min(later, key=lambda one: one.start, default=None)
+    if first is None:
         return remark("no_next_run")
-    first = min(later, key=lambda one: one.start)
     return remark(
         "next_run",
         route=first.route,
@@ -323,7 +345,9 @@ def _then(runs: Sequence[RunNow], at: pd.Timestamp, shown: Display) -> Remark:
     )
 
 
-def hour(moment: pd.Timestamp, near: pd.Timestamp, shown: Display) -> str:
+def hour(moment: Moment, near: pd.Timestamp, shown: Display) -> str:
     """The local hour as 04:30; with the day where that lies far from another moment."""
+    if isinstance(moment, NaTType):
+        return NOTHING
     text = shown.moment(moment)
     return text.split()[-1] if abs(moment - near) < _SAME_DAY else text

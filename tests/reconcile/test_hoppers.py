@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
+from spreadplan.reconcile import true_mass
 from spreadplan.reconcile.applied import applied_parts
+from spreadplan.reconcile.exchanged import exchanged
 from spreadplan.reconcile.hoppers import MISSING, STEPS, chain_likelihood
 from spreadplan.reconcile.periods import with_curve
 from spreadplan.reconcile.ratio_model import WRONG_SHARES, _storms, fit_ratios
@@ -152,6 +154,17 @@ def test_exchanged_tickets_are_named_and_accuse_nobody():
     assert (objects["exchanged"] != "").sum() == 2
     apart = loads.assign(yard_id=np.where(loads["truck_id"] == "T1", "Y2", "Y1"))
     assert (mass_ratios(told, apart, back, "s2", 5.0)["exchanged"] == "").all()
+
+
+def test_numbers_of_a_table_of_single_rows_are_numbers(monkeypatch):
+    """A truck without reports is put in row by row, and its columns hold Python's objects."""
+    told, loads, back = swapped()
+    usual = mass_ratios(told, loads, back, "s2", 5.0)["exchanged"]
+    numbers = dict.fromkeys(["reported_lb", "loaded_lb", "returned_lb", "ratio"], object)
+    monkeypatch.setattr(
+        true_mass, "exchanged", lambda table, *rest: exchanged(table.astype(numbers), *rest)
+    )
+    assert mass_ratios(told, loads, back, "s2", 5.0)["exchanged"].tolist() == usual.tolist()
 
 
 def curved(slopes: list[float], storms: int = 8) -> pd.DataFrame:

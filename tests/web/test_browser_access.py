@@ -25,6 +25,8 @@ PAGES = {
     "cards": f"/plan/{STORM}/cards",
     "inputs": f"/plan/{STORM}/inputs",
     "new storm": "/storms/new",
+    "now": f"/now/{STORM}?at=2026-12-31T20:50",
+    "now answered": f"/now/{STORM}?at=2026-12-31T20:50&ask=2026-12-31T20:50",
     "uses": "/use",
     "use": f"/use/{STORM}",
     "season": "/season",
@@ -53,6 +55,8 @@ def test_page(browser, name):
     browser.open(PAGES[name])
     if browser.all("#map"):
         browser.until(lambda: browser.one("#map").get_attribute("data-loaded"), "the map")
+    if browser.all("#answer"):
+        browser.until(lambda: browser.all(".options"), "the answer", 150)
     browser.picture(f"{name}-light")
     found = browser.barriers()
     if browser.overflow() > 0:

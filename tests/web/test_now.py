@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 
@@ -11,6 +12,7 @@ import pytest
 
 from spreadplan import clock
 from spreadplan.runs import Options, issue
+from spreadplan.workspace.issued import read_issues
 from tests.faults.rig import STORM, write_county
 from tests.web.visitors import browser, signed_in, site_of
 
@@ -224,3 +226,80 @@ def test_who_may_only_read_writes_nothing(county):
     page = visitor.get(f"{PAGE}?at={DURING}")
     assert page.status_code == 200
     assert "Write it down" not in page.text
+
+
+# --- what now ----------------------------------------------------------------------------------
+
+ASK = f"at={DURING}&ask={DURING}"
+
+
+def answered(visitor, query: str = ASK) -> str:
+    """The page with its answer."""
+    end = time.monotonic() + 120
+    visitor.get(f"{PAGE}?{query}")
+    while visitor.get(f"{PAGE}/answer?{query}").json()["state"] == "running":
+        assert time.monotonic() < end, "no answer"
+        time.sleep(0.1)
+    return visitor.get(f"{PAGE}?{query}").text
+
+
+def issue_it(visitor, **fields: str):
+    return visitor.do(f"{PAGE}/issue", {"ask": DURING, "at": DURING, "by": "Ann", **fields})
+
+
+def test_ways_out_stand_side_by_side_and_one_button_issues_the_plan(county):
+    visitor = browser(county)
+    happened(visitor)
+    page = answered(visitor)
+    table = plain(page[page.index('aria-label="Ways out"') :])
+    assert "As assigned (change nothing)" in table
+    assert "Issue it: As assigned" in table, "nobody else can take over here"
+    assert 'value="truck out T1"' in page, "why is filled in with what happened"
+    answer = issue_it(visitor, note="T1 is out")
+    assert (answer.status_code, answer.headers["location"]) == (
+        303,
+        f"{PAGE}?at=2026-12-01T04%3A20#part-issued",
+    )
+    (only,) = read_issues(county, STORM).plans
+    assert (only.issue.by, only.issue.note) == ("Ann", "T1 is out")
+    assert f"{only.issue.since.tz_convert('America/Chicago'):%H:%M}" == "04:20"
+    after = visitor.get(f"{PAGE}?at={DURING}").text
+    assert f'href="/issued/{STORM}/1/cab_cards/T2_R2.html"' in after
+    assert "T1 out out since 04:20" in line_of(after, "T1")
+
+
+def test_what_was_written_down_meanwhile_stops_the_issue_of_what_somebody_saw(county):
+    site = site_of(county)
+    ann, bo = (signed_in(county, "plan", site, name) for name in ("ann", "bo"))
+    answered(ann)
+    happened(bo, what="note", note="the bridge is closed")
+    answer = issue_it(ann)
+    assert answer.status_code == 409
+    assert "something was written down or issued since" in plain(answer.text)
+    assert read_issues(county, STORM).plans == []
+
+
+def test_two_people_who_issue_at_once_make_one_issue(county):
+    site = site_of(county)
+    visitors = [signed_in(county, "plan", site, name) for name in ("ann", "bo")]
+    for visitor in visitors:
+        answered(visitor)
+    with ThreadPoolExecutor(2) as pool:
+        answers = list(pool.map(issue_it, visitors))
+    assert sorted(answer.status_code for answer in answers) == [303, 409]
+    assert len(read_issues(county, STORM).plans) == 1
+
+
+def test_a_moment_outside_the_storm_is_refused_in_words(county):
+    visitor = browser(county)
+    page = plain(answered(visitor, "ask=2027-02-01T04:00"))
+    assert "lies outside the storm" in page
+    assert "Plan the rest" in page
+
+
+def test_who_may_not_plan_asks_and_issues_nothing(county):
+    visitor = signed_in(county, "record")
+    page = visitor.get(f"{PAGE}?{ASK}").text
+    assert "needs an account that may plan" in page
+    assert visitor.get(f"{PAGE}/answer?{ASK}").status_code == 403
+    assert issue_it(visitor).status_code == 403

@@ -14,7 +14,7 @@ from starlette.responses import Response
 from spreadplan.errors import Problem
 from spreadplan.schema.storm_tables import HAPPENED, LOG
 from spreadplan.views.display import NOTHING
-from spreadplan.views.storm_now import RunNow, StormNow, TruckNow, hour
+from spreadplan.views.storm_now import RunNow, StormNow, TruckLine, hour
 from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import term
 from spreadplan.web.addresses import address
@@ -114,7 +114,7 @@ def _lines(now: StormNow, voice: Voice) -> dict[str, Any]:
     }
 
 
-def _truck(truck: TruckNow, now: StormNow, voice: Voice, share: Any) -> dict[str, Any]:
+def _truck(truck: TruckLine, now: StormNow, voice: Voice, share: Any) -> dict[str, Any]:
     late = truck.late_min > 0.0
     bars = []
     for one in truck.stretches:

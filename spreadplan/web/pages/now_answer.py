@@ -9,7 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from spreadplan.frames import lines
-from spreadplan.runs.issuing import issue_plan
+from spreadplan.runs.issuing import issue_rest
 from spreadplan.runs.options import Options
 from spreadplan.runs.rest_of_storm import RestOfStorm
 from spreadplan.views.display import NOTHING
@@ -24,7 +24,7 @@ from spreadplan.web.work.moments import as_field, moment_of_text
 from spreadplan.web.work.questions import Question
 
 
-def asked(visit: Visit) -> Question | None:
+def question_of(visit: Visit) -> Question | None:
     """The question of the address, ``?ask=`` a moment and ``&option=``; None without one."""
     at = moment_of_text(visit, visit.query("ask"))
     if at is None or not visit.can("plan"):
@@ -37,7 +37,7 @@ def answer_context(visit: Visit, storm: str, looking: str, note: str) -> dict[st
 
     looking : the moment that is looked at where that is not the present; note : what happened last.
     """
-    question, issues = asked(visit), issued_plans(visit, storm)
+    question, issues = question_of(visit), issued_plans(visit, storm)
     context: dict[str, Any] = {"question": question, "last": next(iter(issues["listed"]), None)}
     if question is None:
         return context
@@ -52,7 +52,7 @@ def answer_context(visit: Visit, storm: str, looking: str, note: str) -> dict[st
         "asked_at": visit.display.moment(question.at),
         "watch": f"{address('now', storm, 'answer')}?{link()}",
         "again": f"{address('now', storm)}?{link()}#part-ask",
-        "by": "" if visit.who == NOBODY else visit.who,
+        "issuer": "" if visit.who == NOBODY else visit.who,
         "note": note,
     }
     rest = question.answer
@@ -109,28 +109,28 @@ def _states(rest: RestOfStorm, voice: Voice) -> list[dict[str, str]]:
     ]
 
 
-def _changes(rest: RestOfStorm) -> list[dict[str, str]]:
-    """Runs that another truck drives than in the plan in force."""
-    keys = ["application", "route_id"]
-    before = rest.plan_now.runs.set_index(keys)["truck_id"]
+def _changes(rest: RestOfStorm) -> dict[str, Any]:
+    """Runs that need a new card, with who had them before, and how many cards stay."""
+    before = rest.plan_now.runs.set_index(["application", "route_id"])["truck_id"]
+    changed = rest.cards["changed"]
     rows = []
-    for row in lines(rest.plan.routes):
-        was = before.get((row.application, row.route_id), "")
-        if row.truck_id and was != row.truck_id:
-            rows.append(
-                {
-                    "route": row.route_id,
-                    "application": row.application,
-                    "was": str(was) or NOTHING,
-                    "now": row.truck_id,
-                }
-            )
-    return rows
+    for row in lines(rest.cards[changed]):
+        was = str(before.get((row.application, row.route_id), ""))
+        rows.append(
+            {
+                "route": row.route_id,
+                "application": row.application,
+                "truck": row.truck_id,
+                "was": was if was != row.truck_id else "",
+                "replaces": int(row.issue),
+            }
+        )
+    return {"rows": sorted(rows, key=lambda one: not one["was"]), "stay": int((~changed).sum())}
 
 
-def watch(visit: Visit) -> Response:
+def watch_answer(visit: Visit) -> Response:
     """How far the answer is."""
-    question = asked(visit)
+    question = question_of(visit)
     if question is None:
         raise HTTPException(404)
     return visit.json(question.as_json())
@@ -149,22 +149,14 @@ def issue_answer(visit: Visit) -> Response:
                 "Nothing was issued: something was written down or issued since you planned the "
                 "rest. Plan it again, then issue it."
             )
-        issue_plan(
-            rest.workspace,
-            rest.fleet,
-            rest.plan,
-            None,
-            Options(pdf=False),
-            rest.at,
-            by=visit.field("by") or ("" if visit.who == NOBODY else visit.who),
-            note=visit.field("note"),
-        )
+        by = visit.field("by") or ("" if visit.who == NOBODY else visit.who)
+        issue_rest(rest, Options(pdf=False), by=by, note=visit.field("note"))
     looking = visit.field("at")
     query = f"?{urlencode({'at': looking})}" if looking else ""
     return visit.go_to(f"{address('now', storm)}{query}#part-issued")
 
 
 ROUTES: list[Any] = [
-    page("/now/{storm}/answer", watch, role="plan", name="watch_answer"),
+    page("/now/{storm}/answer", watch_answer, role="plan", name="watch_answer"),
     action("/now/{storm}/issue", issue_answer, role="plan", name="issue_answer"),
 ]

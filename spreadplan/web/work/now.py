@@ -18,7 +18,7 @@ from spreadplan.web.work.result_tables import read_result
 from spreadplan.workspace.issued import ABOUT, ISSUED, Issue, read_issues
 
 OF_A_PLAN: Final = ("plan_clock", "plan_routes")
-_COLUMNS: Final = ["application", "route_id", "truck_id", "late_min"]
+_COLUMNS: Final = ["application", "route_id", "truck_id", "mass_lb", "late_min"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,9 +74,15 @@ def running(visit: Visit, storm: str, at: pd.Timestamp | None) -> Running:
             tables.append((one.issue, _issued(visit, one.issue)))
         except BadInput as error:
             problems += error.problems
+    begin = storm_start(workspace, storm)
     if tables:
-        clock = clock_in_force([(issue.since, read["plan_clock"]) for issue, read in tables])
-        runs = runs_in_force([read["plan_routes"][_COLUMNS] for _, read in tables])
+        clocks = [(issue.since, read["plan_clock"]) for issue, read in tables]
+        listed = [read["plan_routes"][_COLUMNS] for _, read in tables]
+        if clocks[0][0] > begin:  # what went before, as far as anybody can say
+            plan = computed.plan(storm).plan
+            clocks = [(begin, plan.clock), *clocks]
+            listed = [plan.routes[_COLUMNS], *listed]
+        clock, runs = clock_in_force(clocks), runs_in_force(listed)
         issues = [issue for issue, _ in tables]
         by = remark("now_by_issues", issues=[one_issue(issue) for issue in issues])
         number = issues[-1].number
@@ -89,7 +95,7 @@ def running(visit: Visit, storm: str, at: pd.Timestamp | None) -> Running:
     return Running(
         at=moment,
         present=present,
-        begin=storm_start(workspace, storm),
+        begin=begin,
         end=storm_end(workspace, storm),
         now=storm_now(clock, runs, log, moment, visit.display),
         by=by,

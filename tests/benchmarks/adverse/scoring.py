@@ -229,11 +229,16 @@ def _storm(played: Played, storm: str, made: Reconciled, answers: Answers) -> No
     _ratios(played, played.storms, made.use.trucks, "ratio of a truck, season", "season", answers)
 
 
-def true_ratios(played: Played, storms: list[str]) -> pd.Series[float]:
-    """True over reported mass of each truck in some storms."""
+def true_ratios(played: Played, storms: list[str], feeder: bool = True) -> pd.Series[float]:
+    """True over reported mass of each truck in some storms.
+
+    ``feeder`` : what its feeder puts down of what it counts while there is something in the hopper;
+    else of all that was reported, also while the hopper was empty.
+    """
     some = played.reported[played.reported["storm"].isin(storms)]
-    sums = some.groupby("truck_id")[["true_lb", "shown_lb"]].sum()
-    return sums["true_lb"] / sums["shown_lb"]
+    sums = some.groupby("truck_id")[["true_lb", "empty_lb", "shown_lb"]].sum()
+    turned = sums["true_lb"] + sums["empty_lb"] if feeder else sums["true_lb"]
+    return turned / sums["shown_lb"]
 
 
 def _ratios(
@@ -245,7 +250,8 @@ def _ratios(
     answers: Answers,
 ) -> None:
     table = trucks.set_index("truck_id")
-    true = true_ratios(played, storms).reindex(table.index)
+    # a truck is judged by its feeder; a storm's mass is what fell
+    true = true_ratios(played, storms, feeder=which == "season").reindex(table.index)
     middle = table["ratio"] if which == "ratio" else table["season_ratio"]
     answers.intervals(question, true, middle, table[f"{which}_lo"], table[f"{which}_hi"])
 
