@@ -346,7 +346,7 @@ class _Maker:
             )
         }
 
-    def found(self, trucks: Mapping[str, FoundTruck], at: float) -> dict[str, Start]:
+    def found(self, trucks: Mapping[str, TruckNow], at: float) -> dict[str, Start]:
         """Where trucks begin that are somewhere at a moment, in minutes; by truck."""
         runs = self.driven.reset_index(names="run").drop_duplicates("truck_id")
         here = runs[runs["truck_id"].isin(list(trucks))]

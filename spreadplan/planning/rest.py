@@ -27,7 +27,7 @@ _NOBODY: Final = ""
 
 
 @dataclass(frozen=True, kw_only=True)
-class FoundTruck:
+class TruckNow:
     """Where a truck is and what lies in its hopper.
 
     Attributes
@@ -63,7 +63,7 @@ class Rest:
     """
 
     at: pd.Timestamp
-    trucks: Mapping[str, FoundTruck]
+    trucks: Mapping[str, TruckNow]
     out: frozenset[str]
     made: pd.DataFrame
     left_out: pd.DataFrame

@@ -12,7 +12,7 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Moment
 from spreadplan.planning.geometry import distance_mi, segment_lengths_mi
-from spreadplan.planning.rest import DONE_SHARE, FoundTruck, Rest
+from spreadplan.planning.rest import DONE_SHARE, Rest, TruckNow
 from spreadplan.planning.rest_made import MADE, by_clock, made_of, nothing_made
 from spreadplan.remarks import Finding, remark
 from spreadplan.runs.rest_followed import Trace
@@ -202,7 +202,7 @@ class _Knowing:
         done = mine["segment_id"].map(share).fillna(0.0).to_numpy(dtype=float)
         return float(done @ weight / weight.sum()) if weight.sum() > 0.0 else 0.0
 
-    def _lapsed(self, made: pd.DataFrame, now: Mapping[str, FoundTruck]) -> pd.DataFrame:
+    def _lapsed(self, made: pd.DataFrame, now: Mapping[str, TruckNow]) -> pd.DataFrame:
         """Runs of earlier rounds that nobody is on and whose route a later round has begun."""
         runs = self.plan.runs[self.plan.runs["begins"] <= self.at]
         last = runs.groupby("route_id")["begins"].transform("max")
@@ -221,7 +221,7 @@ class _Knowing:
 
     # --- trucks ---
 
-    def _row(self, truck: str, made: pd.DataFrame) -> tuple[dict[str, Any], FoundTruck | None]:
+    def _row(self, truck: str, made: pd.DataFrame) -> tuple[dict[str, Any], TruckNow | None]:
         """A row of `STATE`, and the truck for the plan; None where nothing is known."""
         trace = self.traces.get(truck)
         by_clock = truck in self.untold
@@ -253,7 +253,7 @@ class _Knowing:
         }
         if np.isnan(lon) or truck in self.out:
             return row, None
-        now = FoundTruck(
+        now = TruckNow(
             truck_id=truck,
             lon=lon,
             lat=lat,
