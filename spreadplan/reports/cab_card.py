@@ -107,7 +107,7 @@ class _Cards:
     plan: StormPlan
     areas: Mapping[str, str]
     voice: Voice
-    marks: Mapping[str, pd.DataFrame]
+    marks: Mapping[tuple[str, str], pd.DataFrame]
     times: Mapping[tuple[str, str], RunTime]
     starts: Mapping[tuple[str, str, str, int], float]
     setting: Setting
@@ -215,14 +215,35 @@ def _weather(row: Any) -> Remark:
     )
 
 
-def _marks(plan: StormPlan, yards: pd.DataFrame | None) -> dict[str, pd.DataFrame]:
-    """Landmarks by route: the road is the same in every application."""
-    if not len(plan.segments):
-        return {}
-    first = plan.segments["application"] == plan.segments["application"].iloc[0]
-    nowhere = pd.DataFrame({"yard_id": [], "lon": [], "lat": []})
-    found = landmarks(plan.segments[first], nowhere if yards is None else yards)
-    return {str(route): table for route, table in found.groupby("route_id")}
+def _marks(plan: StormPlan, yards: pd.DataFrame | None) -> dict[tuple[str, str], pd.DataFrame]:
+    """Landmarks by application and route.
+
+    The road is the same in every application, so they are worked out once, save where the rest of a
+    storm has less of a route in one of them.
+    """
+    known = pd.DataFrame({"yard_id": [], "lon": [], "lat": []}) if yards is None else yards
+    pairs = zip(plan.segments["segment_id"], plan.segments["part"], strict=True)
+    parts = pd.Series(list(pairs), index=plan.segments.index, dtype=object)
+    roads = plan.segments.drop_duplicates(["route_id", "segment_id", "part"])
+    found: dict[tuple[str, str], pd.DataFrame] = {}
+    same: dict[tuple[str, tuple[tuple[str, int], ...]], pd.DataFrame] = {}
+    for label, rows in plan.segments.groupby("application", sort=False):
+        road = parts[rows.index].groupby(rows["route_id"]).agg(tuple)
+        new = [route for route, way in road.items() if (route, way) not in same]
+        # what crosses a route is there, whether it is left to do or not
+        others = roads[~parts[roads.index].isin(parts[rows.index])]
+        others = others.assign(route_id="\0" + others["route_id"])
+        whole = pd.concat([rows, others]) if len(others) else rows
+        marked = landmarks(whole if new else whole.iloc[:0], known)
+        # a road without a name is called by its route
+        marked["name"] = marked["name"].astype(str).str.replace("\0", "", regex=False)
+        by_route = dict(list(marked.groupby("route_id")))
+        for route, way in road.items():
+            if route in new and route in by_route:
+                same[str(route), way] = by_route[route]
+            if (route, way) in same:
+                found[str(label), str(route)] = same[str(route), way]
+    return found
 
 
 def _starts(plan: StormPlan) -> dict[tuple[str, str, str, int], float]:
@@ -238,7 +259,11 @@ def _page(cards: _Cards, run: _Run, as_of: pd.Timestamp, inputs_of: str) -> str:
     route, shown = run.route, cards.shown
     reloads = tuple(_reload(cards, one) for one in run.reloads)
     strip = strip_of(
-        run.stretches, cards.marks.get(route.route_id), cards.areas, reloads, cards.voice
+        run.stretches,
+        cards.marks.get((route.application, route.route_id)),
+        cards.areas,
+        reloads,
+        cards.voice,
     )
     words = _texts(cards, run)
     speeds = () if run.closed else _by_speed(run.stretches, shown, faster=not run.icy)
@@ -309,7 +334,7 @@ def _texts(cards: _Cards, run: _Run) -> Texts:
 
 def _mile_zero(cards: _Cards, run: _Run) -> str:
     """Where the run's distances begin, by name."""
-    marks = cards.marks.get(run.route.route_id)
+    marks = cards.marks.get((run.route.application, run.route.route_id))
     if not run.stretches:
         return ""
     first = run.stretches[0]

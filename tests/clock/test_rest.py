@@ -12,6 +12,7 @@ import pytest
 from spreadplan import cli
 from spreadplan.errors import BadInput
 from spreadplan.planning.rest_made import made_of
+from spreadplan.reports.cab_card import _marks
 from spreadplan.runs import issue, plan_rest
 from spreadplan.runs.rest_of_storm import rest_of_storm
 from tests.clock.small_storm import QUIET, write
@@ -197,3 +198,18 @@ def test_what_is_treated_again_is_of_the_next_round_and_a_skipped_end_is_not_mad
     made = made_of(treated(("a", 60, 1.0), ("a", 195, 1.0), ("b", 200, 1.0)), RUNS, SEGMENTS)
     found = made.set_index(["application", "segment_id"])["share"].to_dict()
     assert found == {("1", "a"): 1.0, ("2", "a"): 1.0, ("2", "b"): 0.5}
+
+
+def test_a_card_of_the_rest_has_the_landmarks_that_it_has_before_the_storm(tmp_path):
+    """A route that is done in the first round, and crosses roads that are done, keeps its marks."""
+    folder = storm(tmp_path, HEAD + "2026-12-01T04:30,route_done,T2,R2,1,,,,\n")
+    yards = pd.read_csv(folder / "yards.csv")
+    whole = rest_of_storm(storm(tmp_path / "whole", HEAD), "s1", "2026-12-01T03:00", QUIET)
+    before = _marks(whole.plan, yards)
+    after = _marks(rest_of_storm(folder, "s1", AT, QUIET).plan, yards)
+    assert ("1", "R2") not in after
+    assert len(before["2", "R2"])
+    for run in (("2", "R2"), ("1", "R1")):
+        pd.testing.assert_frame_equal(
+            after[run].reset_index(drop=True), before[run].reset_index(drop=True)
+        )
