@@ -23,7 +23,12 @@ _EARLY: Final = pd.Timedelta(minutes=30)
 
 
 def nothing_made() -> pd.DataFrame:
-    """A table of `MADE` without rows."""
+    """Nothing that was made.
+
+    Returns
+    -------
+    The columns application, route_id, segment_id, share, treated_at and truck_id, without rows.
+    """
     frame = pd.DataFrame({name: pd.Series([], dtype=object) for name in MADE})
     return frame.astype({"share": float}).assign(
         treated_at=pd.Series([], dtype="datetime64[ns, UTC]")
@@ -105,9 +110,19 @@ def _rounds(begun_s: pd.Series[float], runs: pd.DataFrame) -> dict[int, str]:
 
 
 def by_clock(segments: pd.DataFrame, trucks: Sequence[str], at: pd.Timestamp) -> pd.DataFrame:
-    """What some trucks have made by a moment, if they kept to their plan; `MADE`.
+    """What some trucks have made by a moment, if they kept to their plan.
 
-    ``segments`` : application, route_id, segment_id, truck_id, treated_at.
+    Parameters
+    ----------
+    segments : parts of segments in each application: application, route_id, segment_id, truck_id,
+        treated_at (UTC, NaT for never).
+    trucks : names of the trucks.
+    at : the moment, UTC.
+
+    Returns
+    -------
+    The columns application, route_id, segment_id, share, treated_at and truck_id, see `MADE`; a
+    segment only when all its parts are treated.
     """
     mine = segments[segments["truck_id"].isin(list(trucks)) & (segments["treated_at"] <= at)]
     if mine.empty:

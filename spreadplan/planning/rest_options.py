@@ -59,6 +59,10 @@ def rest_inputs(inputs: PlanInputs, wanted: Mapping[tuple[str, str], str]) -> Pl
     ----------
     inputs : with ``rest``.
     wanted : truck of each application and route in the plan in force.
+
+    Returns
+    -------
+    The inputs; a run whose truck is not named keeps that of the files.
     """
     assert inputs.rest is not None
     end = inputs.forecast["end"].max()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from glob import escape
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -30,6 +31,7 @@ from spreadplan.views.plan_totals import in_lb, stock_of
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
+from spreadplan.workspace.issued import read_issues, with_present_names
 from spreadplan.workspace.load import PLAN_FILE, storm_names
 from spreadplan.workspace.tomlfiles import pick_text
 
@@ -106,8 +108,9 @@ def planning_workspace(
         optional=[*GENERAL, "policy"],
         storms={storm: ("forecast", "rates", "storm_assignments", "log", *own), **others},
         leave_out=leave_out,
-        issued=running,
     )
+    if running:
+        workspace = _with_issues(workspace, storm)
     given = workspace.storms[storm]
     if not {"forecast", "rates"} & set(given):
         if workspace.left_out:
@@ -124,6 +127,17 @@ def planning_workspace(
             ]
         )
     return workspace
+
+
+def _with_issues(workspace: Workspace, storm: str) -> Workspace:
+    """With the issues of a storm that can be trusted; the others are cautions, since
+    a storm that runs cannot wait until they are put right.
+    """
+    read = read_issues(workspace.folder, storm)
+    place, routes = workspace.folder / "storms" / storm, workspace.tables["routes"]
+    plans = tuple(with_present_names(one, place, routes) for one in read.plans)
+    said = (*workspace.cautions, *(replace(one, fatal=False) for one in read.problems))
+    return replace(workspace, issued={storm: plans}, cautions=said)
 
 
 def storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
