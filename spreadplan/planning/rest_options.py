@@ -31,6 +31,17 @@ _STEP_MIN: Final = 15
 _MOST_MIN: Final = 120
 
 
+#: who could take over from late trucks is looked for unasked among so many of their runs; more take
+#: longer than a planner waits in a storm. By trial: a minute on one processor.
+MOST_LATE_RUNS: Final = 100
+
+
+def runs_of_late_trucks(plan: StormPlan) -> int:
+    """How many runs the trucks have together that are late, or do not get to something."""
+    amiss = plan.segments.loc[_late_rows(plan) | _untreated(plan), "truck_id"].unique()
+    return int(plan.routes["truck_id"].isin(set(amiss) - {""}).sum())
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class RestPlans:
     """The rest of a storm, planned in several ways.
@@ -113,9 +124,10 @@ def rest_plans(
         plans[TAKEOVER] = _with(over)
         now, held = replace(inputs, assignments=over.assignments), over.plan
     say("ways out", 0.5)
-    late = take_over(now, held, plan_storm, standing)
-    if late.plan is not None:
-        plans[REASSIGN] = _with(late)
+    if asked == REASSIGN or runs_of_late_trucks(held) <= MOST_LATE_RUNS:
+        late = take_over(now, held, plan_storm, standing)
+        if late.plan is not None:
+            plans[REASSIGN] = _with(late)
     plans.update(_others(now, held))
     usual = TAKEOVER if TAKEOVER in plans else AS_ASSIGNED
     taken = asked if asked in plans else usual
