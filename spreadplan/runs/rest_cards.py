@@ -69,12 +69,15 @@ def last_cards(workspace: Workspace, storm: str, at: pd.Timestamp) -> pd.DataFra
     return newest.reindex(columns=names).reset_index(drop=True)
 
 
-def cards_against(plan: StormPlan, last: pd.DataFrame) -> pd.DataFrame:
+def cards_against(
+    plan: StormPlan, last: pd.DataFrame, out: frozenset[str] = frozenset()
+) -> pd.DataFrame:
     """The runs of a plan with the cards that their drivers have.
 
     Parameters
     ----------
     last : as `last_cards` returns it.
+    out : trucks that cannot drive: nobody needs a card of what stays with them.
 
     Returns
     -------
@@ -83,6 +86,7 @@ def cards_against(plan: StormPlan, last: pd.DataFrame) -> pd.DataFrame:
     the same setting, and begins at about the same time, or is begun already.
     """
     now = said_on_cards(plan)
+    now = now[~now["truck_id"].isin(out)].reset_index(drop=True)
     before = last.drop_duplicates(_PART, keep="first").set_index(_PART)
     before = before.reindex(pd.MultiIndex.from_frame(now[_PART]))
     same = np.ones(len(now), dtype=bool)

@@ -129,7 +129,7 @@ def rest_in(
     keys = zip(now.runs["application"], now.runs["route_id"], strict=True)
     wanted = dict(zip(keys, now.runs["truck_id"], strict=True))
     plans = rest_plans(rest_inputs(inputs, wanted), option)
-    cards = cards_against(plans.plan, last_cards(workspace, storm, at))
+    cards = cards_against(plans.plan, last_cards(workspace, storm, at), known.rest.out)
     found = [*known.findings, *_about(now, known, plans), *_new_cards(cards)]
     findings = merged_findings(found, plans.plan.findings)
     plan = replace(plans.plan, findings=findings_table(findings))

@@ -213,3 +213,9 @@ def test_a_card_of_the_rest_has_the_landmarks_that_it_has_before_the_storm(tmp_p
         pd.testing.assert_frame_equal(
             after[run].reset_index(drop=True), before[run].reset_index(drop=True)
         )
+
+
+def test_nobody_gets_a_card_of_what_stays_with_a_truck_that_is_out(folder):
+    rest = rest_of_storm(folder, "s1", AT, QUIET, "as_assigned")
+    assert "T1" in set(rest.plan.segments["truck_id"])
+    assert set(rest.cards["truck_id"]) == {"T2"}
