@@ -166,7 +166,7 @@ def test_every_command_has_help(capsys):
         with pytest.raises(SystemExit) as stopped:
             main([command, "--help"])
         assert stopped.value.code == 0
-        assert "WORKSPACE" in capsys.readouterr().out or command in ("demo", "new")
+        assert "WORKSPACE" in capsys.readouterr().out or command in ("demo", "new", "verify")
 
 
 def test_help_starts_without_the_heavy_libraries():

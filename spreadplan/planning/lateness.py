@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 LATE: Final = 0.5
 #: starts are moved by whole steps of so many minutes
 _STEP_MIN: Final = 5.0
+#: less than this is as much, in pounds
+_SAME_LB: Final = 0.5
 #: remedies are tried for the trucks that are latest; our choice.
 _MOST_TRIED: Final = 5
 
@@ -193,7 +195,7 @@ def _remedy(one: _Overlap, cost: Mapping[str, float], is_earlier: bool) -> Remar
             late_before=before,
             late_after=after,
             hours=hours,
-            lb=lb,
+            mass=more_mass(lb),
         )
     return remark(
         "begin_later",
@@ -203,8 +205,17 @@ def _remedy(one: _Overlap, cost: Mapping[str, float], is_earlier: bool) -> Remar
         late_before=before,
         late_after=after,
         hours=hours,
-        lb=lb,
+        mass=more_mass(lb),
     )
+
+
+def more_mass(mass_lb: float) -> Remark:
+    """How much more or less material one way takes than another."""
+    if abs(mass_lb) < _SAME_LB:
+        return remark("same_mass")
+    if mass_lb > 0.0:
+        return remark("so_much_more", mass_lb=mass_lb)
+    return remark("so_much_less", mass_lb=-mass_lb)
 
 
 def _minutes(course: Course) -> float:

@@ -106,6 +106,9 @@ def with_times(
     times = spread.groupby(["application", "route_id"]).agg(
         starts_at=("start", "min"), ends_at=("end", "max")
     )
+    # one unit of time, whatever the clock's moments came in
+    for name in ("starts_at", "ends_at"):
+        times[name] = pd.to_datetime(times[name], utc=True).dt.as_unit("ns")
     worst = rows.groupby("run", sort=True)[["late_min", "gap_min"]].max()
     routes = routes.join(times, on=["application", "route_id"]).join(worst)
     return rows, routes

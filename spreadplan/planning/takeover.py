@@ -18,6 +18,7 @@ from spreadplan.frames import lines
 from spreadplan.planning.assigned import with_trucks
 from spreadplan.planning.clock_tables import staffed_minutes
 from spreadplan.planning.geometry import distance_mi
+from spreadplan.planning.lateness import more_mass
 from spreadplan.planning.loads import MOST_LOADS, RELOAD_MIN, TRAVEL_MPH, load_counts, load_limits
 from spreadplan.planning.plan import PlanInputs, Progress, StormPlan, plan_storm
 from spreadplan.planning.reassign import Reassignment, reassign
@@ -498,7 +499,7 @@ def takeover_findings(proposal: Takeover) -> list[Finding]:
                     truck=to,
                     late=_late(rows["late_min_before"]),
                     then=_late(rows["late_min_after"]),
-                    more=_more(float((rows["lb_after"] - rows["lb_before"]).sum())),
+                    more=more_mass(float((rows["lb_after"] - rows["lb_before"]).sum())),
                 ),
                 (*_relieved(proposal, str(before)), remark("takeover_is_a_proposal")),
             )
@@ -526,11 +527,3 @@ def _late(minutes: pd.Series[float]) -> Remark:
         return remark("not_treated_at_all")
     worst = float(minutes.max())
     return remark("late_by", late_min=worst) if worst > IN_TIME_MIN else remark("in_time")
-
-
-def _more(mass_lb: float) -> Remark:
-    if abs(mass_lb) < 0.5:
-        return remark("same_mass")
-    if mass_lb > 0.0:
-        return remark("so_much_more", mass_lb=mass_lb)
-    return remark("so_much_less", mass_lb=-mass_lb)

@@ -324,9 +324,19 @@ def _doing(
         return remark("truck_not_begun")
     for row in lines(clock):
         if row.start <= at < row.end:
-            code = f"truck_{row.activity}s"
-            return remark(code, route=row.route_id, until=hour(row.end, at, shown))
-    return remark("truck_finished" if at >= clock["end"].max() else "truck_stands")
+            return _activity(row.activity, row.route_id, hour(row.end, at, shown))
+    return remark("truck_finished") if at >= clock["end"].max() else remark("truck_stands")
+
+
+def _activity(activity: str, route_id: str, until: str) -> Remark:
+    """What a truck does, for which route and until when."""
+    if activity == "load":
+        return remark("truck_loads", route=route_id, until=until)
+    if activity == "travel":
+        return remark("truck_travels", route=route_id, until=until)
+    if activity == "spread":
+        return remark("truck_spreads", route=route_id, until=until)
+    return remark("truck_waits", until=until)
 
 
 def _then(runs: Sequence[RunNow], at: pd.Timestamp, shown: Display) -> Remark:

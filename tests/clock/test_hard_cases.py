@@ -104,7 +104,7 @@ def test_other_trucks_for_a_run(tmp_path):
     rows = parts.assign(
         run=parts["route_id"].map({"R1": 0, "R2": 1}), mass_lb=plan.segments["mass_lb"].to_numpy()
     )
-    runs = plan.routes.assign(prewet_gal_per_ton=0.0, solid=True)
+    runs = plan.routes.assign(prewet_gal_per_ton=0.0, solid=True, first_lb=NAN)
     places = part_places(parts, inputs.yards)
     own = cycle(rows, runs, inputs.trucks, inputs.yards, places).runs
     candidates = pd.DataFrame(

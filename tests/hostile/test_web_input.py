@@ -147,7 +147,9 @@ def test_every_action_bears_any_json(tmp_path):
                 address, content=json.dumps(body), headers=headers, follow_redirects=False
             )
             assert answer.status_code < 500, (address, body, answer.text[:500])
-    assert inputs(folder) == before
+    # whoever asks for an issue without a word gets one
+    after = {name: data for name, data in inputs(folder).items() if "/issued/" not in name}
+    assert after == before
 
 
 @pytest.mark.parametrize("seed", range(2))

@@ -41,7 +41,7 @@ TRUE_VERDICTS = {"A": "within", "B": "within", "C": "over"}
 def same_files_once() -> Iterator[None]:
     """Where only the records differ, the same files are read and the same plan is made once."""
     kept: dict[tuple[Any, ...], Any] = {}
-    read, plan = reconciling.using_workspace, reconciling._plan
+    read, plan = reconciling.using_workspace, reconciling.plan_in_force
 
     def content(folder: Path) -> frozenset[tuple[str, bytes]]:
         files = (path for path in folder.rglob("*") if path.is_file())
@@ -56,15 +56,15 @@ def same_files_once() -> Iterator[None]:
             kept[key] = read(folder)
         return replace(kept[key], folder=folder)
 
-    def plan_once(workspace: Workspace, storm: str) -> Any:
+    def plan_once(workspace: Workspace, storm: str, *given: Any) -> Any:
         key = (content(workspace.folder), storm)
         if key not in kept:
-            kept[key] = plan(workspace, storm)
+            kept[key] = plan(workspace, storm, *given)
         return kept[key]
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reconciling, "using_workspace", read_once)
-        patch.setattr(reconciling, "_plan", plan_once)
+        patch.setattr(reconciling, "plan_in_force", plan_once)
         yield
 
 

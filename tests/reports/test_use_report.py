@@ -91,7 +91,7 @@ def test_the_gravest_come_first(pages):
         "Where it was too much or too little",
         "Further findings",
         "Planned against actual, by route",
-        "Over: 20 segments",
+        "Over: 27 segments",
         "Missed: 12 segments",
         "What a plain comparison would have said",
         "Do the controllers tell the truth?",
@@ -109,7 +109,7 @@ def test_findings_say_what_is_in_the_tables(storm_us, pages):
     total_lb = storm_us.use.parts["applied_lb"].sum()
     assert f"{total_lb / 2000.0:.2f} tons" in text
     over = storm_us.use.segments.query("verdict == 'over'")
-    assert len(over) == 20
+    assert len(over) == 27
     excess = (over["applied_lb"] - over["planned_lb"]).sum() / 2000.0
     assert f"{excess:.2f} tons of Salt more than planned" in text
     assert "Rounds made: 1, planned: 3" in text
@@ -197,7 +197,7 @@ def test_long_lists_are_cut_and_say_so(storm_us, monkeypatch):
     monkeypatch.setattr(use_report, "MOST_ROUTES", 2)
     monkeypatch.setattr(use_report, "MOST_FURTHER", 1)
     text = plain_text(report_page(STORM, storm_us))
-    assert "13 more in use_segments.csv" in text
+    assert "20 more in use_segments.csv" in text
     assert "2 more in use_routes.csv" in text
     assert re.search(r"\d more in the tables below", text)
 

@@ -17,12 +17,12 @@ WORDS: Final[Mapping[str, str]] = {
     "begin_earlier": (
         "begin application {application} earlier by {shift_min:duration}: "
         "{late_after:lane_distance} late in place of {late_before:number.lane_distance}, "
-        "{hours:+.1f} h, {lb:+.0f} lb"
+        "{hours:+.1f} h, {mass}"
     ),
     "begin_later": (
         "begin application {application} later by {shift_min:duration}, {every_min:duration} after "
         "the one before: {late_after:lane_distance} late in place of "
-        "{late_before:number.lane_distance}, {hours:+.1f} h, {lb:+.0f} lb"
+        "{late_before:number.lane_distance}, {hours:+.1f} h, {mass}"
     ),
     "lighter_round": "give one of its routes to another truck, or put rounds further apart",
     "later_than_promised": (
