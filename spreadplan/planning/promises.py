@@ -100,7 +100,7 @@ def with_times(
     at = rows["application"].map(starts).to_numpy(dtype=float)
     found = promised(rows, clock.treated_min, at, end, policy)
     found.loc[rows["made"].to_numpy(dtype=bool)] = np.nan
-    moments = clock.moments(clock.treated_min).set_axis(rows.index)
+    moments = clock.moments(clock.treated_min).set_axis(rows.index).dt.as_unit("ns")
     rows = rows.assign(treated_at=moments, **found)
     spread = clock.table[clock.table["activity"] == "spread"]
     times = spread.groupby(["application", "route_id"]).agg(
