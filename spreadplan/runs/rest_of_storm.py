@@ -234,7 +234,16 @@ def plan_rest(folder: Path, storm: str, at: str, options: Options, option: str =
         if finding.severity != "problem":
             options.say(f"{finding.severity}: {finding.subject}: {finding.what}")
     for one in lines(rest.options):
-        options.say(voice.say(remark("rest_option_costs", **one._asdict())))
+        costs = remark(
+            "rest_option_costs",
+            option=one.option,
+            late_lane_miles=one.late_lane_miles,
+            late_min=one.late_min,
+            untreated_lane_miles=one.untreated_lane_miles,
+            lb=one.lb,
+            hours=one.hours,
+        )
+        options.say(voice.say(costs))
     say_scarce(shares, voice, options)
     options.say(f"look at {folder / 'results' / storm}")
     return rest
