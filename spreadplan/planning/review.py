@@ -228,36 +228,35 @@ def past_tolerance(rows: pd.DataFrame, policy: Policy) -> Iterator[Finding]:
             remark(
                 "steps_past_tolerance",
                 lane_miles=float(group["lane_miles"].sum()),
-                low_pct=max(float(-100.0 * group["off"].min()), 0.0),
-                high_pct=max(float(100.0 * group["off"].max()), 0.0),
-                over_pct=policy.over_pct,
-                under_pct=policy.under_pct,
-                more_lb=float(_off_lb(group).clip(lower=0.0).sum()),
-                less_lb=float(abs(_off_lb(group).clip(upper=0.0).sum())),
+                off=_off_by(group, policy),
             ),
             (remark("finer_steps"),),
         )
     for _, group in groups(bad[joined], ["run"]):
+        off_lb = group["off"] * group["target_rate_lb_per_lane_mile"] * group["lane_miles"]
         yield Finding(
             "caution",
             _run(group.iloc[0]),
             remark(
                 "joined_past_tolerance",
                 lane_miles=float(group["lane_miles"].sum()),
-                low_pct=max(float(-100.0 * group["off"].min()), 0.0),
-                high_pct=max(float(100.0 * group["off"].max()), 0.0),
-                over_pct=policy.over_pct,
-                under_pct=policy.under_pct,
-                more_lb=float(_off_lb(group).clip(lower=0.0).sum()),
-                less_lb=float(abs(_off_lb(group).clip(upper=0.0).sum())),
+                off=_off_by(group, policy),
+                more_lb=float(off_lb.clip(lower=0.0).sum()),
+                less_lb=float(abs(off_lb.clip(upper=0.0).sum())),
             ),
             (remark("even_out_speeds"),),
         )
 
 
-def _off_lb(group: pd.DataFrame) -> pd.Series[float]:
-    """How far the rates of some rows are off, as mass, lb."""
-    return group["off"] * group["target_rate_lb_per_lane_mile"] * group["lane_miles"]
+def _off_by(group: pd.DataFrame, policy: Policy) -> Remark:
+    """How far the rates of some rows are off, and what the policy tolerates."""
+    return remark(
+        "off_by",
+        low_pct=max(float(-100.0 * group["off"].min()), 0.0),
+        high_pct=max(float(100.0 * group["off"].max()), 0.0),
+        over_pct=policy.over_pct,
+        under_pct=policy.under_pct,
+    )
 
 
 def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:

@@ -192,16 +192,15 @@ WORDS: Final[Mapping[str, str]] = {
     ),
     "test_there": "run a discharge test at those outputs",
     "many_changes": "needs {changes} changes of the setting, more than {most}",
-    "steps_past_tolerance": (
-        "the steps of its control give up to {high_pct:.0f} % too much and {low_pct:.0f} % too "
-        "little on {lane_miles:lane_distance}, past the policy's tolerance of {over_pct:g} and "
-        "{under_pct:g} %"
-    ),
+    "steps_past_tolerance": ("the steps of its control give {off}, on {lane_miles:lane_distance}"),
     "finer_steps": "a finer step of the control, another gate or another truck",
     "joined_past_tolerance": (
-        "pieces too short for a setting of their own, {lane_miles:lane_distance}, get up to "
-        "{high_pct:.0f} % too much and {low_pct:.0f} % too little, past the policy's tolerance of "
-        "{over_pct:g} and {under_pct:g} %: {more_lb:mass} more and {less_lb:mass} less"
+        "pieces too short for a setting of their own, {lane_miles:lane_distance}, get {off}: "
+        "{more_lb:mass} more and {less_lb:mass} less"
+    ),
+    "off_by": (
+        "up to {high_pct:.0f} % too much and {low_pct:.0f} % too little, past the policy's "
+        "tolerance of {over_pct:g} and {under_pct:g} %"
     ),
     "even_out_speeds": "bring the faster stretches down to the speed of those beside them",
     "see_certificate": "see the truck's calibration certificate",
