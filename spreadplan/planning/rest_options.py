@@ -129,6 +129,7 @@ def rest_plans(
         if late.plan is not None:
             plans[REASSIGN] = _with(late)
     plans.update(_others(now, held))
+    say("done", 1.0)
     usual = TAKEOVER if TAKEOVER in plans else AS_ASSIGNED
     taken = asked if asked in plans else usual
     rows = [{"option": name, **worth(plan, base)} for name, plan in plans.items()]

@@ -89,7 +89,7 @@ def compute_plan(
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     with options.progress("planning", 100) as step:
         inputs = plan_inputs(workspace, storm, fleet, pick, at and at(workspace))
-        result = plan_and_takeover(inputs, _steps(step))
+        result = plan_and_takeover(inputs, shares_as_steps(step))
     return workspace, fleet, result
 
 
@@ -197,7 +197,7 @@ def _as_they_are(workspace: Workspace) -> dict[str, Any]:
     return {name: workspace.table(name) for name in PLAN_TABLES}
 
 
-def _steps(step: Callable[[], None]) -> Callable[[str, float], None]:
+def shares_as_steps(step: Callable[[], None]) -> Callable[[str, float], None]:
     """A progress function of shares of the work, as steps of a bar of 100."""
     done = 0
 

@@ -31,6 +31,7 @@ from spreadplan.runs.planning import (
     plan_pages,
     planning_workspace,
     say_plan,
+    shares_as_steps,
     store_plan_tables,
     storm_start,
 )
@@ -128,7 +129,8 @@ def rest_in(
     inputs = replace(inputs, rest=known.rest, **_movements(workspace, storm, at))
     keys = zip(now.runs["application"], now.runs["route_id"], strict=True)
     wanted = dict(zip(keys, now.runs["truck_id"], strict=True))
-    plans = rest_plans(rest_inputs(inputs, wanted), option)
+    with options.progress("planning the rest and the ways out", 100) as step:
+        plans = rest_plans(rest_inputs(inputs, wanted), option, shares_as_steps(step))
     cards = cards_against(plans.plan, last_cards(workspace, storm, at), known.rest.out)
     found = [*known.findings, *_about(now, known, plans), *_new_cards(cards)]
     findings = merged_findings(found, plans.plan.findings)
