@@ -6,7 +6,7 @@ empty, or something is left; that is brought back unwritten, or carried into the
 What one storm closes with the next one opens with, so over a season the unknowns nearly cancel.
 
 The storms of a truck are a chain; what may be in the hopper is summed over in steps, forward for
-what the earlier storms tell, backward for what the later ones do. Kernels: plain arrays only.
+what the earlier storms tell, backward for what the later ones do.
 
 Method: forward and backward recursion of a hidden Markov model, L. R. Rabiner, Proceedings of the
 IEEE 77, 1989 (from memory).
@@ -14,9 +14,8 @@ IEEE 77, 1989 (from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import log, sqrt
-from typing import Any, Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,8 +46,7 @@ LEAST: Final = 1e-9
 """No storm is impossible: a likelihood is at least so much."""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Storms:
+class Storms(NamedTuple):
     """Tickets and reports of a fleet, n rows, trucks together and each truck's in order of time.
 
     first : row at which each truck begins, and n; shape (trucks + 1,).
@@ -70,22 +68,6 @@ class Storms:
     opens: Flags
     closes: Flags
 
-    @property
-    def columns(self) -> tuple[Any, ...]:
-        """All of them, as the kernels take them."""
-        return (
-            self.first,
-            self.says,
-            self.net,
-            self.reported,
-            self.u_lb,
-            self.run,
-            self.typical,
-            self.largest,
-            self.opens,
-            self.closes,
-        )
-
 
 @inlined
 def _heavy(z: float) -> float:
@@ -105,16 +87,9 @@ def _usual(z: float) -> float:
 @compiled
 def _right(
     row: int,
+    storms: Storms,
     lacking: bool,
     scatter: float,
-    net: Floats,
-    reported: Floats,
-    u_lb: Floats,
-    run: Floats,
-    typical: Floats,
-    largest: Floats,
-    opens: Flags,
-    closes: Flags,
     grid: Floats,
     out: Floats,
 ) -> None:
@@ -122,22 +97,22 @@ def _right(
 
     ``lacking`` : some load tickets are missing, else all are there.
     """
-    step = largest[row] / STEPS
+    step = storms.largest[row] / STEPS
     for d in range(DIFFERENCES):
         out[d] = 0.0
-        if (d > STEPS and not opens[row]) or (0 < d < STEPS and not closes[row]):
+        if (d > STEPS and not storms.opens[row]) or (0 < d < STEPS and not storms.closes[row]):
             continue
-        if d == STEPS and not (opens[row] and closes[row]):
+        if d == STEPS and not (storms.opens[row] and storms.closes[row]):
             continue
         more_lb = (d - STEPS) * step if d > 0 else 0.0
-        variance = u_lb[row] ** 2 + (0.125 * step * step if d > 0 else 0.0)
+        variance = storms.u_lb[row] ** 2 + (0.125 * step * step if d > 0 else 0.0)
         for missing in range(1 if lacking else 0, 3 if lacking else 1):
-            spread = net[row] + more_lb + missing * typical[row]
+            spread = storms.net[row] + more_lb + missing * storms.typical[row]
             if spread <= 0.0:
                 continue
-            of_loads = missing * (LOAD_SIZE_SD * typical[row]) ** 2
-            sd = sqrt((scatter * run[row]) ** 2 + (variance + of_loads) / spread**2)
-            value = log(spread / reported[row])
+            of_loads = missing * (LOAD_SIZE_SD * storms.typical[row]) ** 2
+            sd = sqrt((scatter * storms.run[row]) ** 2 + (variance + of_loads) / spread**2)
+            value = log(spread / storms.reported[row])
             share = (MISSING[missing - 1] if lacking else 1.0) / sd
             for t in range(grid.size):
                 out[d, t] += share * _usual((value - grid[t]) / sd)
@@ -146,19 +121,17 @@ def _right(
 @compiled
 def _wrong(
     row: int,
+    storms: Storms,
     scatter: float,
-    net: Floats,
-    reported: Floats,
-    run: Floats,
-    typical: Floats,
     grid: Floats,
     out: Floats,
 ) -> None:
     """Likelihood of a row's tickets if they are wrong as such, (grid,)."""
     out[:] = 0.5
-    if net[row] > 0.0:
-        sd = sqrt((scatter * run[row]) ** 2 + (WRONG_LOADS * typical[row] / net[row]) ** 2)
-        value = log(net[row] / reported[row])
+    if storms.net[row] > 0.0:
+        of_loads = WRONG_LOADS * storms.typical[row] / storms.net[row]
+        sd = sqrt((scatter * storms.run[row]) ** 2 + of_loads**2)
+        value = log(storms.net[row] / storms.reported[row])
         for t in range(grid.size):
             out[t] = _heavy((value - grid[t]) / sd) / sd
 
@@ -166,38 +139,16 @@ def _wrong(
 @compiled
 def _told(
     row: int,
+    storms: Storms,
     scatter: float,
-    says: Flags,
-    net: Floats,
-    reported: Floats,
-    u_lb: Floats,
-    run: Floats,
-    typical: Floats,
-    largest: Floats,
-    opens: Flags,
-    closes: Flags,
     grid: Floats,
     told: Floats,
 ) -> None:
     """Likelihood of a row's tickets, complete, lacking and wrong, (3, differences, grid)."""
-    if says[row]:
+    if storms.says[row]:
         for n in range(2):
-            _right(
-                row,
-                n == 1,
-                scatter,
-                net,
-                reported,
-                u_lb,
-                run,
-                typical,
-                largest,
-                opens,
-                closes,
-                grid,
-                told[n],
-            )
-        _wrong(row, scatter, net, reported, run, typical, grid, told[2, 0])
+            _right(row, storms, n == 1, scatter, grid, told[n])
+        _wrong(row, storms, scatter, grid, told[2, 0])
 
 
 @compiled
@@ -286,16 +237,7 @@ def _start(begins: float, opens: bool, size: int) -> Floats:
 
 @compiled
 def chain_likelihood(
-    first: Rows,
-    says: Flags,
-    net: Floats,
-    reported: Floats,
-    u_lb: Floats,
-    run: Floats,
-    typical: Floats,
-    largest: Floats,
-    opens: Flags,
-    closes: Flags,
+    storms: Storms,
     scatter: float,
     habits: Floats,
     grid: Floats,
@@ -306,35 +248,21 @@ def chain_likelihood(
     is left, the chance that a first storm opens with something, and the share of storms that lack
     load tickets; shape (habits, 5).
     """
-    trucks = first.size - 1
+    trucks = storms.first.size - 1
     found = np.zeros((habits.shape[0], trucks, grid.size))
     told = np.ones((3, DIFFERENCES, grid.size))
     for truck in range(trucks):
-        begin, end = first[truck], first[truck + 1]
+        begin, end = storms.first[truck], storms.first[truck + 1]
         if begin == end:
             continue
         hoppers = np.zeros((habits.shape[0], STEPS, grid.size))
         for h in range(habits.shape[0]):
-            hoppers[h] = _start(habits[h, 3], opens[begin], grid.size)
+            hoppers[h] = _start(habits[h, 3], storms.opens[begin], grid.size)
         for row in range(begin, end):
-            _told(
-                row,
-                scatter,
-                says,
-                net,
-                reported,
-                u_lb,
-                run,
-                typical,
-                largest,
-                opens,
-                closes,
-                grid,
-                told,
-            )
+            _told(row, storms, scatter, grid, told)
             for h in range(habits.shape[0]):
-                said = _mixed(told, says[row], habits[h], False)
-                closed = _close(hoppers[h], said, habits[h], opens[row], closes[row])
+                said = _mixed(told, storms.says[row], habits[h], False)
+                closed = _close(hoppers[h], said, habits[h], storms.opens[row], storms.closes[row])
                 most = closed.max()
                 found[h, truck] += log(most)
                 hoppers[h] = _carry(closed / most, habits[h, 2])
@@ -349,16 +277,7 @@ def of_one_storm(
     asked: Rows,
     truck: Rows,
     posterior: Floats,
-    first: Rows,
-    says: Flags,
-    net: Floats,
-    reported: Floats,
-    u_lb: Floats,
-    run: Floats,
-    typical: Floats,
-    largest: Floats,
-    opens: Flags,
-    closes: Flags,
+    storms: Storms,
     scatter: float,
     habit: Floats,
     grid: Floats,
@@ -375,73 +294,32 @@ def of_one_storm(
     Total, the part of it in which load tickets are missing, and, as the other storms tell it, the
     total, sum and sum of squares of what the storm opened with less what it closed with, lb.
     """
+    opens, closes = storms.opens, storms.closes
     found = np.zeros((asked.size, 5))
     told = np.ones((3, DIFFERENCES, grid.size))
     for n in range(asked.size):
-        begin, end, here = first[truck[n]], first[truck[n] + 1], asked[n]
+        begin, end, here = storms.first[truck[n]], storms.first[truck[n] + 1], asked[n]
         opening = _start(habit[3], opens[begin], grid.size)
         for row in range(begin, here):
-            _told(
-                row,
-                scatter,
-                says,
-                net,
-                reported,
-                u_lb,
-                run,
-                typical,
-                largest,
-                opens,
-                closes,
-                grid,
-                told,
-            )
-            said = _mixed(told, says[row], habit, False)
+            _told(row, storms, scatter, grid, told)
+            said = _mixed(told, storms.says[row], habit, False)
             closed = _close(opening, said, habit, opens[row], closes[row])
             opening = _carry(closed / closed.max(), habit[2])
         after = np.ones((STEPS, grid.size))
         for row in range(end - 1, here, -1):
-            _told(
-                row,
-                scatter,
-                says,
-                net,
-                reported,
-                u_lb,
-                run,
-                typical,
-                largest,
-                opens,
-                closes,
-                grid,
-                told,
-            )
-            said = _mixed(told, says[row], habit, False)
+            _told(row, storms, scatter, grid, told)
+            said = _mixed(told, storms.says[row], habit, False)
             before = _open(after, said, habit, opens[row], closes[row])
             after = _carry_back(before / before.max(), habit[2])
-        _told(
-            here,
-            scatter,
-            says,
-            net,
-            reported,
-            u_lb,
-            run,
-            typical,
-            largest,
-            opens,
-            closes,
-            grid,
-            told,
-        )
-        said = _mixed(told, says[here], habit, False)
+        _told(here, storms, scatter, grid, told)
+        said = _mixed(told, storms.says[here], habit, False)
         whole = (_close(opening, said, habit, opens[here], closes[here]) * after).sum(axis=0)
-        said = _mixed(told, says[here], habit, True)
+        said = _mixed(told, storms.says[here], habit, True)
         complete = (_close(opening, said, habit, opens[here], closes[here]) * after).sum(axis=0)
         weight = posterior[n] / np.maximum(whole, 1e-300)
         found[n, 0] = posterior[n].sum()
         found[n, 1] = (weight * np.maximum(whole - complete, 0.0)).sum()
-        step = largest[here] / STEPS
+        step = storms.largest[here] / STEPS
         for k in range(STEPS if closes[here] else 1):
             for i in range(STEPS if opens[here] else 1):
                 pair = (weight * opening[i] * after[k]).sum() * _before(k, habit, closes[here])

@@ -11,7 +11,7 @@ Method: hierarchical model with known measurement variances, Gelman et al., Baye
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import cache
 from itertools import product
 from typing import Any, Final
@@ -126,15 +126,13 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
     order = np.lexsort((tickets["began"].to_numpy(dtype="datetime64[ns]"), truck))
     ordered = tickets.iloc[order]
     storms = _storms(ordered, truck[order], trucks)
-    columns = {one.name: getattr(storms, one.name) for one in fields(storms)}
-    learnt = _learn(_method_u(ordered, truck[order], trucks), **columns)
+    learnt = _learn(_method_u(ordered, truck[order], trucks), **storms._asdict())
     place = np.empty(len(order), dtype=np.intp)
     place[order] = np.arange(len(order))
     sums = np.zeros((asked.size, 5))
     for scatter, part in learnt.parts.items():
-        of_truck = place[asked], truck[asked], part[truck[asked]]
-        given: tuple[Any, ...] = (*of_truck, *storms.columns, scatter, learnt.habit, LOG_RATIO)
-        sums += of_one_storm(*given)
+        rows, of, posterior = place[asked], truck[asked], part[truck[asked]]
+        sums += of_one_storm(rows, of, posterior, storms, scatter, learnt.habit, LOG_RATIO)
     whole = np.where(sums[:, 2] > 0.0, sums[:, 2], 1.0)
     carried_lb = sums[:, 3] / whole
     return RatioPosterior(
@@ -202,8 +200,7 @@ def _learn(method_u: Floats, **columns: NDArray[Any]) -> _Learnt:
     likely, habit = _habits(storms)
     kept = []
     for scatter in likely:
-        given: tuple[Any, ...] = (*storms.columns, scatter, habit[None, :], LOG_RATIO)
-        log_like = chain_likelihood(*given)[0]
+        log_like = chain_likelihood(storms, scatter, habit[None, :], LOG_RATIO)[0]
         peak = log_like.max(axis=1, keepdims=True)
         like = _with_method(np.exp(log_like - peak), method_u)
         evidence = like @ prior.T
@@ -258,8 +255,7 @@ def _habits(storms: Storms) -> tuple[list[float], Floats]:
     before = np.log(np.prod(list(priors), axis=1))
     log_weight = np.empty((len(SCATTER), len(habits)))
     for n, scatter in enumerate(SCATTER):
-        given: tuple[Any, ...] = (*storms.columns, scatter, habits, grid)
-        log_like = chain_likelihood(*given)
+        log_like = chain_likelihood(storms, scatter, habits, grid)
         peak = log_like.max(axis=2, keepdims=True)
         evidence = np.log(np.exp(log_like - peak) @ alone) + peak[:, :, 0]
         log_weight[n] = evidence.sum(axis=1) + before
@@ -279,10 +275,9 @@ def _some_trucks(storms: Storms) -> Storms:
     chosen = np.linspace(0, trucks - 1, TRUCKS_ASKED).astype(np.intp)
     counts = np.diff(storms.first)
     rows = np.isin(np.repeat(np.arange(trucks), counts), chosen)
-    columns = {
-        one.name: getattr(storms, one.name)[rows] for one in fields(storms) if one.name != "first"
-    }
-    return Storms(first=np.concatenate([[0], np.cumsum(counts[chosen])]).astype(np.intp), **columns)
+    first = np.concatenate([[0], np.cumsum(counts[chosen])]).astype(np.intp)
+    columns = {name: column[rows] for name, column in storms._asdict().items() if name != "first"}
+    return storms._replace(first=first, **columns)
 
 
 def _method_u(tickets: pd.DataFrame, truck: Rows, trucks: int) -> Floats:

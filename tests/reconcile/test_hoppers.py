@@ -84,7 +84,7 @@ def test_the_likelihood_of_two_storms_by_enumeration():
     storms = _storms(tickets, np.zeros(2, np.intp), 1)
     wrong, empty, carried, begins, lacking = habit = np.array([0.1, 0.4, 0.7, 0.2, 0.05])
     t = 0.05
-    found = chain_likelihood(*storms.columns, 0.8, habit[None, :], np.array([t]))[0, 0, 0]
+    found = chain_likelihood(storms, 0.8, habit[None, :], np.array([t]))[0, 0, 0]
     by_hand = 0.0
     step = 8000.0 / STEPS
 
