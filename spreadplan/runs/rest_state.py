@@ -45,7 +45,7 @@ STATE: Final = (
 )
 """Columns of the state of trucks. ``doing``: out, spreading, driving, in_yard or unknown;
 ``where``: the yard or the route, "" where not known; ``done_share``: of the run it is on, by
-lane-miles; ``known_by``: records, log, clock or nothing."""
+lane-miles; ``known_by``: records, log or clock."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

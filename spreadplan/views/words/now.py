@@ -31,6 +31,23 @@ WORDS: Final[Mapping[str, str]] = {
     "now_by_files": "No plan was issued: this is the plan that the files give.",
 }
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
+    "truck_state": {
+        "out": Term("out", "bad"),
+        "late": Term("late", "warn"),
+        "in_time": Term("in time", "good"),
+    },
+    "doing": {
+        "out": Term("out", "bad"),
+        "spreading": Term("spreads", "none"),
+        "driving": Term("drives", "none"),
+        "in_yard": Term("in the yard", "none"),
+        "unknown": Term("not known", "none"),
+    },
+    "known_by": {
+        "records": Term("its records", "none"),
+        "log": Term("what was written down", "none"),
+        "clock": Term("the plan in force", "none"),
+    },
     "run_state": {
         "lost": Term("no truck", "bad"),
         "to_come": Term("to come", "none"),

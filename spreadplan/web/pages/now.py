@@ -116,6 +116,7 @@ def _lines(now: StormNow, voice: Voice) -> dict[str, Any]:
 
 def _truck(truck: TruckLine, now: StormNow, voice: Voice, share: Any) -> dict[str, Any]:
     late = truck.late_min > 0.0
+    state = term("truck_state", "out" if truck.is_out else "late" if late else "in_time")
     bars = []
     for one in truck.stretches:
         begin, (top, height) = share(one.start), LOOKS[one.activity]
@@ -131,8 +132,8 @@ def _truck(truck: TruckLine, now: StormNow, voice: Voice, share: Any) -> dict[st
     return {
         "truck": truck.truck,
         "out": truck.is_out,
-        "tone": "bad" if truck.is_out else "warn" if late else "good",
-        "badge": "out" if truck.is_out else "late" if late else "in time",
+        "tone": state.tone,
+        "badge": state.words,
         "doing": voice.say(truck.doing),
         "then": voice.say(truck.then),
         "late": voice.display.duration(truck.late_min) if late else NOTHING,

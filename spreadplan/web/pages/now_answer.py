@@ -99,11 +99,11 @@ def _states(rest: RestOfStorm, voice: Voice) -> list[dict[str, str]]:
     return [
         {
             "truck": row.truck_id,
-            "doing": row.doing.replace("_", " "),
+            "doing": term("doing", row.doing).words,
             "where": row.where or NOTHING,
             "hopper": shown.show(row.hopper_lb, "mass"),
             "seen": shown.moment(row.seen_at),
-            "known_by": row.known_by,
+            "known_by": term("known_by", row.known_by).words,
         }
         for row in lines(rest.trucks)
     ]
