@@ -66,7 +66,8 @@ class Standing:
     """What a calibration is worth over the outputs that it is meant for.
 
     working_pct : lowest and highest of these outputs, percent.
-    usable_pct : lowest and highest of them at which it may be used; None: nowhere.
+    usable_pct : lowest and highest of the longest stretch of them over which it may be used; None:
+        nowhere.
     best, worst : least and greatest relative 95 % uncertainty of one run over them.
     """
 
@@ -137,11 +138,11 @@ def standing_of(model: DischargeModel, truck: TruckLimits, target_pct: float) ->
     relative_u = model.relative_u(outputs)
     one_run = np.hypot(model.repeatability, model.day_sd)
     known = run_uncertainty(relative_u, one_run, model.relative_dof)
-    usable = outputs[known < UNTESTED_95]
-    found = (float(usable[0]), float(usable[-1])) if len(usable) else None
+    usable = known < UNTESTED_95
+    found = _longest(outputs, usable)
     if found is None:
         level: Level = "do_not_use"
-    elif len(usable) < len(outputs):
+    elif not usable.all():
         level = "in_part"
     elif contradicting(model.flags):
         level = "contradicting"
@@ -149,6 +150,19 @@ def standing_of(model: DischargeModel, truck: TruckLimits, target_pct: float) ->
         worst = 100.0 * coverage_factor(model.relative_dof) * float(relative_u.max())
         level = "good" if worst <= target_pct else "short_of_target"
     return Standing(level, (low, high), found, float(known.min()), float(known.max()))
+
+
+def _longest(outputs: FloatArray, usable: BoolArray) -> tuple[float, float] | None:
+    """Ends of the longest stretch of usable outputs; None without any.
+
+    Between two tests far apart a knee may hide, so that the middle is known worse than both ends.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], usable, [False]])))
+    if not len(edges):
+        return None
+    begin, end = edges[::2], edges[1::2]
+    longest = int(np.argmax(end - begin))
+    return float(outputs[begin[longest]]), float(outputs[end[longest] - 1])
 
 
 def standings(

@@ -141,7 +141,8 @@ def test_every_action_bears_any_json(tmp_path):
     for path in actions:
         address = re.sub(r"{number:int}", "1", path).replace("{storm}", "s1")
         address = re.sub(r"{[^}]*}", "T1", address)
-        for at, node in enumerate(NODES):
+        # a plan is made for each issue, so that one is asked for but twice
+        for at, node in enumerate(NODES[:2] if path.endswith("/issue") else NODES):
             body = node if at % 2 else dict.fromkeys(keys, node)
             answer = visitor.post(
                 address, content=json.dumps(body), headers=headers, follow_redirects=False
