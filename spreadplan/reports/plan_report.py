@@ -42,6 +42,7 @@ from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory
 from spreadplan.views.setting import Setting
 from spreadplan.views.takeover import takeover_rows
 from spreadplan.views.voice import Voice, named
+from spreadplan.views.ways_out import WaysOut, way_out_rows
 from spreadplan.views.words import TERMS
 
 #: a report is for reading: beyond so many rows the tables in the results folder serve better.
@@ -60,6 +61,7 @@ class PlanBackground:
     pick : which end of the policy's ranges the plan takes.
     absent : files that a part of the work would have used and that are not there.
     scarce : see `scarce.scarce_parts`.
+    ways : what the plan of the rest of a storm was chosen from; None for the plan of a whole storm.
     """
 
     sensitive_areas: gpd.GeoDataFrame
@@ -68,6 +70,7 @@ class PlanBackground:
     pick: str
     absent: tuple[str, ...] = ()
     scarce: Sequence[Mapping[str, Any]] = ()
+    ways: WaysOut | None = None
 
 
 def need_chart(plan: StormPlan, voice: Voice) -> Drawing | None:
@@ -91,7 +94,12 @@ def plan_report(
         storm=storm,
         unit=_units(shown),
         answers=_answers(plan, voice),
-        decisions=voice.say(decisions(plan)),
+        decisions=voice.say(decisions(plan, running=background.ways is not None)),
+        ways=background.ways
+        and {
+            "at": shown.moment(background.ways.at),
+            "rows": way_out_rows(background.ways, voice),
+        },
         **_findings(plan, voice),
         glance=_glance(plan, voice),
         weather=_weather(plan, shown),

@@ -30,6 +30,7 @@ from spreadplan.schema.results import RESULTS
 from spreadplan.views.plan_totals import in_lb, stock_of
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of, voice_of
+from spreadplan.views.ways_out import WaysOut
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.issued import read_issues, with_present_names
 from spreadplan.workspace.load import PLAN_FILE, storm_names
@@ -264,15 +265,16 @@ def plan_pages(
     result: StormPlan,
     card_issue: CardIssue | None = None,
     only: Cards | None = None,
+    ways: WaysOut | None = None,
 ) -> Iterator[tuple[str, str]]:
     """The plan report and the cab cards, each with its name.
 
     card_issue : which issue the cards belong to; None for a plan that was not issued.
-    only : see `cab_cards`.
+    only : see `cab_cards`. ways : see `PlanBackground`.
     """
     pick: Pick = next(iter(result.routes["pick"]), "middle")
     shares = share_scarce(result, workspace.table("yards"))
-    yield from _pages(workspace, fleet, result, pick, shares, card_issue, only)
+    yield from _pages(workspace, fleet, result, pick, shares, card_issue, only, ways)
 
 
 def _pages(
@@ -283,6 +285,7 @@ def _pages(
     shares: Shares,
     card_issue: CardIssue | None = None,
     only: Cards | None = None,
+    ways: WaysOut | None = None,
 ) -> Iterator[tuple[str, str]]:
     setting = setting_of(workspace.settings, workspace.table("materials"))
     areas = workspace.table("sensitive_areas")
@@ -296,6 +299,7 @@ def _pages(
         pick=pick,
         absent=absent,
         scarce=scarce,
+        ways=ways,
     )
     yield f"{result.storm}/plan_report", plan_report(result, fleet, background, setting)
     inputs_of = inputs_changed(workspace, result.storm)

@@ -41,6 +41,7 @@ from spreadplan.runs.rest_in_force import PlanNow, plan_now
 from spreadplan.runs.rest_state import KnownByThen, known_at
 from spreadplan.runs.scarcity import say_scarce, share_scarce
 from spreadplan.views.setting import voice_of
+from spreadplan.views.ways_out import WaysOut
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.issued import ISSUED
 
@@ -91,6 +92,11 @@ class RestOfStorm:
     fleet: Calibration
     known: KnownByThen
     plan_now: PlanNow
+
+    @property
+    def ways(self) -> WaysOut:
+        """What the plan was chosen from."""
+        return WaysOut(self.at, self.options, self.taken)
 
 
 def rest_of_storm(
@@ -217,7 +223,7 @@ def cards_of(rest: RestOfStorm, number: int | None = None) -> Cards:
 def rest_pages(rest: RestOfStorm, number: int | None = None) -> Iterator[tuple[str, str]]:
     """The report on the rest of a storm, and the cards that are new."""
     only = cards_of(rest, number)
-    return plan_pages(rest.workspace, rest.fleet, rest.plan, None, only)
+    return plan_pages(rest.workspace, rest.fleet, rest.plan, None, only, rest.ways)
 
 
 def plan_rest(folder: Path, storm: str, at: str, options: Options, option: str = "") -> RestOfStorm:

@@ -56,10 +56,14 @@ def material_needs(plan: StormPlan) -> list[MaterialNeed]:
     return needs
 
 
-def decisions(plan: StormPlan) -> Remark:
-    """How much must be decided before the storm."""
+def decisions(plan: StormPlan, *, running: bool = False) -> Remark:
+    """How much must be decided before the storm, or now where it is ``running``."""
     problems = int((plan.findings["severity"] == "problem").sum())
-    return remark("to_decide", problems=problems) if problems else remark("nothing_to_decide")
+    if not problems:
+        return remark("nothing_to_decide")
+    if running:
+        return remark("to_decide_now", problems=problems)
+    return remark("to_decide", problems=problems)
 
 
 def stock_of(on_hand_lb: float, beyond: tuple[Remark, ...] = ()) -> Remark:

@@ -13,8 +13,9 @@ from spreadplan import cli
 from spreadplan.errors import BadInput
 from spreadplan.planning.rest_made import made_of
 from spreadplan.reports.cab_card import _marks
-from spreadplan.runs import issue, plan_rest
+from spreadplan.runs import issue, plan, plan_rest
 from spreadplan.runs.rest_of_storm import rest_of_storm
+from spreadplan.views.words import TERMS
 from tests.clock.small_storm import QUIET, write
 
 AT = "2026-12-01T04:50"
@@ -219,3 +220,21 @@ def test_nobody_gets_a_card_of_what_stays_with_a_truck_that_is_out(folder):
     rest = rest_of_storm(folder, "s1", AT, QUIET, "as_assigned")
     assert "T1" in set(rest.plan.segments["truck_id"])
     assert set(rest.cards["truck_id"]) == {"T2"}
+
+
+def test_the_report_of_the_rest_sets_the_ways_out_side_by_side(folder, tmp_path):
+    page = (folder / "results/s1/plan_report.html").read_text(encoding="utf-8")
+    assert "Rest of the storm" in page
+    assert "the rest of the storm as known at 2026-12-01 04:50" in page
+    words = TERMS["rest_option"]
+    options = table(folder, "plan_options")
+    assert options
+    for row in options:
+        said = words[row["option"]].words
+        assert said[0].upper() + said[1:] in page
+    assert page.count("<td>taken</td>") == 1
+    whole = write(tmp_path / "whole")
+    plan(whole, "s1", QUIET)
+    before = (whole / "results/s1/plan_report.html").read_text(encoding="utf-8")
+    assert "Ways out" not in before
+    assert "Storm plan" in before

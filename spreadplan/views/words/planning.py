@@ -273,6 +273,7 @@ WORDS: Final[Mapping[str, str]] = {
     # --- the storm at a glance ---
     "nothing_to_decide": "Nothing stops this plan",
     "to_decide": "{problems:count.problem} to solve before the storm",
+    "to_decide_now": "{problems:count.problem} to solve now",
     "first_round_at": "the first {start:moment}",
     "no_start_given": "no start given",
     "routes_and_trucks": "{routes:count.route}, {trucks:count.truck}",

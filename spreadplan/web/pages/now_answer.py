@@ -14,6 +14,7 @@ from spreadplan.runs.options import Options
 from spreadplan.runs.rest_of_storm import RestOfStorm
 from spreadplan.views.display import NOTHING
 from spreadplan.views.voice import Voice, sentence_case
+from spreadplan.views.ways_out import way_out_rows
 from spreadplan.views.words import term
 from spreadplan.web.addresses import address
 from spreadplan.web.files.edits import Conflict
@@ -60,7 +61,7 @@ def answer_context(visit: Visit, storm: str, looking: str, note: str) -> dict[st
         context |= {
             "options": [
                 {**row, "address": f"{address('now', storm)}?{link(option=row['code'])}#part-ask"}
-                for row in _options(rest, visit.voice)
+                for row in way_out_rows(rest.ways, visit.voice)
             ],
             "taken": sentence_case(term("rest_option", rest.taken).words),
             "states": _states(rest, visit.voice),
@@ -68,29 +69,6 @@ def answer_context(visit: Visit, storm: str, looking: str, note: str) -> dict[st
             "findings": list(lines(visit.voice.table(rest.findings))),
         }
     return context
-
-
-def _options(rest: RestOfStorm, voice: Voice) -> list[dict[str, Any]]:
-    """Ways out with what they cost; the one that is the plan is marked."""
-    shown, base = voice.display, rest.options.iloc[0]
-    rows = []
-    for row in lines(rest.options):
-        late = shown.number(row.late_lane_miles, "lane_distance")
-        rows.append(
-            {
-                "code": row.option,
-                "words": sentence_case(term("rest_option", row.option).words),
-                "taken": row.option == rest.taken,
-                "late": late,
-                "worst": shown.duration(row.late_min) if row.late_min > 0 else NOTHING,
-                "untreated": shown.number(row.untreated_lane_miles, "lane_distance"),
-                "mass": shown.number(row.lb, "bulk"),
-                "hours": shown.duration(60.0 * row.hours),
-                "better": row.untreated_lane_miles < base.untreated_lane_miles
-                or row.late_lane_miles < base.late_lane_miles,
-            }
-        )
-    return rows
 
 
 def _states(rest: RestOfStorm, voice: Voice) -> list[dict[str, str]]:
