@@ -36,7 +36,7 @@ _LOOKS: Final[dict[str, dict[str, Any]]] = {
     "load": {"facecolor": INK, "height": 0.62},
     "travel": {"facecolor": PALE_BLUE, "height": 0.30},
     "spread": {"facecolor": BLUE, "height": 0.62},
-    "wait": {"facecolor": WHITE, "edgecolor": MUTED, "hatch": "....", "height": 0.16},
+    "wait": {"facecolor": WHITE, "edgecolor": MUTED, "hatch": "////", "height": 0.16},
 }
 
 

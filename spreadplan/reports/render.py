@@ -8,12 +8,9 @@ from __future__ import annotations
 
 import atexit
 import base64
-import os
 import re
-import signal
-import threading
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, redirect_stdout
+from contextlib import AbstractContextManager, contextmanager, redirect_stdout
 from functools import cache
 from io import StringIO
 from pathlib import Path
@@ -23,6 +20,7 @@ import jinja2
 from markupsafe import Markup, escape
 
 from spreadplan import __version__
+from spreadplan.reports.pdf_writers import Job, PdfWriters, pdf_writers
 from spreadplan.resources import resource
 
 PDF_LEFT_OUT = (
@@ -83,11 +81,18 @@ def html(template: str, **context: Any) -> str:
     return _environment().get_template(template).render(**context)
 
 
+@contextmanager
+def _unseen(_total: int) -> Iterator[Callable[[], None]]:
+    """Progress that nobody sees."""
+    yield lambda: None
+
+
 def write_all(
     place: Callable[[str], Path],
     pages: Iterable[tuple[str, str]],
     pdf: bool,
-    step: Callable[[], object] = lambda: None,
+    progress: Callable[[int], AbstractContextManager[Callable[[], object]]] = _unseen,
+    writers: PdfWriters | None = None,
 ) -> str | None:
     """Write reports, the PDF of each in one of two processes where they are many.
 
@@ -96,87 +101,56 @@ def write_all(
     place : where a result of this name goes.
     pages : name without ending, HTML.
     pdf : whether PDFs are wanted as well.
-    step : called once for each report that is complete.
+    progress : a context for so many reports, with what is called once for each that is complete.
+    writers : processes that wait already; they begin with the first page while the next is made.
 
     Returns
     -------
     One line that says what to install where PDFs had to be left out, else None.
     """
-    jobs = []
+    names = []
     for name, page in pages:
         source = place(f"{name}.html")
         source.write_text(page, encoding="utf-8")
-        if pdf:
-            jobs.append((source, place(f"{name}.pdf")))
-        else:
-            step()
-    if not jobs:
-        return None
-    if not _pdf_possible():
-        for _ in jobs:
-            step()
-        return PDF_LEFT_OUT
-    if len(jobs) <= FEW or not _write_in_parallel(jobs, step):
-        for source, target in jobs:
-            write_pdf(source, target)
+        names.append(name)
+        if pdf and writers:
+            writers.add(source, place(f"{name}.pdf"))
+    with progress(len(names)) as step:
+        if pdf and names:
+            jobs = [(place(f"{name}.html"), place(f"{name}.pdf")) for name in names]
+            return _write_pdfs(jobs, step, writers)
+        for _ in names:
             step()
     return None
 
 
-def _write_in_parallel(jobs: list[tuple[Path, Path]], step: Callable[[], object]) -> bool:
-    """Whether all PDFs were written by other processes; False where none can be started.
-
-    Processes are spawned, not forked: the numerical libraries keep threads that a fork breaks.
-    """
-    import multiprocessing  # late, like what it brings: for PDFs alone
-    from concurrent.futures import ProcessPoolExecutor, as_completed
-    from concurrent.futures.process import BrokenProcessPool
-
-    try:
-        context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(WORKERS, context, _end_with_parent) as pool:
-            with _ctrl_c_blocked():
-                writing = [pool.submit(write_pdf, *job) for job in jobs]
-            try:
-                for done in as_completed(writing):
-                    done.result()
-                    step()
-            except BaseException:
-                pool.shutdown(cancel_futures=True)
-                raise
-    except (BrokenProcessPool, PermissionError, NotImplementedError):
-        return False
-    return True
+def _write_pdfs(
+    jobs: list[Job], step: Callable[[], object], writers: PdfWriters | None
+) -> str | None:
+    """See `write_all`; ``writers`` : those that have the jobs already."""
+    if writers and writers.possible():
+        left = writers.finish(step)
+    elif not pdf_possible():
+        for _ in jobs:
+            step()
+        return PDF_LEFT_OUT
+    else:
+        left = _in_other_processes(jobs, step) if len(jobs) > FEW else jobs
+    for source, target in left:
+        write_pdf(source, target)
+        step()
+    return None
 
 
-def _end_with_parent() -> None:
-    """In a process that writes PDFs: do not outlive whoever waits for them, however that ended."""
-
-    import multiprocessing
-
-    def wait() -> None:
-        parent = multiprocessing.parent_process()
-        if parent is not None:
-            parent.join()
-            os._exit(1)
-
-    threading.Thread(target=wait, name="end with parent", daemon=True).start()
+def _in_other_processes(jobs: list[Job], step: Callable[[], object]) -> list[Job]:
+    """Have PDFs written by other processes; those that they did not write."""
+    with pdf_writers(WORKERS) as writers:
+        for job in jobs:
+            writers.add(*job)
+        return writers.finish(step)
 
 
-@contextmanager
-def _ctrl_c_blocked() -> Iterator[None]:
-    """Processes started meanwhile leave Ctrl+C to their parent, which then stops them in order."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    earlier = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, earlier)
-
-
-def _pdf_possible() -> bool:
+def pdf_possible() -> bool:
     """Whether the PDF engine finds its libraries; what it prints where not is for programmers."""
     try:
         with redirect_stdout(StringIO()):
@@ -188,13 +162,18 @@ def _pdf_possible() -> bool:
 
 def write_pdf(source: Path, target: Path) -> None:
     """Make a PDF of an HTML report. Nothing outside the report is read but our own fonts."""
+    target.write_bytes(pdf_of(source.read_text(encoding="utf-8")))
+
+
+def pdf_of(page: str) -> bytes:
+    """The PDF of an HTML page."""
     from weasyprint import HTML
 
     fonts, style, fetcher = _pdf_style()
-    document = HTML(string=source.read_text(encoding="utf-8"), url_fetcher=fetcher)
-    document.write_pdf(
-        target, font_config=fonts, stylesheets=[style], pdf_tags=True, pdf_identifier=b"spreadplan"
+    made = HTML(string=page, url_fetcher=fetcher).write_pdf(
+        font_config=fonts, stylesheets=[style], pdf_tags=True, pdf_identifier=b"spreadplan"
     )
+    return bytes(made)
 
 
 @cache

@@ -31,13 +31,12 @@ from spreadplan.places import inside, own_file, own_folder
 from spreadplan.planning import StormPlan
 from spreadplan.reconcile.storm import with_area_limits
 from spreadplan.reports.cab_card import CardIssue
-from spreadplan.reports.render import write_all
 from spreadplan.results.tables import as_described, write_csv
-from spreadplan.runs.options import Options
+from spreadplan.runs.options import Options, pdf_writers_for, write_pages
 from spreadplan.runs.planning import compute_plan, plan_pages, plan_tables, storm_start
 from spreadplan.runs.rest_cards import said_on_cards
 from spreadplan.runs.rest_in_force import times_of
-from spreadplan.runs.rest_of_storm import RestOfStorm, rest_pages, rest_to_issue
+from spreadplan.runs.rest_of_storm import RestOfStorm, rest_in, rest_pages, rest_to_issue
 from spreadplan.runs.scarcity import scarce_tables, share_scarce
 from spreadplan.views.issues import was_issued
 from spreadplan.views.setting import voice_of
@@ -95,9 +94,11 @@ def issue(
     option : of the rest, see `rest_of_storm`.
     """
     inputs = input_fingerprint(folder, issued=False)
-    rest = rest_to_issue(folder, storm, at, options, option)
-    if rest is not None:
-        return issue_rest(rest, options, by, note, inputs)
+    state = rest_to_issue(folder, storm, at)
+    if state is not None:
+        with pdf_writers_for(options) as writing:
+            rest = rest_in(*state, writing, option)
+            return issue_rest(rest, writing, by, note, inputs)
     workspace, fleet, result = compute_plan(
         folder, storm, options, at=lambda read: moment_of(read, storm, at)
     )
@@ -203,7 +204,7 @@ def _written(
         _write_tables(draft, workspace, result)
         _write_exact(draft, workspace, result)
         _write_course(draft, result, made.number, former)
-        _write_pages(draft, [*pages(made)], made.storm, options)
+        _write_pages(draft, pages(made), made.storm, options)
         names = sorted(
             path.relative_to(draft).as_posix() for path in draft.rglob("*") if path.is_file()
         )
@@ -278,16 +279,15 @@ def exact_tables(workspace: Workspace, result: StormPlan) -> dict[str, pd.DataFr
     }
 
 
-def _write_pages(draft: Path, pages: list[tuple[str, str]], storm: str, options: Options) -> None:
+def _write_pages(
+    draft: Path, pages: Iterable[tuple[str, str]], storm: str, options: Options
+) -> None:
     def place(name: str) -> Path:
         path = inside(draft, name.removeprefix(f"{storm}/"))
         path.parent.mkdir(parents=True, exist_ok=True)
         return path
 
-    with options.progress("plan report and cab cards", len(pages)) as step:
-        left_out = write_all(place, pages, options.pdf, step)
-    if left_out:
-        options.caution(left_out)
+    write_pages(place, pages, "plan report and cab cards", options)
 
 
 def _clear_drafts(place: Path) -> None:

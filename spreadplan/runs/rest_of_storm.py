@@ -24,7 +24,7 @@ from spreadplan.remarks import Finding, findings_table, merged_findings, remark
 from spreadplan.reports.cab_card import CardIssue
 from spreadplan.results import open_results
 from spreadplan.runs.calibrating import calibrate_fleet
-from spreadplan.runs.options import Options, say_cautions, write_reports
+from spreadplan.runs.options import Options, pdf_writers_for, say_cautions, write_reports
 from spreadplan.runs.planning import (
     Cards,
     plan_inputs,
@@ -41,6 +41,7 @@ from spreadplan.runs.rest_in_force import PlanNow, plan_now
 from spreadplan.runs.rest_state import KnownByThen, known_at
 from spreadplan.runs.scarcity import say_scarce, share_scarce
 from spreadplan.views.setting import voice_of
+from spreadplan.views.voice import Voice
 from spreadplan.views.ways_out import WaysOut
 from spreadplan.workspace import Workspace
 from spreadplan.workspace.issued import ISSUED
@@ -114,19 +115,23 @@ def rest_of_storm(
     ------
     BadInput : what is wrong with the files, a time that is none or outside the storm.
     """
+    return rest_in(*_begin(folder, storm, at), options, option)
+
+
+def _begin(folder: Path, storm: str, at: str | pd.Timestamp) -> tuple[Workspace, str, pd.Timestamp]:
+    """The workspace, the storm and the moment; what is wrong with them is said before all else."""
     workspace = planning_workspace(folder, storm, running=True)
-    moment = _moment(workspace, storm, at)
-    say_cautions(workspace, options)
-    if option not in ("", *OPTIONS):
-        what, remedy = f'"{option}" is no way out', f"write one of {', '.join(OPTIONS)}"
-        raise BadInput([Problem(file="--option", row=0, column="*", what=what, remedy=remedy)])
-    return rest_in(workspace, storm, moment, options, option)
+    return workspace, storm, _moment(workspace, storm, at)
 
 
 def rest_in(
     workspace: Workspace, storm: str, at: pd.Timestamp, options: Options, option: str = ""
 ) -> RestOfStorm:
     """As `rest_of_storm`, in a workspace that was read."""
+    say_cautions(workspace, options)
+    if option not in ("", *OPTIONS):
+        what, remedy = f'"{option}" is no way out', f"write one of {', '.join(OPTIONS)}"
+        raise BadInput([Problem(file="--option", row=0, column="*", what=what, remedy=remedy)])
     fleet = calibrate_fleet(workspace, storm_start(workspace, storm), storm)
     traces = followed_until(workspace, storm, at, options)
     now = plan_now(workspace, storm, fleet, at)
@@ -228,16 +233,25 @@ def rest_pages(rest: RestOfStorm, number: int | None = None) -> Iterator[tuple[s
 
 def plan_rest(folder: Path, storm: str, at: str, options: Options, option: str = "") -> RestOfStorm:
     """Plan the rest of a storm and write it in place of its plan, with the cards that are new."""
-    rest = rest_of_storm(folder, storm, at, options, option)
-    workspace = rest.workspace
-    shares = share_scarce(rest.plan, workspace.table("yards"))
-    with open_results(folder, options.caution) as store:
-        more = {"plan_options": rest.options}
-        store_plan_tables(store, workspace, storm, rest.plan, shares, more)
-        store.discard(f"{escape(storm)}/cab_cards/*")
-        write_reports(store, rest_pages(rest), "plan report and cab cards", options)
-    say_plan(workspace, rest.plan, options)
-    voice = voice_of(workspace.settings, workspace.table("materials"))
+    begun = _begin(folder, storm, at)
+    with pdf_writers_for(options) as writing:
+        rest = rest_in(*begun, writing, option)
+        shares = share_scarce(rest.plan, rest.workspace.table("yards"))
+        with open_results(folder, options.caution) as store:
+            more = {"plan_options": rest.options}
+            store_plan_tables(store, rest.workspace, storm, rest.plan, shares, more)
+            store.discard(f"{escape(storm)}/cab_cards/*")
+            write_reports(store, rest_pages(rest), "plan report and cab cards", writing)
+    say_plan(rest.workspace, rest.plan, options)
+    voice = voice_of(rest.workspace.settings, rest.workspace.table("materials"))
+    _say_rest(rest, voice, options)
+    say_scarce(shares, voice, options)
+    options.say(f"look at {folder / 'results' / storm}")
+    return rest
+
+
+def _say_rest(rest: RestOfStorm, voice: Voice, options: Options) -> None:
+    """What the plan of the rest rests on, and what each way out costs."""
     for finding in lines(voice.table(rest.findings)):
         if finding.severity != "problem":
             options.say(f"{finding.severity}: {finding.subject}: {finding.what}")
@@ -252,23 +266,17 @@ def plan_rest(folder: Path, storm: str, at: str, options: Options, option: str =
             hours=one.hours,
         )
         options.say(voice.say(costs))
-    say_scarce(shares, voice, options)
-    options.say(f"look at {folder / 'results' / storm}")
-    return rest
 
 
-def rest_to_issue(
-    folder: Path, storm: str, at: str, options: Options, option: str = ""
-) -> RestOfStorm | None:
-    """The rest of a storm, where a plan was issued for it before the moment; else None."""
+def rest_to_issue(folder: Path, storm: str, at: str) -> tuple[Workspace, str, pd.Timestamp] | None:
+    """What `rest_in` needs first, where a plan was issued before the moment; else None."""
     if not any((folder / "storms" / storm / ISSUED).glob("[0-9]*")):
         return None
-    workspace = planning_workspace(folder, storm, running=True)
-    moment = _moment(workspace, storm, at)
+    workspace, _, moment = _begin(folder, storm, at)
     before = any(one.issue.since < moment for one in workspace.issued[storm])
     if not before or moment <= storm_start(workspace, storm):
         return None
-    return rest_of_storm(folder, storm, moment, options, option)
+    return workspace, storm, moment
 
 
 def _trucks(known: KnownByThen, plan: StormPlan) -> pd.DataFrame:

@@ -4,10 +4,12 @@ import base64
 import importlib.abc
 import io
 import sys
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import ClassVar
 
 import jinja2
 import numpy as np
@@ -17,6 +19,7 @@ from pypdf import PdfReader
 
 from spreadplan.reports import render
 from spreadplan.reports.cab_card import CardIssue, cab_cards
+from spreadplan.reports.pdf_writers import PdfWriters, pdf_writers
 from tests.reports.hard_workspace import LONG
 
 
@@ -140,22 +143,63 @@ def test_pdf_is_the_same_every_time(pages, tmp_path):
     assert (tmp_path / "one.pdf").read_bytes() == (tmp_path / "two.pdf").read_bytes()
 
 
+def progress_into(done: list[int]):
+    """Progress that notes how many reports there are, then each."""
+
+    @contextmanager
+    def progress(total: int):
+        assert total > 0
+        yield lambda: done.append(1)
+
+    return progress
+
+
+def test_writers_that_wait_get_each_page_before_the_next_is_made(tmp_path):
+    seen, done = [], []
+
+    def pages():
+        yield "a", sheet("a")
+        seen.extend(writers.given)
+        yield "b", sheet("b")
+
+    class Noted(PdfWriters):
+        given: ClassVar[list[str]] = []
+
+        def add(self, source, target):
+            self.given.append(source.name)
+            super().add(source, target)
+
+    with pdf_writers(1) as ready:
+        writers = Noted(ready._pool, ready._begun)
+        progress = progress_into(done)
+        assert render.write_all(place_in(tmp_path), pages(), True, progress, writers) is None
+    assert seen == ["a.html"]
+    assert len(done) == 2
+    assert len(PdfReader(tmp_path / "b.pdf").pages) == 1
+
+
+def test_where_no_process_starts_the_reports_are_written_all_the_same(tmp_path):
+    done = []
+    pages = [(name, sheet(name)) for name in ("a", "b")]
+    nobody = PdfWriters(None, [])
+    assert not nobody.possible()
+    assert render.write_all(place_in(tmp_path), pages, True, progress_into(done), nobody) is None
+    assert len(done) == 2
+    assert len(PdfReader(tmp_path / "b.pdf").pages) == 1
+
+
 @pytest.mark.slow
 def test_many_reports_are_written_in_other_processes(tmp_path, monkeypatch):
     done = []
     names = [f"cards/{number}" for number in range(3)]
     monkeypatch.setattr(render, "FEW", len(names) - 1)
-    elsewhere, really = [], render._write_in_parallel
-    monkeypatch.setattr(
-        render,
-        "_write_in_parallel",
-        lambda jobs, step: elsewhere.append(really(jobs, step)) or elsewhere[-1],
-    )
+    elsewhere, really = [], render.pdf_writers
+    monkeypatch.setattr(render, "pdf_writers", lambda many: elsewhere.append(many) or really(many))
     left_out = render.write_all(
-        place_in(tmp_path), [(name, sheet(name)) for name in names], True, lambda: done.append(1)
+        place_in(tmp_path), [(name, sheet(name)) for name in names], True, progress_into(done)
     )
     assert left_out is None
-    assert elsewhere == [True]
+    assert elsewhere == [render.WORKERS]
     assert len(done) == 3
     for name in names:
         assert len(PdfReader(tmp_path / f"{name}.pdf").pages) == 1
@@ -163,10 +207,10 @@ def test_many_reports_are_written_in_other_processes(tmp_path, monkeypatch):
 
 @pytest.mark.slow
 def test_few_reports_are_not_worth_starting_other_processes(tmp_path, monkeypatch):
-    monkeypatch.setattr(render, "_write_in_parallel", lambda jobs, step: pytest.fail("started"))
+    monkeypatch.setattr(render, "pdf_writers", lambda many: pytest.fail("started"))
     done = []
     pages = [(name, sheet(name)) for name in ("a", "b")]
-    assert render.write_all(place_in(tmp_path), pages, True, lambda: done.append(1)) is None
+    assert render.write_all(place_in(tmp_path), pages, True, progress_into(done)) is None
     assert len(done) == 2
     assert len(PdfReader(tmp_path / "b.pdf").pages) == 1
 
@@ -191,7 +235,7 @@ def test_missing_system_library_leaves_the_html_and_says_what_to_install(tmp_pat
     monkeypatch.setattr(sys, "meta_path", [NoPango(), *sys.meta_path])
     done = []
     said = render.write_all(
-        place_in(tmp_path), [("a", sheet("a")), ("b", sheet("b"))], True, lambda: done.append(1)
+        place_in(tmp_path), [("a", sheet("a")), ("b", sheet("b"))], True, progress_into(done)
     )
     assert said == render.PDF_LEFT_OUT
     assert "apt install libpango-1.0-0" in said

@@ -68,7 +68,9 @@ WORDS: Final[Mapping[str, str]] = {
         f"run at {{at_pct:g}} % output, far from {{low_pct:g}} to {{high_pct:g}} % ({NO_SOURCE})"
     ),
     # --- how the form of the curve was chosen, and what must be known of it ---
-    "one_output": "proportional: nothing else follows from {tests:count.test} at practically one output",
+    "one_output": (
+        "proportional: nothing else follows from {tests:count.test} at practically one output"
+    ),
     "line_above_dry": (
         "line: nothing came out at {dry_pct:g} % output, as the line through the other tests says"
     ),
