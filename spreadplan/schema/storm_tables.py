@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from spreadplan.schema.columns import Table, choice, ident, moment, quantity, text
+from spreadplan.schema.columns import Column, Table, choice, ident, moment, quantity, text
 from spreadplan.schema.limits import PAVEMENT_F
+from spreadplan.schema.policy import SURFACES
 
 ASSIGNMENTS = Table(
     name="assignments",
@@ -45,6 +46,13 @@ FORECAST = Table(
             example="26",
         ),
         ident("trend", "trend of the pavement temperature", required=False, example="steady"),
+        choice(
+            "surface",
+            "what lies on the road when it is treated",
+            SURFACES,
+            required=False,
+            example="wet",
+        ),
         quantity(
             "precipitation",
             "length",
@@ -53,6 +61,23 @@ FORECAST = Table(
             required=False,
             high=40,
             example="0.10",
+        ),
+        quantity(
+            "snow_depth",
+            "length",
+            "depth of the snow that falls",
+            unit="in",
+            required=False,
+            high=200,
+            example="1",
+        ),
+        Column(
+            name="plow",
+            meaning="whether trucks plow as they treat",
+            kind="flag",
+            required=False,
+            default=None,
+            example="true",
         ),
         ident(
             "application",
