@@ -57,6 +57,28 @@ MATERIALS = Table(
             example="0.588",
         ),
         number(
+            "chloride_fraction_u",
+            "standard uncertainty of it",
+            required=False,
+            low=0,
+            high=0.4,
+        ),
+        number(
+            "chemical_fraction",
+            "mass of the dry chemical in a mass of the material as it lies: 0.233 for a brine of "
+            "23.3 percent",
+            required=False,
+            low=0,
+            high=1,
+        ),
+        number(
+            "chemical_fraction_u",
+            "standard uncertainty of it",
+            required=False,
+            low=0,
+            high=0.5,
+        ),
+        number(
             "moisture_pct",
             "water in the material, percent of the mass as weighed",
             required=False,
@@ -77,6 +99,25 @@ MATERIALS = Table(
         ),
     ),
     key=("material",),
+)
+
+BLENDS = Table(
+    name="blends",
+    file="blends.csv",
+    meaning="what materials are mixed of; the shares of a material add up to 1",
+    columns=(
+        ident("material", "the blend, a material of materials.csv", example="winter_mix"),
+        ident("part", "another material of materials.csv", example="road_salt"),
+        number(
+            "share",
+            "mass of the part in a mass of the blend: 0.25 for 25 percent",
+            low=0,
+            above=True,
+            high=1,
+            example="0.25",
+        ),
+    ),
+    key=("material", "part"),
 )
 
 TRUCKS = Table(
@@ -492,6 +533,7 @@ TABLES: dict[str, Table] = {
     table.name: table
     for table in (
         MATERIALS,
+        BLENDS,
         TRUCKS,
         SHIFTS,
         DISCHARGE_TESTS,
@@ -515,6 +557,8 @@ TABLES: dict[str, Table] = {
 
 #: (table, column) must name a row of (table, column); ``*`` is always allowed where it has meaning.
 REFERENCES: tuple[tuple[str, str, str, str], ...] = (
+    ("blends", "material", "materials", "material"),
+    ("blends", "part", "materials", "material"),
     ("discharge_tests", "truck_id", "trucks", "truck_id"),
     ("discharge_tests", "material", "materials", "material"),
     ("weighings", "test_id", "discharge_tests", "test_id"),
@@ -535,6 +579,8 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
             ("material", "materials"),
         )
     ),
+    ("assignments", "prewet_material", "materials", "material"),
+    ("storm_assignments", "prewet_material", "materials", "material"),
     ("stock_counts", "yard_id", "yards", "yard_id"),
     ("stock_counts", "material", "materials", "material"),
     ("deliveries", "yard_id", "yards", "yard_id"),

@@ -14,6 +14,7 @@ from spreadplan.frames import lines
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import REFERENCES, TABLES
 from spreadplan.units import POUNDS_PER_KILOGRAM
+from spreadplan.workspace.blends import BLEND_RULES
 from spreadplan.workspace.operations import OPERATION_RULES, newest_forecast
 
 Tables = Mapping[str, pd.DataFrame]
@@ -563,6 +564,7 @@ RULES: tuple[Rule, ...] = (
     low_flows,
     rounds_of_assignments,
     rounds_of_log,
+    *BLEND_RULES,
     *OPERATION_RULES,
 )
 
