@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
 from spreadplan.schema.limits import RATE_LIMITS
+from spreadplan.schema.liquid_tables import BRINE_BATCHES, CATCHES, LIQUID_TESTS
 from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
     FORECAST,
@@ -20,7 +21,7 @@ from spreadplan.schema.storm_tables import (
 
 CONTROLS = ("closed_loop", "open_loop")
 METHODS = ("container", "vehicle_scale", "direct")
-CHANGES = ("gate", "feeder", "hydraulics", "sensor", "material", "other")
+CHANGES = ("gate", "feeder", "hydraulics", "sensor", "liquid", "material", "other")
 CHEMICALS = ("NaCl", "CaCl2", "MgCl2", "none")
 
 MATERIALS = Table(
@@ -148,6 +149,21 @@ TRUCKS = Table(
             required=False,
             high=5_000,
             example="120",
+        ),
+        quantity(
+            "liquid_tank",
+            "volume",
+            "size of the tank for liquid that goes straight to the road",
+            required=False,
+            high=20_000,
+        ),
+        quantity(
+            "boom_width",
+            "length",
+            "width that the boom covers",
+            required=False,
+            above=True,
+            high=60,
         ),
         number(
             "min_feeder_pct",
@@ -349,7 +365,7 @@ CHANGES_TABLE = Table(
     columns=(
         ident("truck_id", "the truck", example="T1"),
         moment("changed_at", "when the work was done", example="2026-10-12"),
-        choice("what", "what was changed", CHANGES),
+        choice("what", "what was changed; liquid: pump, nozzles, hoses or flow meter", CHANGES),
         text("note", "in your own words", example="new gate plate"),
     ),
 )
@@ -538,6 +554,9 @@ TABLES: dict[str, Table] = {
         SHIFTS,
         DISCHARGE_TESTS,
         WEIGHINGS,
+        LIQUID_TESTS,
+        CATCHES,
+        BRINE_BATCHES,
         CHANGES_TABLE,
         ROUTES,
         ASSIGNMENTS,
@@ -562,6 +581,11 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("discharge_tests", "truck_id", "trucks", "truck_id"),
     ("discharge_tests", "material", "materials", "material"),
     ("weighings", "test_id", "discharge_tests", "test_id"),
+    ("liquid_tests", "truck_id", "trucks", "truck_id"),
+    ("liquid_tests", "material", "materials", "material"),
+    ("catches", "test_id", "liquid_tests", "test_id"),
+    ("brine_batches", "yard_id", "yards", "yard_id"),
+    ("brine_batches", "material", "materials", "material"),
     ("changes", "truck_id", "trucks", "truck_id"),
     ("trucks", "home_yard_id", "yards", "yard_id"),
     ("shifts", "truck_id", "trucks", "truck_id"),

@@ -1,4 +1,4 @@
-"""The starter workspace: every file with its header and one example row, ready to be replaced."""
+"""The starter workspace: every file with its header, nearly all with a row to be replaced."""
 
 from __future__ import annotations
 
@@ -123,6 +123,8 @@ def starter_columns(table: Table) -> list[Column]:
 def _csv(table: Table) -> str:
     columns = starter_columns(table)
     header = [usual_name(column) for column in columns]
+    if not all(column.example for column in columns if column.required):
+        return ",".join(header) + "\n"  # what not every agency has begins empty
     row = [column.example for column in columns]
     if table.rate:
         header.append("rate_lb_per_lane_mile")
