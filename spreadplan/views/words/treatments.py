@@ -29,8 +29,27 @@ WORDS: Final[Mapping[str, str]] = {
         "solid"
     ),
     "rate_for_wetted": "a rate for wetted material, but the material is spread dry",
+    # --- prewetting liquid against what was set ---
+    "liquid_missing": (
+        "{mass_lb:bulk} of {material:material} were to get {set_gal:volume} of prewetting liquid; "
+        "{put_gal:volume} ran"
+    ),
+    "look_at_prewet": (
+        "look for an empty tank, a clogged nozzle or strainer, a pump that stands still; spread "
+        "dry, a rate meant for wetted material may have been too little"
+    ),
+    "look_at_liquid_setting": "check the liquid setting of the controller against the assignment",
     "rate_for_wetted_remedy": (
         "prewet there, or add a rate for dry material to the policy; dry it may be too little"
     ),
 }
-TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}
+TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
+    "prewet_verdict": {
+        "dry": Term("no liquid ran", "bad"),
+        "too_little": Term("too little liquid", "warn"),
+        "too_much": Term("too much liquid", "warn"),
+        "not_told": Term("not told", "none"),
+        "as_set": Term("as set", "good"),
+        "not_set": Term("none set", "none"),
+    },
+}
