@@ -173,29 +173,30 @@ def wetted_rates(
     pct = policy.prewet_reduction_pct
     factor = np.where(reduced, 1.0 - pct / 100.0, 1.0)
     factor = np.where(divided, factor / (1.0 + on_a_pound), factor)
-    cases = (
-        (reduced & (pct > 0.0), remark("rate_reduced", less_pct=pct), "note"),
-        (reduced & (pct == 0.0), remark("rate_not_reduced"), "note"),
-        (divided, remark("rate_less_liquid"), "note"),
-        (counts_liquid & prewet & np.isnan(on_a_pound), remark("liquid_not_named"), "caution"),
-        (given & for_wetted & (wetting == DRY).to_numpy(), remark("rate_for_wetted"), "caution"),
+    no_liquid = counts_liquid & prewet & np.isnan(on_a_pound)
+    dry = given & for_wetted & (wetting == DRY).to_numpy()
+    cases: tuple[tuple[Bools, Remark, Remark | None], ...] = (
+        (reduced & (pct > 0.0), remark("rate_reduced", less_pct=pct), None),
+        (reduced & (pct == 0.0), remark("rate_not_reduced"), None),
+        (divided, remark("rate_less_liquid"), None),
+        (no_liquid, remark("liquid_not_named"), remark("name_the_liquid")),
+        (dry, remark("rate_for_wetted"), remark("prewet_or_add_rate")),
     )
     notes: list[tuple[Remark, ...]] = [()] * len(base)
     findings: list[Finding] = []
-    for where, what, severity in cases:
+    for where, what, remedy in cases:
         for at in np.flatnonzero(where):
             notes[at] = (*notes[at], what)
-        findings += _findings(rows[where], what, severity)
+        findings += _findings(rows[where], what, remedy)
     changed = base.assign(**{name: rates[name] * factor for name in rates.columns})
     return changed, notes, findings
 
 
-def _findings(rows: pd.DataFrame, what: Remark, severity: Any) -> Iterable[Finding]:
-    """One finding for what is said of the rates of some routes."""
+def _findings(rows: pd.DataFrame, what: Remark, remedy: Remark | None) -> Iterable[Finding]:
+    """One finding for what is said of the rates of some routes: a caution if it has a remedy."""
     if len(rows):
-        routes = sorted({str(route) for route in rows["route_id"]})
-        remedy = () if severity == "note" else (remark(f"{what.code}_remedy"),)
-        yield Finding(severity, remark("rates_of_routes", routes=routes), what, remedy)
+        subject = remark("rates_of_routes", routes=sorted({str(one) for one in rows["route_id"]}))
+        yield Finding("caution" if remedy else "note", subject, what, (remedy,) if remedy else ())
 
 
 def prewet_liquid_rows(rows: pd.DataFrame, made: Made) -> pd.DataFrame:

@@ -395,7 +395,8 @@ def _piles(use: StormUse) -> Iterator[Weighed]:
 
 def _liquid(trucks: pd.DataFrame) -> Iterator[Weighed]:
     """Trucks whose prewetting liquid did not run as set: the solid that went without counts."""
-    wrong = {LITTLE: "look_at_prewet", NONE: "look_at_prewet", MUCH: "look_at_liquid_setting"}
+    look = remark("look_at_prewet")
+    wrong = {LITTLE: look, NONE: look, MUCH: remark("look_at_liquid_setting")}
     for truck in lines(trucks[trucks["prewet_verdict"].isin(list(wrong))]):
         put, wanted = float(truck.prewet_gal), float(truck.prewet_set_gal)
         share = min(abs(put - wanted) / wanted, 1.0) if wanted > 0.0 else 1.0
@@ -410,7 +411,7 @@ def _liquid(trucks: pd.DataFrame) -> Iterator[Weighed]:
             remark("of_truck", truck=truck.truck_id),
             what,
             (),
-            (remark(wrong[truck.prewet_verdict]),),
+            (wrong[truck.prewet_verdict],),
             share * truck.reported_lb,
             ROAD,
         )

@@ -24,7 +24,7 @@ WORDS: Final[Mapping[str, str]] = {
     ),
     "rate_less_liquid": "the rate counts the liquid: this is its part of the solid",
     "liquid_not_named": "the rate counts the liquid, but nobody says which liquid it is",
-    "liquid_not_named_remedy": (
+    "name_the_liquid": (
         "name it as prewet_material in assignments.csv; until then the whole rate is spread as "
         "solid"
     ),
@@ -39,7 +39,7 @@ WORDS: Final[Mapping[str, str]] = {
         "dry, a rate meant for wetted material may have been too little"
     ),
     "look_at_liquid_setting": "check the liquid setting of the controller against the assignment",
-    "rate_for_wetted_remedy": (
+    "prewet_or_add_rate": (
         "prewet there, or add a rate for dry material to the policy; dry it may be too little"
     ),
 }
