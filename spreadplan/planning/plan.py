@@ -90,7 +90,7 @@ class PlanInputs:
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
     next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     rest: Rest | None = None
-    pick: Pick = "middle"
+    pick: Pick = "by_round"
 
 
 def _no_takeover() -> pd.DataFrame:

@@ -462,7 +462,9 @@ def _assumptions(background: PlanBackground, voice: Voice) -> Sequence[str]:
         else remark("rates_not_scaled")
     )
     said = (
-        remark("pick_taken", pick=background.pick),
+        remark("pick_by_round")
+        if background.pick == "by_round"
+        else remark("pick_taken", pick=background.pick),
         width,
         remark("errors_in_common"),
         remark("mass_at_target"),

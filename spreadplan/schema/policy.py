@@ -8,8 +8,10 @@ from typing import Final, Literal, get_args
 
 import pandas as pd
 
-Pick = Literal["low", "middle", "high"]
-"""Which end of a policy's range a plan takes."""
+End = Literal["low", "middle", "high"]
+"""A place in a range of rates."""
+Pick = Literal["by_round", "low", "middle", "high"]
+"""Which place a plan takes in a policy's ranges; by round: the middle first, the low end later."""
 PICKS: Final[tuple[Pick, ...]] = get_args(Pick)
 
 SURFACES: Final = ("dry", "damp", "wet", "slush", "snow", "packed", "ice")
@@ -19,7 +21,8 @@ WETTINGS: Final = ("dry", "pretreated", "prewet", "slurry")
 SUCCESSIVE: Final = "successive"
 """Treatments one after another for as long as the event lasts."""
 
-#: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases.
+#: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases, or
+#: none at all where a row only says what to do (``action``).
 RATE_ROW_COLUMNS = (
     "row",
     "event",
@@ -45,6 +48,7 @@ RATE_ROW_COLUMNS = (
     "basis",
     "source",
     "provenance",
+    "action",
 )
 
 

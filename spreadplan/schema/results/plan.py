@@ -124,7 +124,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("liquid_gal", "volume where the material itself is a liquid"),
         ("not_treatable_lane_miles", "what the truck cannot do"),
         ("max_speed_mph", "the lowest of its fastest speeds"),
-        ("pick", "which end of the policy's ranges the plan takes: `low`, `middle` or `high`"),
+        (
+            "pick",
+            "which end of the policy's ranges the plan takes: `low`, `middle`, `high`, or "
+            "`by_round`: the middle first, the low end in later rounds",
+        ),
         ("starts_at", "when its truck begins to spread"),
         ("ends_at", "when it has spread for the last time"),
         (

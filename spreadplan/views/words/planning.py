@@ -103,18 +103,32 @@ WORDS: Final[Mapping[str, str]] = {
         "nothing is changed until you put it into the storm's assignments.csv"
     ),
     # --- rates ---
-    "rate_of_policy": "policy row {row}: {text}; {chosen:then}{phase}",
+    "rate_of_policy": "policy row {row}: {text}; {action:then}{chosen:then}{phase}",
+    "policy_action": "{action}; ",
+    "policy_row_without_rate": ("no rate: policy row {row} gives none and says: {action} ({text})"),
     "of_range": "{pick} of {ends:range.rate}, ",
     "of_area_range": "{pick} of {ends:range.area_rate}, ",
     "of_liquid_range": "{pick} of {ends:range.liquid_rate}, ",
+    "as_first_round": "as the first round does, ",
+    "as_later_round": "as later rounds start low, ",
     "rate_from_memory": "{rate} (from memory, not checked against its source)",
     "rate_of_planner": "planner (rates.csv row {row})",
     "rate_tried": "rate being tried, in no file yet",
     "no_forecast": "no rate: the forecast has no row for this zone and application",
     "no_policy_row": (
         "no rate: the policy has no row for {event} at {pavement_f:temperature}"
-        "{service_class:then}, {material}, {phase}"
+        "{service_class:then}, {material}, {phase}{lacking:then}"
     ),
+    "but_it_lacks": "; {what}",
+    "surface_is": "no row for a surface that is {surface}",
+    "surface_not_stated": "rows name a surface, the forecast none",
+    "wetting_is": "no row for {wetting} material",
+    "snow_depth_is": "no row for {depth_in:water} of snow",
+    "snow_depth_not_stated": "rows name a depth of snow, the forecast none",
+    "plowing_is": "no row for a treatment with plowing",
+    "no_plowing": "no row for a treatment without plowing",
+    "plow_not_stated": "rows name plowing, the forecast does not say",
+    "treatment_is": "no row for treatment {number} of this event",
     "of_class": ", class {name}",
     "the_material": "{material:material}",
     "any_material": "any material",
@@ -126,8 +140,8 @@ WORDS: Final[Mapping[str, str]] = {
     ),
     "give_the_rate": "give the rate in rates.csv, or add a row to the policy",
     "policy_rows_equal": (
-        "rows {rows:names} hold equally for {event} at {pavement_f:temperature}; the plan takes "
-        "row {taken}"
+        "rows {rows:names} of policy.toml hold equally for {event} at {pavement_f:temperature}; "
+        "the plan takes row {taken}"
     ),
     "narrow_policy_rows": "make one of the rows more specific, or narrow its temperatures",
     "rate_given_twice": (
@@ -298,6 +312,11 @@ WORDS: Final[Mapping[str, str]] = {
     "no_rates_drawn": "no rate",
     # --- how it was worked out ---
     "pick_taken": "Of a policy's range the plan takes the {pick} value.",
+    "pick_by_round": (
+        "Of a policy's range the first round takes the middle value and later rounds the low end: "
+        "a treatment that is made again starts with the lowest rate (Minnesota Snow and Ice "
+        "Control Field Handbook, p. 15)."
+    ),
     "rates_scaled": (
         "Rates per lane are meant for a lane of {width_ft:width} and are scaled with the width of "
         "the lane."
