@@ -24,6 +24,11 @@ ASSIGNMENTS = Table(
             default=0.0,
             example="10",
         ),
+        ident(
+            "prewet_material",
+            "which liquid that is, a material of materials.csv",
+            required=False,
+        ),
     ),
     key=("route_id",),
 )
