@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import geopandas as gpd
@@ -25,6 +25,9 @@ from spreadplan.reconcile.applied import (
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.in_force import InForce, PlanVersion, in_force
 from spreadplan.reconcile.periods import in_periods
+from spreadplan.reconcile.plowing import ahead_of_plow
+from spreadplan.reconcile.road_temperatures import beside_forecast
+from spreadplan.reconcile.set_rates import SET_RATE_U
 from spreadplan.reconcile.treatments import against_rates, rates_by_version, treatments_of
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.unplaced import may_lie_here, unseen
@@ -63,6 +66,7 @@ class StormEvidence:
         without a plan.
     planned_routes : the plan's routes.
     plan : how ``planned`` was put together, where it was issued; None for the plan of the files.
+    forecast : zone, start, end, pavement_temp_f; None: there is none.
     """
 
     name: str
@@ -75,6 +79,7 @@ class StormEvidence:
     planned: pd.DataFrame
     planned_routes: pd.DataFrame
     plan: InForce | None = None
+    forecast: pd.DataFrame | None = None
 
     def in_force(self, areas: pd.DataFrame) -> InForce:
         """The versions of the plan; one without a name where none was issued.
@@ -120,6 +125,8 @@ class StormUse:
     plain : what comparing bare masses with the limits would have found.
     rule : the decision rule, to be put in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
+    ahead_of_plow : the table ``use_ahead_of_plow``; empty where no record tells of a plow.
+    temperatures : the table ``use_temperatures``, likewise.
     """
 
     segments: pd.DataFrame
@@ -130,6 +137,8 @@ class StormUse:
     plain: PlainComparison
     rule: Remark
     piles: gpd.GeoDataFrame
+    ahead_of_plow: pd.DataFrame = field(default_factory=pd.DataFrame)
+    temperatures: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def storm_use(
@@ -160,10 +169,14 @@ def storm_use(
     )
     lengths = segment_table(around.routes)
     per_round = lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
+    set_only = [one.truck_id for one in uses if one.set_rate]
     use = use.assign(
         rounds=use["passes"] / _of_segment(use, per_round).fillna(1.0),
         setting_u=setting_u(use, storm.planned),
-        run_u=run_u(use, storm.planned, around.models_table),
+        run_u=np.hypot(
+            run_u(use, storm.planned, around.models_table),
+            np.where(use["truck_id"].isin(set_only), SET_RATE_U, 0.0),
+        ),
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
@@ -204,7 +217,18 @@ def storm_use(
         plain=plain_comparison(segments),
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
+        ahead_of_plow=ahead_of_plow(uses, trucks, around.routes, network),
+        temperatures=_temperatures(uses, around.routes, storm.forecast),
     )
+
+
+def _temperatures(
+    uses: Sequence[TruckUse], routes: gpd.GeoDataFrame, forecast: pd.DataFrame | None
+) -> pd.DataFrame:
+    if forecast is None or not any(use.temperatures for use in uses):
+        return pd.DataFrame()
+    readings = {use.truck_id: use.temperatures for use in uses}
+    return beside_forecast(readings, routes["zone"].tolist(), forecast)
 
 
 def _judged(

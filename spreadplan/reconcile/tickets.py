@@ -95,7 +95,8 @@ def storm_tickets(
         mass, has a row without any. known_share of the truck (see `increments.Increments`) and
         usable_share, that of its records that could be read, where they are not 1, and step_lb, the
         step of its running total, where that is coarse. output_lb_per_min, its mean discharge as
-        reported while its spreader was on, where it is known.
+        reported while its spreader was on, where it is known. set_rate, whether it tells what it
+        was set to and nothing of what it released.
     loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb, method.
     returns : storm, truck_id, material, returned_at, net_lb, method. A truck that returns what it
         has left is empty afterwards.
@@ -110,8 +111,8 @@ def storm_tickets(
     emptied (whether a return follows the last load, so that nothing stays in the hopper),
     typical_load_lb, largest_load_lb (mean, and largest, ticket of the truck with this material over
     all storms), output_lb_per_min (NaN: not known), began (the storm's first ticket, whatever the
-    truck's), known_share (NaN: the truck sent no records), usable_share, names_differ (the truck
-    reported material, but none of one that its tickets name) and comparable (its tickets and
+    truck's), known_share (NaN: the truck sent no records), usable_share, set_rate, names_differ
+    (the truck reported material, but none that its tickets name) and comparable (its tickets and
     reports of the storm can be held against one another); in order of truck, material and storm.
     """
     common = methods(loads).map({name: both for name, (both, _) in METHOD_U.items()})
@@ -121,6 +122,7 @@ def storm_tickets(
     report = reported.assign(
         step_lb=reported.get("step_lb", 0.0),
         output_lb_per_min=reported.get("output_lb_per_min", np.nan),
+        set_rate=reported.get("set_rate", False),
     ).groupby(KEYS)
     pair = KEYS[1:]
     returns = _with_method(loads, returns)
@@ -130,6 +132,7 @@ def storm_tickets(
             reported_lb=("reported_lb", "sum"),
             step_lb=("step_lb", "max"),
             output_lb_per_min=("output_lb_per_min", "max"),
+            set_rate=("set_rate", "any"),
         ),
         out.agg(
             loaded_lb=("net_lb", "sum"),
@@ -142,7 +145,8 @@ def storm_tickets(
     ]
     table = pd.concat(parts, axis=1)
     known = {name: 0.0 for name in table.columns if name != "output_lb_per_min"}
-    table = table.fillna(known | {"emptied": False}).reset_index()
+    table["set_rate"] = table["set_rate"].eq(True)
+    table = table.fillna(known | {"emptied": False, "set_rate": False}).reset_index()
     of_steps = table.pop("step_lb") ** 2 / 6.0
     table["ticket_u_lb"] = np.sqrt(
         table.pop("out_variance") + table.pop("back_variance") + of_steps

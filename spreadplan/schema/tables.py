@@ -10,6 +10,7 @@ from spreadplan.schema.columns import Column, Table, choice, ident, moment, numb
 from spreadplan.schema.limits import RATE_LIMITS
 from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
+    DRIVER_LOG,
     FORECAST,
     LOADS,
     LOG,
@@ -510,6 +511,7 @@ TABLES: dict[str, Table] = {
         LOADS,
         RETURNS,
         LOG,
+        DRIVER_LOG,
     )
 }
 
@@ -521,6 +523,8 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("changes", "truck_id", "trucks", "truck_id"),
     ("trucks", "home_yard_id", "yards", "yard_id"),
     ("shifts", "truck_id", "trucks", "truck_id"),
+    ("driver_log", "truck_id", "trucks", "truck_id"),
+    ("driver_log", "route_id", "routes", "route_id"),
     ("log", "truck_id", "trucks", "truck_id"),
     ("log", "route_id", "routes", "route_id"),
     ("log", "yard_id", "yards", "yard_id"),
