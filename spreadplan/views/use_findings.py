@@ -402,8 +402,7 @@ def _ahead_of_plow(treatments: pd.DataFrame) -> Iterator[Weighed]:
             spread_by=sorted(set(rows["truck_id"])),
             segments=segments,
             plowed_by=sorted(set(rows["plow_truck_id"])),
-            soonest_min=float(rows["minutes"].min()),
-            latest_min=float(rows["minutes"].max()),
+            when=_minutes_later(rows["minutes"]),
             ends=(low, high),
         )
         yield _weighed(
@@ -414,6 +413,13 @@ def _ahead_of_plow(treatments: pd.DataFrame) -> Iterator[Weighed]:
             low,
             ROAD,
         )
+
+
+def _minutes_later(minutes: pd.Series[float]) -> Remark:
+    soonest, latest = round(float(minutes.min()), 1), round(float(minutes.max()), 1)
+    if soonest == latest:
+        return remark("after_minutes", minutes=soonest)
+    return remark("after_minutes_between", soonest=soonest, latest=latest)
 
 
 # --- controllers, tickets, stock ---------------------------------------------------------------

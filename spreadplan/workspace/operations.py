@@ -119,12 +119,13 @@ def driver_log_cells(tables: Tables, names: Names) -> Iterator[Problem]:
         was_set = [value for value in (row.gate_in, row.feeder_pct) if value == value] + rates
         fault: tuple[str, str, str] | None = None
         if not (was_set or row.surface or row.worked or row.note or row.as_card is True):
-            fault = ("gate", "is empty, and so is all else that was set or seen", "fill one in")
+            what = "says neither what was set nor what was seen"
+            fault = ("*", what, "fill in a setting, the road or a note")
         elif len(rates) > 1:
             fault = ("rate", "is given twice, in two units", "keep one of them")
         elif row.as_card is True and was_set:
-            what = "says that all was set as the card says, and the row says what was set instead"
-            fault = ("as_card", what, "leave one of the two empty")
+            what = "says that all was set as the card says, and beside it what was set instead"
+            fault = ("as_card", what, "keep one of the two")
         if fault:
             column, what, remedy = fault
             yield Problem(

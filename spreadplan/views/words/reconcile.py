@@ -194,9 +194,11 @@ WORDS: Final[Mapping[str, str]] = {
     "put_down_ahead_of_plow": "{off_lb:bulk} of {material:material} put down ahead of a plow",
     "plowed_off": (
         "{treatments:count.treatment} by {spread_by:names} on {segments:names}; the plow of "
-        "{plowed_by:names} came over them {soonest_min:tenth} to {latest_min:tenth} minutes later. "
+        "{plowed_by:names} came over them {when} later. "
         "True mass that it must have taken off, 95 %: {ends:range.bulk}."
     ),
+    "after_minutes": "{minutes:tenth} minutes",
+    "after_minutes_between": "{soonest:tenth} to {latest:tenth} minutes",
     "plow_first": (
         "See whether the plow can go first, or plow and spreader in one pass; the spreader belongs "
         "behind the last plow."
