@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
 from spreadplan.schema.limits import PAVEMENT_F, RATE_LIMITS
+from spreadplan.schema.policy import SURFACES
 
 ASSIGNMENTS = Table(
     name="assignments",
@@ -22,6 +23,11 @@ ASSIGNMENTS = Table(
             high=100,
             default=0.0,
             example="10",
+        ),
+        ident(
+            "prewet_material",
+            "which liquid that is, a material of materials.csv",
+            required=False,
         ),
     ),
     key=("route_id",),
@@ -45,6 +51,13 @@ FORECAST = Table(
             example="26",
         ),
         ident("trend", "trend of the pavement temperature", required=False, example="steady"),
+        choice(
+            "surface",
+            "what lies on the road when it is treated",
+            SURFACES,
+            required=False,
+            example="wet",
+        ),
         quantity(
             "precipitation",
             "length",
@@ -53,6 +66,23 @@ FORECAST = Table(
             required=False,
             high=40,
             example="0.10",
+        ),
+        quantity(
+            "snow_depth",
+            "length",
+            "depth of the snow that falls",
+            unit="in",
+            required=False,
+            high=200,
+            example="1",
+        ),
+        Column(
+            name="plow",
+            meaning="whether trucks plow as they treat",
+            kind="flag",
+            required=False,
+            default=None,
+            example="true",
         ),
         ident(
             "application",
@@ -147,7 +177,6 @@ RETURNS = Table(
     per_storm=True,
 )
 
-SURFACES_SEEN = ("dry", "damp", "wet", "slush", "snow", "packed", "ice")
 WORKED = ("yes", "partly", "no")
 
 DRIVER_LOG = Table(
@@ -207,7 +236,7 @@ DRIVER_LOG = Table(
         choice(
             "surface",
             "what the road looked like",
-            SURFACES_SEEN,
+            SURFACES,
             required=False,
             example="snow",
         ),

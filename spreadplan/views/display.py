@@ -106,6 +106,13 @@ KINDS: Final[Mapping[str, Kind]] = {
         inside="degF", us=("degF", "°F"), metric=("degC", "°C"), decimals=1, plain=True
     ),
     "volume": Kind(inside="gallon", us=("gallon", "gal"), metric=("liter", "L"), decimals=1),
+    "liquid_flow": Kind(
+        inside="gallon/minute",
+        us=("gallon/minute", "gal/min"),
+        metric=("liter/minute", "L/min"),
+        decimals=2,
+        plain=True,
+    ),
     "water": Kind(
         inside="inch", us=("inch", "in"), metric=("millimeter", "mm"), figures=2, decimals=3
     ),

@@ -14,6 +14,8 @@ from spreadplan.frames import lines
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import REFERENCES, TABLES
 from spreadplan.units import POUNDS_PER_KILOGRAM
+from spreadplan.workspace.blends import BLEND_RULES
+from spreadplan.workspace.liquids import LIQUID_RULES
 from spreadplan.workspace.operations import OPERATION_RULES, newest_forecast
 
 Tables = Mapping[str, pd.DataFrame]
@@ -180,19 +182,23 @@ def rows_twice(tables: Tables, names: Names) -> Iterator[Problem]:
 
 
 def tests_without_weighing(tables: Tables, names: Names) -> Iterator[Problem]:
-    """A discharge test that nothing was weighed for."""
-    if not {"weighings", "discharge_tests"} <= set(tables):
-        return
-    tests = tables["discharge_tests"]
-    for position in np.flatnonzero(~tests["test_id"].isin(tables["weighings"]["test_id"])):
-        yield Problem(
-            file=names["discharge_tests"],
-            row=int(tests["row"].iloc[position]),
-            column="test_id",
-            what=f'nothing was weighed for test "{tests["test_id"].iloc[position]}"',
-            remedy=f"add its rows to {names['weighings']}; it does not count until then",
-            fatal=False,
-        )
+    """A test that nothing was weighed or caught for."""
+    for tests, found, done in (
+        ("discharge_tests", "weighings", "weighed"),
+        ("liquid_tests", "catches", "caught"),
+    ):
+        if tests not in tables or found not in names:
+            continue
+        known = set(tables[found]["test_id"]) if found in tables else set()
+        for line in lines(tables[tests][~tables[tests]["test_id"].isin(known)]):
+            yield Problem(
+                file=names[tests],
+                row=line.row,
+                column="test_id",
+                what=f'nothing was {done} for test "{line.test_id}"',
+                remedy=f"add its rows to {TABLES[found].file}; it does not count until then",
+                fatal=False,
+            )
 
 
 def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
@@ -226,20 +232,19 @@ def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
 
 
 def runs_of_no_time(tables: Tables, names: Names) -> Iterator[Problem]:
-    """A discharge test of a few seconds: minutes typed as seconds, or a slipped digit."""
-    if "discharge_tests" not in tables:
-        return
-    tests = tables["discharge_tests"]
-    for position in np.flatnonzero(tests["duration_s"] < LEAST_RUN_S):
-        seconds = tests["duration_s"].iloc[position]
-        yield Problem(
-            file=names["discharge_tests"],
-            row=int(tests["row"].iloc[position]),
-            column="duration",
-            what=f"a run of {seconds:g} s measures nothing",
-            remedy="check the unit: a test runs for at least a minute, which is 60 s",
-            fatal=False,
-        )
+    """A test of a few seconds: minutes typed as seconds, or a slipped digit."""
+    for name in ("discharge_tests", "liquid_tests"):
+        if name not in tables:
+            continue
+        for line in lines(tables[name][tables[name]["duration_s"] < LEAST_RUN_S]):
+            yield Problem(
+                file=names[name],
+                row=line.row,
+                column="duration",
+                what=f"a run of {line.duration_s:g} s measures nothing",
+                remedy="check the unit: a test runs for at least a minute, which is 60 s",
+                fatal=False,
+            )
 
 
 def shares_for_percent(tables: Tables, names: Names) -> Iterator[Problem]:
@@ -565,7 +570,9 @@ RULES: tuple[Rule, ...] = (
     low_flows,
     rounds_of_assignments,
     rounds_of_log,
+    *BLEND_RULES,
     *OPERATION_RULES,
+    *LIQUID_RULES,
 )
 
 

@@ -16,7 +16,8 @@ from spreadplan.reconcile.driver_log import driver_entries
 from spreadplan.reports.render import html
 from spreadplan.runs.in_force import round_begins
 from spreadplan.runs.reported import densities
-from spreadplan.schema.storm_tables import DRIVER_LOG, SURFACES_SEEN, WORKED
+from spreadplan.schema.policy import SURFACES
+from spreadplan.schema.storm_tables import DRIVER_LOG, WORKED
 from spreadplan.views.use_road import card_in_words, driver_rows
 from spreadplan.views.voice import sentence_case
 from spreadplan.views.words import term
@@ -75,7 +76,7 @@ def _page(
         run=run,
         card=card_in_words(mine, shown),
         unit={kind: shown.unit(kind) for kind in ("gate", "rate")},
-        surfaces=SURFACES_SEEN,
+        surfaces=SURFACES,
         worked=[(code, sentence_case(term("worked", code).words)) for code in WORKED],
         time=_usual_time(visit, storm, run),
         entries=of_run,
@@ -231,7 +232,7 @@ def sheet(visit: Visit) -> Response:
         trucks=trucks,
         blank=BLANK_ROWS,
         unit={kind: shown.unit(kind) for kind in ("gate", "rate")},
-        surfaces=SURFACES_SEEN,
+        surfaces=SURFACES,
     )
     return report(text)
 
