@@ -149,7 +149,7 @@ def test_odd_addresses_are_refused_and_a_spoilt_log_does_not_stop_the_pages(coun
     visitor = browser(county)
     assert visitor.get(f"{ALL}/T9_R9_9").status_code == 404
     assert visitor.get("/plan/nothing/drivers").status_code == 404
-    assert visitor.do(f"{ALL}/..%2Fx", {"surface": "wet"}).status_code == 404
+    assert visitor.do(f"{ALL}/..%2Fx", {"surface": "wet"}).status_code in (404, 405)
     (county / LOG).write_text("time,truck_id,route_id,surface\nsoon,T1,R1,wet\n")
     assert visitor.get(ALL).status_code == 200
     assert visitor.get(FORM).status_code == 200
