@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from spreadplan.buckets import FILLED, PILE, bucket_table
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.matching.network import Network
 from spreadplan.metrology import Z95
@@ -127,6 +128,7 @@ class StormUse:
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
     ahead_of_plow : the table ``use_ahead_of_plow``; empty where no record tells of a plow.
     temperatures : the table ``use_temperatures``, likewise.
+    buckets : the table ``use_buckets``; empty where none were counted.
     """
 
     segments: pd.DataFrame
@@ -139,6 +141,7 @@ class StormUse:
     piles: gpd.GeoDataFrame
     ahead_of_plow: pd.DataFrame = field(default_factory=pd.DataFrame)
     temperatures: pd.DataFrame = field(default_factory=pd.DataFrame)
+    buckets: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def storm_use(
@@ -219,7 +222,20 @@ def storm_use(
         piles=_piles(around.routes, network, uses),
         ahead_of_plow=ahead_of_plow(uses, trucks, around.routes, network),
         temperatures=_temperatures(uses, around.routes, storm.forecast),
+        buckets=_buckets(storm, around.materials),
     )
+
+
+def _buckets(storm: StormEvidence, materials: pd.DataFrame) -> pd.DataFrame:
+    """What buckets hold, by the tickets of all storms."""
+    names = [*PILE, "net_lb", "buckets", "method", *FILLED]
+    frames = [one.reindex(columns=names) for one in (storm.loads, storm.returns)]
+    tickets = pd.concat(frames, ignore_index=True)
+    if not (tickets["buckets"] > 0.0).any():
+        return pd.DataFrame()
+    stated = materials.set_index("material")["bulk_density_lb_ft3"]
+    density = {str(name): float(value) for name, value in stated.items()}
+    return bucket_table(tickets.assign(method=tickets["method"].fillna("")), density)
 
 
 def _temperatures(

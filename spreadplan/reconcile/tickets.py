@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from spreadplan.buckets import FILLED
 from spreadplan.units import POUNDS_PER_KILOGRAM
 
 KEYS: Final = ["storm", "truck_id", "material"]
@@ -52,9 +53,33 @@ def ticket_variance_lb2(tickets: pd.DataFrame) -> pd.Series[float]:
     division_lb = pd.Series(VEHICLE_SCALE_DIVISION_LB, index=tickets.index)
     if "scale_division_lb" in tickets.columns:
         division_lb = tickets["scale_division_lb"].astype(float).fillna(VEHICLE_SCALE_DIVISION_LB)
-    alone = methods(tickets).map({name: each for name, (_, each) in METHOD_U.items()})
+    alone = relative_u(tickets)["own"]
     variance: pd.Series[float] = division_lb**2 / 6.0
-    return variance + (alone.astype(float) * tickets["net_lb"].astype(float)) ** 2
+    return variance + (alone * tickets["net_lb"].astype(float)) ** 2
+
+
+def relative_u(tickets: pd.DataFrame) -> pd.DataFrame:
+    """Relative standard uncertainty of each ticket's mass, beside that of a scale.
+
+    Returns
+    -------
+    common (what the tickets of a truck have in common) and own (new in each), on the index of
+    ``tickets``: by `METHOD_U`, or of masses that come from counted buckets by what weighed tickets
+    tell of those, see `buckets`.
+    """
+    found = methods(tickets)
+    known = {
+        name: found.map({method: u[at] for method, u in METHOD_U.items()}).astype(float)
+        for at, name in enumerate(("common", "own"))
+    }
+    nothing = pd.Series(np.nan, index=tickets.index)
+    of_buckets = dict(zip(known, FILLED, strict=True))
+    return pd.DataFrame(
+        {
+            name: tickets.get(column, nothing).astype(float).fillna(known[name])
+            for name, column in of_buckets.items()
+        }
+    )
 
 
 def methods(tickets: pd.DataFrame) -> pd.Series[str]:
@@ -115,8 +140,7 @@ def storm_tickets(
     (the truck reported material, but none that its tickets name) and comparable (its tickets and
     reports of the storm can be held against one another); in order of truck, material and storm.
     """
-    common = methods(loads).map({name: both for name, (both, _) in METHOD_U.items()})
-    common_lb = common.astype(float) * loads["net_lb"]
+    common_lb = relative_u(loads)["common"] * loads["net_lb"]
     told = loads.assign(variance=ticket_variance_lb2(loads), common_lb=common_lb)
     out = told.groupby(KEYS, sort=False)
     report = reported.assign(

@@ -27,6 +27,7 @@ from spreadplan.views.use_findings import RANKING, findings
 from spreadplan.views.use_records import records_part
 from spreadplan.views.use_road import (
     ahead_rows,
+    bucket_rows,
     driver_rows,
     set_rate_trucks,
     temperature_rows,
@@ -141,6 +142,7 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
         temperatures=temperature_rows(use.temperatures, shown),
         ahead=ahead_rows(use.ahead_of_plow, voice),
         drivers=driver_rows(background.driver_log, voice),
+        buckets=bucket_rows(use.buckets, voice),
         yards=_yards(use.balance, voice),
         elsewhere=_elsewhere(use, voice),
         records=records_part(background),

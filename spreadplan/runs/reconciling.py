@@ -14,16 +14,8 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network, build_network
-from spreadplan.reconcile.driver_log import driver_entries, given_in_runs
 from spreadplan.reconcile.in_force import InForce
-from spreadplan.reconcile.storm import (
-    StormEvidence,
-    StormUse,
-    Surroundings,
-    segment_table,
-    storm_use,
-)
-from spreadplan.reconcile.treatments import treatments_of
+from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.reconcile.verdicts import kinds
 from spreadplan.reports.use_report import UseBackground, use_report
@@ -33,10 +25,11 @@ from spreadplan.results.points import PointsFile
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.cluster import cluster
 from spreadplan.runs.crews import Crew, threads
-from spreadplan.runs.in_force import plan_in_force, round_begins
+from spreadplan.runs.driver_log import beside_records
+from spreadplan.runs.in_force import plan_in_force
 from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import storm_start
-from spreadplan.runs.reported import densities, reported_mass, tasks_of, with_silent
+from spreadplan.runs.reported import reported_mass, tasks_of, with_silent
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles
@@ -49,7 +42,7 @@ from spreadplan.workspace.issued import Issue
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
 
-IF_TOLD: Final = ("use_ahead_of_plow", "use_temperatures", "use_driver_log")
+IF_TOLD: Final = ("use_ahead_of_plow", "use_temperatures", "use_driver_log", "use_buckets")
 """Tables that are written only where the records tell of it."""
 
 
@@ -109,7 +102,12 @@ def use_tables(result: Reconciled) -> dict[str, pd.DataFrame]:
         name: table
         for name, table in zip(
             IF_TOLD,
-            (result.use.ahead_of_plow, result.use.temperatures, result.driver_log),
+            (
+                result.use.ahead_of_plow,
+                result.use.temperatures,
+                result.driver_log,
+                result.use.buckets,
+            ),
             strict=True,
         )
         if len(table)
@@ -281,32 +279,8 @@ def judge_storm(
         quarantine=followed.quarantine,
         refused=followed.refused,
         put_right=followed.put_right,
-        driver_log=_driver_log(workspace, followed, plan, judged),
+        driver_log=beside_records(workspace, storm, plan, followed.trucks, judged.trucks),
     )
-
-
-def _driver_log(
-    workspace: Workspace, followed: Followed, plan: InForce | None, use: StormUse
-) -> pd.DataFrame:
-    """What drivers wrote down, beside the plan and the records."""
-    storm = followed.storm
-    log = workspace.table("driver_log", storm)
-    if log.empty:
-        return log.iloc[:0]
-    begins = round_begins(workspace, storm)
-    given = pd.DataFrame(columns=["truck_id", "application", "route_id", "rate", "low", "high"])
-    if plan is not None:
-        runs = plan.runs.assign(
-            begins=pd.to_datetime(plan.runs["application"].map(begins), utc=True),
-            planned_at=pd.to_datetime(
-                plan.runs.reindex(columns=["starts_at"])["starts_at"], utc=True
-            ),
-        )
-        runs = runs[runs["begins"].notna()].drop_duplicates(["application", "route_id"])
-        routes = segment_table(workspace.tables["routes"])
-        given = given_in_runs(treatments_of(followed.trucks), runs, use.trucks, routes)
-    segments = plan.segments if plan is not None else log.iloc[:0]
-    return driver_entries(log, segments, begins, given, densities(workspace))
 
 
 def using_workspace(folder: Path) -> Workspace:

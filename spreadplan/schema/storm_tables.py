@@ -137,6 +137,15 @@ _HOW_FOUND = choice(
     required=False,
 )
 
+_BUCKETS = number(
+    "buckets",
+    "how many buckets of the loader went in; weighed tickets that tell it teach what one holds",
+    required=False,
+    low=0,
+    above=True,
+    high=200,
+)
+
 LOADS = Table(
     name="loads",
     file="loads.csv",
@@ -147,7 +156,14 @@ LOADS = Table(
         ident("yard_id", "the yard", example="Y1"),
         moment("loaded_at", "when", example="2026-12-01T04:10"),
         ident("material", "the material", example="road_salt"),
-        quantity("net", "mass", "net mass", high=100_000, example="13800"),
+        quantity(
+            "net",
+            "mass",
+            "net mass; may be empty where buckets are given",
+            required=False,
+            high=100_000,
+            example="13800",
+        ),
         quantity(
             "scale_division",
             "mass",
@@ -157,6 +173,7 @@ LOADS = Table(
             high=2_000,
         ),
         _HOW_FOUND,
+        _BUCKETS,
     ),
     key=("ticket_id",),
     per_storm=True,
@@ -171,8 +188,16 @@ RETURNS = Table(
         ident("yard_id", "the yard", example="Y1"),
         moment("returned_at", "when", example="2026-12-01T11:00"),
         ident("material", "the material", example="road_salt"),
-        quantity("net", "mass", "net mass", high=100_000, example="1200"),
+        quantity(
+            "net",
+            "mass",
+            "net mass; may be empty where buckets are given",
+            required=False,
+            high=100_000,
+            example="1200",
+        ),
         _HOW_FOUND,
+        _BUCKETS,
     ),
     per_storm=True,
 )

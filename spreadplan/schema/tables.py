@@ -440,6 +440,14 @@ YARDS = Table(
     key=("yard_id",),
 )
 
+_MOISTURE = number(
+    "moisture_pct",
+    "its water, percent of the mass as weighed, where that is not the material's own",
+    required=False,
+    low=0,
+    high=60,
+)
+
 STOCK_COUNTS = Table(
     name="stock_counts",
     file="stock_counts.csv",
@@ -458,6 +466,7 @@ STOCK_COUNTS = Table(
             example="40",
             shown="ton",
         ),
+        _MOISTURE,
     ),
     key=("yard_id", "material", "counted_at"),
 )
@@ -472,6 +481,7 @@ DELIVERIES = Table(
         ident("material", "the material", example="road_salt"),
         moment("delivered_at", "when it came", example="2026-11-05"),
         quantity("net", "mass", "net mass on the ticket", high=4e6, example="24.6", shown="ton"),
+        _MOISTURE,
     ),
     key=("ticket_id",),
 )

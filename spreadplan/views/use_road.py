@@ -1,4 +1,4 @@
-"""What the usage report says of plows, temperatures, drivers, and trucks that tell set rates."""
+"""What the usage report says of plows, temperatures, drivers, buckets and trucks' set rates."""
 
 from __future__ import annotations
 
@@ -74,6 +74,23 @@ def temperature_rows(periods: pd.DataFrame, shown: Display) -> list[dict[str, st
             }
         )
     return rows
+
+
+def bucket_rows(piles: pd.DataFrame, voice: Voice) -> list[dict[str, Any]]:
+    """What a bucket holds, yard by yard; ``piles`` : the table ``use_buckets``."""
+    return [
+        {
+            "yard": row.yard_id,
+            "material": voice.material(row.material),
+            "mass": voice.display.show_pm(
+                row.lb_per_bucket, 2.0 * row.u * row.lb_per_bucket, "mass"
+            ),
+            "fill": as_text(200.0 * row.fill_u, 0),
+            "tickets": str(row.tickets),
+            "known": term("bucket_known", row.known),
+        }
+        for row in lines(piles)
+    ]
 
 
 def driver_rows(entries: pd.DataFrame, voice: Voice) -> list[dict[str, Any]]:

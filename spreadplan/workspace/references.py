@@ -16,6 +16,7 @@ from spreadplan.schema.tables import REFERENCES, TABLES
 from spreadplan.workspace.blends import BLEND_RULES
 from spreadplan.workspace.liquids import LIQUID_RULES
 from spreadplan.workspace.operations import OPERATION_RULES, newest_forecast
+from spreadplan.workspace.tickets import TICKET_RULES
 from spreadplan.workspace.weighings import WEIGHING_RULES
 
 Tables = Mapping[str, pd.DataFrame]
@@ -331,6 +332,7 @@ RULES: tuple[Rule, ...] = (
     rounds_of_assignments,
     rounds_of_log,
     *BLEND_RULES,
+    *TICKET_RULES,
     *OPERATION_RULES,
     *LIQUID_RULES,
 )

@@ -183,6 +183,18 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         column("verdict", "the trucks against the forecast", "term", terms="forecast_verdict"),
     ),
     table(
+        "use_buckets",
+        "{storm}",
+        "One row for each yard and material of which buckets were counted in any storm.",
+        ("yard_id", "the yard"),
+        ("material", "the material"),
+        ("lb_per_bucket", "what a bucket holds", "mass"),
+        ("u", "relative standard uncertainty that all its tickets have in common", "ratio"),
+        ("fill_u", "relative standard uncertainty of filling one bucket", "ratio"),
+        ("tickets", "weighed tickets of the yard that tell their buckets", "count"),
+        column("known", "what it rests on", "term", terms="bucket_known"),
+    ),
+    table(
         "use_driver_log",
         "{storm}",
         "One row for each entry of the drivers' log, beside the cab card and the records.",

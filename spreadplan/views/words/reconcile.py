@@ -315,6 +315,12 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "not shown": Term("not shown", "none"),
         "agrees": Term("agrees", "good"),
     },
+    "bucket_known": {
+        "yard": Term("weighed here", "good"),
+        "few": Term("few weighed here", "warn"),
+        "others": Term("not known here, as in other yards", "warn"),
+        "assumed": Term("not known, assumed", "bad"),
+    },
     "driver_verdict": {
         "as_card": Term("as the card says", "good"),
         "differs": Term("not as the card says", "warn"),

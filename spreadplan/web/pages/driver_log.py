@@ -12,10 +12,9 @@ from starlette.responses import Response
 from spreadplan import clock
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
-from spreadplan.reconcile.driver_log import driver_entries
 from spreadplan.reports.render import html
+from spreadplan.runs.driver_log import beside_cards
 from spreadplan.runs.in_force import round_begins
-from spreadplan.runs.reported import densities
 from spreadplan.schema.policy import SURFACES
 from spreadplan.schema.storm_tables import DRIVER_LOG, WORKED
 from spreadplan.views.use_road import card_in_words, driver_rows
@@ -186,10 +185,7 @@ def _entries(visit: Visit, storm: str) -> list[dict[str, Any]]:
         return []
     workspace, _ = visit.site.computed.inputs(storm)
     plan = plan_of(visit, storm, ()).plan
-    none = pd.DataFrame(columns=["truck_id", "application", "route_id", "rate", "low", "high"])
-    table = driver_entries(
-        log, plan.segments, round_begins(workspace, storm), none, densities(workspace)
-    )
+    table = beside_cards(workspace, storm, log, plan.segments)
     file = _file(storm)
     stored = {row.row: row for row in visit.site.store.rows(file)}
     writers = writers_of(visit.site.store.changes(), file)
