@@ -15,6 +15,7 @@ from spreadplan.schema.policy import Policy
 from spreadplan.schema.tables import REFERENCES, TABLES
 from spreadplan.units import POUNDS_PER_KILOGRAM
 from spreadplan.workspace.liquids import LIQUID_RULES
+from spreadplan.workspace.measured import TEST_RULES
 from spreadplan.workspace.operations import OPERATION_RULES, newest_forecast
 
 Tables = Mapping[str, pd.DataFrame]
@@ -176,26 +177,6 @@ def rows_twice(tables: Tables, names: Names) -> Iterator[Problem]:
             )
 
 
-def tests_without_weighing(tables: Tables, names: Names) -> Iterator[Problem]:
-    """A test that nothing was weighed or caught for."""
-    for tests, found, done in (
-        ("discharge_tests", "weighings", "weighed"),
-        ("liquid_tests", "catches", "caught"),
-    ):
-        if tests not in tables or found not in names:
-            continue
-        known = set(tables[found]["test_id"]) if found in tables else set()
-        for line in lines(tables[tests][~tables[tests]["test_id"].isin(known)]):
-            yield Problem(
-                file=names[tests],
-                row=line.row,
-                column="test_id",
-                what=f'nothing was {done} for test "{line.test_id}"',
-                remedy=f"add its rows to {TABLES[found].file}; it does not count until then",
-                fatal=False,
-            )
-
-
 def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
     """Tests that do not fit the truck: a gate it does not have, a closed loop without counts."""
     if not {"discharge_tests", "trucks"} <= set(tables):
@@ -222,22 +203,6 @@ def tests_and_trucks(tables: Tables, names: Names) -> Iterator[Problem]:
                 column="sensor_counts",
                 what="closed-loop test without the sensor's counts",
                 remedy="give the counts; without them the test gives no calibration number",
-                fatal=False,
-            )
-
-
-def runs_of_no_time(tables: Tables, names: Names) -> Iterator[Problem]:
-    """A test of a few seconds: minutes typed as seconds, or a slipped digit."""
-    for name in ("discharge_tests", "liquid_tests"):
-        if name not in tables:
-            continue
-        for line in lines(tables[name][tables[name]["duration_s"] < LEAST_RUN_S]):
-            yield Problem(
-                file=names[name],
-                row=line.row,
-                column="duration",
-                what=f"a run of {line.duration_s:g} s measures nothing",
-                remedy="check the unit: a test runs for at least a minute, which is 60 s",
                 fatal=False,
             )
 
@@ -538,9 +503,8 @@ def dates_to_come(
                 )
 
 
-#: Less is no discharge test, no truck on a scale, no load; more is no storm. They catch slips of
+#: Less is no truck on a scale, no load; more is no storm. They catch slips of
 #: the pen: common practice, no source.
-LEAST_RUN_S = 5.0
 LIGHTEST_TRUCK_LB = 2e3
 LIGHTEST_LOAD_LB = 100.0
 MOST_ROUNDS = 100
@@ -552,9 +516,8 @@ RULES: tuple[Rule, ...] = (
     weighing_rows,
     weighings_twice,
     rows_twice,
-    tests_without_weighing,
     tests_and_trucks,
-    runs_of_no_time,
+    *TEST_RULES,
     shares_for_percent,
     light_trucks,
     rounds_without_end,
