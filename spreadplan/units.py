@@ -99,6 +99,11 @@ SUFFIXES: dict[str, dict[str, str]] = {
         "lb_per_two_lane_mile": "pound/two_lane_mile",
         "kg_per_lane_km": "kilogram/lane_km",
     },
+    "area_rate": {"g_per_m2": "gram/meter**2"},
+    "liquid_rate": {
+        "gal_per_lane_mile": "gallon/lane_mile",
+        "l_per_lane_km": "liter/lane_km",
+    },
     "price_per_mass": {"ton": "1/short_ton", "t": "1/metric_ton"},
     "price_per_volume": {"gal": "1/gallon", "l": "1/liter"},
 }

@@ -7,6 +7,8 @@ from typing import Final
 
 #: pavement temperature, °F. Common practice, no source.
 PAVEMENT_F: Final = (-80.0, 150.0)
+#: air temperature, °F. Common practice, no source.
+AIR_F: Final = (-80.0, 130.0)
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,13 @@ Pick = Literal["low", "middle", "high"]
 """Which end of a policy's range a plan takes."""
 PICKS: Final[tuple[Pick, ...]] = get_args(Pick)
 
+SURFACES: Final = ("dry", "damp", "wet", "slush", "snow", "packed", "ice")
+"""What may lie on a road, as a policy's row or a forecast names it."""
+WETTINGS: Final = ("dry", "pretreated", "prewet", "slurry")
+"""How a solid is wetted: not at all, in the stockpile, at the spreader, or as a slurry."""
+SUCCESSIVE: Final = "successive"
+"""Treatments one after another for as long as the event lasts."""
+
 #: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases.
 RATE_ROW_COLUMNS = (
     "row",
@@ -22,6 +29,13 @@ RATE_ROW_COLUMNS = (
     "service_class",
     "material",
     "phase",
+    "surface",
+    "wetting",
+    "snow_depth_min_in",
+    "snow_depth_max_in",
+    "treatments",
+    "plow",
+    "wetting_included",
     "rate_low_lb_per_lane_mile",
     "rate_high_lb_per_lane_mile",
     "rate_low_g_per_m2",
@@ -66,6 +80,8 @@ class Policy:
     rates : one row per ``[[rate]]``; columns in `RATE_ROW_COLUMNS`. ``row`` counts from 1.
     services : one entry per ``[[service]]``; no class twice.
     sensitive_factor : share of the usual rate inside a sensitive area that states none itself.
+    prewet_reduction_pct : how much less of the solid a rate for dry material asks for where the
+        material is prewetted or pretreated, percent; 0: such a rate is not reduced.
     over_pct, under_pct : how far an applied mass may lie above or below the plan.
     confidence : probability needed to call an application over or under.
     calibration_pct : 95 % half-width that a calibration should reach. The default of 5 % is from
@@ -81,6 +97,7 @@ class Policy:
     rates: pd.DataFrame = field(default_factory=no_rates)
     services: tuple[Service, ...] = ()
     sensitive_factor: float = 1.0
+    prewet_reduction_pct: float = 0.0
     over_pct: float = 10.0
     under_pct: float = 10.0
     confidence: float = 0.95

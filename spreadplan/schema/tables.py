@@ -9,6 +9,7 @@ from __future__ import annotations
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
 from spreadplan.schema.limits import RATE_LIMITS
 from spreadplan.schema.liquid_tables import BRINE_BATCHES, CATCHES, LIQUID_TESTS
+from spreadplan.schema.material_tables import BLENDS, MATERIALS
 from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
     FORECAST,
@@ -22,63 +23,6 @@ from spreadplan.schema.storm_tables import (
 CONTROLS = ("closed_loop", "open_loop")
 METHODS = ("container", "vehicle_scale", "direct")
 CHANGES = ("gate", "feeder", "hydraulics", "sensor", "liquid", "material", "other")
-CHEMICALS = ("NaCl", "CaCl2", "MgCl2", "none")
-
-MATERIALS = Table(
-    name="materials",
-    file="materials.csv",
-    meaning="what the trucks spread",
-    columns=(
-        ident("material", "name of the material, used in all other files", example="road_salt"),
-        text("name", "what people call it; else its key is read as words", example="Road salt"),
-        choice("kind", "solid or liquid", ("solid", "liquid")),
-        quantity(
-            "bulk_density",
-            "bulk_density",
-            "mass of a cubic foot as it lies in the hopper",
-            required=False,
-            low=5,
-            high=250,
-            example="75",
-        ),
-        quantity(
-            "density",
-            "liquid_density",
-            "mass of a gallon (liquids)",
-            required=False,
-            low=6,
-            high=20,
-        ),
-        number(
-            "chloride_fraction",
-            "mass of chloride in a mass of the material as weighed",
-            required=False,
-            low=0,
-            high=0.8,
-            example="0.588",
-        ),
-        number(
-            "moisture_pct",
-            "water in the material, percent of the mass as weighed",
-            required=False,
-            low=0,
-            high=100,
-            example="1.5",
-        ),
-        quantity(
-            "cost_per", "price_per_mass", "price of a ton (solids)", required=False, example="78.50"
-        ),
-        quantity("cost_per", "price_per_volume", "price of a gallon (liquids)", required=False),
-        choice(
-            "chemical",
-            "what melts: NaCl, CaCl2, MgCl2, or none (sand)",
-            CHEMICALS,
-            required=False,
-            example="NaCl",
-        ),
-    ),
-    key=("material",),
-)
 
 TRUCKS = Table(
     name="trucks",
@@ -508,6 +452,7 @@ TABLES: dict[str, Table] = {
     table.name: table
     for table in (
         MATERIALS,
+        BLENDS,
         TRUCKS,
         SHIFTS,
         DISCHARGE_TESTS,
@@ -534,6 +479,8 @@ TABLES: dict[str, Table] = {
 
 #: (table, column) must name a row of (table, column); ``*`` is always allowed where it has meaning.
 REFERENCES: tuple[tuple[str, str, str, str], ...] = (
+    ("blends", "material", "materials", "material"),
+    ("blends", "part", "materials", "material"),
     ("discharge_tests", "truck_id", "trucks", "truck_id"),
     ("discharge_tests", "material", "materials", "material"),
     ("weighings", "test_id", "discharge_tests", "test_id"),
@@ -559,6 +506,8 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
             ("material", "materials"),
         )
     ),
+    ("assignments", "prewet_material", "materials", "material"),
+    ("storm_assignments", "prewet_material", "materials", "material"),
     ("stock_counts", "yard_id", "yards", "yard_id"),
     ("stock_counts", "material", "materials", "material"),
     ("deliveries", "yard_id", "yards", "yard_id"),

@@ -15,15 +15,19 @@ from spreadplan.schema.limits import PAVEMENT_F
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy, Service
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
 from spreadplan.workspace.parse import looks_like_rate, rate_basis, rate_fault, rate_problem
+from spreadplan.workspace.rate_conditions import CONDITION_KEYS, conditions_of_row
 from spreadplan.workspace.tomlfiles import KeyReport, is_number, read_toml, section_of, unknown_keys
 
 PHASES: Final = ("", "initial", "subsequent")
 #: what a class of winter service is promised, and the most that is no slip of the pen: a week
 SERVICE_MINUTES: Final = ("first_pass_min", "cycle_min")
 MOST_PROMISED_MIN: Final = 10_080.0
+#: no more of the material is saved by wetting it, percent: beyond it lies a slip of the pen
+MOST_SAVED_PCT: Final = 60.0
 #: Sections of policy.toml whose keys hold a number: attribute of the policy, lowest, highest.
 POLICY_NUMBERS: Final = {
     "sensitive": {"factor": ("sensitive_factor", 0.0, 1.0)},
+    "wetting": {"prewet_reduction_pct": ("prewet_reduction_pct", 0.0, MOST_SAVED_PCT)},
     "tolerance": {
         "over_pct": ("over_pct", 0.0, 200.0),
         "under_pct": ("under_pct", 0.0, 100.0),
@@ -194,8 +198,10 @@ def _rate_row(
     entry["pavement_temp_max_f"] = _temperature(row, "max", wrong)
     if entry["pavement_temp_min_f"] > entry["pavement_temp_max_f"]:  # type: ignore[operator]
         wrong("pavement_temp_max", "is below the minimum", "swap the two")
+    entry.update(conditions_of_row(row, wrong))
     entry.update(_rate_range(row, wrong))
     known = {"event", "material", "source", "trend", "service_class", "phase", "provenance"}
+    known |= CONDITION_KEYS
     known |= {f"pavement_temp_{end}_{unit}" for end in ("min", "max") for unit in "fc"}
     known |= {key for key in row if looks_like_rate(key)}
     return entry, problems + unknown_keys(row, known, file, "rate", number)
