@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import geopandas as gpd
@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from spreadplan.buckets import FILLED, PILE, bucket_table
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network
@@ -28,6 +29,9 @@ from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.in_force import InForce, PlanVersion, in_force
 from spreadplan.reconcile.liquid import liquid_of_trucks, with_liquid
 from spreadplan.reconcile.periods import in_periods
+from spreadplan.reconcile.plowing import ahead_of_plow
+from spreadplan.reconcile.road_temperatures import beside_forecast
+from spreadplan.reconcile.set_rates import SET_RATE_U
 from spreadplan.reconcile.treatments import against_rates, rates_by_version, treatments_of
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.unplaced import may_lie_here, unseen
@@ -66,6 +70,7 @@ class StormEvidence:
         without a plan.
     planned_routes : the plan's routes.
     plan : how ``planned`` was put together, where it was issued; None for the plan of the files.
+    forecast : zone, start, end, pavement_temp_f; None: there is none.
     """
 
     name: str
@@ -78,6 +83,7 @@ class StormEvidence:
     planned: pd.DataFrame
     planned_routes: pd.DataFrame
     plan: InForce | None = None
+    forecast: pd.DataFrame | None = None
 
     def in_force(self) -> InForce:
         """The versions of the plan; one without a name where none was issued."""
@@ -119,6 +125,9 @@ class StormUse:
     plain : what comparing bare masses with the limits would have found.
     rule : the decision rule, to be put in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
+    ahead_of_plow : the table ``use_ahead_of_plow``; empty where no record tells of a plow.
+    temperatures : the table ``use_temperatures``, likewise.
+    buckets : the table ``use_buckets``; empty where none were counted.
     """
 
     segments: pd.DataFrame
@@ -129,6 +138,9 @@ class StormUse:
     plain: PlainComparison
     rule: Remark
     piles: gpd.GeoDataFrame
+    ahead_of_plow: pd.DataFrame = field(default_factory=pd.DataFrame)
+    temperatures: pd.DataFrame = field(default_factory=pd.DataFrame)
+    buckets: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def storm_use(
@@ -159,14 +171,17 @@ def storm_use(
     )
     lengths = segment_table(around.routes)
     per_round = lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
+    set_only = [one.truck_id for one in uses if one.set_rate]
     use = use.assign(
         rounds=use["passes"] / _of_segment(use, per_round).fillna(1.0),
         setting_u=setting_u(use, storm.planned),
-        run_u=run_u(use, storm.planned, around.models_table),
+        run_u=np.hypot(
+            run_u(use, storm.planned, around.models_table),
+            np.where(use["truck_id"].isin(set_only), SET_RATE_U, 0.0),
+        ),
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
-    parts = with_liquid(parts.assign(storm=storm.name), around.assignments, around.materials)
-    parts = parts.drop(columns="storm")
+    parts = with_liquid(parts, storm.name, around.assignments, around.materials)
     rule = DecisionRule.of(around.policy)
     plan = storm.in_force()
     planned = plan.segments
@@ -183,22 +198,11 @@ def storm_use(
     rows = rows.join(unseen(rows, _of_segment(rows, per_round)))
     rows["applied_hi_lb"] += rows["unseen_most_lb"]
     rates = rates_by_version(parts, treatments_of(uses), plan, per_round, rule)
-    rows = _judged(rows, rates, plan, rule).join(_trucks_on(use), on=["route_id", "segment_id"])
-    rows["trucks"] = rows["trucks"].fillna("")
-    standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
-    rows = rows.join(standing, on=["route_id", "segment_id", "material"])
-    rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
-    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
-    rows = rows.join(wetted, on=SEGMENT_KEYS)
-    nothing = rows["applied_lb"] == 0.0
-    rows["prewet_gal"] = rows["prewet_gal"].where(~nothing, 0.0)
-    rows["chemical_lb"] = rows["chemical_lb"].where(~nothing, 0.0)
+    rows = _with_sums(_judged(rows, rates, plan, rule), use, parts)
     segments = rows[RESULTS["use_segments"].names]
     return StormUse(
         segments=segments,
-        trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)).join(
-            liquid_of_trucks(parts, around.policy), on=["truck_id", "material"]
-        ),
+        trucks=_with_checks(trucks, parts, around),
         routes=route_table(segments, parts, storm.planned_routes, around.materials),
         balance=stock_balance(
             around.stock_counts,
@@ -212,7 +216,50 @@ def storm_use(
         plain=plain_comparison(segments),
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
+        ahead_of_plow=ahead_of_plow(uses, trucks, around.routes, network),
+        temperatures=_temperatures(uses, around.routes, storm.forecast),
+        buckets=_buckets(storm, around.materials),
     )
+
+
+def _buckets(storm: StormEvidence, materials: pd.DataFrame) -> pd.DataFrame:
+    """What buckets hold, by the tickets of all storms."""
+    names = [*PILE, "net_lb", "buckets", "method", *FILLED]
+    frames = [one.reindex(columns=names) for one in (storm.loads, storm.returns)]
+    tickets = pd.concat(frames, ignore_index=True)
+    if not (tickets["buckets"] > 0.0).any():
+        return pd.DataFrame()
+    stated = materials.set_index("material")["bulk_density_lb_ft3"]
+    density = {str(name): float(value) for name, value in stated.items()}
+    return bucket_table(tickets.assign(method=tickets["method"].fillna("")), density)
+
+
+def _temperatures(
+    uses: Sequence[TruckUse], routes: gpd.GeoDataFrame, forecast: pd.DataFrame | None
+) -> pd.DataFrame:
+    if forecast is None or not any(use.temperatures for use in uses):
+        return pd.DataFrame()
+    readings = {use.truck_id: use.temperatures for use in uses}
+    return beside_forecast(readings, routes["zone"].tolist(), forecast)
+
+
+def _with_sums(rows: pd.DataFrame, use: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
+    """The rows with their trucks, what was put down standing, prewetting liquid, dry chemical."""
+    standing = use.groupby(SEGMENT_KEYS)["standing_lb"].sum()
+    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
+    rows = rows.join(standing, on=SEGMENT_KEYS).join(wetted, on=SEGMENT_KEYS)
+    rows = rows.join(_trucks_on(use), on=["route_id", "segment_id"])
+    rows = rows.fillna({"standing_lb": 0.0, "trucks": ""})
+    nothing = rows["applied_lb"] == 0.0
+    return rows.assign(
+        **{name: rows[name].where(~nothing, 0.0) for name in ("prewet_gal", "chemical_lb")}
+    )
+
+
+def _with_checks(trucks: pd.DataFrame, parts: pd.DataFrame, around: Surroundings) -> pd.DataFrame:
+    """The trucks with their own tests, and their prewetting liquid against what was set."""
+    table = trucks.join(own_tests(trucks, around.models_table, around.drift))
+    return table.join(liquid_of_trucks(parts, around.policy), on=["truck_id", "material"])
 
 
 def _judged(
