@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -39,6 +40,7 @@ class Condition:
 
     ``zone`` is the forecast's own zone, "*" where the row stands for all zones. Temperature in
     degrees Fahrenheit, precipitation as depth of water in inches (NaN: not forecast).
+    ``pavement_temp_u_f``: standard uncertainty of the temperature, NaN where none is stated.
     """
 
     zone: str
@@ -48,6 +50,7 @@ class Condition:
     precipitation_in: float
     start: Moment
     end: Moment
+    pavement_temp_u_f: float = math.nan
 
 
 def may_be_icy(event: str) -> bool:
@@ -164,6 +167,7 @@ def _condition(zone: str, frame: pd.DataFrame) -> Condition:
         precipitation_in=float(frame["precipitation_in"].sum(min_count=1)),
         start=frame["start"].min(),
         end=frame["end"].max(),
+        pavement_temp_u_f=float(coldest.get("pavement_temp_u_f", math.nan)),
     )
 
 

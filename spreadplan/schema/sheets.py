@@ -29,6 +29,7 @@ FORM_OF: Final[Mapping[str, str]] = {
     "discharge": "tenth",
     "volume": "tenth",
     "temperature": "tenth",
+    "temperature_step": "tenth",
     "percent": "tenth",
     "percent_per_month": "tenth",
     "speed": "tenth",

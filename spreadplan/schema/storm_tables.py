@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from spreadplan.schema.columns import Table, choice, ident, moment, quantity, text
-from spreadplan.schema.limits import PAVEMENT_F
+from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_F
 
 ASSIGNMENTS = Table(
     name="assignments",
@@ -43,6 +43,13 @@ FORECAST = Table(
             low=PAVEMENT_F[0],
             high=PAVEMENT_F[1],
             example="26",
+        ),
+        quantity(
+            "pavement_temp_u",
+            "temperature_difference",
+            "its standard uncertainty; without one a default by night and by day is taken",
+            required=False,
+            high=PAVEMENT_U_F,
         ),
         ident("trend", "trend of the pavement temperature", required=False, example="steady"),
         quantity(

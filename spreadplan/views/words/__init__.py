@@ -9,11 +9,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final, TypeVar
 
-from spreadplan.views.words import calibration, hours, issues, now, planning, reconcile, season
+from spreadplan.views.words import (
+    calibration,
+    hours,
+    issues,
+    now,
+    planning,
+    reconcile,
+    season,
+    weather,
+)
 from spreadplan.views.words.term import Term
 
 T = TypeVar("T")
-_SUBJECTS: Final = (calibration, hours, issues, now, planning, reconcile, season)
+_SUBJECTS: Final = (calibration, hours, issues, now, planning, reconcile, season, weather)
 
 
 def _joined(parts: tuple[Mapping[str, T], ...]) -> dict[str, T]:
