@@ -92,12 +92,18 @@ SUFFIXES: dict[str, dict[str, str]] = {
     "liquid_density": {"lb_gal": "pound/gallon", "kg_l": "kilogram/liter"},
     "liquid_per_mass": {"gal_per_ton": "gallon/short_ton", "l_per_t": "liter/metric_ton"},
     "mass_flow": {"lb_min": "pound/minute", "kg_min": "kilogram/minute"},
+    "liquid_flow": {"gal_per_min": "gallon/minute", "l_per_min": "liter/minute"},
     "stream_flow": {"cfs": "foot**3/second", "m3_s": "meter**3/second"},
     "concentration": {"mg_l": "milligram/liter"},
     "rate_limit": {
         "lb_per_lane_mile": "pound/lane_mile",
         "lb_per_two_lane_mile": "pound/two_lane_mile",
         "kg_per_lane_km": "kilogram/lane_km",
+    },
+    "area_rate": {"g_per_m2": "gram/meter**2"},
+    "liquid_rate": {
+        "gal_per_lane_mile": "gallon/lane_mile",
+        "l_per_lane_km": "liter/lane_km",
     },
     "price_per_mass": {"ton": "1/short_ton", "t": "1/metric_ton"},
     "price_per_volume": {"gal": "1/gallon", "l": "1/liter"},
@@ -262,6 +268,7 @@ def convert(values: NDArray[np.float64], source: str, target: str) -> NDArray[np
 
 
 POUNDS_PER_TON = _affine("short_ton", "pound")[0]
+MINUTES_PER_HOUR = _affine("hour", "minute")[0]
 METRES_PER_MILE = _affine("mile", "meter")[0]
 FEET_PER_MILE = _affine("mile", "foot")[0]
 MILLIGRAMS_PER_POUND = _affine("pound", "milligram")[0]
@@ -295,6 +302,37 @@ def area_rate_lb_per_lane_mile(
     """
     lane_mile_m2 = convert(lane_width_ft, "foot", "meter") * METRES_PER_MILE
     return convert(rate_g_per_m2 * lane_mile_m2, "gram", "pound")
+
+
+def liquid_flow_gal_per_min(
+    rate_gal_per_lane_mile: NDArray[np.float64],
+    speed_mph: NDArray[np.float64],
+    lanes: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Flow that a boom must deliver to hold a rate; shapes broadcast.
+
+    ``lanes`` : lanes that the boom treats at once. By definition of the lane-mile it is rate times
+    lanes times mph over 60, however wide the lanes are and however the nozzles are spaced; the
+    sprayer formula GPA = 5,940 GPM / (mph x inches) says the same of a lane of any width
+    (University of Florida IFAS, WG013).
+
+    >>> float(liquid_flow_gal_per_min(np.array(40.0), np.array(30.0), np.array(1.0)))
+    20.0
+    """
+    return rate_gal_per_lane_mile * lanes * speed_mph / MINUTES_PER_HOUR
+
+
+def liquid_rate_gal_per_lane_mile(
+    flow_gal_per_min: NDArray[np.float64],
+    speed_mph: NDArray[np.float64],
+    lanes: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Rate that a flow gives: 60 times gal/min over mph and the lanes treated at once.
+
+    >>> float(liquid_rate_gal_per_lane_mile(np.array(20.0), np.array(30.0), np.array(2.0)))
+    20.0
+    """
+    return flow_gal_per_min * MINUTES_PER_HOUR / (speed_mph * lanes)
 
 
 def discharge_required(rate: Any, speed: Any, lanes: Any) -> Any:

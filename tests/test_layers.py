@@ -9,7 +9,7 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
-BASE = {"units", "errors", "frames", "schema", "remarks", "metrology", "remembered"}
+BASE = {"units", "errors", "frames", "schema", "remarks", "metrology", "remembered", "materials"}
 WRITING = {"places", "durable", "journal"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
@@ -19,6 +19,7 @@ ALLOWED = {
     "remarks": set(),
     "metrology": set(),
     "remembered": set(),
+    "materials": {"units", "frames", "remarks"},
     "resources": set(),
     "clock": set(),
     "schema": {"units", "errors"},

@@ -7,6 +7,12 @@ import pandas as pd
 from spreadplan.calibration.advice import advise
 from spreadplan.calibration.budget import uncertainty_budget
 from spreadplan.calibration.drift import drift
+from spreadplan.calibration.liquid import LiquidKey, LiquidModel, fit_liquids, liquid_table
+from spreadplan.calibration.liquid_tests import (
+    LiquidRecords,
+    liquid_results,
+    no_liquid_records,
+)
 from spreadplan.calibration.models import (
     DischargeModel,
     GateInterpolation,
@@ -27,6 +33,8 @@ __all__ = [
     "Calibration",
     "DischargeModel",
     "GateInterpolation",
+    "LiquidModel",
+    "LiquidRecords",
     "ModelKey",
     "Prediction",
     "Standing",
@@ -44,6 +52,10 @@ class Calibration:
     models : fitted models by (truck_id, material, gate_in).
     models_table : one row per model, see `tables.models_table`.
     discharge : discharge against output, see `tables.discharge_table`.
+    liquid_tests, nozzles : one row per test of a liquid circuit, and per nozzle of it, see
+        `liquid_tests.liquid_results`.
+    liquid : one row per circuit and setting, see `liquid.liquid_table`. liquid_models : by
+        (truck_id, material, circuit).
     drift : successive tests compared, see `drift.drift`.
     advice : what to test next, see `advice.advise`.
     standings : what each model may be used for, see `standing.standing_of`.
@@ -59,6 +71,10 @@ class Calibration:
     drift: pd.DataFrame
     advice: pd.DataFrame
     standings: dict[ModelKey, Standing]
+    liquid_tests: pd.DataFrame
+    nozzles: pd.DataFrame
+    liquid: pd.DataFrame
+    liquid_models: dict[LiquidKey, LiquidModel]
     gates_last_tested: dict[str, float]
     next_voiding: dict[str, TruckWork]
     as_of: pd.Timestamp
@@ -73,6 +89,7 @@ def fit_fleet(
     assignments: pd.DataFrame,
     policy: Policy,
     as_of: pd.Timestamp,
+    liquids: LiquidRecords | None = None,
 ) -> Calibration:
     """Work out the calibration of a fleet as it stands at a moment.
 
@@ -83,6 +100,7 @@ def fit_fleet(
         and assignments may be empty.
     policy : calibration_pct (95 % tolerance, percent) and calibration_max_age_days.
     as_of : timezone-aware moment; later tests and changes do not count yet.
+    liquids : the tests of liquid circuits; None: there are none.
 
     Returns
     -------
@@ -95,6 +113,11 @@ def fit_fleet(
     usual = {key: model.usual for key, model in models.items()}
     day_sd = {key: model.others_day_sd for key, model in models.items()}
     worth = standings(models, fleet, policy.calibration_pct)
+    records = liquids or no_liquid_records()
+    liquid_tests, nozzles = liquid_results(
+        records.tests, records.catches, fleet, changes, policy, as_of
+    )
+    liquid_models = fit_liquids(liquid_tests)
     return Calibration(
         tests=results,
         models=models,
@@ -105,6 +128,10 @@ def fit_fleet(
             models, worth, results, fleet, assignments, materials, policy.calibration_pct
         ),
         standings=worth,
+        liquid_tests=liquid_tests,
+        nozzles=nozzles,
+        liquid=liquid_table(liquid_tests, liquid_models),
+        liquid_models=liquid_models,
         gates_last_tested=gates_last_tested(results, as_of),
         next_voiding=next_voiding(changes, fleet, as_of),
         as_of=as_of,

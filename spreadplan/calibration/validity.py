@@ -18,6 +18,7 @@ from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 
 VOIDING_CHANGES = ("gate", "feeder", "hydraulics")
+VOIDING_LIQUID_CHANGES = ("hydraulics", "liquid")
 
 
 @dataclass(frozen=True)
@@ -74,15 +75,16 @@ def reasons_not_to_count(
             found.append(remark("not_weighed"))
         if not output > 0.0:
             found.append(remark("no_output"))
-        found += _age_reasons(performed_at, policy.calibration_max_age_days, as_of)
-        found += _change_reasons(by_truck.get(truck_id, []), performed_at, closed_loop, as_of)
+        found += age_reasons(performed_at, policy.calibration_max_age_days, as_of)
+        found += change_reasons(by_truck.get(truck_id, []), performed_at, closed_loop, as_of)
         reasons.append(tuple(found))
     return pd.Series(reasons, index=tests.index, dtype=object)
 
 
-def _age_reasons(
+def age_reasons(
     performed_at: pd.Timestamp, max_age_days: float, as_of: pd.Timestamp
 ) -> list[Remark]:
+    """Whether a test is of the future, or older than the policy allows; days."""
     if performed_at > as_of:
         return [remark("performed_later")]
     age = as_of - performed_at
@@ -91,18 +93,25 @@ def _age_reasons(
     return []
 
 
-def _change_reasons(
-    changes: Sequence[TruckWork], performed_at: pd.Timestamp, closed_loop: bool, as_of: pd.Timestamp
+def change_reasons(
+    changes: Sequence[TruckWork],
+    performed_at: pd.Timestamp,
+    closed_loop: bool,
+    as_of: pd.Timestamp,
+    voiding: tuple[str, ...] = VOIDING_CHANGES,
 ) -> list[Remark]:
+    """The work on a truck that ended a test; ``voiding``: what kinds do, beside a loop's sensor."""
     return [
         remark("work_since", what=change.what, on=change.changed_at)
         for change in changes
-        if _voids(change, closed_loop) and performed_at < change.changed_at <= as_of
+        if _voids(change, closed_loop, voiding) and performed_at < change.changed_at <= as_of
     ]
 
 
-def _voids(change: TruckWork, closed_loop: bool) -> bool:
-    return change.what in VOIDING_CHANGES or (closed_loop and change.what == "sensor")
+def _voids(
+    change: TruckWork, closed_loop: bool, voiding: tuple[str, ...] = VOIDING_CHANGES
+) -> bool:
+    return change.what in voiding or (closed_loop and change.what == "sensor")
 
 
 def next_voiding(
@@ -155,7 +164,7 @@ def warnings_about(
     warnings = []
     for row, alone, assumed in zip(tests.to_dict("records"), only, division_assumed, strict=True):
         truck = trucks[str(row["truck_id"])]
-        found = _run_warnings(float(row["duration_s"]), float(row["engine_rpm"]))
+        found = run_warnings(float(row["duration_s"]), float(row["engine_rpm"]))
         if truck.closed_loop:
             found += _closed_loop_warnings(float(row["feeder_pct"]))
         elif alone and float(row["feeder_pct"]) < truck.max_feeder_pct:
@@ -172,7 +181,8 @@ def warnings_about(
     return pd.Series(warnings, index=tests.index, dtype=object)
 
 
-def _run_warnings(duration_s: float, engine_rpm: float) -> list[Remark]:
+def run_warnings(duration_s: float, engine_rpm: float = np.nan) -> list[Remark]:
+    """What is doubtful about a run of this length, at this engine speed (NaN: not known)."""
     found = []
     if duration_s < SHORT_RUN_S:
         found.append(remark("short_run", run_s=duration_s, least_s=SHORT_RUN_S))

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.materials import chemical_of
 from spreadplan.planning.brine_data import CACL2_EUTECTIC_F, MGCL2_FREEZING_F, NACL_FREEZING_F
 from spreadplan.planning.frames import groups
 from spreadplan.remarks import Remark, remark
@@ -25,8 +26,6 @@ Floats = NDArray[np.float64]
 #: mass fraction of chloride in the dry chemical: IUPAC standard atomic weights (2021): Cl 35.45,
 #: Na 22.990, Mg 24.305, Ca 40.078.
 CHLORIDE_FRACTION = {"NaCl": 0.6066, "MgCl2": 0.7447, "CaCl2": 0.6389}
-#: chloride fractions that only rock salt of usual purity has, used where no chemical is stated.
-NACL_CHLORIDE_RANGE = (0.5, 0.607)
 #: sodium chloride is usually not cost-effective below this pavement temperature. Minnesota Snow
 #: and Ice Control Field Handbook for Snowplow Operators, LRRB manual 2005-01, p. 15.
 NACL_PRACTICAL_LIMIT_F = 15.0
@@ -94,27 +93,6 @@ def water_held_in(
     # nothing spread holds nothing, even where the ratio is infinite
     water_lb = np.multiply(spread, ratio, out=np.zeros(spread.shape), where=spread != 0)
     return np.asarray(water_lb / lb_ft3 / lane_mile_ft2 * 12.0)
-
-
-def chemical_of(chemical: str, chloride_fraction: float) -> str:
-    """What melts in a material.
-
-    Parameters
-    ----------
-    chemical : as the table of materials states it; "" for not stated.
-    chloride_fraction : mass of chloride in a mass of material, a share of 0 to 1; NaN: not stated.
-
-    Returns
-    -------
-    The chemical as stated; else "none" (abrasive) without chloride, "NaCl" within
-    `NACL_CHLORIDE_RANGE`, and "" (not known).
-    """
-    if chemical:
-        return chemical
-    if chloride_fraction == 0.0:
-        return "none"
-    low, high = NACL_CHLORIDE_RANGE
-    return "NaCl" if low <= chloride_fraction <= high else ""
 
 
 def purity_of(chemical: str, chloride_fraction: float) -> float:

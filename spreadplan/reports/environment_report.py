@@ -8,6 +8,7 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.materials import ATOMIC_WEIGHT
 from spreadplan.metrology import Z95
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.verdicts import kinds
@@ -15,7 +16,6 @@ from spreadplan.remarks import remark
 from spreadplan.reports import season_charts as charts
 from spreadplan.reports.render import html
 from spreadplan.reports.season_map import over_map
-from spreadplan.season.chloride import ATOMIC_WEIGHT
 from spreadplan.season.overuse import of_rate, support
 from spreadplan.season.savings import AREAS
 from spreadplan.units import POUNDS_PER_TON

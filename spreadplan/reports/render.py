@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import atexit
 import base64
+import gc
 import re
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager, redirect_stdout
@@ -170,10 +171,24 @@ def pdf_of(page: str) -> bytes:
     from weasyprint import HTML
 
     fonts, style, fetcher = _pdf_style()
-    made = HTML(string=page, url_fetcher=fetcher).write_pdf(
-        font_config=fonts, stylesheets=[style], pdf_tags=True, pdf_identifier=b"spreadplan"
-    )
+    with _no_garbage_collection():
+        made = HTML(string=page, url_fetcher=fetcher).write_pdf(
+            font_config=fonts, stylesheets=[style], pdf_tags=True, pdf_identifier=b"spreadplan"
+        )
     return bytes(made)
+
+
+@contextmanager
+def _no_garbage_collection() -> Iterator[None]:
+    """One page after another makes many objects that all stay until its end: looking through them
+    again and again takes an eighth of the time."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 @cache

@@ -9,25 +9,33 @@ from pathlib import Path
 import pandas as pd
 
 from spreadplan import calibration as calibration_room
-from spreadplan.calibration import Calibration
+from spreadplan.calibration import Calibration, LiquidRecords
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.remarks import remark
 from spreadplan.reports.certificate import certificates, which_calibration, work_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
+from spreadplan.schema.tables import TABLES
 from spreadplan.views.display import file_names
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.parse import YEARS
+from spreadplan.workspace.whole_files import stands_there
 
-TESTING = ("trucks", "materials", "discharge_tests", "weighings")
+SOLIDS = ("discharge_tests", "weighings")
+LIQUIDS = ("liquid_tests", "catches")
+TESTS = (*SOLIDS, *LIQUIDS)
+OF_LIQUIDS = ("liquid", "liquid_tests", "nozzles")
+"""The result tables of liquid circuits, which a fleet may not have."""
 
 
 def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calibration:
     """Discharge models with uncertainty, a certificate per truck, a blank work sheet."""
     workspace = read_workspace(
-        folder, required=TESTING, optional=["changes", "assignments", "policy"]
+        folder,
+        required=_needed(folder),
+        optional=[*TESTS, "changes", "assignments", "policy"],
     )
     say_cautions(workspace, options)
     result = calibrate_fleet(workspace, judged_at(workspace, as_of))
@@ -47,6 +55,13 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     return result
 
 
+def _needed(folder: Path) -> tuple[str, ...]:
+    """The tables that `calibrate` cannot do without; a fleet may have tests of liquids alone."""
+    liquids = stands_there(folder / TABLES["liquid_tests"].file)
+    solids = any(stands_there(folder / TABLES[name].file) for name in SOLIDS)
+    return ("trucks", "materials", *(SOLIDS if solids or not liquids else ()))
+
+
 def read_fleet(
     folder: Path, as_of: str | None = None, *, leave_out: bool = False
 ) -> tuple[Workspace, Calibration]:
@@ -57,7 +72,7 @@ def read_fleet(
     workspace = read_workspace(
         folder,
         required=("trucks", "materials"),
-        optional=("discharge_tests", "weighings", "changes", "assignments", "policy"),
+        optional=(*TESTS, "changes", "assignments", "policy"),
         leave_out=leave_out,
     )
     return workspace, calibrate_fleet(workspace, judged_at(workspace, as_of))
@@ -74,6 +89,7 @@ def calibrate_fleet(workspace: Workspace, as_of: pd.Timestamp, storm: str = "") 
         assignments=assignments_of(workspace, storm),
         policy=workspace.policy,
         as_of=as_of,
+        liquids=LiquidRecords(workspace.table("liquid_tests"), workspace.table("catches")),
     )
 
 
@@ -128,6 +144,7 @@ def calibration_tables(result: Calibration) -> dict[str, pd.DataFrame]:
         "tests": result.tests,
         "models": result.models_table,
         "discharge": result.discharge,
+        **({name: getattr(result, name) for name in OF_LIQUIDS} if len(result.liquid) else {}),
         "drift": result.drift,
         "advice": result.advice,
     }
@@ -139,6 +156,8 @@ def _write_calibration(
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, "calibration", calibration_tables(result), voice)
     store.discard("calibration/certificate_*")
+    for name in OF_LIQUIDS:
+        store.discard(f"calibration/{name}.csv")
     write_reports(store, _pages(workspace, result), "certificates", options)
 
 

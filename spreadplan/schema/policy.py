@@ -12,6 +12,13 @@ Pick = Literal["low", "middle", "high"]
 """Which end of a policy's range a plan takes."""
 PICKS: Final[tuple[Pick, ...]] = get_args(Pick)
 
+SURFACES: Final = ("dry", "damp", "wet", "slush", "snow", "packed", "ice")
+"""What may lie on a road, as a policy's row or a forecast names it."""
+WETTINGS: Final = ("dry", "pretreated", "prewet", "slurry")
+"""How a solid is wetted: not at all, in the stockpile, at the spreader, or as a slurry."""
+SUCCESSIVE: Final = "successive"
+"""Treatments one after another for as long as the event lasts."""
+
 #: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases.
 RATE_ROW_COLUMNS = (
     "row",
@@ -22,6 +29,13 @@ RATE_ROW_COLUMNS = (
     "service_class",
     "material",
     "phase",
+    "surface",
+    "wetting",
+    "snow_depth_min_in",
+    "snow_depth_max_in",
+    "treatments",
+    "plow",
+    "wetting_included",
     "rate_low_lb_per_lane_mile",
     "rate_high_lb_per_lane_mile",
     "rate_low_g_per_m2",

@@ -27,6 +27,8 @@ FORM_OF: Final[Mapping[str, str]] = {
     "rate_for_severity": "tenth",
     "mass": "tenth",
     "discharge": "tenth",
+    "liquid_flow": "hundredth",
+    "liquid_rate": "tenth",
     "volume": "tenth",
     "temperature": "tenth",
     "temperature_step": "tenth",

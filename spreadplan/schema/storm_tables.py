@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from spreadplan.schema.columns import Table, choice, ident, moment, quantity, text
+from spreadplan.schema.columns import Column, Table, choice, ident, moment, quantity, text
 from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_F
+from spreadplan.schema.policy import SURFACES
 
 ASSIGNMENTS = Table(
     name="assignments",
@@ -22,6 +23,11 @@ ASSIGNMENTS = Table(
             high=100,
             default=0.0,
             example="10",
+        ),
+        ident(
+            "prewet_material",
+            "which liquid that is, a material of materials.csv",
+            required=False,
         ),
     ),
     key=("route_id",),
@@ -52,6 +58,13 @@ FORECAST = Table(
             high=PAVEMENT_U_F,
         ),
         ident("trend", "trend of the pavement temperature", required=False, example="steady"),
+        choice(
+            "surface",
+            "what lies on the road when it is treated",
+            SURFACES,
+            required=False,
+            example="wet",
+        ),
         quantity(
             "precipitation",
             "length",
@@ -60,6 +73,23 @@ FORECAST = Table(
             required=False,
             high=40,
             example="0.10",
+        ),
+        quantity(
+            "snow_depth",
+            "length",
+            "depth of the snow that falls",
+            unit="in",
+            required=False,
+            high=200,
+            example="1",
+        ),
+        Column(
+            name="plow",
+            meaning="whether trucks plow as they treat",
+            kind="flag",
+            required=False,
+            default=None,
+            example="true",
         ),
         ident(
             "application",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
 from spreadplan.schema.limits import RATE_LIMITS
+from spreadplan.schema.liquid_tables import BRINE_BATCHES, CATCHES, LIQUID_TESTS
 from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
     FORECAST,
@@ -20,7 +21,7 @@ from spreadplan.schema.storm_tables import (
 
 CONTROLS = ("closed_loop", "open_loop")
 METHODS = ("container", "vehicle_scale", "direct")
-CHANGES = ("gate", "feeder", "hydraulics", "sensor", "material", "other")
+CHANGES = ("gate", "feeder", "hydraulics", "sensor", "liquid", "material", "other")
 CHEMICALS = ("NaCl", "CaCl2", "MgCl2", "none")
 
 MATERIALS = Table(
@@ -57,6 +58,28 @@ MATERIALS = Table(
             example="0.588",
         ),
         number(
+            "chloride_fraction_u",
+            "standard uncertainty of it",
+            required=False,
+            low=0,
+            high=0.4,
+        ),
+        number(
+            "chemical_fraction",
+            "mass of the dry chemical in a mass of the material as it lies: 0.233 for a brine of "
+            "23.3 percent",
+            required=False,
+            low=0,
+            high=1,
+        ),
+        number(
+            "chemical_fraction_u",
+            "standard uncertainty of it",
+            required=False,
+            low=0,
+            high=0.5,
+        ),
+        number(
             "moisture_pct",
             "water in the material, percent of the mass as weighed",
             required=False,
@@ -77,6 +100,25 @@ MATERIALS = Table(
         ),
     ),
     key=("material",),
+)
+
+BLENDS = Table(
+    name="blends",
+    file="blends.csv",
+    meaning="what materials are mixed of; the shares of a material add up to 1",
+    columns=(
+        ident("material", "the blend, a material of materials.csv", example="winter_mix"),
+        ident("part", "another material of materials.csv", example="road_salt"),
+        number(
+            "share",
+            "mass of the part in a mass of the blend: 0.25 for 25 percent",
+            low=0,
+            above=True,
+            high=1,
+            example="0.25",
+        ),
+    ),
+    key=("material", "part"),
 )
 
 TRUCKS = Table(
@@ -107,6 +149,21 @@ TRUCKS = Table(
             required=False,
             high=5_000,
             example="120",
+        ),
+        quantity(
+            "liquid_tank",
+            "volume",
+            "size of the tank for liquid that goes straight to the road",
+            required=False,
+            high=20_000,
+        ),
+        quantity(
+            "boom_width",
+            "length",
+            "width that the boom covers",
+            required=False,
+            above=True,
+            high=60,
         ),
         number(
             "min_feeder_pct",
@@ -308,7 +365,7 @@ CHANGES_TABLE = Table(
     columns=(
         ident("truck_id", "the truck", example="T1"),
         moment("changed_at", "when the work was done", example="2026-10-12"),
-        choice("what", "what was changed", CHANGES),
+        choice("what", "what was changed; liquid: pump, nozzles, hoses or flow meter", CHANGES),
         text("note", "in your own words", example="new gate plate"),
     ),
 )
@@ -492,10 +549,14 @@ TABLES: dict[str, Table] = {
     table.name: table
     for table in (
         MATERIALS,
+        BLENDS,
         TRUCKS,
         SHIFTS,
         DISCHARGE_TESTS,
         WEIGHINGS,
+        LIQUID_TESTS,
+        CATCHES,
+        BRINE_BATCHES,
         CHANGES_TABLE,
         ROUTES,
         ASSIGNMENTS,
@@ -515,9 +576,16 @@ TABLES: dict[str, Table] = {
 
 #: (table, column) must name a row of (table, column); ``*`` is always allowed where it has meaning.
 REFERENCES: tuple[tuple[str, str, str, str], ...] = (
+    ("blends", "material", "materials", "material"),
+    ("blends", "part", "materials", "material"),
     ("discharge_tests", "truck_id", "trucks", "truck_id"),
     ("discharge_tests", "material", "materials", "material"),
     ("weighings", "test_id", "discharge_tests", "test_id"),
+    ("liquid_tests", "truck_id", "trucks", "truck_id"),
+    ("liquid_tests", "material", "materials", "material"),
+    ("catches", "test_id", "liquid_tests", "test_id"),
+    ("brine_batches", "yard_id", "yards", "yard_id"),
+    ("brine_batches", "material", "materials", "material"),
     ("changes", "truck_id", "trucks", "truck_id"),
     ("trucks", "home_yard_id", "yards", "yard_id"),
     ("shifts", "truck_id", "trucks", "truck_id"),
@@ -535,6 +603,8 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
             ("material", "materials"),
         )
     ),
+    ("assignments", "prewet_material", "materials", "material"),
+    ("storm_assignments", "prewet_material", "materials", "material"),
     ("stock_counts", "yard_id", "yards", "yard_id"),
     ("stock_counts", "material", "materials", "material"),
     ("deliveries", "yard_id", "yards", "yard_id"),

@@ -15,6 +15,7 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
+from spreadplan.materials import price_per_ton
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.forecast import SeasonForecast, burn_down, forecast_season
@@ -213,15 +214,6 @@ def _note(outlook: SeasonForecast) -> tuple[Remark, ...]:
     if not outlook.possible:
         return (remark("too_few_storms", storms=len(outlook.uses)),)
     return ()
-
-
-def price_per_ton(material: Any) -> float:
-    """Price of a short ton; of a liquid from its price a gallon and density. NaN if not known."""
-    if material is None:
-        return float("nan")
-    if np.isnan(material.cost_per_ton) and material.kind == "liquid":
-        return float(material.cost_per_gal / material.density_lb_gal * POUNDS_PER_TON)
-    return float(material.cost_per_ton)
 
 
 def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:

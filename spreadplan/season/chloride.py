@@ -8,8 +8,7 @@ its salt, its purity and its moisture. What is put down is not what reaches a st
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
@@ -17,26 +16,14 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
+from spreadplan.materials import Fraction, chloride_fraction
 from spreadplan.metrology import Z95
 from spreadplan.planning.assigned import prewet_of_use
 from spreadplan.planning.geometry import split_at_areas
-from spreadplan.planning.melting import NACL_CHLORIDE_RANGE, chemical_of
-from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.use import LAYERS, layered_u
 from spreadplan.units import POUNDS_PER_TON
-
-ATOMIC_WEIGHT: Final = {"Cl": 35.45, "Na": 22.990, "Mg": 24.305, "Ca": 40.078}
-"""IUPAC standard atomic weights, abridged to five figures (2021)."""
-CHLORIDE_ATOMS: Final = {"NaCl": ("Na", 1), "MgCl2": ("Mg", 2), "CaCl2": ("Ca", 2)}
-
-PURITY: Final = (0.95, 1.0)
-"""Range of the sodium chloride in road salt where nothing is stated: 95 % is the least that
-solicitations which quote ASTM D632 accept (Massachusetts, Missouri, Maine; read second-hand)."""
-MOISTURE: Final = (0.0, 0.02)
-"""Range of the moisture where nothing is stated: 2 % is the most that a solicitation quoting ASTM
-D632 accepts (Missouri; others 1.0 and 1.5 %)."""
 
 CHLORIDE_LAYERS: Final[Mapping[str, tuple[str, ...]]] = {
     **{f"chloride_{name}": common for name, common in LAYERS.items()},
@@ -49,76 +36,7 @@ WATERSHED: Final = "watershed"
 VERDICTS: Final = ("over", "probably_over", "within", "no limit")
 
 
-def chloride_in(chemical: str) -> float:
-    """Mass fraction of chloride in a dry salt, from its formula.
-
-    >>> round(chloride_in("NaCl"), 4), round(chloride_in("CaCl2"), 4)
-    (0.6066, 0.6389)
-    """
-    metal, atoms = CHLORIDE_ATOMS[chemical]
-    chloride = atoms * ATOMIC_WEIGHT["Cl"]
-    return chloride / (ATOMIC_WEIGHT[metal] + chloride)
-
-
-@dataclass(frozen=True)
-class ChlorideFraction:
-    """Mass of chloride in a mass of material as weighed: estimate, standard uncertainty, basis.
-
-    NaN where it can't be known; the basis then says what is missing.
-    """
-
-    value: float
-    u: float
-    basis: Remark
-
-
-def chloride_fraction(material: Any) -> ChlorideFraction:
-    """Chloride in a material.
-
-    ``material`` : a row of the materials: kind, chemical, chloride_fraction, moisture_pct. A stated
-    fraction is taken as it is. Purity and moisture that nobody states are taken as anywhere in
-    their range (JCGM 100:2008, 4.3.7: rectangular).
-    """
-    stated = float(material.chloride_fraction)
-    if not np.isnan(stated):
-        return ChlorideFraction(stated, 0.0, remark("as_stated"))
-    if material.chemical == "none":
-        return ChlorideFraction(0.0, 0.0, remark("no_salt"))
-    if material.chemical not in CHLORIDE_ATOMS:
-        return ChlorideFraction(np.nan, np.nan, remark("chemical_unknown"))
-    if material.kind == "liquid" or material.chemical != "NaCl":
-        return ChlorideFraction(np.nan, np.nan, remark("strength_unknown"))
-    moisture = float(material.moisture_pct) / 100.0
-    dry, dry_u = (1.0 - moisture, 0.0)
-    if np.isnan(moisture):
-        dry, dry_u = 1.0 - sum(MOISTURE) / 2.0, (MOISTURE[1] - MOISTURE[0]) / 12.0**0.5
-    pure, pure_u = sum(PURITY) / 2.0, (PURITY[1] - PURITY[0]) / 12.0**0.5
-    value = chloride_in("NaCl") * pure * dry
-    whole = remark("dry_share", share=dry)
-    ends = remark("dry_shares", low=1.0 - MOISTURE[1], high=1.0 - MOISTURE[0])
-    basis = remark(
-        "from_formula",
-        chloride=chloride_in("NaCl"),
-        pure_lo=PURITY[0],
-        pure_hi=PURITY[1],
-        dry=whole if dry_u == 0.0 else ends,
-    )
-    return ChlorideFraction(value, value * float(np.hypot(pure_u / pure, dry_u / dry)), basis)
-
-
-def is_salt(material: Any) -> bool:
-    """Whether a material is salt as it is bought, and no mix of sand with some salt.
-
-    ``material`` : a row of the materials. A solid of sodium chloride whose stated fraction is that
-    of rock salt, or states none.
-    """
-    stated = float(material.chloride_fraction)
-    chemical = chemical_of(str(material.chemical), stated)
-    mixed = stated < NACL_CHLORIDE_RANGE[0]
-    return bool(material.kind == "solid" and chemical == "NaCl" and not mixed)
-
-
-def fractions(materials: pd.DataFrame) -> dict[str, ChlorideFraction]:
+def fractions(materials: pd.DataFrame) -> dict[str, Fraction]:
     """Chloride in each material."""
     return {str(one.material): chloride_fraction(one) for one in lines(materials)}
 
@@ -184,7 +102,7 @@ def _planned_shares(planned: pd.DataFrame) -> pd.Series[float]:
     return shares
 
 
-def chloride_rows(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> pd.DataFrame:
+def chloride_rows(use: pd.DataFrame, known: Mapping[str, Fraction]) -> pd.DataFrame:
     """The season's use with chloride_lb and the parts of its uncertainty (`CHLORIDE_LAYERS`).
 
     A material whose chloride is not known counts as NaN; `without_chloride` names it.
@@ -201,7 +119,7 @@ def chloride_rows(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> p
     )
 
 
-def without_chloride(use: pd.DataFrame, known: Mapping[str, ChlorideFraction]) -> pd.DataFrame:
+def without_chloride(use: pd.DataFrame, known: Mapping[str, Fraction]) -> pd.DataFrame:
     """Materials in use whose chloride is not known: material, used_ton, basis."""
     tons = use.groupby("material", sort=True)["applied_lb"].sum() / POUNDS_PER_TON
     rows = [

@@ -6,7 +6,7 @@ other way round: first the lower rates in areas, then prewetting. Each material 
 a ton of sand mix is no ton of salt. What this season measured stands apart from what a borrowed
 percentage promises (`KNOWN`): the two are never added up.
 
-The borrowed percentage is about salt, so it holds for salt alone (`chloride.is_salt`), not for a
+The borrowed percentage is about salt, so it holds for salt alone (`materials.is_salt`), not for a
 mix of sand with some salt. It costs liquid, whose volume and price are part of the row.
 
 What prewetting saves: 20 to 30 % of the material, Minnesota Snow and Ice Control Field Handbook for
@@ -27,12 +27,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.frames import lines
+from spreadplan.materials import is_salt, price_per_ton
 from spreadplan.metrology import TAIL
 from spreadplan.planning.assigned import prewet_of_use
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
-from spreadplan.season.budgets import price_per_ton
-from spreadplan.season.chloride import is_salt
 from spreadplan.season.use import SEGMENT_KEYS
 from spreadplan.units import POUNDS_PER_TON
 

@@ -14,10 +14,10 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.materials import price_per_ton
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
-from spreadplan.season.budgets import price_per_ton
 from spreadplan.units import POUNDS_PER_TON
 
 AS_PLANNED: Final = remark("as_planned")

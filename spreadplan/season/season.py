@@ -9,6 +9,7 @@ import geopandas as gpd
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.materials import is_salt
 from spreadplan.reconcile.verdicts import MORE_ROUNDS
 from spreadplan.remarks import Finding, findings_table, remark
 from spreadplan.schema.policy import Policy
@@ -153,7 +154,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonAccounts:
 
 def _guided(fair: pd.DataFrame, materials: pd.DataFrame) -> pd.DataFrame:
     """Use against the published table for salt alone: a ton of sand mix is no ton of salt."""
-    salts = {str(one.material) for one in lines(materials) if chloride.is_salt(one)}
+    salts = {str(one.material) for one in lines(materials) if is_salt(one)}
     share = fair["guidance_share"].where(fair["material"].isin(salts))
     return fair.assign(guidance_share=share)
 

@@ -21,6 +21,8 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from spreadplan.schema.limits import AIR_F, PAVEMENT_F, RATE_LIMITS
+from spreadplan.schema.telemetry import SET_RATES
 from spreadplan.telemetry.files import NO_NUMBER, FileBatch, TelemetryFile
 from spreadplan.telemetry.losses import NO_AMOUNT, NOBODY, UNKNOWN_TRUCK, Alike, Losses
 from spreadplan.units import METRES_PER_MILE, to_canonical
@@ -36,7 +38,13 @@ MOST_TEXTS = 20_000  # distinct reasons that quote the cell; later ones say only
 LONGEST_SPAN_DAYS = 400
 
 #: Columns that say how much was released.
-AMOUNTS = ("feed_total_lb", "feed_rate_lb_min", "liquid_total_gal")
+AMOUNTS = (
+    "feed_total_lb",
+    "feed_rate_lb_min",
+    "liquid_total_gal",
+    *SET_RATES,
+    "liquid_rate_gal_per_lane_mile",
+)
 
 #: Columns of numbers that a file need not have, with the type they are kept in.
 OPTIONAL = {
@@ -44,6 +52,11 @@ OPTIONAL = {
     "feed_total_lb": np.float64,
     "feed_rate_lb_min": np.float64,
     "liquid_total_gal": np.float64,
+    **dict.fromkeys(SET_RATES, np.float32),
+    "liquid_rate_gal_per_lane_mile": np.float32,
+    "plow": np.float32,
+    "air_temp_f": np.float32,
+    "pavement_temp_f": np.float32,
 }
 
 
@@ -144,6 +157,7 @@ LEFT_OUT = {
     "a cell cannot be read": "a cell cannot be read, the rest of the record used",
     "speed impossible": "speed impossible, the rest of the record used",
     "total or rate impossible": "total or rate impossible, the rest of the record used",
+    "temperature impossible": "temperature impossible, the rest of the record used",
 }
 NO_POSITION = "no position, the rest of the record used"
 
@@ -174,7 +188,12 @@ def clean(
     numbers = _numbers(batch, file, left_out, ledger)
     _judge(numbers, left_out)
     columns |= numbers
-    columns["spreading"] = _flags(batch.columns["spreading"], left_out, ledger)
+    spreading, blank = _flags(batch.columns["spreading"], "spreading", left_out)
+    ledger.count("spreading not said", int(blank.sum()))
+    columns["spreading"] = spreading | blank  # where a record does not say so, its counters decide
+    if "plow" in batch.columns:
+        down, blank = _flags(batch.columns["plow"], "plow", left_out)
+        columns["plow"] = np.where(blank, np.nan, down).astype(np.float32)
     _refuse_empty(columns, refused, left_out.code, untimed.code)
     columns["speed_mph"] = columns["speed_mph"].astype(np.float32)
     if "material" in batch.columns:
@@ -302,8 +321,8 @@ def _trucks(
     return truck.astype(kind), meant[places]
 
 
-def _flags(array: pa.Array, marks: _Marks, ledger: Ledger) -> BoolArray:
-    """Whether material was spread; where a record does not say so, its counters decide."""
+def _flags(array: pa.Array, name: str, marks: _Marks) -> tuple[BoolArray, BoolArray]:
+    """A column of yes and no: where it says yes, and where it says nothing that can be read."""
     if pa.types.is_boolean(array.type):
         blank = np.asarray(array.is_null())
         flags = np.asarray(array.fill_null(True))
@@ -316,12 +335,10 @@ def _flags(array: pa.Array, marks: _Marks, ledger: Ledger) -> BoolArray:
         marks.mark(
             wrong,
             "a cell cannot be read",
-            lambda at: f"spreading {_quote(words[places[at]])} is neither 0 nor 1",
+            lambda at: f"{name} {_quote(words[places[at]])} is neither 0 nor 1",
         )
-        blank |= wrong
-    ledger.count("spreading not said", int(blank.sum()))
-    said: BoolArray = flags | blank
-    return said
+        blank = blank | wrong
+    return flags, blank
 
 
 # --- numbers -----------------------------------------------------------------------------------
@@ -404,6 +421,24 @@ def _judge(numbers: Columns, marks: _Marks) -> None:
             below = numbers[name] < 0
             marks.mark(below, "total or rate impossible", f"{words} is below zero")
             _leave_out(numbers, (name,), below)
+    _judge_set(numbers, marks)
+
+
+def _judge_set(numbers: Columns, marks: _Marks) -> None:
+    """Leave out, in place, set rates and temperatures that cannot be."""
+    rates = (*SET_RATES, "liquid_rate_gal_per_lane_mile")
+    for name in (one for one in rates if one in numbers):
+        most = RATE_LIMITS[name.split("rate_", 1)[1]].most
+        wrong = (numbers[name] < 0) | (numbers[name] > most)
+        what = f"the set rate is below zero or above {most:g}, as {name}"
+        marks.mark(wrong, "total or rate impossible", what)
+        _leave_out(numbers, (name,), wrong)
+    for name, (low, high) in (("air_temp_f", AIR_F), ("pavement_temp_f", PAVEMENT_F)):
+        if name in numbers:
+            wrong = (numbers[name] < low) | (numbers[name] > high)
+            what = f"{name} lies outside {low:g} to {high:g} °F"
+            marks.mark(wrong, "temperature impossible", what)
+            _leave_out(numbers, (name,), wrong)
 
 
 def _both(speed_mph: float) -> str:

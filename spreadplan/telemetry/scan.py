@@ -17,7 +17,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from spreadplan.errors import BadInput, Problem
-from spreadplan.schema.telemetry import SourceFile, TruckRecords
+from spreadplan.schema.telemetry import ONLY_IF_GIVEN, SourceFile, TruckRecords
 from spreadplan.telemetry.files import FileBatch, TelemetryFile, open_telemetry
 from spreadplan.telemetry.rows import Columns, Ledger, Reasons, Rejects, clean
 from spreadplan.telemetry.store import (
@@ -102,6 +102,7 @@ class TelemetryFiles:
             found = columns.get(name)
             return np.full(size, np.nan) if found is None else found.astype(float, copy=False)
 
+        given = {name: numbers(name) for name in ONLY_IF_GIVEN if name in columns}
         material = columns.get("material", np.full(size, -1))
         return TruckRecords(
             truck_id=truck_id,
@@ -119,6 +120,7 @@ class TelemetryFiles:
             source_row=columns["row"].astype(np.int64),
             materials=self.materials,
             sources=self.sources,
+            **given,
         )
 
     def refused_by_kind(self) -> dict[str, int]:

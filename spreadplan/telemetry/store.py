@@ -17,6 +17,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from spreadplan.schema.telemetry import ONLY_IF_GIVEN
 from spreadplan.telemetry.rows import (
     OPTIONAL,
     BoolArray,
@@ -59,6 +60,7 @@ FILLED = (
     "feed_total_lb",
     "feed_rate_lb_min",
     "liquid_total_gal",
+    *ONLY_IF_GIVEN,
     "material",
 )
 

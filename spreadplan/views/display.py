@@ -114,6 +114,13 @@ KINDS: Final[Mapping[str, Kind]] = {
         plain=True,
     ),
     "volume": Kind(inside="gallon", us=("gallon", "gal"), metric=("liter", "L"), decimals=1),
+    "liquid_flow": Kind(
+        inside="gallon/minute",
+        us=("gallon/minute", "gal/min"),
+        metric=("liter/minute", "L/min"),
+        decimals=2,
+        plain=True,
+    ),
     "water": Kind(
         inside="inch", us=("inch", "in"), metric=("millimeter", "mm"), figures=2, decimals=3
     ),

@@ -13,10 +13,11 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.errors import BadInput, Problem, few
+from spreadplan.materials import with_parts
 from spreadplan.places import can_be_a_name
 from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import Pick, Policy
-from spreadplan.schema.tables import TABLES
+from spreadplan.schema.tables import BLENDS, TABLES
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.issued import IssuedPlan, read_issues, with_present_names
 from spreadplan.workspace.operations import newest_forecast, policy_classes
@@ -396,12 +397,16 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     tables: dict[str, pd.DataFrame] = {}
     names = {"policy": "policy.toml"}
     for name, table in TABLES.items():
+        if table is BLENDS:
+            continue
         if not table.per_storm and (name in required or name in optional):
             found = find_vector(folder, table)[0] if table.vector else []
             names[name] = found[0].name if found else table.file
             frame = reader.table(table, folder, "", name in required)
             if frame is not None:
                 tables[name] = frame
+    if "materials" in tables:
+        _read_blends(reader, tables, names)
     if "routes" in tables:
         tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
     if PLACED & tables.keys():
@@ -446,6 +451,17 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
         issued=issued,
     )
     return workspace, reader.problems
+
+
+def _read_blends(reader: _Reader, tables: dict[str, pd.DataFrame], names: dict[str, str]) -> None:
+    """Blends go with the materials, whoever asks for those; who mixes nothing has no such file."""
+    names[BLENDS.name] = BLENDS.file
+    if stands_there(reader.folder / BLENDS.file):
+        frame = reader.table(BLENDS, reader.folder, "", required=False)
+        if frame is not None:
+            tables[BLENDS.name] = frame
+    blends = tables.get(BLENDS.name, _empty_table(BLENDS.name))
+    tables["materials"] = with_parts(tables["materials"], blends)
 
 
 def _issued(

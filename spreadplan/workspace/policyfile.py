@@ -15,6 +15,7 @@ from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_C, PAVEMENT_U_F
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy, Service
 from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert, to_canonical
 from spreadplan.workspace.parse import looks_like_rate, rate_basis, rate_fault, rate_problem
+from spreadplan.workspace.rate_conditions import CONDITION_KEYS, conditions_of_row
 from spreadplan.workspace.tomlfiles import KeyReport, is_number, read_toml, section_of, unknown_keys
 
 PHASES: Final = ("", "initial", "subsequent")
@@ -214,8 +215,10 @@ def _rate_row(
     entry["pavement_temp_max_f"] = _temperature(row, "max", wrong)
     if entry["pavement_temp_min_f"] > entry["pavement_temp_max_f"]:  # type: ignore[operator]
         wrong("pavement_temp_max", "is below the minimum", "swap the two")
+    entry.update(conditions_of_row(row, wrong))
     entry.update(_rate_range(row, wrong))
     known = {"event", "material", "source", "trend", "service_class", "phase", "provenance"}
+    known |= CONDITION_KEYS
     known |= {f"pavement_temp_{end}_{unit}" for end in ("min", "max") for unit in "fc"}
     known |= {key for key in row if looks_like_rate(key)}
     return entry, problems + unknown_keys(row, known, file, "rate", number)

@@ -1,11 +1,11 @@
-"""The starter workspace: every file with its header and one example row, ready to be replaced."""
+"""The starter workspace: every file with its header, nearly all with a row to be replaced."""
 
 from __future__ import annotations
 
 import json
 
 from spreadplan.schema.columns import Column, Table
-from spreadplan.schema.tables import TABLES
+from spreadplan.schema.tables import BLENDS, TABLES
 
 STORM = "storms/first-storm"
 LINE = [[-94.21, 46.10], [-94.205, 46.105], [-94.20, 46.115]]
@@ -100,6 +100,8 @@ def starter_files(start: str, end: str) -> dict[str, str]:
     }
     year = start[:4]
     for table in TABLES.values():
+        if table is BLENDS:  # one example row is no blend, and many have none
+            continue
         name = f"{STORM}/{table.file}" if table.per_storm else table.file
         files[name] = (_vector(table) if table.vector else _csv(table)).replace("2026-", f"{year}-")
     return files
@@ -121,6 +123,8 @@ def starter_columns(table: Table) -> list[Column]:
 def _csv(table: Table) -> str:
     columns = starter_columns(table)
     header = [usual_name(column) for column in columns]
+    if not all(column.example for column in columns if column.required):
+        return ",".join(header) + "\n"  # what not every agency has begins empty
     row = [column.example for column in columns]
     if table.rate:
         header.append("rate_lb_per_lane_mile")

@@ -15,6 +15,7 @@ from spreadplan.planning.rest_made import made_of
 from spreadplan.reports.cab_card import _marks
 from spreadplan.runs import issue, plan, plan_rest
 from spreadplan.runs.rest_of_storm import rest_of_storm
+from spreadplan.views.setting import voice_of
 from spreadplan.views.words import TERMS
 from tests.clock.small_storm import QUIET, write
 
@@ -161,6 +162,34 @@ def test_a_route_done_twice_and_an_unknown_way_out_are_refused(tmp_path):
     folder = storm(tmp_path / "b")
     with pytest.raises(BadInput, match="is no way out"):
         rest_of_storm(folder, "s1", AT, QUIET, "magic")
+
+
+@pytest.mark.parametrize(("until", "said"), [("04:47", True), ("04:32", False)])
+def test_a_truck_that_is_out_by_the_log_and_spreads_by_its_records(tmp_path, until, said):
+    """The log is written by hand: some minutes after it are no contradiction."""
+    log = HEAD + "2026-12-01T04:30,truck_out,T1,,,,,,hydraulics\n"
+    times = pd.date_range("2026-12-01T04:10", f"2026-12-01T{until}", freq="20s")
+    lons = [-94.0 + 0.0002 * at for at in range(len(times))]
+    records = "truck_id,time,lon,lat,speed_mph,spreading,feed_total_lb\n" + "".join(
+        f"T1,{time.isoformat()},{lon:.5f},46.0,20,1,{10 * at}\n"
+        for at, (time, lon) in enumerate(zip(times, lons, strict=True))
+    )
+    folder = storm(tmp_path, log, storms__s1__telemetry__t1=records)
+    rest = rest_of_storm(folder, "s1", AT, QUIET)
+    found = rest.findings[rest.findings["code"] == "out_and_driving"]
+    assert len(found) == said
+    assert rest.known.rest.out == {"T1"}
+    if said:
+        page = merged_words(rest)
+        assert "is out since 2026-12-01 04:30 by the log" in page
+        assert "until 2026-12-01 04:47" in page
+        assert "truck_back" in page
+
+
+def merged_words(rest) -> str:
+    """All that is said about the rest of a storm, in words."""
+    voice = voice_of(rest.workspace.settings, rest.workspace.table("materials"))
+    return "\n".join(voice.table(rest.findings).astype(str).agg(" ".join, axis=1))
 
 
 def treated(*rows: tuple[str, str, float]) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from spreadplan.season.chloride import chloride_in
+from spreadplan.materials import chloride_in
 from spreadplan.season.water import CRITERIA, concentration_mg_l, load_lb
 
 

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spreadplan.frames import lines
+from spreadplan.materials import chloride_fraction
 from spreadplan.schema.policy import Policy
 from spreadplan.season.chloride import (
     area_shares,
-    chloride_fraction,
     chloride_table,
     fractions,
     prewet_chloride_lb,

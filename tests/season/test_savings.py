@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 
 from spreadplan.frames import lines
+from spreadplan.materials import is_salt
 from spreadplan.schema.policy import Policy
-from spreadplan.season.chloride import area_shares, is_salt
+from spreadplan.season.chloride import area_shares
 from spreadplan.season.savings import (
     ALREADY,
     AREAS,

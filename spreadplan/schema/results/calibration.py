@@ -12,6 +12,12 @@ _WHICH: Final = (
     ("gate_in", "gate opening"),
 )
 
+_CIRCUIT: Final = (
+    ("truck_id", "the truck"),
+    ("material", "the liquid"),
+    ("circuit", "`boom`: to the road; `prewet`: onto the solid"),
+)
+
 TABLES: Final[tuple[ResultTable, ...]] = (
     table(
         "tests",
@@ -80,6 +86,53 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("basis", "tested gate, or between gates"),
         ("discharge_lo_lb_per_min", "lower end of the 95 % interval of the mean"),
         ("discharge_hi_lb_per_min", "upper end"),
+    ),
+    table(
+        "liquid",
+        "calibration",
+        "One row for each truck, liquid, circuit and setting of its liquid system.",
+        *_CIRCUIT,
+        ("setting_gal_per_min", "flow that the control was set to"),
+        ("measured_gal_per_min", "mean flow of the tests that count; else of the last test"),
+        ("u_gal_per_min", "its standard uncertainty: volume, time, repeats, day"),
+        ("valid", "whether the setting may be used", "flag"),
+        ("reason", "why not"),
+        ("ratio", "measured over set", "ratio"),
+        ("run_pct", "95 % uncertainty of the flow of one run"),
+        ("tests", "the tests used"),
+        ("doubts", "what a user must know"),
+    ),
+    table(
+        "liquid_tests",
+        "calibration",
+        "One row for each test of a liquid circuit.",
+        ("test_id", "the test"),
+        *_CIRCUIT,
+        ("setting_gal_per_min", "flow that the control was set to"),
+        ("volume_gal", "what was caught"),
+        ("volume_u_gal", "its standard uncertainty from reading"),
+        ("duration_s", "as recorded"),
+        ("measured_gal_per_min", "flow"),
+        ("u_gal_per_min", "its standard uncertainty from reading and timing"),
+        ("ratio", "measured over set", "ratio"),
+        ("valid", "whether the test counts", "flag"),
+        ("reason", "why not"),
+        ("warnings", "what is doubtful about a test that counts"),
+        ("performed_at", "as recorded"),
+        ("catches", "how many catches", "count"),
+        ("performed_by", "who did the test"),
+    ),
+    table(
+        "nozzles",
+        "calibration",
+        "One row for each nozzle that was caught on its own in a test.",
+        ("test_id", "the test"),
+        ("nozzle", "the nozzle", "id"),
+        ("share", "its share of what came out in the test", "share"),
+        column("verdict", "even, clogged, worn or not shown", "term", terms="nozzle"),
+        ("departure_pct", "how far it departs from the median nozzle of the test"),
+        ("departure_u95_pct", "half-width of the 95 % interval of that"),
+        ("flow_gal_per_min", "its flow"),
     ),
     table(
         "drift",

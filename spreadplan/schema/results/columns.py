@@ -15,6 +15,8 @@ _ENDINGS: Final[tuple[tuple[str, str, str], ...]] = (
     ("_lb_per_lane_mile_severity_hour", "rate_for_severity", ""),
     ("_lb_per_lane_mile", "rate", ""),
     ("_lb_per_min", "discharge", ""),
+    ("_gal_per_min", "liquid_flow", ""),
+    ("_gal_per_lane_mile", "liquid_rate", ""),
     ("_ton", "bulk", "short_ton"),
     ("ton_per_application", "bulk", "short_ton"),
     ("gate_in", "gate", ""),

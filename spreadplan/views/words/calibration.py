@@ -53,6 +53,25 @@ WORDS: Final[Mapping[str, str]] = {
     # --- why a test does not count, and what is doubtful about one that does ---
     "voided": "voided: {by}",
     "not_weighed": "no weighing",
+    "nothing_caught": "nothing was caught",
+    "no_liquid_came_out": "no liquid came out",
+    "liquid_known_too_badly": (
+        "one run is known within {within_pct:.0f}\u00a0% only, no better than an untested truck's"
+    ),
+    "liquid_repeats_disagree": (
+        "at a setting of {setting_gal_per_min:liquid_flow} repeats disagree: "
+        "{ends_gal_per_min:range.liquid_flow}; look for air, a clogged filter or a slipped "
+        "reading, and run again"
+    ),
+    "liquid_levels_off": (
+        "a setting of {setting_gal_per_min:liquid_flow} gives no more than a lower one: the pump "
+        "or the filter is at its limit"
+    ),
+    "flow_unlike_setting": (
+        "{ratio:.2f} times the flow that was set: check the units, gallons or liters, seconds or "
+        "minutes"
+    ),
+    "catch_division_assumed": f"smallest step of the catch container assumed ({NO_SOURCE})",
     "no_output": "run without feeder output",
     "performed_later": "performed after the date of this calibration",
     "too_old": "{days:.0f} days old, more than the {most_days:g} days that the policy allows",
@@ -275,6 +294,16 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "good": Term("calibrated", "good"),
     },
     "drift": {"drift": Term("drift", "bad"), "steady": Term("steady", "good")},
+    "nozzle": {
+        "clogged": Term("clogged", "bad"),
+        "worn": Term("worn", "bad"),
+        "not_shown": Term("not shown", "warn"),
+        "even": Term("even", "good"),
+    },
+    "circuit": {
+        "boom": Term("boom, liquid to the road", "none"),
+        "prewet": Term("prewet, liquid onto the solid", "none"),
+    },
     "control": {
         "closed_loop": Term("closed loop", "none"),
         "open_loop": Term("open loop", "none"),
