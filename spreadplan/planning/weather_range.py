@@ -124,21 +124,16 @@ def weather_range(
     pieces = _pieces(rows)
     found = list(_forecast_rows(pieces, rows, applications, storm))
     states = _scenarios(found, storm.policy)
-    moved = np.zeros(len(pieces), dtype=bool)
-    for one in found:
-        moved[one.at] = True
-    moved &= pieces["mass_lb"].notna().to_numpy() & ~pieces["own"].to_numpy()
-
-    def ranges(by: list[str], where: Any = True) -> pd.DataFrame:
-        return _ranges(pieces, found, states, by, moved, np.broadcast_to(where, len(pieces)))
-
-    known = pieces["material"].to_numpy() != ""
-    whole = ranges([])
+    wet, all_found = _with_liquids(pieces, found)
+    at_yards = (wet["yard_id"] != "").to_numpy() & wet["mass_lb"].notna().to_numpy()
+    known = (wet["material"] != "").to_numpy()
+    everywhere = np.ones(len(pieces), dtype=bool)
+    whole = _ranges(pieces, found, states, [], everywhere)
     return WeatherRange(
         table=_table(found, pieces),
-        runs=ranges(["run"]),
-        yards=ranges(["yard_id", "material"], (pieces["yard_id"] != "").to_numpy()),
-        materials=ranges(["material"], known),
+        runs=_ranges(pieces, found, states, ["run"], everywhere),
+        yards=_ranges(wet, all_found, states, ["yard_id", "material"], at_yards),
+        materials=_ranges(wet, all_found, states, ["material"], known),
         findings=(*_decides(found, pieces, whole), *_without_row(found, pieces)),
     )
 
@@ -155,6 +150,27 @@ def _pieces(rows: gpd.GeoDataFrame) -> pd.DataFrame:
     return pieces.assign(
         lane_miles=sums["lane_miles"].to_numpy(), mass_lb=sums["mass_lb"].to_numpy()
     )
+
+
+def _with_liquids(pieces: pd.DataFrame, found: list[_Row]) -> tuple[pd.DataFrame, list[_Row]]:
+    """Pieces, and behind them the named prewetting liquid of each as a piece of its own."""
+    share = pieces["liquid_lb_per_lb"].to_numpy(dtype=float)
+    wet = np.flatnonzero((pieces["prewet_material"] != "").to_numpy() & (share > 0.0))
+    if not len(wet):
+        return pieces, found
+    liquid = pieces.iloc[wet].assign(
+        material=pieces["prewet_material"].to_numpy()[wet],
+        mass_lb=pieces["mass_lb"].to_numpy()[wet] * share[wet],
+    )
+    place = np.full(len(pieces), -1)
+    place[wet] = len(pieces) + np.arange(len(wet))
+    both = []
+    for one in found:
+        has = place[one.at] >= 0
+        more = one.more_lb[has] * share[one.at[has]][:, None]
+        at = np.concatenate([one.at, place[one.at[has]]])
+        both.append(replace(one, at=at, more_lb=np.concatenate([one.more_lb, more])))
+    return pd.concat([pieces, liquid], ignore_index=True), both
 
 
 # --- what each temperature would make of a row of the forecast ----------------------------------
@@ -342,13 +358,16 @@ def _ranges(
     found: Sequence[_Row],
     states: Sequence[Ints],
     by: list[str],
-    moved: NDArray[np.bool_],
     where: NDArray[np.bool_],
 ) -> pd.DataFrame:
     """Ends of the range of the mass of each group, index ``by``: weather_lo_lb, weather_hi_lb.
 
-    ``moved`` : pieces whose rate is the policy's; a group without any has no range.
+    ``where`` : pieces that count. A group of which no rate is the policy's has no range.
     """
+    moved = np.zeros(len(pieces), dtype=bool)
+    for one in found:
+        moved[one.at] = True
+    moved &= pieces["mass_lb"].notna().to_numpy()
     kept = pieces[where].assign(moved=moved[where])
     keys = kept[by] if by else pd.DataFrame({"all": "all"}, index=kept.index)
     group = keys.groupby(list(keys), sort=True)
@@ -363,7 +382,7 @@ def _ranges(
             place = of_piece[one.at] - start
             inside = (place >= 0) & (place < len(total))
             here, place_in = np.unique(place[inside], return_inverse=True)
-            more = np.zeros((len(here), one.rates.shape[1]))
+            more = np.zeros((len(here), len(one.chance)))
             np.add.at(more, place_in, one.more_lb[inside])
             total[here] += more[:, state]
         total += base[start : start + len(total), None]

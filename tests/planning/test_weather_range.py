@@ -215,6 +215,18 @@ def test_a_certain_forecast_has_one_row_of_the_policy():
     assert (plan.routes["weather_hi_lb"] == plan.routes["mass_lb"]).all()
 
 
+def test_the_prewetting_liquid_goes_with_its_salt():
+    """10 gal of brine of 9.8 lb/gal on each ton of R2 are 0.049 lb on a pound, in every weather."""
+    assigned = county().assignments.assign(prewet_material=["", "brine"])
+    plan = planned(assignments=assigned, forecast=forecast(night("*", 22.0, 2.0)))
+    found = plan.routes.set_index("route_id").loc["R2"]
+    yards = plan.yards.set_index("material")
+    for end in ("lo", "hi"):
+        tons = 0.049 * found[f"weather_{end}_lb"] / 2000.0
+        assert yards.loc["brine", f"weather_{end}_ton"] == pytest.approx(tons)
+    assert yards.loc["brine", "weather_hi_ton"] > 1.4 * yards.loc["brine", "weather_lo_ton"]
+
+
 def test_what_decides_the_storm():
     """Two rounds: 30 F, where nothing can happen, and 21 F, where 300 or 200 hangs on 20 F."""
     rows = forecast(night("*", 28.0, 0.5, "1"), night("*", 21.0, 2.0, "2"))
