@@ -13,6 +13,13 @@ WORDS: Final[Mapping[str, str]] = {
         "if the pavement turns out otherwise than forecast (up to {most_lb:number.bulk}, 90 %)"
     ),
     "order_for_the_weather": "{order_lb:bulk} more would cover that as well",
+    # --- what if ---
+    "next_row_colder": "one policy row colder",
+    "next_row_warmer": "one policy row warmer",
+    "pavement_on_next_row": (
+        "{change}: each row of the forecast at the nearest temperature at which the next row of "
+        "the policy holds"
+    ),
     # --- the doubt of the forecast ---
     "any_pavement": "any temperature",
     "pavement_below": "{to_f:temperature} or colder",
