@@ -47,7 +47,7 @@ from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
-from spreadplan.planning.stock import on_hand, yard_table
+from spreadplan.planning.stock import on_hand, weather_findings, with_weather, yard_table
 from spreadplan.planning.stretches import (
     changes_count,
     control_names,
@@ -57,6 +57,7 @@ from spreadplan.planning.stretches import (
     stretches,
     with_speed_steps,
 )
+from spreadplan.planning.weather_range import WeatherRange, weather_range
 from spreadplan.planning.wetting import Made, prewet_liquid_rows
 from spreadplan.remarks import findings_table
 from spreadplan.schema.policy import Pick, Policy
@@ -124,6 +125,8 @@ class StormPlan:
         one), segment_id, part, pass, miles_into_segment, lon, lat.
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
     melting : see `holding_check`: the table ``plan_melting``.
+    weather : what each temperature of the pavement would make of it: the table ``plan_weather``.
+    by_weather : index material: weather_lo_lb, weather_hi_lb, see `weather_range`.
     findings : see `remarks.findings_table`; the most important first.
     reassigned : who could take over what is late, see `takeover`: the table ``plan_reassigned``.
     """
@@ -138,6 +141,8 @@ class StormPlan:
     reloads: pd.DataFrame
     clock: pd.DataFrame
     melting: pd.DataFrame
+    weather: pd.DataFrame
+    by_weather: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
     reassigned: pd.DataFrame = field(default_factory=_no_takeover, repr=False)
 
@@ -181,7 +186,9 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         found += own_findings(inputs.assignments)
     reloads = _reloads(rows, timing)
     rows = rows[~rows["made"]].reset_index(drop=True)
-    yards = _yards(rows, inputs, start if inputs.rest is None else inputs.rest.at)
+    weather = weather_range(rows, applications, _rate_inputs(inputs))
+    routes = routes.join(weather.runs)
+    yards = _yards(rows, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
@@ -191,6 +198,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
+    found += weather_findings(yards)
+    found += weather.findings
     found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
@@ -205,6 +214,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         reloads=reloads,
         clock=clock.table,
         melting=melting,
+        weather=weather.table,
+        by_weather=weather.materials,
         findings=findings_table(found),
     )
 
@@ -374,7 +385,9 @@ def _clock(
     )
 
 
-def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.DataFrame:
+def _yards(
+    rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment, weather: WeatherRange
+) -> pd.DataFrame:
     """Need against stock, prewetting liquids included; routes without a yard are left out."""
     at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
     liquid = prewet_liquid_rows(at_yard, Made.of(inputs.materials))
@@ -384,7 +397,7 @@ def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.Data
     stock = on_hand(
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
     )
-    return yard_table(needed, stock)
+    return with_weather(yard_table(needed, stock), weather.yards)
 
 
 def _with_changes(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
-from spreadplan.schema.limits import PAVEMENT_F, RATE_LIMITS
+from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_F, RATE_LIMITS
 from spreadplan.schema.policy import SURFACES
 
 ASSIGNMENTS = Table(
@@ -49,6 +49,13 @@ FORECAST = Table(
             low=PAVEMENT_F[0],
             high=PAVEMENT_F[1],
             example="26",
+        ),
+        quantity(
+            "pavement_temp_u",
+            "temperature_difference",
+            "its standard uncertainty; without one a default by night and by day is taken",
+            required=False,
+            high=PAVEMENT_U_F,
         ),
         ident("trend", "trend of the pavement temperature", required=False, example="steady"),
         choice(

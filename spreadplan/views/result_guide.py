@@ -44,6 +44,7 @@ _PARTS: Final = (
             "plan_settings",
             "plan_reloads",
             "plan_melting",
+            "plan_weather",
             "plan_findings",
             "plan_reassigned",
             "plan_options",

@@ -465,6 +465,7 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
     "yard_stock": {
         "short": Term("short", "bad"),
         "may_run_short": Term("may run short", "warn"),
+        "may_run_short_by_weather": Term("may run short by weather", "warn"),
         "not_counted": Term("not counted", "none"),
         "enough": Term("enough", "good"),
     },
