@@ -202,6 +202,9 @@ def _glance(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
         ),
         ("loads", f"{int(routes['loads'].sum()):,}", voice.say(run)),
     ]
+    chemical = float(routes["chemical_lb"].sum(min_count=1))
+    if math.isfinite(chemical):
+        cards.append(("dry chemical in it", shown.show(chemical, "bulk"), ""))
     prewet = float(routes["prewet_gal"].sum())
     if prewet > 0:
         cards.append(("prewetting liquid", shown.show(prewet, "volume"), ""))
