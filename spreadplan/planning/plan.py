@@ -13,10 +13,16 @@ from numpy.typing import NDArray
 from spreadplan.calibration.liquid import LiquidKey, LiquidModel
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
-from spreadplan.planning.applications import Application, Moment, may_be_icy
+from spreadplan.planning.applications import (
+    Application,
+    Moment,
+    labelled_forecast,
+    may_be_icy,
+)
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
+from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
 from spreadplan.planning.liquids import with_flows
 from spreadplan.planning.loads import Cycle, cycle
@@ -28,7 +34,7 @@ from spreadplan.planning.material import (
     row_intervals,
     summed_intervals,
 )
-from spreadplan.planning.melting import melter_of, melting_check, water_held
+from spreadplan.planning.melting import Melter, melter_of, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
 from spreadplan.planning.promises import with_times
 from spreadplan.planning.rest import Rest, in_hopper_lb, without_made
@@ -43,7 +49,7 @@ from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
-from spreadplan.planning.stock import on_hand, yard_table
+from spreadplan.planning.stock import on_hand, weather_findings, with_weather, yard_table
 from spreadplan.planning.stretches import (
     changes_count,
     control_names,
@@ -54,6 +60,7 @@ from spreadplan.planning.stretches import (
     stretches,
     with_speed_steps,
 )
+from spreadplan.planning.weather_range import WeatherRange, weather_range
 from spreadplan.planning.wetting import Made, prewet_liquid_rows
 from spreadplan.remarks import findings_table
 from spreadplan.schema.policy import Pick, Policy
@@ -98,7 +105,7 @@ class PlanInputs:
     liquid_models: Mapping[LiquidKey, LiquidModel] = field(default_factory=dict)
     next_liquid_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     rest: Rest | None = None
-    pick: Pick = "middle"
+    pick: Pick = "by_round"
 
 
 def _no_takeover() -> pd.DataFrame:
@@ -123,7 +130,9 @@ class StormPlan:
     reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
         one), segment_id, part, pass, miles_into_segment, lon, lat.
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
-    melting : see `melting_check`.
+    melting : see `holding_check`: the table ``plan_melting``.
+    weather : what each temperature of the pavement would make of it: the table ``plan_weather``.
+    by_weather : index material: weather_lo_lb, weather_hi_lb, see `weather_range`.
     findings : see `remarks.findings_table`; the most important first.
     reassigned : who could take over what is late, see `takeover`: the table ``plan_reassigned``.
     """
@@ -138,6 +147,8 @@ class StormPlan:
     reloads: pd.DataFrame
     clock: pd.DataFrame
     melting: pd.DataFrame
+    weather: pd.DataFrame
+    by_weather: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
     reassigned: pd.DataFrame = field(default_factory=_no_takeover, repr=False)
 
@@ -173,27 +184,30 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     end = inputs.forecast["end"].max()
     clock = _clock(rows, routes, timing, applications, inputs, roads)
     rows, routes = with_times(rows, routes, clock, applications, end, inputs.policy)
+    melters = _melters(inputs)
+    rows = _with_holding(rows, clock, applications, melters, inputs)
     start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
     too_late = lateness(rows, clock, applications, inputs.policy, end)
     if inputs.rest is None:  # else they are those of the plan in force
         found += own_findings(inputs.assignments)
     reloads = _reloads(rows, timing)
     rows = rows[~rows["made"]].reset_index(drop=True)
-    yards = _yards(rows, inputs, start if inputs.rest is None else inputs.rest.at)
+    weather = weather_range(rows, applications, _rate_inputs(inputs))
+    routes = routes.join(weather.runs)
+    yards = _yards(rows, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
-    melters = {
-        str(one.material): melter_of(str(one.chemical), float(one.chloride_fraction))
-        for one in lines(inputs.materials)
-    }
     rows["water_held_in"] = water_held(rows, melters)
-    melting = melting_check(rows, melters)
-    routes = _with_changes(routes, rows, settings, inputs.policy)
+    melting = holding_check(rows, melters)
+    held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
+    routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
     found += review(
         rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
     )
     found += past_tolerance(rows, inputs.policy)
+    found += weather_findings(yards)
+    found += weather.findings
     found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
@@ -208,8 +222,47 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         reloads=reloads,
         clock=clock.table,
         melting=melting,
+        weather=weather.table,
+        by_weather=weather.materials,
         findings=findings_table(found),
     )
+
+
+def _melters(inputs: PlanInputs) -> dict[str, Melter]:
+    """What each material melts with."""
+    return {
+        str(one.material): melter_of(
+            str(one.chemical),
+            float(one.chloride_fraction),
+            float(getattr(one, "chemical_fraction", np.nan)),
+        )
+        for one in lines(inputs.materials)
+    }
+
+
+def _with_holding(
+    rows: gpd.GeoDataFrame,
+    clock: Clock,
+    applications: list[Application],
+    melters: Mapping[str, Melter],
+    inputs: PlanInputs,
+) -> gpd.GeoDataFrame:
+    """Rows with holds and the moments of `holding.UNTIL`."""
+    materials = inputs.materials
+    found = holding(
+        rows,
+        clock.treated_min,
+        applications,
+        labelled_forecast(inputs.forecast),
+        clock.minutes,
+        melters,
+        frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
+    )
+    moments = {
+        column: clock.moments(found[name].to_numpy()).set_axis(rows.index).dt.as_unit("ns")
+        for column, name in zip(UNTIL, TIMES, strict=True)
+    }
+    return rows.assign(holds=found["holds"], comes_back=found["comes_back"], **moments)
 
 
 def _rate_inputs(inputs: PlanInputs) -> RateInputs:
@@ -346,7 +399,9 @@ def _clock(
     )
 
 
-def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.DataFrame:
+def _yards(
+    rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment, weather: WeatherRange
+) -> pd.DataFrame:
     """Need against stock, prewetting liquids included; routes without a yard are left out."""
     at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
     liquid = prewet_liquid_rows(at_yard, Made.of(inputs.materials))
@@ -358,7 +413,7 @@ def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.Data
     )
     liquids = inputs.materials[inputs.materials["kind"] == "liquid"]
     density = dict(zip(liquids["material"], liquids["density_lb_gal"], strict=True))
-    return yard_table(needed, stock, density)
+    return with_weather(yard_table(needed, stock, density), weather.yards)
 
 
 def _with_changes(

@@ -64,7 +64,7 @@ def target_rows(
     """Every part in every application with its target rate, in order of application.
 
     Adds to the parts: who treats them and with what (`assigned.assigned`), how wet
-    (`wetting.with_wetting`), application, phase, event, pavement_temp_f, precipitation_in,
+    (`wetting.with_wetting`), application, phase, event, pavement_temp_f, precipitation_in, plow,
     target_rate_lb_per_lane_mile (NaN: none), cap_lb_per_lane_mile, rate_source, note, run (number
     of the application of a route) and discharge_lb_per_min (needed).
     """
@@ -100,6 +100,7 @@ def target_rows(
                 event="",
                 pavement_temp_f=np.nan,
                 precipitation_in=np.nan,
+                plow=None,
             )
         ]
     rows = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
@@ -120,7 +121,7 @@ def _no_base(parts: pd.DataFrame) -> pd.DataFrame:
 def _weather(
     zones: pd.Series, application: Application, conditions: dict[tuple[str, str], Condition]
 ) -> dict[str, Any]:
-    """Event, temperature and precipitation of each zone; "" and NaN without a forecast."""
+    """Event, temperature, water and plowing of each zone; "", NaN, None where not stated."""
     codes, names = pd.factorize(zones)
     unknown = Condition(
         zone="",
@@ -136,6 +137,7 @@ def _weather(
         "event": np.array([one.event for one in found], dtype=object)[codes],
         "pavement_temp_f": np.array([one.pavement_temp_f for one in found])[codes],
         "precipitation_in": np.array([one.precipitation_in for one in found])[codes],
+        "plow": np.array([one.plow for one in found], dtype=object)[codes],
     }
 
 
@@ -193,3 +195,28 @@ def _lowered_note(parts: pd.DataFrame, rate: Floats, width: Floats, where: Bools
             parts["area_id"].to_numpy()[where], rate[where], width[where], strict=True
         )
     ]
+
+
+def rates_of(
+    pieces: pd.DataFrame,
+    application: Application,
+    conditions: dict[tuple[str, str], Condition],
+    storm: RateInputs,
+) -> tuple[Floats, Objects]:
+    """The rate that each piece of road would get in some weather.
+
+    Parameters
+    ----------
+    pieces : rows as `target_rows` returns them, of one application; shape (n,).
+    application : the round of spreading.
+    conditions : the weather of each zone and application label.
+    storm : what rates are chosen from.
+
+    Returns
+    -------
+    Rate, lb per lane-mile, and where it comes from; each of shape (n,). NaN and () without a rate.
+    """
+    base, _ = base_rates(pieces, application, storm.rates, storm.policy, conditions, storm.pick)
+    aimed, _ = _with_targets(pieces, base, storm)
+    rate = aimed["target_rate_lb_per_lane_mile"].to_numpy(dtype=float)
+    return rate, aimed["rate_source"].to_numpy(dtype=object)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from spreadplan.web.pages import (
+    driver_log,
     guide,
     inputs,
     issues,
@@ -36,6 +37,7 @@ ROUTES = [
     *mend.ROUTES,
     *issues.ROUTES,
     *now.ROUTES,
+    *driver_log.ROUTES,
     *now_answer.ROUTES,
     *plan.ROUTES,
     *use.ROUTES,
