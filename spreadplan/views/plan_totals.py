@@ -75,6 +75,20 @@ def stock_of(on_hand_lb: float, beyond: tuple[Remark, ...] = ()) -> Remark:
     return remark("stock_on_hand", on_hand_lb=float(on_hand_lb), beyond=beyond)
 
 
+def need_of_tank(yard: Any) -> Remark:
+    """What a yard needs of a liquid, and what it has; ``yard``: its row of the plan's yards."""
+    have = float(yard.on_hand_gal)
+    counted = remark("liquid_on_hand", on_hand_gal=have)
+    return remark(
+        "need_of_tank",
+        yard=yard.yard_id,
+        material=yard.material,
+        needed_gal=float(yard.needed_gal),
+        most_gal=float(yard.needed_hi_gal),
+        stock=counted if math.isfinite(have) else remark("stock_not_counted"),
+    )
+
+
 def yard_state(yard: Any) -> Term:
     """Whether a yard has enough; ``yard``: its row of the plan's yards."""
     terms = TERMS["yard_stock"]
