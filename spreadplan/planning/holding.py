@@ -304,7 +304,7 @@ def _verdict(melter: Melter, temp_f: float, worst: Any) -> tuple[str, Remark]:
     if worst.holds == "holds":
         return "holds", remark("holds_until", until=until, then=then, needed=needed, doubt=doubt)
     if until <= worst.treated_at:
-        return "gives out", remark("too_little_from_the_start", doubt=doubt)
+        return "gives out", remark("too_little_from_the_start")
     short_min = (needed - until).total_seconds() / 60.0
     return "gives out", remark(
         "gives_out_before", until=until, then=then, needed=needed, short_min=short_min, doubt=doubt

@@ -392,9 +392,8 @@ def _melting(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
                 "temperature": shown.number(check.pavement_temp_f, "temperature"),
                 "water": shown.number(check.precipitation_in, "water"),
                 "rate": shown.number(check.rate_lb_per_lane_mile, "rate"),
-                "held": shown.number(check.water_held_in, "water"),
-                "until": shown.moment(check.holds_until),
-                "needed": shown.moment(check.needed_until),
+                "until": shown.weekday_time(check.holds_until),
+                "needed": shown.weekday_time(check.needed_until),
                 "verdict": TERMS["melting"][check.verdict],
                 "advice": check.advice,
             }

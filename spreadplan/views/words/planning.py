@@ -282,18 +282,17 @@ WORDS: Final[Mapping[str, str]] = {
     "forecast_ends_first": "the forecast does not reach until the truck is back",
     "truck_is_back": "the truck is back",
     "forecast_ends": "the forecast ends",
-    "holds_until": ("holds until {until:moment} or longer; {then} at {needed:moment}; {doubt}"),
+    "holds_until": ("holds until {until:weekday_time}; {then} {needed:weekday_time}; {doubt}"),
     "gives_out_before": (
-        "holds until {until:moment}, {short_min:duration} before {then} at {needed:moment}; "
-        "{doubt}: come back sooner, plow, or take another rate"
+        "holds until {until:weekday_time}, {short_min:duration} before {then} "
+        "{needed:weekday_time}; {doubt}. Come back sooner, plow, or take another rate"
     ),
     "too_little_from_the_start": (
-        "too little for the snow that lies there when it is treated; {doubt}: plow, or take "
-        "another rate"
+        "too little for the snow that lies there when it is treated. Plow, or take another rate"
     ),
     "until_by_temperature": (
-        "if the pavement is colder than forecast by its uncertainty {colder:moment}, if warmer "
-        "{warmer:moment}"
+        "with the pavement colder by its uncertainty until {colder:weekday_time}, warmer until "
+        "{warmer:weekday_time}"
     ),
     # --- the storm at a glance ---
     "nothing_to_decide": "Nothing stops this plan",
