@@ -25,6 +25,7 @@ from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, wo
 from spreadplan.planning.lateness import lateness
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
+    chemical_lb,
     liquid_gal,
     planned_mass_lb,
     prewet_gal,
@@ -56,6 +57,7 @@ from spreadplan.planning.stretches import (
     stretches,
     with_speed_steps,
 )
+from spreadplan.planning.wetting import Made, prewet_liquid_rows
 from spreadplan.remarks import findings_table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
@@ -309,6 +311,7 @@ def _with_material(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> gpd.GeoDataFra
         mass_hi_lb=found.hi_lb,
         prewet_gal=np.where(rows["solid"], prewet_gal(rows), 0.0),
         liquid_gal=liquid_gal(rows, inputs.materials),
+        chemical_lb=chemical_lb(rows),
     )
 
 
@@ -324,6 +327,7 @@ def _routes(
         "yard_id",
         "material",
         "prewet_gal_per_ton",
+        "prewet_material",
         "solid",
         "closed_loop",
     ]
@@ -333,7 +337,7 @@ def _routes(
     masses = summed_intervals(rows, ["run"])
     has_mass = grouped["mass_lb"].count() > 0
     routes = routes.join(masses.where(has_mass))
-    for name in ("prewet_gal", "liquid_gal"):
+    for name in ("prewet_gal", "liquid_gal", "chemical_lb"):
         routes[name] = grouped[name].sum(min_count=1)
     routes["max_speed_mph"] = grouped["max_speed_mph"].min()
     bad = rows["lane_miles"].where(rows["status"] == "infeasible", 0.0)
@@ -371,8 +375,11 @@ def _clock(
 
 
 def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.DataFrame:
-    """Need against stock; routes without a yard are left out."""
+    """Need against stock, prewetting liquids included; routes without a yard are left out."""
     at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
+    liquid = prewet_liquid_rows(at_yard, Made.of(inputs.materials))
+    if len(liquid):
+        at_yard = pd.concat([at_yard, liquid[liquid["mass_lb"].notna()]])
     needed = summed_intervals(at_yard, ["yard_id", "material"]).reset_index()
     stock = on_hand(
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start

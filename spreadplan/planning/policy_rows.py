@@ -16,12 +16,7 @@ SAME_F = 1e-6
 #: depths nearer than this are one: 10 mm and 0.3937 in.
 SAME_IN = 1e-4
 #: what a row may ask of the storm that a forecast need not state
-ASKED: Final = ("surface", "wetting", "snow_depth", "plow", "treatments")
-
-
-def wetting_of(prewet_gal_per_ton: float) -> str:
-    """How a solid is wetted that is assigned with so much liquid, in US gallons per short ton."""
-    return "prewet" if prewet_gal_per_ton > 0 else "dry"
+ASKED: Final = ("surface", "snow_depth", "plow", "treatments")
 
 
 def policy_rows(
@@ -30,7 +25,6 @@ def policy_rows(
     service_class: str,
     material: str,
     phase: str,
-    wetting: str = "dry",
 ) -> list[Any]:
     """The policy rows that hold, best first; more than one only where the policy is ambiguous.
 
@@ -38,21 +32,21 @@ def policy_rows(
     ----------
     rates : rows of the policy table as records with the columns of `RATE_ROW_COLUMNS`.
     material : "" for a route without an assignment: any material's row holds.
-    wetting : how the material is wetted, one of `spreadplan.schema.policy.WETTINGS`.
 
     Returns
     -------
     A row holds from its lowest to its highest pavement temperature, both included, and where the
     storm states what else it names; where two rows share a border the colder one holds there. Of
-    several rows the one that states more of class, trend, phase, event, material, surface, wetting,
-    depth of snow and plowing wins; then one whose words are all among those of another; then the
-    one made for this treatment (`_for_treatment`).
+    several rows the one that states more of class, trend, phase, event, material, surface, depth of
+    snow and plowing wins; then one whose surfaces are all among those of another; then the one made
+    for this treatment (`_for_treatment`). How wet the material is comes after: see
+    `wetting.fitting_first`.
     """
     temp = condition.pavement_temp_f
     held = [
         row
         for row in _of_storm(rates, condition, service_class, material, phase)
-        if not any(lacking(row, name, condition, material, wetting) for name in ASKED)
+        if not any(lacking(row, name, condition) for name in ASKED)
     ]
     if not held or np.isnan(temp):
         return []
@@ -88,15 +82,13 @@ def _of_storm(
     ]
 
 
-def lacking(row: Any, name: str, condition: Condition, material: str, wetting: str) -> bool:
+def lacking(row: Any, name: str, condition: Condition) -> bool:
     """Whether a row names a condition of `ASKED` that the storm does not state or meet.
 
     A depth of snow holds above the least and up to the greatest, so that two rows never share one.
     """
     if name == "surface":
         return bool(row.surface) and condition.surface not in row.surface
-    if name == "wetting":
-        return bool(row.wetting) and material != "" and wetting not in row.wetting
     if name == "plow":
         return row.plow is not None and condition.plow is not row.plow
     if name == "treatments":
@@ -119,19 +111,14 @@ def _stated(row: Any) -> int:
     return (
         sum(text not in ("", ALL) for text in fields)
         + bool(row.surface)
-        + bool(row.wetting)
         + (not all(math.isnan(depth) for depth in depths))
         + (row.plow is not None)
     )
 
 
 def _narrower(row: Any, other: Any) -> bool:
-    """Whether a row names only some of the surfaces and wettings of another, and no others."""
-    mine, theirs = (row.surface, row.wetting), (other.surface, other.wetting)
-    return mine != theirs and all(
-        bool(some) == bool(more) and set(some) <= set(more)
-        for some, more in zip(mine, theirs, strict=True)
-    )
+    """Whether a row names only some of the surfaces of another, and no others."""
+    return bool(row.surface) and set(row.surface) < set(other.surface)
 
 
 def _for_treatment(rows: Sequence[Any], number: int) -> list[Any]:
@@ -157,7 +144,6 @@ def what_is_lacking(
     service_class: str,
     material: str,
     phase: str,
-    wetting: str,
 ) -> tuple[Remark, ...]:
     """What the storm states, or does not, that keeps rows from holding that would hold else.
 
@@ -167,7 +153,7 @@ def what_is_lacking(
     in the order of `ASKED`; () where no row is near.
     """
     kept = [
-        [name for name in ASKED if lacking(row, name, condition, material, wetting)]
+        [name for name in ASKED if lacking(row, name, condition)]
         for row in _of_storm(rates, condition, service_class, material, phase)
     ]
     fewest = min(map(len, kept), default=0)
@@ -175,7 +161,6 @@ def what_is_lacking(
         "surface": remark("surface_is", surface=condition.surface)
         if condition.surface
         else remark("surface_not_stated"),
-        "wetting": remark("wetting_is", wetting=wetting),
         "snow_depth": remark("snow_depth_not_stated")
         if math.isnan(condition.snow_depth_in)
         else remark("snow_depth_is", depth_in=condition.snow_depth_in),

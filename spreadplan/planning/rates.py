@@ -8,7 +8,7 @@ planner, never an order.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.planning.applications import ALL, Application, Condition
-from spreadplan.planning.policy_rows import policy_rows, wetting_of, what_is_lacking
+from spreadplan.planning.policy_rows import policy_rows, what_is_lacking
+from spreadplan.planning.wetting import fitting_first
 from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.schema.policy import End, Pick, Policy
 from spreadplan.units import area_rate_lb_per_lane_mile
@@ -32,7 +33,8 @@ FROM_MEMORY = "from memory"
 class BaseRate:
     """A rate as it was given, before width and sensitive areas. Exactly one basis is not NaN.
 
-    source : where it comes from; () for no rate. note : why there is none, else ().
+    source : where it comes from; () for no rate. note : why there is none, else (). wetting : what
+    wetted material it is for, () for any; wetting_included : whether it counts the liquid as well.
     """
 
     lb_per_lane_mile: float
@@ -40,6 +42,8 @@ class BaseRate:
     gal_per_lane_mile: float
     source: Remark | tuple[()]
     note: tuple[Remark, ...] = ()
+    wetting: tuple[str, ...] = ()
+    wetting_included: bool = False
 
 
 def base_rate(
@@ -92,7 +96,8 @@ def _policy_rate(row: Any, phase: str, pick: Pick) -> BaseRate:
     )
     if says_from_memory(row.provenance) or says_from_memory(row.source):
         source = remark("rate_from_memory", rate=source)
-    return base_rate(values, source)
+    rate = base_rate(values, source)
+    return replace(rate, wetting=row.wetting, wetting_included=bool(row.wetting_included))
 
 
 def _of_range(base: str, pick: End, ends: tuple[float, float]) -> Remark:
@@ -130,13 +135,17 @@ def policy_rate(
     material: str,
     phase: str,
     pick: Pick,
-    wetting: str = "dry",
+    wetting: str = "",
 ) -> tuple[BaseRate, list[Finding]]:
-    """The policy's rate for one kind of segment, or no rate with a note that says why."""
+    """The policy's rate for one kind of segment, or no rate with a note that says why.
+
+    ``wetting`` : how the material is spread, see `wetting.with_wetting`; "" for any.
+    """
     if condition is None:
         return base_rate({}, (), (remark("no_forecast"),)), []
     rates = list(rates)
-    rows = policy_rows(rates, condition, service_class, material, phase, wetting)
+    held = policy_rows(rates, condition, service_class, material, phase)
+    rows = fitting_first(held, wetting)
     temp_f = condition.pavement_temp_f
     if not rows:
         of_class = (remark("of_class", name=service_class),) if service_class else ()
@@ -150,9 +159,7 @@ def policy_rate(
             phase=phase,
             lacking=tuple(
                 remark("but_it_lacks", what=one)
-                for one in what_is_lacking(
-                    rates, condition, service_class, material, phase, wetting
-                )
+                for one in what_is_lacking(rates, condition, service_class, material, phase)
             ),
         )
         return base_rate({}, (), (note,)), []
@@ -250,13 +257,46 @@ class Sensitive:
     lowered: NDArray[np.bool_]
 
 
+def cap_of_material(cap_lb_per_lane_mile: Floats, counted_lb_per_lb: Floats) -> Floats:
+    """A cap of dry chemical as the rate of a material that just keeps it.
+
+    Parameters
+    ----------
+    cap_lb_per_lane_mile : of dry chemical; infinity or NaN for none. Shape (n,).
+    counted_lb_per_lb : dry chemical that a pound of the material counts for; NaN where nobody knows
+        it: then the cap holds the material's own mass, which is never too much. Shape (n,).
+
+    Returns
+    -------
+    lb of material per lane-mile, shape (n,); infinity for what has no chemical, as sand.
+    """
+    counted = np.where(np.isnan(counted_lb_per_lb), 1.0, counted_lb_per_lb)
+    cap = np.asarray(cap_lb_per_lane_mile, dtype=float)
+    none = np.where(np.isnan(cap), np.nan, np.inf)
+    allowed: Floats = np.divide(cap, counted, out=none, where=counted > 0.0)
+    return allowed
+
+
 def lower_in_areas(
-    rate: Floats, area_ids: pd.Series, areas: pd.DataFrame | None, policy: Policy
+    rate: Floats,
+    area_ids: pd.Series,
+    areas: pd.DataFrame | None,
+    policy: Policy,
+    counted_lb_per_lb: Floats | None = None,
 ) -> Sensitive:
     """Rates lowered where a part lies in sensitive areas: min(rate x factor, cap), lowest counts.
 
-    ``cap_lb_per_lane_mile`` is the lowest cap that applies, infinity where there is none.
+    Parameters
+    ----------
+    rate : of the material, lb per lane-mile, shape (n,).
+    counted_lb_per_lb : see `cap_of_material`; None: all of the material.
+
+    Returns
+    -------
+    Sensitive. ``cap_lb_per_lane_mile`` is the rate of the material that the lowest cap allows,
+    infinity where there is none: a cap is of dry chemical.
     """
+    counted = np.ones(len(rate)) if counted_lb_per_lb is None else counted_lb_per_lb
     lowered = rate.copy()
     cap = np.full(len(rate), np.inf)
     if areas is None or not len(areas):
@@ -270,7 +310,8 @@ def lower_in_areas(
     for code, names in enumerate(sets):
         if names:
             where = codes == code
-            cap[where] = min(caps[name] for name in names)
+            lowest_cap = np.full(int(where.sum()), min(caps[name] for name in names))
+            cap[where] = cap_of_material(lowest_cap, counted[where])
             lowest = min(factors[name] for name in names)
             lowered[where] = np.minimum(rate[where] * lowest, cap[where])
     return Sensitive(lowered, cap, lowered < rate)
@@ -288,15 +329,15 @@ def base_rates(
 
     Parameters
     ----------
-    rows : columns route_id, zone, service_class, material, prewet_gal_per_ton; shape (n,).
+    rows : columns route_id, zone, service_class, material, wetting; shape (n,).
 
     Returns
     -------
-    DataFrame on the index of ``rows``: lb_per_lane_mile, g_per_m2, gal_per_lane_mile, source, note.
+    DataFrame on the index of ``rows``: lb_per_lane_mile, g_per_m2, gal_per_lane_mile, source, note,
+    wetting, wetting_included, see `BaseRate`.
     """
     route_code, route_ids = pd.factorize(rows["route_id"])
     given, findings = planner_rates(rates, [str(route) for route in route_ids], application.label)
-    rows = rows.assign(wetting=rows["prewet_gal_per_ton"].map(wetting_of))
     kinds = ["zone", "service_class", "material", "wetting"]
     kind_code = rows.groupby(kinds, sort=False, dropna=False).ngroup().to_numpy()
     # a route with a rate of its own never asks the policy

@@ -84,6 +84,8 @@ class Policy:
     rates : one row per ``[[rate]]``; columns in `RATE_ROW_COLUMNS`. ``row`` counts from 1.
     services : one entry per ``[[service]]``; no class twice.
     sensitive_factor : share of the usual rate inside a sensitive area that states none itself.
+    prewet_reduction_pct : how much less of the solid a rate for dry material asks for where the
+        material is prewetted or pretreated, percent; 0: such a rate is not reduced.
     over_pct, under_pct : how far an applied mass may lie above or below the plan.
     confidence : probability needed to call an application over or under.
     calibration_pct : 95 % half-width that a calibration should reach. The default of 5 % is from
@@ -99,6 +101,7 @@ class Policy:
     rates: pd.DataFrame = field(default_factory=no_rates)
     services: tuple[Service, ...] = ()
     sensitive_factor: float = 1.0
+    prewet_reduction_pct: float = 0.0
     over_pct: float = 10.0
     under_pct: float = 10.0
     confidence: float = 0.95

@@ -52,9 +52,9 @@ class Voice:
         ``tenth`` for a number with at most one decimal, ``money``, ``count.NOUN`` (``1 load``, ``2
         loads``), ``noun.NOUN`` for the noun alone (of a number, or as many as a tuple has),
         ``date``, ``moment``, ``weekday_time``, ``duration``, ``names`` for a list that may be long,
-        ``material``, ``materials`` for a list of them, ``storm``, ``term.VOCABULARY`` for a status or verdict,
-        and for numbers Python's own forms such as ``.2f``. Several remarks are joined by ", or ",
-        or as the form says: ``then`` (nothing between them), ``commas``, ``also`` (";").
+        ``material``, ``materials`` for a list of them, ``storm``, ``term.VOCABULARY`` for a status
+        or verdict, and for numbers Python's own forms such as ``.2f``. Several remarks are joined
+        by ", or ", or as the form says: ``then`` (nothing between them), ``commas``, ``also`` (";").
         """
         return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
 

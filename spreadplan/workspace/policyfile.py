@@ -22,9 +22,12 @@ PHASES: Final = ("", "initial", "subsequent")
 #: what a class of winter service is promised, and the most that is no slip of the pen: a week
 SERVICE_MINUTES: Final = ("first_pass_min", "cycle_min")
 MOST_PROMISED_MIN: Final = 10_080.0
+#: no more of the material is saved by wetting it, percent: beyond it lies a slip of the pen
+MOST_SAVED_PCT: Final = 60.0
 #: Sections of policy.toml whose keys hold a number: attribute of the policy, lowest, highest.
 POLICY_NUMBERS: Final = {
     "sensitive": {"factor": ("sensitive_factor", 0.0, 1.0)},
+    "wetting": {"prewet_reduction_pct": ("prewet_reduction_pct", 0.0, MOST_SAVED_PCT)},
     "tolerance": {
         "over_pct": ("over_pct", 0.0, 200.0),
         "under_pct": ("under_pct", 0.0, 100.0),

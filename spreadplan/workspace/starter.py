@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 
 from spreadplan.schema.columns import Column, Table
-from spreadplan.schema.tables import BLENDS, TABLES
+from spreadplan.schema.material_tables import BLENDS
+from spreadplan.schema.tables import TABLES
 
 STORM = "storms/first-storm"
 LINE = [[-94.21, 46.10], [-94.205, 46.105], [-94.20, 46.115]]

@@ -180,15 +180,17 @@ def test_a_row_is_found_by_a_storm_that_states_its_conditions(workspace, storm):
     rates, (weather,) = conditions(workspace, [stated])
     meant = next((row for row in MATRIX if row.number == number), None)
     for wetting in WETTED:
-        wanted = meant and (meant.action or getattr(meant, wetting))
-        held = policy_rows(rates.itertuples(), weather, "", "salt", "initial", wetting)
-        assert [row.source for row in held] == ([f"row {number}"] if wanted else [])
+        # a row without a rate for prewetted salt has one for dry salt, and says so
+        wanted = meant and (meant.action or getattr(meant, wetting) or meant.dry)
+        held = policy_rows(rates.itertuples(), weather, "", "salt", "initial")
+        assert {row.source for row in held} == ({f"row {number}"} if wanted else set())
         rate, findings = policy_rate(
             rates.itertuples(), weather, "", "salt", "initial", "middle", wetting
         )
         assert findings == []
         if meant and not meant.action and wanted:
             assert rate.g_per_m2 == wanted
+            assert rate.wetting == ((wetting,) if getattr(meant, wetting) else ("dry",))
         else:
             assert math.isnan(rate.g_per_m2)
             assert US.say_all(rate.note).startswith("no rate: ")

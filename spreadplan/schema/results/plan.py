@@ -13,6 +13,10 @@ FINDING_COLUMNS: Final = (
     ("what", "what was found"),
     ("remedy", "what would help"),
 )
+_CHEMICAL: Final = (
+    "dry chemical in it, that of a named prewetting liquid included; empty where the material's "
+    "is not known"
+)
 _STATUS: Final = column("status", "what the plan of it is worth", "term", terms="plan_status")
 _ROUTE: Final = (
     ("application", "the round of spreading", "id"),
@@ -72,7 +76,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("gate_in", "gate opening"),
         ("feeder_pct", "feeder output"),
         ("achieved_rate_lb_per_lane_mile", "the rate that the setting gives"),
-        ("mass_lb", "mass"),
+        ("mass_lb", "mass of the material"),
         ("mass_lo_lb", "lower end of its 95 % interval"),
         ("mass_hi_lb", "upper end"),
         ("prewet_gal", "prewetting liquid"),
@@ -92,7 +96,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("name", "name of the road"),
         ("yard_id", "the yard"),
         ("area_id", "sensitive area it lies in"),
-        ("cap_lb_per_lane_mile", "greatest rate of a sensitive area, `inf` for none"),
+        (
+            "cap_lb_per_lane_mile",
+            "the rate of the material at which it keeps the greatest rate of dry chemical of a "
+            "sensitive area, `inf` for none",
+        ),
         ("phase", "initial or subsequent round"),
         ("event", "its weather"),
         ("pavement_temp_f", "pavement temperature"),
@@ -116,6 +124,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         *_UNTIL,
         ("late_min", "minutes later than its class is promised, 0 if in time", "minutes"),
         ("gap_min", "minutes since it was treated before", "minutes"),
+        ("chemical_lb", _CHEMICAL),
+        ("prewet_material", "the prewetting liquid, where it is named", "material"),
     ),
     table(
         "plan_routes",
@@ -123,7 +133,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         "One row for each run: a route in one application.",
         *_RUN,
         ("lane_miles", "length times lanes"),
-        ("mass_lb", "mass of the run"),
+        ("mass_lb", "mass of the material in the run"),
         ("mass_lo_lb", "lower end of its 95 % interval"),
         ("mass_hi_lb", "upper end"),
         ("loads", "loads", "count"),
@@ -164,6 +174,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         _HOLDS,
         column("holds_until", "until when, of the segment that is worst off", "time"),
         column("needed_until", "when that is treated next, else the end of the forecast", "time"),
+        ("chemical_lb", _CHEMICAL),
+        ("prewet_material", "the prewetting liquid, where it is named", "material"),
     ),
     table(
         "plan_clock",

@@ -122,7 +122,6 @@ WORDS: Final[Mapping[str, str]] = {
     "but_it_lacks": "; {what}",
     "surface_is": "no row for a surface that is {surface}",
     "surface_not_stated": "rows name a surface, the forecast none",
-    "wetting_is": "no row for {wetting} material",
     "snow_depth_is": "no row for {depth_in:water} of snow",
     "snow_depth_not_stated": "rows name a depth of snow, the forecast none",
     "plowing_is": "no row for a treatment with plowing",
