@@ -54,7 +54,8 @@ class Voice:
         ``date``, ``moment``, ``weekday_time``, ``duration``, ``names`` for a list that may be long,
         ``material``, ``materials`` for a list of them, ``storm``, ``term.VOCABULARY`` for a status
         or verdict, and for numbers Python's own forms such as ``.2f``. Several remarks are joined
-        by ", or ", or as the form says: ``then`` (nothing between them), ``commas``, ``also`` (";").
+        by ", or ", or as the form says: ``then`` (nothing between them), ``commas``, ``also``
+        (";").
         """
         return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
 

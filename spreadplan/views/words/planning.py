@@ -138,6 +138,15 @@ WORDS: Final[Mapping[str, str]] = {
         "{why:also} ({segments:count.segment}, {lane_miles:lane_distance}, routes {routes:names})"
     ),
     "give_the_rate": "give the rate in rates.csv, or add a row to the policy",
+    "of_lot": "lot {lot}, application {application}",
+    "of_lots": "lots",
+    "lot_without_rate": "no rate",
+    "give_a_row_for_lots": "add a row to the policy for class {service_class}",
+    "lots_have_no_setting": (
+        "no gate or feeder setting and no time is worked out for lots, and their mass is taken as "
+        "uncertain by 40 %"
+    ),
+    "set_by_maker": "set the spreader by its maker's instructions and weigh what it uses",
     "policy_rows_equal": (
         "rows {rows:names} of policy.toml hold equally for {event} at {pavement_f:temperature}; "
         "the plan takes row {taken}"
