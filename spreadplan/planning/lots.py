@@ -8,6 +8,7 @@ leaves the lots out, and `rates.csv` speaks of routes alone.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -59,12 +60,28 @@ def planned_lots(
     conditions, _ = conditions_of(labelled_forecast(storm.forecast), zones, applications)
     frames, findings = [], []
     for application in applications:
-        rows, found = targeted(lots, application, conditions, storm)
-        findings += found
+        some = []
+        for service_class, mine in lots.groupby("service_class", sort=False):
+            own = _of_class(storm, str(service_class))
+            rows, found = targeted(mine, application, conditions, own)
+            some.append(rows)
+            findings += found
+        rows = pd.concat(some).sort_index()
         frames.append(_amounts(rows, made, capacity_lb).assign(application=application.label))
     columns = RESULTS["plan_areas"].names
     table = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
     return table[columns], findings + list(_findings(table))
+
+
+def _of_class(storm: RateInputs, service_class: str) -> RateInputs:
+    """With the policy's rows for a class of lots alone, where it has any: a road's row that states
+    more of other things is none for a lot.
+    """
+    rates = storm.policy.rates
+    own = rates[rates["service_class"].str.casefold() == service_class.casefold()]
+    if not service_class or own.empty:
+        return storm
+    return replace(storm, policy=replace(storm.policy, rates=own))
 
 
 def _amounts(rows: pd.DataFrame, made: Made, capacity_lb: Mapping[str, float]) -> pd.DataFrame:

@@ -102,6 +102,16 @@ def test_a_lot_without_a_row_of_the_policy_is_said():
     assert "class walk" in US.say(found["what"].iloc[0])
 
 
+def test_rows_for_the_class_of_a_lot_come_before_those_of_roads():
+    """A road's row states event and round, the lot's its class alone."""
+    rows = policy_rates(
+        {"rate_low_lb_per_lane_mile": 150.0, "phase": "initial"},
+        {"rate_low_lb_per_lane_mile": 316.8, "service_class": "lot", "event": "*"},
+    )
+    lot = planned(lots({}, {"lot_id": "P2", "service_class": ""}), Policy(rates=rows)).areas
+    assert lot["rate_lb_per_1000_ft2"].tolist() == pytest.approx([5.0, 150 / 63.36])
+
+
 def test_a_liquid_on_a_lot():
     policy = rated(rate_low_gal_per_lane_mile=to_inside(0.5, "gal_per_1000_ft2"), material="brine")
     usual = county()
@@ -123,7 +133,8 @@ def test_lots_from_files(workspace):
     table = pd.read_csv(folder / "results/s1/plan_areas.csv").set_index("lot_id")
     assert table.loc["P1", "mass_lb"] == pytest.approx(120.0)
     assert "row 2: a table for lots" in table.loc["P1", "rate_source"]
-    assert np.isnan(table.loc["P2", "mass_lb"])
+    # a row without a class holds for lots too: 300 lb per lane-mile of 12 ft
+    assert table.loc["P2", "mass_lb"] == pytest.approx(300 * 10_000 / 63_360)
     assert "Library lot" in (folder / "results/s1/plan_report.html").read_text()
     (folder / "areas.csv").unlink()
     assert main(["plan", str(folder), "s1", "--no-pdf"]) == 0
