@@ -91,6 +91,7 @@ SUFFIXES: dict[str, dict[str, str]] = {
     "area": {"ft2": "foot**2", "m2": "meter**2"},
     "speed": {"mph": "mile/hour", "km_h": "kilometer/hour"},
     "temperature": {"f": "degF", "c": "degC"},
+    "temperature_difference": {"f": "delta_degF", "c": "delta_degC"},
     "volume": {"gal": "gallon", "l": "liter"},
     "duration": {"s": "second", "min": "minute"},
     "bulk_density": {"lb_ft3": "pound/foot**3", "kg_m3": "kilogram/meter**3"},
@@ -224,7 +225,13 @@ def suffix_meant(text: str, suffixes: Collection[str]) -> str:
 
 #: factor, offset. pint goes by way of kelvin and makes 31.99999999999994 F of 0 C: enough to miss
 #: a rule that holds from 32 F up. NIST Special Publication 811 (2008), B.8: t/C = (t/F - 32)/1.8.
-_TEMPERATURES = {("degC", "degF"): (1.8, 32.0), ("degF", "degC"): (1.0 / 1.8, -32.0 / 1.8)}
+#: A difference of temperatures has no offset.
+_TEMPERATURES = {
+    ("degC", "degF"): (1.8, 32.0),
+    ("degF", "degC"): (1.0 / 1.8, -32.0 / 1.8),
+    ("delta_degC", "delta_degF"): (1.8, 0.0),
+    ("delta_degF", "delta_degC"): (1.0 / 1.8, 0.0),
+}
 
 
 @cache

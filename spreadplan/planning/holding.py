@@ -102,7 +102,7 @@ def holding(
     rows : in order of application, each with all parts in one order: zone, material, lane_width_ft,
         target_rate_lb_per_lane_mile, plow (True, False or None). Shape (n,).
     treated_min : when each was treated, minutes of the clock, shape (n,); NaN for never.
-    forecast : as `labelled_forecast` returns it.
+    forecast : as `labelled_forecast` returns it, with pavement_temp_u_f of every row.
     minutes : a moment in minutes of the clock.
     liquids : materials that are liquids.
 

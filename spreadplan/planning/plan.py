@@ -20,6 +20,7 @@ from spreadplan.planning.applications import (
 )
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
+from spreadplan.planning.forecast_doubt import with_doubt
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
@@ -48,7 +49,7 @@ from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
-from spreadplan.planning.stock import on_hand, yard_table
+from spreadplan.planning.stock import on_hand, weather_findings, with_weather, yard_table
 from spreadplan.planning.stretches import (
     changes_count,
     control_names,
@@ -58,6 +59,7 @@ from spreadplan.planning.stretches import (
     stretches,
     with_speed_steps,
 )
+from spreadplan.planning.weather_range import WeatherRange, weather_range
 from spreadplan.planning.wetting import Made, prewet_liquid_rows
 from spreadplan.remarks import Finding, findings_table
 from spreadplan.schema.policy import Pick, Policy
@@ -132,6 +134,8 @@ class StormPlan:
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
     areas : what lots take, see `lots`: the table ``plan_areas``.
     melting : see `holding_check`: the table ``plan_melting``.
+    weather : what each temperature of the pavement would make of it: the table ``plan_weather``.
+    by_weather : index material: weather_lo_lb, weather_hi_lb, see `weather_range`.
     findings : see `remarks.findings_table`; the most important first.
     reassigned : who could take over what is late, see `takeover`: the table ``plan_reassigned``.
     """
@@ -146,6 +150,8 @@ class StormPlan:
     reloads: pd.DataFrame
     clock: pd.DataFrame
     melting: pd.DataFrame
+    weather: pd.DataFrame
+    by_weather: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
     reassigned: pd.DataFrame = field(default_factory=_no_takeover, repr=False)
     areas: pd.DataFrame = field(default_factory=_no_lots, repr=False)
@@ -192,7 +198,9 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     rows = rows[~rows["made"]].reset_index(drop=True)
     lots, of_lots = _lots(inputs, applications)
     found += of_lots
-    yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at)
+    weather = weather_range(rows, applications, _rate_inputs(inputs))
+    routes = routes.join(weather.runs)
+    yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
@@ -202,6 +210,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
+    found += weather_findings(yards)
+    found += weather.findings
     found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
@@ -217,6 +227,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         clock=clock.table,
         melting=melting,
         areas=lots,
+        weather=weather.table,
+        by_weather=weather.materials,
         findings=findings_table(found),
     )
 
@@ -242,11 +254,13 @@ def _with_holding(
 ) -> gpd.GeoDataFrame:
     """Rows with holds and the moments of `holding.UNTIL`."""
     materials = inputs.materials
+    west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
+    forecast = labelled_forecast(inputs.forecast)
     found = holding(
         rows,
         clock.treated_min,
         applications,
-        labelled_forecast(inputs.forecast),
+        with_doubt(forecast, (south + north) / 2.0, (west + east) / 2.0, inputs.policy),
         clock.minutes,
         melters,
         frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
@@ -397,7 +411,11 @@ def _lots(
 
 
 def _yards(
-    rows: gpd.GeoDataFrame, lots: pd.DataFrame, inputs: PlanInputs, start: Moment
+    rows: gpd.GeoDataFrame,
+    lots: pd.DataFrame,
+    inputs: PlanInputs,
+    start: Moment,
+    weather: WeatherRange,
 ) -> pd.DataFrame:
     """Need against stock, prewetting liquids and lots included; without a yard nothing counts."""
     at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
@@ -409,7 +427,7 @@ def _yards(
     stock = on_hand(
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
     )
-    return yard_table(needed, stock)
+    return with_weather(yard_table(needed, stock), weather.yards)
 
 
 def _with_changes(

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from spreadplan.planning.applications import ALL, Condition
+from spreadplan.planning.wetting import fitting_first
 from spreadplan.remarks import Remark, remark
 
 #: temperatures nearer than this are one: what 28.4 F and -2 C differ by is rounding.
@@ -16,7 +17,7 @@ SAME_F = 1e-6
 #: depths nearer than this are one: 10 mm and 0.3937 in.
 SAME_IN = 1e-4
 #: what a row may ask of the storm that a forecast need not state
-ASKED: Final = ("surface", "snow_depth", "plow", "treatments")
+ASKED: Final = ("surface", "wetting", "snow_depth", "plow", "treatments")
 
 
 def policy_rows(
@@ -25,6 +26,7 @@ def policy_rows(
     service_class: str,
     material: str,
     phase: str,
+    wettings: Sequence[str] = (),
 ) -> list[Any]:
     """The policy rows that hold, best first; more than one only where the policy is ambiguous.
 
@@ -32,22 +34,24 @@ def policy_rows(
     ----------
     rates : rows of the policy table as records with the columns of `RATE_ROW_COLUMNS`.
     material : "" for a route without an assignment: any material's row holds.
+    wettings : which wetting a row may be for, see `wetting.rows_may_be_for`; () for any.
 
     Returns
     -------
     A row holds from its lowest to its highest pavement temperature, both included, and where the
-    storm states what else it names; where two rows share a border the colder one holds there. Of
-    several rows the one that states more of class, trend, phase, event, material, surface, depth of
-    snow and plowing wins; then one whose surfaces are all among those of another; then the one made
-    for this treatment (`_for_treatment`). How wet the material is comes after: see
-    `wetting.fitting_first`.
+    storm and the route state what else it names; where two rows share a border the colder one holds
+    there. Of several rows those for the wetting come first (`wetting.fitting_first`), then the one
+    that states more of class, trend, phase, event, material, surface, wetting,
+    depth of snow and plowing wins; then one whose words are all among those of another; then the
+    one made for this treatment (`_for_treatment`).
     """
     temp = condition.pavement_temp_f
     held = [
         row
         for row in _of_storm(rates, condition, service_class, material, phase)
-        if not any(lacking(row, name, condition) for name in ASKED)
+        if not any(lacking(row, name, condition, wettings) for name in ASKED)
     ]
+    held = fitting_first(held, wettings)
     if not held or np.isnan(temp):
         return []
     # a border that rows share belongs to the colder one, however much the warmer one states
@@ -82,13 +86,15 @@ def _of_storm(
     ]
 
 
-def lacking(row: Any, name: str, condition: Condition) -> bool:
+def lacking(row: Any, name: str, condition: Condition, wettings: Sequence[str]) -> bool:
     """Whether a row names a condition of `ASKED` that the storm does not state or meet.
 
     A depth of snow holds above the least and up to the greatest, so that two rows never share one.
     """
     if name == "surface":
         return bool(row.surface) and condition.surface not in row.surface
+    if name == "wetting":
+        return bool(row.wetting and wettings) and not set(row.wetting) & set(wettings)
     if name == "plow":
         return row.plow is not None and condition.plow is not row.plow
     if name == "treatments":
@@ -144,6 +150,7 @@ def what_is_lacking(
     service_class: str,
     material: str,
     phase: str,
+    wettings: Sequence[str],
 ) -> tuple[Remark, ...]:
     """What the storm states, or does not, that keeps rows from holding that would hold else.
 
@@ -153,7 +160,7 @@ def what_is_lacking(
     in the order of `ASKED`; () where no row is near.
     """
     kept = [
-        [name for name in ASKED if lacking(row, name, condition)]
+        [name for name in ASKED if lacking(row, name, condition, wettings)]
         for row in _of_storm(rates, condition, service_class, material, phase)
     ]
     fewest = min(map(len, kept), default=0)
@@ -161,6 +168,7 @@ def what_is_lacking(
         "surface": remark("surface_is", surface=condition.surface)
         if condition.surface
         else remark("surface_not_stated"),
+        "wetting": remark("wetting_is", wetting="".join(wettings[:1])),
         "snow_depth": remark("snow_depth_not_stated")
         if math.isnan(condition.snow_depth_in)
         else remark("snow_depth_is", depth_in=condition.snow_depth_in),

@@ -7,7 +7,7 @@ planner, never an order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from spreadplan.frames import lines
 from spreadplan.planning.applications import ALL, Application, Condition
 from spreadplan.planning.policy_rows import policy_rows, what_is_lacking
-from spreadplan.planning.wetting import fitting_first
+from spreadplan.planning.wetting import rows_may_be_for
 from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.schema.policy import End, Pick, Policy
 from spreadplan.units import area_rate_lb_per_lane_mile
@@ -29,7 +29,7 @@ BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
 FROM_MEMORY = "from memory"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class BaseRate:
     """A rate as it was given, before width and sensitive areas. Exactly one basis is not NaN.
 
@@ -51,7 +51,13 @@ def base_rate(
 ) -> BaseRate:
     """A rate from its value in each of `BASES`; a basis that is left out is NaN."""
     lb, area, gallons = (values.get(base, np.nan) for base in BASES)
-    return BaseRate(lb, area, gallons, source, note)
+    return BaseRate(
+        lb_per_lane_mile=lb,
+        g_per_m2=area,
+        gal_per_lane_mile=gallons,
+        source=source,
+        note=note,
+    )
 
 
 NO_RATE = base_rate({}, ())
@@ -128,6 +134,25 @@ def is_from_memory(source: Remark | tuple[()]) -> bool:
     return isinstance(source, Remark) and source.code == "rate_from_memory"
 
 
+def policy_row_of(source: Remark | tuple[()]) -> str:
+    """Number of the policy's row that a rate comes from; "" where it comes from none.
+
+    Parameters
+    ----------
+    source : rate_source of a row of the plan; an empty tuple where there is no rate.
+
+    Returns
+    -------
+    The number as text.
+    """
+    if not isinstance(source, Remark):
+        return ""
+    values = dict(source.values)
+    if source.code == "rate_from_memory":
+        return policy_row_of(values["rate"])
+    return str(values["row"]) if source.code == "rate_of_policy" else ""
+
+
 def policy_rate(
     rates: Iterable[Any],
     condition: Condition | None,
@@ -135,17 +160,16 @@ def policy_rate(
     material: str,
     phase: str,
     pick: Pick,
-    wetting: str = "",
+    wettings: Sequence[str] = (),
 ) -> tuple[BaseRate, list[Finding]]:
     """The policy's rate for one kind of segment, or no rate with a note that says why.
 
-    ``wetting`` : how the material is spread, see `wetting.with_wetting`; "" for any.
+    ``wettings`` : which wetting a row may be for, see `wetting.rows_may_be_for`; () for any.
     """
     if condition is None:
         return base_rate({}, (), (remark("no_forecast"),)), []
     rates = list(rates)
-    held = policy_rows(rates, condition, service_class, material, phase)
-    rows = fitting_first(held, wetting)
+    rows = policy_rows(rates, condition, service_class, material, phase, wettings)
     temp_f = condition.pavement_temp_f
     if not rows:
         of_class = (remark("of_class", name=service_class),) if service_class else ()
@@ -159,7 +183,9 @@ def policy_rate(
             phase=phase,
             lacking=tuple(
                 remark("but_it_lacks", what=one)
-                for one in what_is_lacking(rates, condition, service_class, material, phase)
+                for one in what_is_lacking(
+                    rates, condition, service_class, material, phase, wettings
+                )
             ),
         )
         return base_rate({}, (), (note,)), []
@@ -358,7 +384,7 @@ def base_rates(
             str(kind.material),
             application.phase,
             pick,
-            str(kind.wetting),
+            rows_may_be_for(str(kind.wetting), policy),
         )
         choices.append(rate)
         findings += found

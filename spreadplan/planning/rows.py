@@ -220,3 +220,28 @@ def _lowered_note(parts: pd.DataFrame, rate: Floats, width: Floats, where: Bools
             parts["area_id"].to_numpy()[where], rate[where], width[where], strict=True
         )
     ]
+
+
+def rates_of(
+    pieces: pd.DataFrame,
+    application: Application,
+    conditions: dict[tuple[str, str], Condition],
+    storm: RateInputs,
+) -> tuple[Floats, Objects]:
+    """The rate that each piece of road would get in some weather.
+
+    Parameters
+    ----------
+    pieces : rows as `target_rows` returns them, of one application; shape (n,).
+    application : the round of spreading.
+    conditions : the weather of each zone and application label.
+    storm : what rates are chosen from.
+
+    Returns
+    -------
+    Rate, lb per lane-mile, and where it comes from; each of shape (n,). NaN and () without a rate.
+    """
+    base, _ = base_rates(pieces, application, storm.rates, storm.policy, conditions, storm.pick)
+    aimed, _ = _with_targets(pieces, base, storm)
+    rate = aimed["target_rate_lb_per_lane_mile"].to_numpy(dtype=float)
+    return rate, aimed["rate_source"].to_numpy(dtype=object)

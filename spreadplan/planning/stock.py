@@ -116,3 +116,47 @@ def yard_findings(yards: pd.DataFrame) -> list[Finding]:
                 )
             )
     return findings
+
+
+def with_weather(yards: pd.DataFrame, ranges: pd.DataFrame) -> pd.DataFrame:
+    """Yards with the range of their need by weather, weather_lo_ton and weather_hi_ton.
+
+    Parameters
+    ----------
+    yards : as `yard_table` returns it.
+    ranges : index yard_id and material; weather_lo_lb, weather_hi_lb, see `weather_range`.
+
+    Returns
+    -------
+    The columns of ``yards`` and those two; NaN where no rate is the policy's.
+    """
+    tons = (ranges / POUNDS_PER_TON).rename(columns=lambda name: name.replace("_lb", "_ton"))
+    return yards.join(tons, on=["yard_id", "material"])
+
+
+def weather_findings(yards: pd.DataFrame) -> list[Finding]:
+    """Yards that have enough for the forecast, but not if the pavement turns out otherwise.
+
+    ``yards``: as `yard_table` returns it.
+    """
+    have = yards["on_hand_ton"].fillna(np.inf)
+    at_risk = (yards["needed_ton"] <= have) & (yards["weather_hi_ton"].fillna(0.0) > have)
+    return [
+        Finding(
+            "caution",
+            remark("yard_with", yard=yard.yard_id, material=yard.material),
+            remark(
+                "may_run_short_by_weather",
+                needed_lb=POUNDS_PER_TON * yard.needed_ton,
+                on_hand_lb=POUNDS_PER_TON * yard.on_hand_ton,
+                most_lb=POUNDS_PER_TON * yard.weather_hi_ton,
+            ),
+            (
+                remark(
+                    "order_for_the_weather",
+                    order_lb=POUNDS_PER_TON * (yard.weather_hi_ton - yard.on_hand_ton),
+                ),
+            ),
+        )
+        for yard in lines(yards[at_risk])
+    ]

@@ -14,8 +14,9 @@ import pandas as pd
 from spreadplan.calibration import Calibration
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
+from spreadplan.planning.forecast_doubt import COMMON_SHARE, default_doubts_f
 from spreadplan.planning.plan import StormPlan
-from spreadplan.remarks import remark
+from spreadplan.remarks import Remark, remark
 from spreadplan.reports import charts, maps
 from spreadplan.reports.certificate import calibration_in_words
 from spreadplan.reports.clock_chart import MOST_TRUCKS, truck_hours
@@ -38,6 +39,7 @@ from spreadplan.views.plan_totals import (
     material_needs,
     yard_state,
 )
+from spreadplan.views.plan_weather import by_weather, weather_of_material, weather_rows
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
 from spreadplan.views.setting import Setting
 from spreadplan.views.takeover import takeover_rows
@@ -103,6 +105,7 @@ def plan_report(
         **_findings(plan, voice),
         glance=_glance(plan, voice),
         weather=_weather(plan, shown),
+        turns_out=weather_rows(plan, voice),
         maps=_maps(plan, background, voice),
         need=need and need.svg(),
         hours=hours and truck_hours(hours, voice).svg(),
@@ -194,7 +197,7 @@ def _glance(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
             (
                 voice.material(one.material),
                 shown.show(one.needed_lb, "bulk"),
-                voice.say_all(one.interval),
+                voice.say_all((*one.interval, *weather_of_material(plan, one.material))),
             )
             for one in material_needs(plan)
         ),
@@ -301,6 +304,7 @@ def _yards(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
                 "material": voice.material(yard.material),
                 "needed": shown.number(yard.needed_lb, "bulk"),
                 "high": shown.number(yard.needed_hi_lb, "bulk"),
+                "by_weather": by_weather(yard.weather_lo_lb, yard.weather_hi_lb, shown) or NOTHING,
                 "on_hand": shown.number(yard.on_hand_lb, "bulk"),
                 "counted": shown.date(yard.on_hand_at),
                 "order": shown.number(yard.order_lb, "bulk") if yard.order_lb > 0 else NOTHING,
@@ -332,6 +336,7 @@ def _routes(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
                 "material": voice.material(route.material) if route.material else NOTHING,
                 "lane_miles": shown.number(route.lane_miles, "lane_distance"),
                 "mass": _with_interval(route, shown),
+                "by_weather": by_weather(route.weather_lo_lb, route.weather_hi_lb, shown),
                 "loads": str(int(route.loads)),
                 "time": shown.duration(route.minutes) if route.loads else NOTHING,
                 "starts": shown.moment(route.starts_at).split()[-1],
@@ -497,5 +502,12 @@ def _assumptions(background: PlanBackground, voice: Voice) -> Sequence[str]:
         remark("melting_leaves_out"),
         remark("one_gate_for_plan", rule=remark("gate_rule")),
         remark("times_leave_out"),
+        _forecast_doubt(policy),
     )
     return [voice.say(one) for one in said]
+
+
+def _forecast_doubt(policy: Policy) -> Remark:
+    night, day, bright = default_doubts_f(policy)
+    common = COMMON_SHARE if math.isnan(policy.common_share) else policy.common_share
+    return remark("forecast_doubt", night_f=night, day_f=day, bright_day_f=bright, common=common)

@@ -224,6 +224,7 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
         "plan_reloads": result.reloads,
         "plan_clock": result.clock,
         "plan_melting": result.melting,
+        "plan_weather": result.weather,
         "plan_findings": result.findings,
         **proposal,
         **lots,

@@ -85,7 +85,7 @@ class Policy:
     services : one entry per ``[[service]]``; no class twice.
     sensitive_factor : share of the usual rate inside a sensitive area that states none itself.
     prewet_reduction_pct : how much less of the solid a rate for dry material asks for where the
-        material is prewetted or pretreated, percent; 0: such a rate is not reduced.
+        material is prewetted or pretreated, percent; NaN: such a rate is not for wetted material.
     over_pct, under_pct : how far an applied mass may lie above or below the plan.
     confidence : probability needed to call an application over or under.
     calibration_pct : 95 % half-width that a calibration should reach. The default of 5 % is from
@@ -96,12 +96,16 @@ class Policy:
     scale_by_lane_width : whether a rate per lane-mile is meant for the reference lane and shrinks
         or grows with the width of the lane.
     reference_lane_width_ft : the reference lane, from `workspace.toml`.
+    night_u_f, day_u_f : standard uncertainty of a forecast pavement temperature where the forecast
+        states none, °F; NaN: see `planning.forecast_doubt`.
+    common_share : share of a forecast error's variance that all rows and zones of a storm have in
+        common; NaN: see `planning.forecast_doubt`.
     """
 
     rates: pd.DataFrame = field(default_factory=no_rates)
     services: tuple[Service, ...] = ()
     sensitive_factor: float = 1.0
-    prewet_reduction_pct: float = 0.0
+    prewet_reduction_pct: float = math.nan
     over_pct: float = 10.0
     under_pct: float = 10.0
     confidence: float = 0.95
@@ -109,6 +113,9 @@ class Policy:
     calibration_max_age_days: float = 365.0
     scale_by_lane_width: bool = False
     reference_lane_width_ft: float = 12.0
+    night_u_f: float = math.nan
+    day_u_f: float = math.nan
+    common_share: float = math.nan
 
     def service(self, service_class: str) -> Service:
         """What a class is promised: its own entry, else that of "*", else nothing."""

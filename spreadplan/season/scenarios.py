@@ -6,6 +6,7 @@ same code as the planner's own. Guidance, never an order.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -16,12 +17,15 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.materials import price_per_ton
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning.applications import labelled_forecast
 from spreadplan.planning.assigned import named_liquid
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 
+#: so far above a border of the policy the warmer row holds, °F
+JUST_WARMER_F: Final = 0.1
 AS_PLANNED: Final = remark("as_planned")
 SCENARIO_COLUMNS: Final = tuple(
     name for name in RESULTS["scenarios"].names if not name.endswith("_more") and name != "change"
@@ -75,6 +79,46 @@ def colder(inputs: PlanInputs, degrees_f: float) -> Scenario:
     )
 
 
+def next_rows(inputs: PlanInputs, base: StormPlan) -> list[Scenario]:
+    """The pavement just so much colder, or warmer, that the next rows of the policy hold.
+
+    Parameters
+    ----------
+    inputs : of the plan as it is; they stay as they are.
+    base : the plan of ``inputs``.
+
+    Returns
+    -------
+    One scenario for colder and one for warmer. Each row of the forecast goes to the nearest
+    temperature at which the next row of the policy holds; one beside which there is none, or no row
+    of the policy at all, or that is hardly possible (see ``plan_weather``) stays as forecast. A
+    scenario in which all stay is left out.
+    """
+    found = []
+    for name, edge, beside, step_f in (
+        (remark("next_row_colder"), "from_f", "to_f", 0.0),
+        (remark("next_row_warmer"), "to_f", "from_f", JUST_WARMER_F),
+    ):
+        keys = ["application", "zone"]
+        now = base.weather[base.weather["as_forecast"] & base.weather[edge].notna()]
+        given = base.weather[base.weather["policy_rows"] != ""]
+        there = now.merge(given, left_on=[*keys, edge], right_on=[*keys, beside])
+        # on a border the colder row holds
+        of = zip(there["application"], there["zone"], there[f"{edge}_x"], strict=True)
+        moved = {(application, zone): border_f + step_f for application, zone, border_f in of}
+        forecast = labelled_forecast(inputs.forecast)
+        wanted = [
+            moved.get(key, math.nan)
+            for key in zip(forecast["application"], forecast["zone"], strict=True)
+        ]
+        temperatures = pd.Series(wanted, forecast.index).fillna(forecast["pavement_temp_f"])
+        if moved:
+            changed = inputs.forecast.assign(pavement_temp_f=temperatures)
+            said = remark("pavement_on_next_row", change=name)
+            found.append(Scenario(name, said, replace(inputs, forecast=changed)))
+    return found
+
+
 def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float = 0.0) -> Scenario:
     """Every solid prewetted with so many gallons a ton (0: none), and so much less salt put down.
 
@@ -98,6 +142,8 @@ def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float 
         if gal_per_ton > 0.0
         else remark("no_prewetting")
     )
+    if less_salt_pct or gal_per_ton > 0.0:
+        changed = replace(changed, policy=_for_wetted(changed.policy, less_salt_pct))
     if less_salt_pct:
         less = rates_changed(changed, -less_salt_pct).inputs
         before, after = changed.policy.rates, less.policy.rates
@@ -107,13 +153,19 @@ def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float 
     return Scenario(name, name, changed)
 
 
+def _for_wetted(policy: Policy, less_salt_pct: float) -> Policy:
+    """A policy that says what a rate for dry material is worth on wetted material."""
+    known = not np.isnan(policy.prewet_reduction_pct)
+    return policy if known else replace(policy, prewet_reduction_pct=less_salt_pct)
+
+
 def _knows_wetting(policy: Policy) -> pd.Series[bool]:
     """Rates of the policy that already are for wetted material, or are reduced for it."""
     rates = policy.rates
     wetted = rates["wetting"].map(lambda words: bool(words) and "dry" not in words).astype(bool)
     reduced = rates["wetting"].map(lambda words: tuple(words) == ("dry",)).astype(bool)
     included = rates["wetting_included"].astype(bool)
-    knows: pd.Series[bool] = wetted | included | (reduced & (policy.prewet_reduction_pct > 0.0))
+    knows: pd.Series[bool] = wetted | included | reduced
     return knows
 
 

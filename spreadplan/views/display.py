@@ -105,6 +105,14 @@ KINDS: Final[Mapping[str, Kind]] = {
     "temperature": Kind(
         inside="degF", us=("degF", "°F"), metric=("degC", "°C"), decimals=1, plain=True
     ),
+    "temperature_step": Kind(
+        inside="delta_degF",
+        us=("delta_degF", "°F"),
+        metric=("delta_degC", "°C"),
+        figures=2,
+        decimals=1,
+        plain=True,
+    ),
     "volume": Kind(inside="gallon", us=("gallon", "gal"), metric=("liter", "L"), decimals=1),
     "liquid_flow": Kind(
         inside="gallon/minute",
@@ -233,6 +241,13 @@ class Display:
     def show_pm(self, inside: float, inside_u: float, kind: str) -> str:
         """A value and its uncertainty with their unit."""
         return self._with_unit(self.number_pm(inside, inside_u, kind), kind)
+
+    def show_pm_step(self, inside_f: float, inside_u_f: float) -> str:
+        """A temperature and its uncertainty with their unit, no finer than it is forecast."""
+        if not math.isfinite(inside_u_f):
+            return self.show(inside_f, "temperature")
+        u = self.number(inside_u_f, "temperature_step")
+        return self._with_unit(f"{self.number(inside_f, 'temperature')} ± {u}", "temperature")
 
     def show_range(self, low: float, high: float, kind: str) -> str:
         """An interval with its unit, both ends with the same decimals."""

@@ -80,12 +80,15 @@ def yard_state(yard: Any) -> Term:
         return terms["not_counted"]
     if yard.short_ton > 0.0:
         return terms["short"]
-    return terms["may_run_short"] if yard.order_ton > 0.0 else terms["enough"]
+    if yard.order_ton > 0.0:
+        return terms["may_run_short"]
+    by_weather = yard.weather_hi_ton > yard.on_hand_ton
+    return terms["may_run_short_by_weather"] if by_weather else terms["enough"]
 
 
 def in_lb(yards: pd.DataFrame) -> pd.DataFrame:
     """The plan's yards with their masses in lb beside those in tons."""
-    names = ("needed", "needed_hi", "on_hand", "short", "order")
+    names = ("needed", "needed_hi", "on_hand", "short", "order", "weather_lo", "weather_hi")
     return yards.assign(**{f"{name}_lb": yards[f"{name}_ton"] * POUNDS_PER_TON for name in names})
 
 

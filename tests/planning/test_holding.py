@@ -29,6 +29,8 @@ def forecast(*rows, columns=""):
     )
     for name in ("start", "end"):
         table[name] = START + pd.to_timedelta(table[name], unit="h")
+    if "pavement_temp_u_f" not in table:
+        table["pavement_temp_u_f"] = 4.0
     return table.assign(zone="*", event="snow", trend="")
 
 

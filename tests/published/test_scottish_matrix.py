@@ -180,12 +180,11 @@ def test_a_row_is_found_by_a_storm_that_states_its_conditions(workspace, storm):
     rates, (weather,) = conditions(workspace, [stated])
     meant = next((row for row in MATRIX if row.number == number), None)
     for wetting in WETTED:
-        # a row without a rate for prewetted salt has one for dry salt, and says so
-        wanted = meant and (meant.action or getattr(meant, wetting) or meant.dry)
-        held = policy_rows(rates.itertuples(), weather, "", "salt", "initial")
-        assert {row.source for row in held} == ({f"row {number}"} if wanted else set())
+        wanted = meant and (meant.action or getattr(meant, wetting))
+        held = policy_rows(rates.itertuples(), weather, "", "salt", "initial", (wetting,))
+        assert [row.source for row in held] == ([f"row {number}"] if wanted else [])
         rate, findings = policy_rate(
-            rates.itertuples(), weather, "", "salt", "initial", "middle", wetting
+            rates.itertuples(), weather, "", "salt", "initial", "middle", (wetting,)
         )
         assert findings == []
         if meant and not meant.action and wanted:

@@ -171,11 +171,18 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             "minutes",
         ),
         ("gap_min", "the longest time since one of its segments was treated before", "minutes"),
+        ("chemical_lb", _CHEMICAL),
+        ("prewet_material", "the prewetting liquid, where it is named", "material"),
         _HOLDS,
         column("holds_until", "until when, of the segment that is worst off", "time"),
         column("needed_until", "when that is treated next, else the end of the forecast", "time"),
-        ("chemical_lb", _CHEMICAL),
-        ("prewet_material", "the prewetting liquid, where it is named", "material"),
+        (
+            "weather_lo_lb",
+            "lower end of the range of mass if the pavement turns out colder or warmer than "
+            "forecast, 90 %, apart from the interval of the trucks; empty where the planner gives "
+            "the rate",
+        ),
+        ("weather_hi_lb", "upper end"),
     ),
     table(
         "plan_clock",
@@ -204,6 +211,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("short_ton", "missing at the best estimate"),
         ("order_ton", "missing at the upper end"),
         ("on_hand_at", "the count that the stock rests on"),
+        (
+            "weather_lo_ton",
+            "lower end of the range of the need by weather, 90 %, apart from the trucks' interval",
+        ),
+        ("weather_hi_ton", "upper end"),
     ),
     table(
         "plan_settings",
@@ -297,6 +309,35 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("prewet_material", "the prewetting liquid, where it is named", "material"),
         ("loads", "loads of its truck, were it to treat the lot alone", "count"),
         ("note", "how the rate came about and what is missing"),
+    ),
+    table(
+        "plan_weather",
+        "{storm}",
+        "What each temperature of the pavement would make of a round: one row for each row of the "
+        "forecast and each range of temperatures in which the policy gives the same. Ranges that "
+        "are hardly possible (less than 0.05 %) are left out, as are the planner's own rates.",
+        ("application", "the round of spreading", "id"),
+        ("zone", "forecast zone, `*` for all"),
+        ("start", "when the row begins", "time"),
+        ("end", "when it ends", "time"),
+        ("event", "its weather, taken as stated"),
+        ("pavement_temp_f", "the forecast"),
+        ("pavement_temp_u_f", "its standard uncertainty"),
+        column("u_origin", "where that comes from", "term", terms="u_origin"),
+        ("from_f", "the pavement is warmer than this; empty: open"),
+        ("to_f", "and no warmer than this; empty: open"),
+        column("p_pavement", "how probable that is", heading="chance"),
+        ("as_forecast", "whether the forecast itself lies there", "flag"),
+        ("policy_rows", "rows of the policy that hold then; empty: it has none"),
+        ("rate_lo_lb_per_lane_mile", "the least target rate then"),
+        ("rate_hi_lb_per_lane_mile", "the greatest"),
+        ("lane_miles", "length times lanes"),
+        ("no_rate_lane_miles", "of these, where the policy would have no row"),
+        (
+            "mass_lb",
+            "what the round would take there; where the policy has no row, at the rate of the "
+            "nearest that it has; empty where it has none at all",
+        ),
     ),
     table(
         "plan_reassigned",

@@ -123,6 +123,7 @@ WORDS: Final[Mapping[str, str]] = {
     "surface_is": "no row for a surface that is {surface}",
     "surface_not_stated": "rows name a surface, the forecast none",
     "snow_depth_is": "no row for {depth_in:water} of snow",
+    "wetting_is": "no row for {wetting} material",
     "snow_depth_not_stated": "rows name a depth of snow, the forecast none",
     "plowing_is": "no row for a treatment with plowing",
     "no_plowing": "no row for a treatment without plowing",
@@ -472,6 +473,7 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
     "yard_stock": {
         "short": Term("short", "bad"),
         "may_run_short": Term("may run short", "warn"),
+        "may_run_short_by_weather": Term("may run short by weather", "warn"),
         "not_counted": Term("not counted", "none"),
         "enough": Term("enough", "good"),
     },
