@@ -9,7 +9,17 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).parents[1] / "spreadplan"
 #: each room and the rooms it may import, besides itself
-BASE = {"units", "errors", "frames", "schema", "remarks", "metrology", "remembered", "materials"}
+BASE = {
+    "units",
+    "errors",
+    "frames",
+    "schema",
+    "remarks",
+    "metrology",
+    "remembered",
+    "materials",
+    "buckets",
+}
 WRITING = {"places", "durable", "journal"}
 COMPUTING = ["calibration", "planning", "reconcile", "season"]
 ALLOWED = {
@@ -20,6 +30,7 @@ ALLOWED = {
     "metrology": set(),
     "remembered": set(),
     "materials": {"units", "frames", "remarks"},
+    "buckets": {"frames"},
     "resources": set(),
     "clock": set(),
     "schema": {"units", "errors"},

@@ -37,6 +37,7 @@ CELL_M = 32.0  # side of a cell of the grid index, larger where the network is v
 MAX_CELLS = 4_000_000
 REACH_M = 300.0  # distances up to here are tabled; longer ones are searched when needed
 MAX_SCALE_ERROR = 1e-3
+USUAL_LANE_FT = 12.0  # width of a lane of routes that tell none
 
 
 # Columns of the table of straight pieces: start, direction (of length 1), length, distance of its
@@ -89,6 +90,8 @@ class Network:
     segment_id: NDArray[np.object_]  # (rows,)
     length_m: FloatArray  # (rows,)
     speed_mps: FloatArray  # (rows,)
+    lanes_per_pass: FloatArray  # (rows,) lanes that one pass along it treats
+    lane_width_ft: FloatArray  # (rows,)
     owners: Owners
     graph: Graph
     shape: Shape
@@ -119,7 +122,8 @@ def build_network(routes: gpd.GeoDataFrame, reach_m: float = REACH_M) -> Network
 
     Parameters
     ----------
-    routes : EPSG:4326 LineStrings with route_id, segment_id, two_way (bool), speed_mph.
+    routes : EPSG:4326 LineStrings with route_id, segment_id, two_way (bool), speed_mph; lanes,
+        passes and lane_width_ft where they are known.
     reach_m : distances along the network are tabled up to here, metres.
 
     Returns
@@ -153,11 +157,20 @@ def build_network(routes: gpd.GeoDataFrame, reach_m: float = REACH_M) -> Network
         segment_id=routes["segment_id"].to_numpy(dtype=object),
         length_m=shapely.length(lines),
         speed_mps=routes["speed_mph"].to_numpy(dtype=np.float64) * 0.44704,
+        lanes_per_pass=_numbers(routes, "lanes", 1.0) / _numbers(routes, "passes", 1.0),
+        lane_width_ft=_numbers(routes, "lane_width_ft", USUAL_LANE_FT),
         owners=owners,
         graph=graph,
         shape=_shape(cuts.lines[pieces]),
         reach=reach_table(graph, float(reach_m)),
     )
+
+
+def _numbers(routes: gpd.GeoDataFrame, name: str, usual: float) -> FloatArray:
+    """A column of the routes; where there is none, the same number for all."""
+    if name not in routes:
+        return np.full(len(routes), usual)
+    return np.asarray(routes[name].to_numpy(dtype=np.float64))
 
 
 @dataclass(frozen=True, kw_only=True)

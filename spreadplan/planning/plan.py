@@ -12,10 +12,16 @@ from numpy.typing import NDArray
 
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
-from spreadplan.planning.applications import Application, Moment, may_be_icy
+from spreadplan.planning.applications import (
+    Application,
+    Moment,
+    labelled_forecast,
+    may_be_icy,
+)
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
+from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
@@ -26,7 +32,7 @@ from spreadplan.planning.material import (
     row_intervals,
     summed_intervals,
 )
-from spreadplan.planning.melting import melter_of, melting_check, water_held
+from spreadplan.planning.melting import Melter, melter_of, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
 from spreadplan.planning.promises import with_times
 from spreadplan.planning.rest import Rest, in_hopper_lb, without_made
@@ -93,7 +99,7 @@ class PlanInputs:
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
     next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     rest: Rest | None = None
-    pick: Pick = "middle"
+    pick: Pick = "by_round"
 
 
 def _no_takeover() -> pd.DataFrame:
@@ -118,7 +124,7 @@ class StormPlan:
     reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
         one), segment_id, part, pass, miles_into_segment, lon, lat.
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
-    melting : see `melting_check`.
+    melting : see `holding_check`: the table ``plan_melting``.
     weather : what each temperature of the pavement would make of it: the table ``plan_weather``.
     by_weather : index material: weather_lo_lb, weather_hi_lb, see `weather_range`.
     findings : see `remarks.findings_table`; the most important first.
@@ -172,6 +178,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     end = inputs.forecast["end"].max()
     clock = _clock(rows, routes, timing, applications, inputs, roads)
     rows, routes = with_times(rows, routes, clock, applications, end, inputs.policy)
+    melters = _melters(inputs)
+    rows = _with_holding(rows, clock, applications, melters, inputs)
     start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
     too_late = lateness(rows, clock, applications, inputs.policy, end)
     if inputs.rest is None:  # else they are those of the plan in force
@@ -184,13 +192,10 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
-    melters = {
-        str(one.material): melter_of(str(one.chemical), float(one.chloride_fraction))
-        for one in lines(inputs.materials)
-    }
     rows["water_held_in"] = water_held(rows, melters)
-    melting = melting_check(rows, melters)
-    routes = _with_changes(routes, rows, settings, inputs.policy)
+    melting = holding_check(rows, melters)
+    held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
+    routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
     found += weather_findings(yards)
@@ -213,6 +218,43 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         by_weather=weather.materials,
         findings=findings_table(found),
     )
+
+
+def _melters(inputs: PlanInputs) -> dict[str, Melter]:
+    """What each material melts with."""
+    return {
+        str(one.material): melter_of(
+            str(one.chemical),
+            float(one.chloride_fraction),
+            float(getattr(one, "chemical_fraction", np.nan)),
+        )
+        for one in lines(inputs.materials)
+    }
+
+
+def _with_holding(
+    rows: gpd.GeoDataFrame,
+    clock: Clock,
+    applications: list[Application],
+    melters: Mapping[str, Melter],
+    inputs: PlanInputs,
+) -> gpd.GeoDataFrame:
+    """Rows with holds and the moments of `holding.UNTIL`."""
+    materials = inputs.materials
+    found = holding(
+        rows,
+        clock.treated_min,
+        applications,
+        labelled_forecast(inputs.forecast),
+        clock.minutes,
+        melters,
+        frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
+    )
+    moments = {
+        column: clock.moments(found[name].to_numpy()).set_axis(rows.index).dt.as_unit("ns")
+        for column, name in zip(UNTIL, TIMES, strict=True)
+    }
+    return rows.assign(holds=found["holds"], comes_back=found["comes_back"], **moments)
 
 
 def _rate_inputs(inputs: PlanInputs) -> RateInputs:

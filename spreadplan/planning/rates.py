@@ -7,7 +7,7 @@ planner, never an order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,20 +17,19 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.planning.applications import ALL, Application, Condition
-from spreadplan.planning.wetting import fitting_first
+from spreadplan.planning.policy_rows import policy_rows, what_is_lacking
+from spreadplan.planning.wetting import rows_may_be_for
 from spreadplan.remarks import Finding, Remark, remark
-from spreadplan.schema.policy import Pick, Policy
+from spreadplan.schema.policy import End, Pick, Policy
 from spreadplan.units import area_rate_lb_per_lane_mile
 
 Floats = NDArray[np.float64]
 
 BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
 FROM_MEMORY = "from memory"
-#: temperatures nearer than this are one: what 28.4 F and -2 C differ by is rounding.
-SAME_F = 1e-6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class BaseRate:
     """A rate as it was given, before width and sensitive areas. Exactly one basis is not NaN.
 
@@ -52,77 +51,62 @@ def base_rate(
 ) -> BaseRate:
     """A rate from its value in each of `BASES`; a basis that is left out is NaN."""
     lb, area, gallons = (values.get(base, np.nan) for base in BASES)
-    return BaseRate(lb, area, gallons, source, note)
+    return BaseRate(
+        lb_per_lane_mile=lb,
+        g_per_m2=area,
+        gal_per_lane_mile=gallons,
+        source=source,
+        note=note,
+    )
 
 
 NO_RATE = base_rate({}, ())
 
 
-def policy_rows(
-    rates: Iterable[Any], condition: Condition, service_class: str, material: str, phase: str
-) -> list[Any]:
-    """The policy rows that hold, best first; more than one only where the policy is ambiguous.
+def end_taken(pick: Pick, phase: str) -> End:
+    """The place in a range that a round takes.
 
-    Parameters
-    ----------
-    rates : rows of the policy table as records with the columns of `RATE_ROW_COLUMNS`.
-    material : "" for a route without an assignment: any material's row holds.
-
-    A row holds from its lowest to its highest pavement temperature, both included; where two rows
-    share a border the colder one holds there. Of several rows the one that states more of class,
-    trend, phase, event and material wins.
+    By round the first takes the middle and later ones the low end: "start with the lowest rate"
+    for a reapplication. Minnesota Snow and Ice Control Field Handbook for Snowplow Operators, LRRB
+    manual 2005-01, p. 15.
     """
-    temp = condition.pavement_temp_f
-    held = [
-        row
-        for row in rates
-        if _same(row.event, condition.event, ALL)
-        and _same(row.trend, condition.trend, ALL)
-        and _same(row.service_class, service_class)
-        and _same(row.phase, phase)
-        and (material == "" or _same(row.material, material, ALL))
-        and not temp < row.pavement_temp_min_f - SAME_F
-        and not temp > row.pavement_temp_max_f + SAME_F
-    ]
-    if not held or np.isnan(temp):
-        return []
-    most = max(_stated(row) for row in held)
-    held = [row for row in held if _stated(row) == most]
-    colder = [row for row in held if not abs(row.pavement_temp_min_f - temp) <= SAME_F]
-    return colder or held
+    if pick == "by_round":
+        return "middle" if phase == "initial" else "low"
+    return pick
 
 
-def _same(wanted: str, given: str, everything: str = "") -> bool:
-    return wanted in ("", everything) or wanted.casefold() == given.casefold()
-
-
-def _stated(row: Any) -> int:
-    fields = (row.event, row.trend, row.service_class, row.material, row.phase)
-    return sum(text not in ("", ALL) for text in fields)
-
-
-def pick_from_range(low: float, high: float, pick: Pick) -> float:
+def pick_from_range(low: float, high: float, pick: End) -> float:
     """The chosen place in a range of rates; a range of one value may leave the other end NaN."""
     low, high = (high if np.isnan(low) else low), (low if np.isnan(high) else high)
     return {"low": low, "middle": (low + high) / 2.0, "high": high}[pick]
 
 
 def _policy_rate(row: Any, phase: str, pick: Pick) -> BaseRate:
+    if row.basis == "":
+        told = remark("policy_row_without_rate", row=row.row, action=row.action, text=row.source)
+        return base_rate({}, (), (told,))
+    end = end_taken(pick, phase)
     values: dict[str, float] = {}
     chosen: tuple[Remark, ...] = ()
     for base in BASES:
         low, high = getattr(row, f"rate_low_{base}"), getattr(row, f"rate_high_{base}")
-        values[base] = pick_from_range(low, high, pick)
+        values[base] = pick_from_range(low, high, end)
         if low < high:
-            chosen = (_of_range(base, pick, (low, high)),)
-    source = remark("rate_of_policy", row=row.row, text=row.source, chosen=chosen, phase=phase)
+            chosen = (_of_range(base, end, (low, high)),)
+            if pick == "by_round":
+                first = phase == "initial"
+                chosen += (remark("as_first_round") if first else remark("as_later_round"),)
+    action = (remark("policy_action", action=row.action),) if row.action else ()
+    source = remark(
+        "rate_of_policy", row=row.row, text=row.source, action=action, chosen=chosen, phase=phase
+    )
     if says_from_memory(row.provenance) or says_from_memory(row.source):
         source = remark("rate_from_memory", rate=source)
     rate = base_rate(values, source)
     return replace(rate, wetting=row.wetting, wetting_included=bool(row.wetting_included))
 
 
-def _of_range(base: str, pick: Pick, ends: tuple[float, float]) -> Remark:
+def _of_range(base: str, pick: End, ends: tuple[float, float]) -> Remark:
     """Which end of a range in a basis of `BASES` is taken."""
     return {
         "lb_per_lane_mile": remark("of_range", pick=pick, ends=ends),
@@ -176,16 +160,16 @@ def policy_rate(
     material: str,
     phase: str,
     pick: Pick,
-    wetting: str = "",
+    wettings: Sequence[str] = (),
 ) -> tuple[BaseRate, list[Finding]]:
     """The policy's rate for one kind of segment, or no rate with a note that says why.
 
-    ``wetting`` : how the material is spread, see `wetting.with_wetting`; "" for any.
+    ``wettings`` : which wetting a row may be for, see `wetting.rows_may_be_for`; () for any.
     """
     if condition is None:
         return base_rate({}, (), (remark("no_forecast"),)), []
-    held = policy_rows(rates, condition, service_class, material, phase)
-    rows = fitting_first(held, wetting)
+    rates = list(rates)
+    rows = policy_rows(rates, condition, service_class, material, phase, wettings)
     temp_f = condition.pavement_temp_f
     if not rows:
         of_class = (remark("of_class", name=service_class),) if service_class else ()
@@ -197,6 +181,12 @@ def policy_rate(
             service_class=of_class,
             material=what,
             phase=phase,
+            lacking=tuple(
+                remark("but_it_lacks", what=one)
+                for one in what_is_lacking(
+                    rates, condition, service_class, material, phase, wettings
+                )
+            ),
         )
         return base_rate({}, (), (note,)), []
     findings = []
@@ -394,7 +384,7 @@ def base_rates(
             str(kind.material),
             application.phase,
             pick,
-            str(kind.wetting),
+            rows_may_be_for(str(kind.wetting), policy),
         )
         choices.append(rate)
         findings += found

@@ -64,7 +64,7 @@ def target_rows(
     """Every part in every application with its target rate, in order of application.
 
     Adds to the parts: who treats them and with what (`assigned.assigned`), how wet
-    (`wetting.with_wetting`), application, phase, event, pavement_temp_f, precipitation_in,
+    (`wetting.with_wetting`), application, phase, event, pavement_temp_f, precipitation_in, plow,
     target_rate_lb_per_lane_mile (NaN: none), cap_lb_per_lane_mile, rate_source, note, run (number
     of the application of a route) and discharge_lb_per_min (needed).
     """
@@ -100,6 +100,7 @@ def target_rows(
                 event="",
                 pavement_temp_f=np.nan,
                 precipitation_in=np.nan,
+                plow=None,
             )
         ]
     rows = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
@@ -120,7 +121,7 @@ def _no_base(parts: pd.DataFrame) -> pd.DataFrame:
 def _weather(
     zones: pd.Series, application: Application, conditions: dict[tuple[str, str], Condition]
 ) -> dict[str, Any]:
-    """Event, temperature and precipitation of each zone; "" and NaN without a forecast."""
+    """Event, temperature, water and plowing of each zone; "", NaN, None where not stated."""
     codes, names = pd.factorize(zones)
     unknown = Condition(
         zone="",
@@ -136,6 +137,7 @@ def _weather(
         "event": np.array([one.event for one in found], dtype=object)[codes],
         "pavement_temp_f": np.array([one.pavement_temp_f for one in found])[codes],
         "precipitation_in": np.array([one.precipitation_in for one in found])[codes],
+        "plow": np.array([one.plow for one in found], dtype=object)[codes],
     }
 
 

@@ -8,7 +8,7 @@ the solid unless a name says otherwise.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -25,8 +25,8 @@ from spreadplan.units import POUNDS_PER_TON
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-DRY, PRETREATED, PREWET = "dry", "pretreated", "prewet"
-WETTED: Final = (PRETREATED, PREWET, "slurry")
+DRY, PRETREATED, PREWET, SLURRY = "dry", "pretreated", "prewet", "slurry"
+WETTED: Final = (PRETREATED, PREWET, SLURRY)
 
 
 @dataclass(frozen=True)
@@ -113,27 +113,34 @@ def with_wetting(rows: pd.DataFrame, made: Made) -> pd.DataFrame:
     )
 
 
-def fitting_first(rows: list[Any], wetting: str) -> list[Any]:
-    """Of rows of the policy that hold alike those that are for this wetting, else the next best.
+def rows_may_be_for(wetting: str, policy: Policy) -> tuple[str, ...]:
+    """Which wetting a row of the policy may be for, best first; () for any.
+
+    Rows for the wetting itself count. Where the policy says by how much wetting reduces a rate, a
+    rate for dry material counts as well, and is reduced (`wetted_rates`).
 
     Parameters
     ----------
-    rows : with wetting, a tuple of words, () for any.
-    wetting : of the route: "dry", "pretreated", "prewet", "" for none.
+    wetting : of a route's material, as `with_wetting` has it.
     """
-    if not wetting or not rows:
-        return rows
-    distance = [_distance(row.wetting, wetting) for row in rows]
-    return [row for row, far in zip(rows, distance, strict=True) if far == min(distance)]
+    if wetting not in WETTED:
+        return (wetting,) if wetting else ()
+    own = (PREWET, SLURRY) if wetting == PREWET else (wetting,)
+    return own if np.isnan(policy.prewet_reduction_pct) else (*own, DRY)
 
 
-def _distance(row: tuple[str, ...], wetting: str) -> int:
-    """How far a row's wetting is from a route's: itself, any, another wetted one, the opposite."""
-    if wetting in row:
-        return 0
-    if not row:
-        return 1
-    return 2 if wetting != DRY and set(row) & set(WETTED) else 3
+def fitting_first(rows: list[Any], wettings: Sequence[str]) -> list[Any]:
+    """Of rows of the policy those that are for the best of some wettings, else those for any.
+
+    Parameters
+    ----------
+    rows : with wetting, a tuple of words, () for any; none is for other wettings alone.
+    wettings : as `rows_may_be_for` returns them.
+    """
+    own = [row for row in rows if set(row.wetting) & (set(wettings) - {DRY})]
+    of_dry = [row for row in rows if DRY in row.wetting and DRY in wettings]
+    whole = wettings[:1] == (DRY,)
+    return (of_dry if whole else own) or [row for row in rows if not row.wetting] or of_dry or rows
 
 
 def wetted_rates(
@@ -165,20 +172,17 @@ def wetted_rates(
     is_for = [set(words) for words in base["wetting"]]
     wetted = wetting.isin([PRETREATED, PREWET]).to_numpy()
     for_dry = given & np.array([words == {DRY} for words in is_for], dtype=bool)
-    for_wetted = np.array([bool(words) and DRY not in words for words in is_for], dtype=bool)
     counts_liquid = given & base["wetting_included"].to_numpy(dtype=bool)
     prewet = (wetting == PREWET).to_numpy()
     reduced = for_dry & wetted
     divided = counts_liquid & prewet & ~np.isnan(on_a_pound)
     pct = policy.prewet_reduction_pct
-    factor = np.where(reduced, 1.0 - pct / 100.0, 1.0)
+    factor = np.where(reduced & (pct > 0.0), 1.0 - pct / 100.0, 1.0)
     factor = np.where(divided, factor / (1.0 + on_a_pound), factor)
     cases = (
         (reduced & (pct > 0.0), remark("rate_reduced", less_pct=pct), "note"),
-        (reduced & (pct == 0.0), remark("rate_not_reduced"), "note"),
         (divided, remark("rate_less_liquid"), "note"),
         (counts_liquid & prewet & np.isnan(on_a_pound), remark("liquid_not_named"), "caution"),
-        (given & for_wetted & (wetting == DRY).to_numpy(), remark("rate_for_wetted"), "caution"),
     )
     notes: list[tuple[Remark, ...]] = [()] * len(base)
     findings: list[Finding] = []
@@ -194,7 +198,7 @@ def _findings(rows: pd.DataFrame, what: Remark, severity: Any) -> Iterable[Findi
     """One finding for what is said of the rates of some routes."""
     if len(rows):
         routes = sorted({str(route) for route in rows["route_id"]})
-        remedy = () if severity == "note" else (remark(f"{what.code}_remedy"),)
+        remedy = () if severity == "note" else (remark("liquid_not_named_remedy"),)
         yield Finding(severity, remark("rates_of_routes", routes=routes), what, remedy)
 
 
@@ -222,6 +226,7 @@ __all__ = [
     "fitting_first",
     "liquid_lb_per_lb",
     "prewet_liquid_rows",
+    "rows_may_be_for",
     "wetted_rates",
     "with_wetting",
 ]

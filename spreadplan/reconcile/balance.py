@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.buckets import FILLED
 from spreadplan.reconcile.tickets import ticket_variance_lb2
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
@@ -127,10 +128,15 @@ def _balanced(
 
 def _moved(frame: pd.DataFrame, moment: str, window: pd.DataFrame) -> pd.DataFrame:
     """Net mass and its variance within each window, on the index of ``window``."""
-    moved = frame[[*KEYS, moment, "net_lb"]].assign(variance=ticket_variance_lb2(frame))
+    common = frame[FILLED[0]].astype(float).fillna(0.0) if FILLED[0] in frame else 0.0
+    moved = frame[[*KEYS, moment, "net_lb"]].assign(
+        variance=ticket_variance_lb2(frame), common_lb=common * frame["net_lb"]
+    )
     tickets = moved.merge(window.rename_axis("row").reset_index(), on=KEYS)
     within = (tickets[moment] > tickets["since"]) & (tickets[moment] <= tickets["until"])
-    sums = tickets[within].groupby("row")[["net_lb", "variance"]].sum()
+    sums = tickets[within].groupby("row")[["net_lb", "variance", "common_lb"]].sum()
+    # what a bucket of the pile holds is wrong by the same share in all its tickets
+    sums["variance"] += sums.pop("common_lb") ** 2
     return sums.reindex(window.index).fillna(0.0)
 
 

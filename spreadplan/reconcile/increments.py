@@ -11,7 +11,7 @@ transmission. What fits none of these is not counted, and said.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,20 +117,37 @@ def interval_mass(records: TruckRecords) -> Increments:
     liquid = _from_totals(
         records, records.liquid_total_gal, liquid_unit, HIGHEST_LIQUID_GAL_MIN, "liquid: ", counts
     )
-    on_s = _mean_of_ends(records.spreading.astype(float)) * _seconds(records)
-    known = known | (on_s == 0.0)
-    spread_s, known_s = float(on_s.sum()), float(on_s[known].sum())
-    usual_lb_s = float(mass_lb[known].sum()) / known_s if known_s > 0.0 else 0.0
-    return Increments(
+    read = Increments(
         mass_lb=mass_lb,
         liquid_gal=liquid.amount,
         material=_material_of_intervals(records.material, counts),
         known=known,
-        presumed_lb=np.where(known, 0.0, usual_lb_s * on_s),
-        known_share=known_s / spread_s if spread_s > 0.0 else 1.0,
+        presumed_lb=np.zeros(len(records)),
+        known_share=1.0,
         counts=counts,
         left_out_lb=feed.left_out,
         step_lb=feed.step,
+    )
+    return released_of(records, read)
+
+
+def released_of(records: TruckRecords, read: Increments) -> Increments:
+    """What was read, with what follows from which intervals are known.
+
+    Parameters
+    ----------
+    read : mass_lb and known, shape (n,) each for the n ``records``; presumed_lb, known_share and
+        spread_s are found anew.
+    """
+    on_s = _mean_of_ends(records.spreading.astype(float)) * _seconds(records)
+    known = read.known | (on_s == 0.0)
+    spread_s, known_s = float(on_s.sum()), float(on_s[known].sum())
+    usual_lb_s = float(read.mass_lb[known].sum()) / known_s if known_s > 0.0 else 0.0
+    return replace(
+        read,
+        known=known,
+        presumed_lb=np.where(known, 0.0, usual_lb_s * on_s),
+        known_share=known_s / spread_s if spread_s > 0.0 else 1.0,
         spread_s=known_s,
     )
 

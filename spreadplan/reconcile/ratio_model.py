@@ -40,6 +40,12 @@ FLEET_MEAN_SD: Final = 0.10
 BETWEEN_TRUCKS_SD: Final = 0.10
 """Before any ticket: scale of the spread between trucks (half-normal)."""
 
+SET_RATE_SD: Final = 0.20
+"""Both, of trucks that tell no more than what they were set to."""
+
+MEASURING_FLEET: Final = (FLEET_MEAN_SD, BETWEEN_TRUCKS_SD)
+SET_RATE_FLEET: Final = (SET_RATE_SD, SET_RATE_SD)
+
 SCATTER: Final = (0.2, 0.35, 0.5, 0.75, 1.0, 1.4, 2.0, 2.8)
 """Factors by which storms may scatter less or more than the run-to-run figure says."""
 
@@ -113,7 +119,13 @@ def student(z: Floats) -> Floats:
     return result
 
 
-def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> RatioPosterior:
+def fit_ratios(
+    tickets: pd.DataFrame,
+    truck: Rows,
+    trucks: int,
+    asked: Rows,
+    before: tuple[float, float] = MEASURING_FLEET,
+) -> RatioPosterior:
     """Learn the trucks' ratios from the tickets of all storms.
 
     Parameters
@@ -122,11 +134,12 @@ def fit_ratios(tickets: pd.DataFrame, truck: Rows, trucks: int, asked: Rows) -> 
     truck : number of the truck of each row, 0 <= number < ``trucks``, shape (n,).
     trucks : how many trucks; one without usable tickets gets what its fleet says.
     asked : rows of which more is wanted.
+    before : what is thought of such a fleet before any ticket, as `MEASURING_FLEET`.
     """
     order = np.lexsort((tickets["began"].to_numpy(dtype="datetime64[ns]"), truck))
     ordered = tickets.iloc[order]
     storms = _storms(ordered, truck[order], trucks)
-    learnt = _learn(_method_u(ordered, truck[order], trucks), **storms._asdict())
+    learnt = _learn(_method_u(ordered, truck[order], trucks), before, **storms._asdict())
     place = np.empty(len(order), dtype=np.intp)
     place[order] = np.arange(len(order))
     sums = np.zeros((asked.size, 5))
@@ -192,12 +205,12 @@ class _Learnt:
 
 
 @remembered(FLEETS_KEPT)
-def _learn(method_u: Floats, **columns: NDArray[Any]) -> _Learnt:
+def _learn(method_u: Floats, before: tuple[float, float], **columns: NDArray[Any]) -> _Learnt:
     """The tickets of all storms, one fleet; ``columns`` : of `Storms`."""
     storms = Storms(**columns)
     trucks = storms.first.size - 1
-    prior, prior_weight = _fleet_priors()
-    likely, habit = _habits(storms)
+    prior, prior_weight = _fleet_priors(before)
+    likely, habit = _habits(storms, before)
     kept = []
     for scatter in likely:
         log_like = chain_likelihood(storms, scatter, habit[None, :], LOG_RATIO)[0]
@@ -233,7 +246,7 @@ def _learn(method_u: Floats, **columns: NDArray[Any]) -> _Learnt:
     )
 
 
-def _habits(storms: Storms) -> tuple[list[float], Floats]:
+def _habits(storms: Storms, expected: tuple[float, float]) -> tuple[list[float], Floats]:
     """The factors of `SCATTER` that are likely, and the mean habit of the fleet.
 
     On every other step of the grid, each truck on its own: that is enough to tell how often
@@ -248,7 +261,7 @@ def _habits(storms: Storms) -> tuple[list[float], Floats]:
             for wrong, missing, (empty, carried) in product(WRONG_SHARES, MISSING_SHARES, behind)
         ]
     )
-    prior, prior_weight = _fleet_priors()
+    prior, prior_weight = _fleet_priors(expected)
     alone = (prior_weight @ prior)[::2]
     grid = np.ascontiguousarray(LOG_RATIO[::2])
     priors = product(WRONG_SHARES.values(), MISSING_SHARES.values(), behind.values())
@@ -307,14 +320,16 @@ def _with_method(like: Floats, method_u: Floats) -> Floats:
 
 
 @cache
-def _fleet_priors() -> tuple[Floats, Floats]:
+def _fleet_priors(before: tuple[float, float]) -> tuple[Floats, Floats]:
     """Distributions of t in the fleets thought possible, (fleets, grid), and their weights."""
-    mean = np.linspace(-0.3, 0.3, 121)
-    spread = np.geomspace(0.01, 0.3, 10)
+    mean_sd, between_sd = before
+    end = round(3.0 * mean_sd, 6)
+    mean = np.linspace(-end, end, 121)
+    spread = np.geomspace(0.01, round(3.0 * between_sd, 6), 10)
     means, spreads = (grid.ravel() for grid in np.meshgrid(mean, spread, indexing="ij"))
     density = student((LOG_RATIO - means[:, None]) / spreads[:, None])
     density /= density.sum(axis=1, keepdims=True)
-    weight = np.exp(-0.5 * (means / FLEET_MEAN_SD) ** 2 - 0.5 * (spreads / BETWEEN_TRUCKS_SD) ** 2)
+    weight = np.exp(-0.5 * (means / mean_sd) ** 2 - 0.5 * (spreads / between_sd) ** 2)
     # equal steps of the logarithm of a spread: the density per step grows with the spread
     weight *= spreads
     return density, weight / weight.sum()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import geopandas as gpd
@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from spreadplan.buckets import FILLED, PILE, bucket_table
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
 from spreadplan.matching.network import Network
 from spreadplan.metrology import Z95
@@ -25,6 +26,9 @@ from spreadplan.reconcile.applied import (
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.in_force import InForce, PlanVersion, in_force
 from spreadplan.reconcile.periods import in_periods
+from spreadplan.reconcile.plowing import ahead_of_plow
+from spreadplan.reconcile.road_temperatures import beside_forecast
+from spreadplan.reconcile.set_rates import SET_RATE_U
 from spreadplan.reconcile.treatments import against_rates, rates_by_version, treatments_of
 from spreadplan.reconcile.true_mass import CONTESTED, mass_ratios, own_tests
 from spreadplan.reconcile.unplaced import may_lie_here, unseen
@@ -63,6 +67,7 @@ class StormEvidence:
         without a plan.
     planned_routes : the plan's routes.
     plan : how ``planned`` was put together, where it was issued; None for the plan of the files.
+    forecast : zone, start, end, pavement_temp_f; None: there is none.
     """
 
     name: str
@@ -75,6 +80,7 @@ class StormEvidence:
     planned: pd.DataFrame
     planned_routes: pd.DataFrame
     plan: InForce | None = None
+    forecast: pd.DataFrame | None = None
 
     def in_force(self) -> InForce:
         """The versions of the plan; one without a name where none was issued."""
@@ -116,6 +122,9 @@ class StormUse:
     plain : what comparing bare masses with the limits would have found.
     rule : the decision rule, to be put in words.
     piles : mass released standing still: route_id, segment_id, truck_id, mass_lb, geometry.
+    ahead_of_plow : the table ``use_ahead_of_plow``; empty where no record tells of a plow.
+    temperatures : the table ``use_temperatures``, likewise.
+    buckets : the table ``use_buckets``; empty where none were counted.
     """
 
     segments: pd.DataFrame
@@ -126,6 +135,9 @@ class StormUse:
     plain: PlainComparison
     rule: Remark
     piles: gpd.GeoDataFrame
+    ahead_of_plow: pd.DataFrame = field(default_factory=pd.DataFrame)
+    temperatures: pd.DataFrame = field(default_factory=pd.DataFrame)
+    buckets: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def storm_use(
@@ -156,10 +168,14 @@ def storm_use(
     )
     lengths = segment_table(around.routes)
     per_round = lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
+    set_only = [one.truck_id for one in uses if one.set_rate]
     use = use.assign(
         rounds=use["passes"] / _of_segment(use, per_round).fillna(1.0),
         setting_u=setting_u(use, storm.planned),
-        run_u=run_u(use, storm.planned, around.models_table),
+        run_u=np.hypot(
+            run_u(use, storm.planned, around.models_table),
+            np.where(use["truck_id"].isin(set_only), SET_RATE_U, 0.0),
+        ),
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
@@ -200,7 +216,31 @@ def storm_use(
         plain=plain_comparison(segments),
         rule=rule.sentence(),
         piles=_piles(around.routes, network, uses),
+        ahead_of_plow=ahead_of_plow(uses, trucks, around.routes, network),
+        temperatures=_temperatures(uses, around.routes, storm.forecast),
+        buckets=_buckets(storm, around.materials),
     )
+
+
+def _buckets(storm: StormEvidence, materials: pd.DataFrame) -> pd.DataFrame:
+    """What buckets hold, by the tickets of all storms."""
+    names = [*PILE, "net_lb", "buckets", "method", *FILLED]
+    frames = [one.reindex(columns=names) for one in (storm.loads, storm.returns)]
+    tickets = pd.concat(frames, ignore_index=True)
+    if not (tickets["buckets"] > 0.0).any():
+        return pd.DataFrame()
+    stated = materials.set_index("material")["bulk_density_lb_ft3"]
+    density = {str(name): float(value) for name, value in stated.items()}
+    return bucket_table(tickets.assign(method=tickets["method"].fillna("")), density)
+
+
+def _temperatures(
+    uses: Sequence[TruckUse], routes: gpd.GeoDataFrame, forecast: pd.DataFrame | None
+) -> pd.DataFrame:
+    if forecast is None or not any(use.temperatures for use in uses):
+        return pd.DataFrame()
+    readings = {use.truck_id: use.temperatures for use in uses}
+    return beside_forecast(readings, routes["zone"].tolist(), forecast)
 
 
 def _judged(

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from spreadplan.buckets import FILLED
 from spreadplan.units import POUNDS_PER_KILOGRAM
 
 KEYS: Final = ["storm", "truck_id", "material"]
@@ -52,9 +53,33 @@ def ticket_variance_lb2(tickets: pd.DataFrame) -> pd.Series[float]:
     division_lb = pd.Series(VEHICLE_SCALE_DIVISION_LB, index=tickets.index)
     if "scale_division_lb" in tickets.columns:
         division_lb = tickets["scale_division_lb"].astype(float).fillna(VEHICLE_SCALE_DIVISION_LB)
-    alone = methods(tickets).map({name: each for name, (_, each) in METHOD_U.items()})
+    alone = relative_u(tickets)["own"]
     variance: pd.Series[float] = division_lb**2 / 6.0
-    return variance + (alone.astype(float) * tickets["net_lb"].astype(float)) ** 2
+    return variance + (alone * tickets["net_lb"].astype(float)) ** 2
+
+
+def relative_u(tickets: pd.DataFrame) -> pd.DataFrame:
+    """Relative standard uncertainty of each ticket's mass, beside that of a scale.
+
+    Returns
+    -------
+    common (what the tickets of a truck have in common) and own (new in each), on the index of
+    ``tickets``: by `METHOD_U`, or of masses that come from counted buckets by what weighed tickets
+    tell of those, see `buckets`.
+    """
+    found = methods(tickets)
+    known = {
+        name: found.map({method: u[at] for method, u in METHOD_U.items()}).astype(float)
+        for at, name in enumerate(("common", "own"))
+    }
+    nothing = pd.Series(np.nan, index=tickets.index)
+    of_buckets = dict(zip(known, FILLED, strict=True))
+    return pd.DataFrame(
+        {
+            name: tickets.get(column, nothing).astype(float).fillna(known[name])
+            for name, column in of_buckets.items()
+        }
+    )
 
 
 def methods(tickets: pd.DataFrame) -> pd.Series[str]:
@@ -95,7 +120,8 @@ def storm_tickets(
         mass, has a row without any. known_share of the truck (see `increments.Increments`) and
         usable_share, that of its records that could be read, where they are not 1, and step_lb, the
         step of its running total, where that is coarse. output_lb_per_min, its mean discharge as
-        reported while its spreader was on, where it is known.
+        reported while its spreader was on, where it is known. set_rate, whether it tells what it
+        was set to and nothing of what it released.
     loads : storm, truck_id, material, loaded_at, net_lb, scale_division_lb, method.
     returns : storm, truck_id, material, returned_at, net_lb, method. A truck that returns what it
         has left is empty afterwards.
@@ -110,17 +136,17 @@ def storm_tickets(
     emptied (whether a return follows the last load, so that nothing stays in the hopper),
     typical_load_lb, largest_load_lb (mean, and largest, ticket of the truck with this material over
     all storms), output_lb_per_min (NaN: not known), began (the storm's first ticket, whatever the
-    truck's), known_share (NaN: the truck sent no records), usable_share, names_differ (the truck
-    reported material, but none of one that its tickets name) and comparable (its tickets and
+    truck's), known_share (NaN: the truck sent no records), usable_share, set_rate, names_differ
+    (the truck reported material, but none that its tickets name) and comparable (its tickets and
     reports of the storm can be held against one another); in order of truck, material and storm.
     """
-    common = methods(loads).map({name: both for name, (both, _) in METHOD_U.items()})
-    common_lb = common.astype(float) * loads["net_lb"]
+    common_lb = relative_u(loads)["common"] * loads["net_lb"]
     told = loads.assign(variance=ticket_variance_lb2(loads), common_lb=common_lb)
     out = told.groupby(KEYS, sort=False)
     report = reported.assign(
         step_lb=reported.get("step_lb", 0.0),
         output_lb_per_min=reported.get("output_lb_per_min", np.nan),
+        set_rate=reported.get("set_rate", False),
     ).groupby(KEYS)
     pair = KEYS[1:]
     returns = _with_method(loads, returns)
@@ -130,6 +156,7 @@ def storm_tickets(
             reported_lb=("reported_lb", "sum"),
             step_lb=("step_lb", "max"),
             output_lb_per_min=("output_lb_per_min", "max"),
+            set_rate=("set_rate", "any"),
         ),
         out.agg(
             loaded_lb=("net_lb", "sum"),
@@ -142,7 +169,8 @@ def storm_tickets(
     ]
     table = pd.concat(parts, axis=1)
     known = {name: 0.0 for name in table.columns if name != "output_lb_per_min"}
-    table = table.fillna(known | {"emptied": False}).reset_index()
+    table["set_rate"] = table["set_rate"].eq(True)
+    table = table.fillna(known | {"emptied": False, "set_rate": False}).reset_index()
     of_steps = table.pop("step_lb") ** 2 / 6.0
     table["ticket_u_lb"] = np.sqrt(
         table.pop("out_variance") + table.pop("back_variance") + of_steps

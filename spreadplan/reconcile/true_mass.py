@@ -18,7 +18,14 @@ from spreadplan.frames import lines
 from spreadplan.metrology import TAIL, Z95
 from spreadplan.reconcile.exchanged import exchanged
 from spreadplan.reconcile.periods import TREND_SIGNIFICANCE, with_curve, with_trend
-from spreadplan.reconcile.ratio_model import LOG_RATIO, Floats, fit_ratios, quantiles
+from spreadplan.reconcile.ratio_model import (
+    LOG_RATIO,
+    MEASURING_FLEET,
+    SET_RATE_FLEET,
+    Floats,
+    fit_ratios,
+    quantiles,
+)
 from spreadplan.reconcile.this_storm import in_this_storm
 from spreadplan.reconcile.tickets import LEAST_KNOWN, storm_tickets
 from spreadplan.remarks import Remark, remark
@@ -95,7 +102,8 @@ def mass_ratios(
     Returns
     -------
     `RATIOS`, in order of truck and material. The ratio is that of this
-    storm (see `this_storm`), season_ratio with its ends that of the truck, by which it is judged.
+    storm (see `this_storm`), set_rate whether it is over what was set and not over what was
+    measured, season_ratio with its ends that of the truck, by which it is judged.
     ratio_u is the relative standard uncertainty of the ratio, ratio_fleet_u the part of it that all
     trucks of a material have in common and ratio_storm_u the part that is of this storm alone;
     fleet_ratio is the ratio of the fleet, fleet_share how much of the estimate rests on it (1:
@@ -106,10 +114,10 @@ def mass_ratios(
     tickets are there); known_share the share of its time with the spreader on in which
     the truck's records tell how much was released (NaN: there are none).
     """
-    tickets = storm_tickets(reported, loads, returns)
+    tickets = _told_alike(storm_tickets(reported, loads, returns), storm)
     fleets = [
         _fleet(fleet.reset_index(drop=True), storm)
-        for _, fleet in tickets.groupby("material", sort=True)
+        for _, fleet in tickets.groupby(["material", "set_rate"], sort=True)
         if (fleet["storm"] == storm).any()
     ]
     if not fleets:
@@ -134,11 +142,24 @@ def mass_ratios(
     return table[RATIOS]
 
 
+def _told_alike(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
+    """Without storms in which a truck told by other means than in this one what it released.
+
+    What a set rate says of a truck is another thing than what its sensor says.
+    """
+    here = tickets[tickets["storm"] == storm].set_index(["truck_id", "material"])["set_rate"]
+    keys = pd.MultiIndex.from_frame(tickets[["truck_id", "material"]])
+    now = here.reindex(keys).to_numpy(dtype=object)
+    alike = pd.isna(now) | (now == tickets["set_rate"].to_numpy(dtype=object))
+    return pd.DataFrame(tickets[alike].reset_index(drop=True))
+
+
 def _fleet(tickets: pd.DataFrame, storm: str) -> pd.DataFrame:
-    """Rows of one material: the ratios of the trucks that were out in the storm."""
+    """Rows of one fleet, the trucks with a material that measure, or that tell what was set."""
     numbers, trucks = pd.factorize(tickets["truck_id"])
     now = np.flatnonzero((tickets["storm"] == storm).to_numpy())
-    found = fit_ratios(tickets, numbers, len(trucks), now)
+    before = SET_RATE_FLEET if bool(tickets["set_rate"].iloc[0]) else MEASURING_FLEET
+    found = fit_ratios(tickets, numbers, len(trucks), now, before)
     ends, fleet = _ends(found.density), _ends(found.fleet_density[None, :])
     truck = numbers[now]
     rows = tickets.iloc[now].drop(columns=["storm", "ticket_u_lb", "unreturned_lb"])

@@ -24,7 +24,9 @@ from spreadplan.matching.trace import Match, match_trace
 from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
 from spreadplan.reconcile.attribution import NO_POSITION, Attribution, attribute_mass
 from spreadplan.reconcile.increments import Increments, interval_mass
-from spreadplan.schema.telemetry import TruckRecords
+from spreadplan.reconcile.road_temperatures import measured
+from spreadplan.reconcile.set_rates import by_lanes, tells_set_rates_only, with_set_rates
+from spreadplan.schema.telemetry import ONLY_IF_GIVEN, TruckRecords
 
 MPS_PER_MPH: Final = 0.44704
 
@@ -49,6 +51,8 @@ source."""
 NEW_PASS_S: Final = 600.0
 """Spreading on the same segment after a longer pause is another pass. Common practice, no
 source."""
+
+NO_LIQUID: Final[Mapping[str, float]] = {}
 
 Columns: TypeAlias = Mapping[str, Any]
 
@@ -76,8 +80,13 @@ class TruckUse:
     counts : odd things that were put right, by what they are.
     left_out_lb : impossible jumps of the total, not counted as mass.
     treatments : passes while spreading, in order of time: route_id, segment_id, material, time_s
-        (of the first record that tells of it), reported_lb, passes (share of the segment).
+        and until_s (of the first and the last record that tell of it), reported_lb, passes (share
+        of the segment), directed (see `matching`).
+    plowed : passes with the plow down, likewise: directed, time_s, until_s, passes; without columns
+        where no record tells of a plow.
+    temperatures : what the truck's own sensors measured, see `road_temperatures.measured`.
     step_lb, spread_s : see `Increments`.
+    set_rate : whether it tells what it was set to and nothing of what it released, see `set_rates`.
     """
 
     truck_id: str
@@ -94,7 +103,10 @@ class TruckUse:
     left_out_lb: float
     step_lb: float = 0.0
     spread_s: float = 0.0
+    set_rate: bool = False
     treatments: Columns = field(default_factory=dict)
+    plowed: Columns = field(default_factory=dict)
+    temperatures: Columns = field(default_factory=dict)
 
 
 def truck_use(
@@ -102,6 +114,7 @@ def truck_use(
     records: TruckRecords,
     own_routes: frozenset[str],
     usual_material: str,
+    lb_per_gal: Mapping[str, float] = NO_LIQUID,
 ) -> TruckUse:
     """Follow one truck through a storm.
 
@@ -111,6 +124,7 @@ def truck_use(
     records : the truck's clean records, at least one.
     own_routes : routes that it is assigned to.
     usual_material : what it spreads where the records don't say.
+    lb_per_gal : mass of a gallon of each liquid, lb.
 
     Returns
     -------
@@ -129,8 +143,12 @@ def truck_use(
         records.heading_deg,
         own_routes,
     )
-    placed = attribute_mass(match, released.mass_lb, records.spreading)
+    silent, set_rate = _silent(records.time_s), tells_set_rates_only(records)
     material, names = _materials(released, records.materials, usual_material)
+    density = np.array([lb_per_gal.get(name, np.nan) for name in names])[material]
+    released = with_set_rates(released, records, match, network, silent, density)
+    placed = attribute_mass(match, released.mass_lb, records.spreading)
+    placed = by_lanes(placed, network) if set_rate else placed
     located = np.isfinite(x_m) & ~match.outlier
     still = placed.piece_standing & (placed.piece_segment >= 0)
     return TruckUse(
@@ -144,7 +162,7 @@ def truck_use(
             placed,
             material,
             names,
-            _unplaced(match, placed, located) | _silent(records.time_s)[placed.piece_fix],
+            _unplaced(match, placed, located) | silent[placed.piece_fix],
         ),
         driven=_driven(match, released.known, network.rows),
         lost_lb=float(released.presumed_lb[match.piece_start[1:] == match.piece_start[:-1]].sum()),
@@ -163,7 +181,10 @@ def truck_use(
         left_out_lb=released.left_out_lb,
         step_lb=released.step_lb,
         spread_s=released.spread_s,
+        set_rate=set_rate,
         treatments=_treatments(network, placed, material, names, records.time_s),
+        plowed=_plowed(network, match, records),
+        temperatures=measured(records, np.where(match.segment >= 0, match.row, -1)),
     )
 
 
@@ -214,6 +235,7 @@ def _points(
         "mass_lb": released.mass_lb,
         "pass_id": np.where(on, np.cumsum(new_pass & on), 0),
         "status": np.where(on | located, placed.fix_status, NO_POSITION),
+        **{name: getattr(records, name) for name in ONLY_IF_GIVEN},
     }
 
 
@@ -306,7 +328,7 @@ def _treatments(
     time_s: FloatArray,
 ) -> Columns:
     """Passes over segments while spreading; see `TruckUse.treatments`."""
-    row, code, begun_s, reported_lb, spread_m = _passes(
+    directed, code, begun_s, until_s, reported_lb, spread_m = _passes(
         placed.piece_segment,
         placed.piece_fix,
         material,
@@ -315,6 +337,7 @@ def _treatments(
         placed.piece_to_m,
         time_s,
     )
+    row = directed >> 1
     return {
         "route_id": network.route_id[row],
         "segment_id": network.segment_id[row],
@@ -322,7 +345,29 @@ def _treatments(
         "time_s": begun_s,
         "reported_lb": reported_lb,
         "passes": spread_m / network.length_m[row],
+        "directed": directed,
+        "until_s": until_s,
     }
+
+
+def _plowed(network: Network, match: Match, records: TruckRecords) -> Columns:
+    """Passes over segments with the plow down; see `TruckUse.plowed`."""
+    if records.plow is None:
+        return {}
+    fix = np.repeat(np.arange(len(records)), np.diff(match.piece_start))
+    down = np.flatnonzero((records.plow == 1.0)[fix])
+    nothing = np.zeros(len(records), dtype=np.int64)
+    directed, _, begun_s, until_s, _, driven_m = _passes(
+        match.piece_segment[down],
+        fix[down].astype(np.int32),
+        nothing,
+        np.zeros(len(down)),
+        match.piece_from_m[down],
+        match.piece_to_m[down],
+        records.time_s,
+    )
+    passes = driven_m / network.length_m[directed >> 1]
+    return {"directed": directed, "time_s": begun_s, "until_s": until_s, "passes": passes}
 
 
 @compiled
@@ -334,13 +379,14 @@ def _passes(
     from_m: FloatArray,
     to_m: FloatArray,
     time_s: FloatArray,
-) -> tuple[LongArray, LongArray, FloatArray, FloatArray, FloatArray]:
-    """Pieces that follow each other on one directed segment, added up: row, material, time of the
-    first, mass, length spread.
+) -> tuple[LongArray, LongArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Pieces that follow each other on one directed segment, added up: that segment, material, time
+    of the first and of the last, mass, length.
     """
-    row = np.empty(segment.size, np.int64)
+    directed = np.empty(segment.size, np.int64)
     code = np.empty(segment.size, np.int64)
-    begun, mass, spread = (np.zeros(segment.size), np.zeros(segment.size), np.zeros(segment.size))
+    begun, until = np.zeros(segment.size), np.zeros(segment.size)
+    mass, spread = np.zeros(segment.size), np.zeros(segment.size)
     used, before, last_s = 0, -1, 0.0
     for p in range(segment.size):
         if segment[p] < 0:
@@ -349,17 +395,19 @@ def _passes(
         now_s = time_s[fix[p]]
         new = segment[p] != before or now_s - last_s > NEW_PASS_S
         if new or code[used - 1] != material[fix[p]]:
-            row[used], code[used], begun[used] = segment[p] >> 1, material[fix[p]], now_s
+            directed[used], code[used], begun[used] = segment[p], material[fix[p]], now_s
             used += 1
+        until[used - 1] = now_s
         mass[used - 1] += mass_lb[p]
         length_m = abs(to_m[p] - from_m[p])
         if isfinite(length_m):
             spread[used - 1] += length_m
         before, last_s = segment[p], now_s
     return (
-        row[:used].copy(),
+        directed[:used].copy(),
         code[:used].copy(),
         begun[:used].copy(),
+        until[:used].copy(),
         mass[:used].copy(),
         spread[:used].copy(),
     )

@@ -25,6 +25,13 @@ from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, p
 from spreadplan.views.setting import Setting
 from spreadplan.views.use_findings import RANKING, findings
 from spreadplan.views.use_records import records_part
+from spreadplan.views.use_road import (
+    ahead_rows,
+    bucket_rows,
+    driver_rows,
+    set_rate_trucks,
+    temperature_rows,
+)
 from spreadplan.views.use_segments import lane_factors, with_plan
 from spreadplan.views.voice import Voice, as_sentence, sentence_case
 from spreadplan.views.words import TERMS, term
@@ -77,6 +84,7 @@ class UseBackground:
     heard : share of its way on which each truck was heard, 0 to 1.
     left_out_lb : impossible jumps of each truck's total, not counted as mass.
     absent : files that a part of the work would have used and that are not there.
+    driver_log : the table ``use_driver_log``.
     """
 
     storm: str
@@ -96,6 +104,7 @@ class UseBackground:
     judged_by: Remark | None = None
     left_out_lb: Mapping[str, float] = field(default_factory=dict)
     absent: tuple[str, ...] = ()
+    driver_log: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def use_report(use: StormUse, background: UseBackground, setting: Setting) -> str:
@@ -129,6 +138,11 @@ def use_report(use: StormUse, background: UseBackground, setting: Setting) -> st
         ),
         plain=_plain(use, rows),
         trucks=_trucks(use, background, voice),
+        set_rates=set_rate_trucks(use.trucks),
+        temperatures=temperature_rows(use.temperatures, shown),
+        ahead=ahead_rows(use.ahead_of_plow, voice),
+        drivers=driver_rows(background.driver_log, voice),
+        buckets=bucket_rows(use.buckets, voice),
         yards=_yards(use.balance, voice),
         elsewhere=_elsewhere(use, voice),
         records=records_part(background),

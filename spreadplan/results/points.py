@@ -16,7 +16,7 @@ from spreadplan.matching.network import Network
 from spreadplan.reconcile.applied import OFF_ROUTE
 from spreadplan.reconcile.attribution import STATUSES
 from spreadplan.reconcile.use import TruckUse
-from spreadplan.schema.telemetry import TruckRecords
+from spreadplan.schema.telemetry import ONLY_IF_GIVEN, TruckRecords
 
 NAME = pa.dictionary(pa.int32(), pa.string())
 SCHEMA = pa.schema(
@@ -32,6 +32,13 @@ SCHEMA = pa.schema(
         ("mass_lb", pa.float64()),
         ("pass_id", pa.int64()),
         ("status", NAME),
+        ("set_rate_lb_per_lane_mile", pa.float32()),
+        ("set_rate_g_per_m2", pa.float32()),
+        ("set_rate_gal_per_lane_mile", pa.float32()),
+        ("liquid_rate_gal_per_lane_mile", pa.float32()),
+        ("plow", pa.bool_()),
+        ("air_temp_f", pa.float32()),
+        ("pavement_temp_f", pa.float32()),
     ]
 )
 FEW_VALUES: Final = [field.name for field in SCHEMA if field.type == NAME]
@@ -102,7 +109,11 @@ def points_table(uses: Sequence[TruckUse], network: Network, sources: Sequence[s
     ``pass_id`` numbers a truck's stretches on one segment in one direction, 0 off the routes.
     """
     sizes = [len(use.points["row"]) for use in uses]
-    points = {name: np.concatenate([use.points[name] for use in uses]) for name in uses[0].points}
+    points = {
+        name: np.concatenate([use.points[name] for use in uses])
+        for name in uses[0].points
+        if name not in ONLY_IF_GIVEN
+    }
     row = points["row"]
     truck = np.repeat(np.arange(len(uses)), sizes)
     columns = {
@@ -118,8 +129,25 @@ def points_table(uses: Sequence[TruckUse], network: Network, sources: Sequence[s
         "mass_lb": pa.array(points["mass_lb"]),
         "pass_id": pa.array(points["pass_id"]),
         "status": _named(points["status"], STATUSES),
+        **{
+            name: _if_given([use.points[name] for use in uses], sizes, name)
+            for name in ONLY_IF_GIVEN
+        },
     }
     return pa.table({name: columns[name] for name in SCHEMA.names}, schema=SCHEMA)
+
+
+def _if_given(parts: Sequence[Any], sizes: Sequence[int], name: str) -> Any:
+    """A column that some trucks' files have; empty where it is not known."""
+    kind = SCHEMA.field(name).type
+    if all(part is None for part in parts):
+        return pa.nulls(sum(sizes), kind)
+    values = np.concatenate(
+        [np.full(n, np.nan) if part is None else part for part, n in zip(parts, sizes, strict=True)]
+    )
+    if kind == pa.bool_():
+        return pa.array(values == 1.0, mask=np.isnan(values))
+    return pa.array(values.astype(np.float32), from_pandas=True)
 
 
 def _of_rows(row: Any, names: dict[str, Any]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from typing import Any, Final
 from spreadplan import __version__
 from spreadplan.errors import BadInput, Problem
 from spreadplan.matching.network import Network
-from spreadplan.reconcile.use import TruckUse, truck_use
+from spreadplan.reconcile.use import TruckUse
 from spreadplan.runs.crews import Awaited, Crew, TruckTask
 
 SECONDS_TO_WAIT: Final = 30
@@ -102,7 +102,7 @@ def use_of(expected: Versions, network: Network, job: TruckTask) -> TruckUse:
             f"{name} {mine}, not {yours}" for (name, mine), (_, yours) in pairs if mine != yours
         ]
         raise WrongVersions("it has " + ", ".join(wrong))
-    return truck_use(network, job.records, job.own_routes, job.usual_material)
+    return job.done(network)
 
 
 def _itself(network: Network) -> Network:

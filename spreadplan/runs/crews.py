@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from spreadplan.matching.network import Network
@@ -22,6 +22,12 @@ class TruckTask:
     records: TruckRecords
     own_routes: frozenset[str]
     usual_material: str
+    lb_per_gal: Mapping[str, float] = field(default_factory=dict)
+
+    def done(self, network: Network) -> TruckUse:
+        """Its result."""
+        given = self.records, self.own_routes, self.usual_material, self.lb_per_gal
+        return truck_use(network, *given)
 
 
 class Awaited(Protocol):
@@ -65,7 +71,7 @@ def threads(network: Network, count: int | None = None) -> Iterator[Crew]:
     pool = ThreadPoolExecutor(count, "truck")
 
     def submit(job: TruckTask) -> Awaited:
-        return pool.submit(truck_use, network, job.records, job.own_routes, job.usual_material)
+        return pool.submit(job.done, network)
 
     try:
         yield Crew(submit, count + 1)

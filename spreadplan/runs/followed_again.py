@@ -13,8 +13,8 @@ from spreadplan.matching.network import Network
 from spreadplan.reconcile.use import Columns, TruckUse, stacked
 from spreadplan.runs.kept import KeptResult, keep_result, take_result
 from spreadplan.runs.options import Options
-from spreadplan.runs.reconciling import Followed, follow_storm, home_routes, no_rows
-from spreadplan.runs.reported import usual_materials
+from spreadplan.runs.reconciling import Followed, follow_storm, no_rows
+from spreadplan.runs.reported import way_depends_on
 from spreadplan.runs.storm_digest import storm_digest, telemetry_state
 from spreadplan.workspace import Workspace
 
@@ -59,11 +59,7 @@ def followed_storm(
 
 def _digest(workspace: Workspace, storm: str) -> str:
     """Of all that `follow_storm` is given."""
-    depends = {
-        "routes": {truck: sorted(own) for truck, own in home_routes(workspace, storm).items()},
-        "usual": usual_materials(workspace, storm),
-        "materials": sorted(workspace.table("materials")["material"]),
-    }
+    depends = way_depends_on(workspace, storm)
     return storm_digest(workspace, storm, "followed", depends, [workspace.tables["routes"]])
 
 

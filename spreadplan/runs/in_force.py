@@ -8,6 +8,7 @@ import pandas as pd
 
 from spreadplan.calibration import Calibration
 from spreadplan.planning import StormPlan, plan_storm
+from spreadplan.planning.applications import Moment, applications_of, labelled_forecast
 from spreadplan.reconcile.in_force import InForce, PlanVersion, in_force
 from spreadplan.reconcile.storm import with_area_limits
 from spreadplan.reconcile.treatments import treatments_of
@@ -52,6 +53,13 @@ def _of_files(workspace: Workspace, plan: StormPlan) -> PlanVersion:
     return PlanVersion(name="", since_s=0.0, segments=segments, runs=plan.routes)
 
 
+def round_begins(workspace: Workspace, storm: str) -> dict[str, Moment]:
+    """When each application of a storm begins; NaT where nobody gave a time."""
+    forecast = labelled_forecast(workspace.forecast(storm))
+    rounds = applications_of(forecast, workspace.table("rates", storm))
+    return {one.label: one.start for one in rounds}
+
+
 def assigned_in(workspace: Workspace, storm: str) -> pd.DataFrame:
     """route_id, truck_id and material of a storm: as its plans were issued, then as assigned.
 
@@ -61,6 +69,12 @@ def assigned_in(workspace: Workspace, storm: str) -> pd.DataFrame:
     issued = [one.runs[names] for one in workspace.issued.get(storm, ())]
     rows = pd.concat([*issued, assignments_of(workspace, storm)[names]], ignore_index=True)
     return rows[rows["truck_id"] != ""]
+
+
+def home_routes(workspace: Workspace, storm: str) -> dict[str, frozenset[str]]:
+    """Routes that each truck is at home on in a storm."""
+    assigned = assigned_in(workspace, storm).groupby("truck_id")["route_id"]
+    return {str(truck): frozenset(routes) for truck, routes in assigned}
 
 
 def usual_of(workspace: Workspace, storm: str) -> pd.DataFrame:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final
 
 import pandas as pd
 
@@ -23,11 +24,12 @@ from spreadplan.results.geopackage import write_geopackage
 from spreadplan.results.points import PointsFile
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.cluster import cluster
-from spreadplan.runs.crews import Crew, TruckTask, threads
-from spreadplan.runs.in_force import assigned_in, plan_in_force
+from spreadplan.runs.crews import Crew, threads
+from spreadplan.runs.driver_log import beside_records
+from spreadplan.runs.in_force import plan_in_force
 from spreadplan.runs.options import GENERAL, Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import storm_start
-from spreadplan.runs.reported import reported_mass, usual_materials, with_silent
+from spreadplan.runs.reported import reported_mass, tasks_of, with_silent
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.telemetry.scan import TelemetryFiles
@@ -39,6 +41,9 @@ from spreadplan.workspace import Workspace, read_workspace
 from spreadplan.workspace.issued import Issue
 from spreadplan.workspace.load import known_storm, storm_names
 from spreadplan.workspace.references import NEAR_A_STORM
+
+IF_TOLD: Final = ("use_ahead_of_plow", "use_temperatures", "use_driver_log", "use_buckets")
+"""Tables that are written only where the records tell of it."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -57,6 +62,7 @@ class Reconciled:
     quarantine: pd.DataFrame
     refused: dict[str, int]
     put_right: dict[str, int]
+    driver_log: pd.DataFrame
 
 
 def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> Reconciled:
@@ -71,6 +77,8 @@ def reconcile(folder: Path, storm: str, options: Options, address: str = "") -> 
             result = compute_use(folder, storm, options, points.add, address)
         workspace = result.workspace
         voice = voice_of(workspace.settings, workspace.table("materials"))
+        for name in IF_TOLD:
+            store.discard(f"{storm}/{name}.csv")
         write_tables(store, storm, use_tables(result), voice)
         write_geopackage(
             _layers(result, voice), store.path(f"{storm}/use.gpkg"), {"segments": "use_segments"}
@@ -90,6 +98,19 @@ def use_tables(result: Reconciled) -> dict[str, pd.DataFrame]:
         "use_routes": result.use.routes,
         "balance": result.use.balance,
         "quarantine": result.quarantine,
+    } | {
+        name: table
+        for name, table in zip(
+            IF_TOLD,
+            (
+                result.use.ahead_of_plow,
+                result.use.temperatures,
+                result.driver_log,
+                result.use.buckets,
+            ),
+            strict=True,
+        )
+        if len(table)
     }
 
 
@@ -119,7 +140,8 @@ def compute_use(
     with options.progress("other storms of the season", len(workspace.storms) - 1) as step:
         for other in workspace.storms:
             if other != storm:
-                reported.append(reported_mass(workspace, other).assign(storm=other))
+                found = reported_mass(workspace, other, network)
+                reported.append(found.assign(storm=other))
                 step()
     return judge_storm(workspace, followed, network, pd.concat(reported, ignore_index=True))
 
@@ -179,7 +201,8 @@ class Followed:
         known = {use.truck_id: use.known_share for use in self.trucks}
         step_lb = {use.truck_id: use.step_lb for use in self.trucks}
         spread_s = {use.truck_id: use.spread_s for use in self.trucks}
-        rows = with_silent(sums, known, self.usable, step_lb, spread_s)
+        set_rate = {use.truck_id: use.set_rate for use in self.trucks}
+        rows = with_silent(sums, known, self.usable, step_lb, spread_s, set_rate)
         return rows.assign(storm=self.storm)
 
 
@@ -256,12 +279,13 @@ def judge_storm(
         quarantine=followed.quarantine,
         refused=followed.refused,
         put_right=followed.put_right,
+        driver_log=beside_records(workspace, storm, plan, followed.trucks, judged.trucks),
     )
 
 
 def using_workspace(folder: Path) -> Workspace:
     """Everything that reconciling needs, tickets of all storms included."""
-    tables = ("forecast", "rates", "storm_assignments", "loads", "returns")
+    tables = ("forecast", "rates", "storm_assignments", "loads", "returns", "driver_log")
     return read_workspace(
         folder,
         required=["routes", "trucks", "materials", "assignments"],
@@ -275,18 +299,8 @@ def follow(
     workspace: Workspace, storm: str, files: TelemetryFiles, crew: Crew
 ) -> Iterator[tuple[TruckUse, TruckRecords]]:
     """Each truck's use, in order of truck."""
-    routes = home_routes(workspace, storm)
-    usual = usual_materials(workspace, storm)
-    return crew.in_order(
-        TruckTask(records, routes.get(records.truck_id, frozenset()), usual[records.truck_id])
-        for records in files.by_truck()
-    )
-
-
-def home_routes(workspace: Workspace, storm: str) -> dict[str, frozenset[str]]:
-    """Routes that each truck is at home on in a storm."""
-    assigned = assigned_in(workspace, storm).groupby("truck_id")["route_id"]
-    return {str(truck): frozenset(routes) for truck, routes in assigned}
+    task = tasks_of(workspace, storm)
+    return crew.in_order(task(records) for records in files.by_truck())
 
 
 def network_of(workspace: Workspace) -> Network:
@@ -327,6 +341,7 @@ def _storm(
         planned=plan.segments if plan else nothing,
         planned_routes=plan.runs if plan else routes,
         plan=plan,
+        forecast=workspace.forecast(followed.storm),
     )
 
 
@@ -393,6 +408,7 @@ def report_page(storm: str, result: Reconciled) -> str:
         heard={use.truck_id: use.heard_share for use in result.trucks},
         left_out_lb={use.truck_id: use.left_out_lb for use in result.trucks},
         absent=workspace.absent,
+        driver_log=result.driver_log,
     )
     return use_report(
         result.use, background, setting_of(workspace.settings, workspace.table("materials"))

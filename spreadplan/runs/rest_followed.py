@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -10,11 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from spreadplan.reconcile.increments import interval_mass
-from spreadplan.runs.crews import TruckTask, threads
-from spreadplan.runs.in_force import assigned_in
+from spreadplan.reconcile.use import TruckUse
+from spreadplan.runs.crews import threads
 from spreadplan.runs.options import Options
-from spreadplan.runs.reported import usual_materials
+from spreadplan.runs.reported import tasks_of
 from spreadplan.runs.scanning import scan
 from spreadplan.schema.telemetry import TruckRecords
 from spreadplan.workspace import Workspace
@@ -63,19 +61,13 @@ def followed_until(
     folder = workspace.folder / f"storms/{storm}/telemetry"
     if not folder.is_dir() or not any(folder.iterdir()):
         return {}
-    routes = assigned_in(workspace, storm).groupby("truck_id")["route_id"].agg(frozenset).to_dict()
-    usual = usual_materials(workspace, storm)
+    task = tasks_of(workspace, storm)
     network = network_of(workspace)
     found = {}
     with scan(workspace, storm, options) as files, threads(network) as crew:
         known = (_until(records, at.timestamp()) for records in files.by_truck())
-        tasks = (
-            TruckTask(one, routes.get(one.truck_id, frozenset()), usual[one.truck_id])
-            for one in known
-            if len(one)
-        )
-        for use, records in crew.in_order(tasks):
-            found[use.truck_id] = _trace(records, use.treatments)
+        for use, records in crew.in_order(task(one) for one in known if len(one)):
+            found[use.truck_id] = _trace(records, use)
     return found
 
 
@@ -93,16 +85,16 @@ def _until(records: TruckRecords, until_s: float) -> TruckRecords:
     return replace(records, **cut)
 
 
-def _trace(records: TruckRecords, treatments: Mapping[str, Any]) -> Trace:
+def _trace(records: TruckRecords, use: TruckUse) -> Trace:
     placed = np.flatnonzero(np.isfinite(records.lon) & np.isfinite(records.lat))
     last = placed[-1] if len(placed) else -1
     names = ["route_id", "segment_id", "time_s", "passes"]
-    table = pd.DataFrame({name: treatments.get(name, []) for name in names})
+    table = pd.DataFrame({name: use.treatments.get(name, []) for name in names})
     return Trace(
         truck_id=records.truck_id,
         treatments=table,
         time_s=records.time_s,
-        mass_lb=interval_mass(records).mass_lb,
+        mass_lb=use.points["mass_lb"],
         spreading=records.spreading,
         lon=float(records.lon[last]) if last >= 0 else float("nan"),
         lat=float(records.lat[last]) if last >= 0 else float("nan"),

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from spreadplan.schema.columns import Column, Table, choice, ident, moment, quantity, text
-from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_F
+from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
+from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_F, RATE_LIMITS
 from spreadplan.schema.policy import SURFACES
 
 ASSIGNMENTS = Table(
@@ -144,6 +144,15 @@ _HOW_FOUND = choice(
     required=False,
 )
 
+_BUCKETS = number(
+    "buckets",
+    "how many buckets of the loader went in; weighed tickets that tell it teach what one holds",
+    required=False,
+    low=0,
+    above=True,
+    high=200,
+)
+
 LOADS = Table(
     name="loads",
     file="loads.csv",
@@ -154,7 +163,14 @@ LOADS = Table(
         ident("yard_id", "the yard", example="Y1"),
         moment("loaded_at", "when", example="2026-12-01T04:10"),
         ident("material", "the material", example="road_salt"),
-        quantity("net", "mass", "net mass", high=100_000, example="13800"),
+        quantity(
+            "net",
+            "mass",
+            "net mass; may be empty where buckets are given",
+            required=False,
+            high=100_000,
+            example="13800",
+        ),
         quantity(
             "scale_division",
             "mass",
@@ -164,6 +180,7 @@ LOADS = Table(
             high=2_000,
         ),
         _HOW_FOUND,
+        _BUCKETS,
     ),
     key=("ticket_id",),
     per_storm=True,
@@ -178,8 +195,85 @@ RETURNS = Table(
         ident("yard_id", "the yard", example="Y1"),
         moment("returned_at", "when", example="2026-12-01T11:00"),
         ident("material", "the material", example="road_salt"),
-        quantity("net", "mass", "net mass", high=100_000, example="1200"),
+        quantity(
+            "net",
+            "mass",
+            "net mass; may be empty where buckets are given",
+            required=False,
+            high=100_000,
+            example="1200",
+        ),
         _HOW_FOUND,
+        _BUCKETS,
+    ),
+    per_storm=True,
+)
+
+WORKED = ("yes", "partly", "no")
+
+DRIVER_LOG = Table(
+    name="driver_log",
+    file="driver_log.csv",
+    meaning="what drivers set, what the road looked like and what worked",
+    columns=(
+        moment("time", "when", example="2026-12-01T05:10"),
+        ident("truck_id", "the truck", example="T1"),
+        ident("route_id", "the route", example="R1"),
+        ident(
+            "application",
+            "its round of spreading; empty: the one that had begun last",
+            required=False,
+            example="1",
+        ),
+        Column(
+            name="as_card",
+            meaning="true if all was set as the cab card says",
+            kind="flag",
+            required=False,
+            example="false",
+        ),
+        quantity(
+            "gate",
+            "length",
+            "gate opening that was set",
+            unit="in",
+            required=False,
+            above=True,
+            high=60,
+            example="3",
+        ),
+        number(
+            "feeder_pct",
+            "feeder output that was set, percent of full output",
+            required=False,
+            low=0,
+            high=100,
+            example="40",
+        ),
+        *(
+            quantity(
+                "rate",
+                kind,
+                what,
+                required=False,
+                high=RATE_LIMITS[basis].most,
+                example=example,
+            )
+            for kind, basis, what, example in (
+                ("rate_limit", "lb_per_lane_mile", "rate that was set", "250"),
+                ("area_rate", "g_per_m2", "the same, on the area of the lanes", ""),
+                ("liquid_rate", "gal_per_lane_mile", "the same of a liquid", ""),
+            )
+        ),
+        choice(
+            "surface",
+            "what the road looked like",
+            SURFACES,
+            required=False,
+            example="snow",
+        ),
+        choice("worked", "whether it worked", WORKED, required=False, example="partly"),
+        text("note", "in your own words", example="drifting past the church"),
     ),
     per_storm=True,
 )

@@ -12,6 +12,7 @@ from spreadplan.schema.liquid_tables import BRINE_BATCHES, CATCHES, LIQUID_TESTS
 from spreadplan.schema.material_tables import BLENDS, MATERIALS
 from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
+    DRIVER_LOG,
     FORECAST,
     LOADS,
     LOG,
@@ -342,6 +343,14 @@ YARDS = Table(
     key=("yard_id",),
 )
 
+_MOISTURE = number(
+    "moisture_pct",
+    "its water, percent of the mass as weighed, where that is not the material's own",
+    required=False,
+    low=0,
+    high=60,
+)
+
 STOCK_COUNTS = Table(
     name="stock_counts",
     file="stock_counts.csv",
@@ -360,6 +369,7 @@ STOCK_COUNTS = Table(
             example="40",
             shown="ton",
         ),
+        _MOISTURE,
     ),
     key=("yard_id", "material", "counted_at"),
 )
@@ -374,6 +384,7 @@ DELIVERIES = Table(
         ident("material", "the material", example="road_salt"),
         moment("delivered_at", "when it came", example="2026-11-05"),
         quantity("net", "mass", "net mass on the ticket", high=4e6, example="24.6", shown="ton"),
+        _MOISTURE,
     ),
     key=("ticket_id",),
 )
@@ -474,6 +485,7 @@ TABLES: dict[str, Table] = {
         LOADS,
         RETURNS,
         LOG,
+        DRIVER_LOG,
     )
 }
 
@@ -492,6 +504,8 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("changes", "truck_id", "trucks", "truck_id"),
     ("trucks", "home_yard_id", "yards", "yard_id"),
     ("shifts", "truck_id", "trucks", "truck_id"),
+    ("driver_log", "truck_id", "trucks", "truck_id"),
+    ("driver_log", "route_id", "routes", "route_id"),
     ("log", "truck_id", "trucks", "truck_id"),
     ("log", "route_id", "routes", "route_id"),
     ("log", "yard_id", "yards", "yard_id"),

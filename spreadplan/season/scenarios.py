@@ -142,6 +142,8 @@ def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float 
         if gal_per_ton > 0.0
         else remark("no_prewetting")
     )
+    if less_salt_pct or gal_per_ton > 0.0:
+        changed = replace(changed, policy=_for_wetted(changed.policy, less_salt_pct))
     if less_salt_pct:
         less = rates_changed(changed, -less_salt_pct).inputs
         before, after = changed.policy.rates, less.policy.rates
@@ -151,13 +153,19 @@ def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float 
     return Scenario(name, name, changed)
 
 
+def _for_wetted(policy: Policy, less_salt_pct: float) -> Policy:
+    """A policy that says what a rate for dry material is worth on wetted material."""
+    known = not np.isnan(policy.prewet_reduction_pct)
+    return policy if known else replace(policy, prewet_reduction_pct=less_salt_pct)
+
+
 def _knows_wetting(policy: Policy) -> pd.Series[bool]:
     """Rates of the policy that already are for wetted material, or are reduced for it."""
     rates = policy.rates
     wetted = rates["wetting"].map(lambda words: bool(words) and "dry" not in words).astype(bool)
     reduced = rates["wetting"].map(lambda words: tuple(words) == ("dry",)).astype(bool)
     included = rates["wetting_included"].astype(bool)
-    knows: pd.Series[bool] = wetted | included | (reduced & (policy.prewet_reduction_pct > 0.0))
+    knows: pd.Series[bool] = wetted | included | reduced
     return knows
 
 

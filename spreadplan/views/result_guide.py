@@ -56,8 +56,22 @@ _PARTS: Final = (
     ),
     (
         "Use of a storm",
-        "beside `use_report.html` and the map `use.gpkg`",
-        ("use_segments", "use_trucks", "use_routes", "balance", "quarantine", "use_points"),
+        "beside `use_report.html` and the map `use.gpkg`; `use_ahead_of_plow.csv` and "
+        "`use_temperatures.csv` only where records tell of plows, or of the pavement, "
+        "`use_driver_log.csv` only where drivers wrote something down, `use_buckets.csv` "
+        "only where buckets were counted",
+        (
+            "use_segments",
+            "use_trucks",
+            "use_routes",
+            "use_ahead_of_plow",
+            "use_temperatures",
+            "use_driver_log",
+            "use_buckets",
+            "balance",
+            "quarantine",
+            "use_points",
+        ),
     ),
     (
         "Season",

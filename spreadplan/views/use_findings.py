@@ -71,6 +71,7 @@ def findings(
         *_without_plan(rows),
         *_off_route(use),
         *_piles(use),
+        *_ahead_of_plow(use.ahead_of_plow),
         *_trucks(use.trucks),
         *_yards(use.balance),
         *_jumps(left_out_lb),
@@ -386,6 +387,39 @@ def _piles(use: StormUse) -> Iterator[Weighed]:
             row.sum,
             ROAD,
         )
+
+
+def _ahead_of_plow(treatments: pd.DataFrame) -> Iterator[Weighed]:
+    """Material that a plow took off before it could work, by route and material."""
+    if treatments.empty:
+        return
+    for (route, material), rows in treatments.groupby(["route_id", "material"], sort=True):
+        low, off, high = (float(rows[f"off{end}_lb"].sum()) for end in ("_lo", "", "_hi"))
+        segments = list(dict.fromkeys(rows["segment_id"]))
+        evidence = remark(
+            "plowed_off",
+            treatments=len(rows),
+            spread_by=sorted(set(rows["truck_id"])),
+            segments=segments,
+            plowed_by=sorted(set(rows["plow_truck_id"])),
+            when=_minutes_later(rows["minutes"]),
+            ends=(low, high),
+        )
+        yield _weighed(
+            remark("of_route", route=route),
+            remark("put_down_ahead_of_plow", off_lb=off, material=material),
+            (evidence,),
+            (remark("plow_first"),),
+            low,
+            ROAD,
+        )
+
+
+def _minutes_later(minutes: pd.Series[float]) -> Remark:
+    soonest, latest = round(float(minutes.min()), 1), round(float(minutes.max()), 1)
+    if soonest == latest:
+        return remark("after_minutes", minutes=soonest)
+    return remark("after_minutes_between", soonest=soonest, latest=latest)
 
 
 # --- controllers, tickets, stock ---------------------------------------------------------------

@@ -32,6 +32,7 @@ from spreadplan.workspace.references import (
     zones,
 )
 from spreadplan.workspace.strays import stray_files
+from spreadplan.workspace.tickets import MOIST, at_own_moisture, with_bucket_masses
 from spreadplan.workspace.tomlfiles import (
     Settings,
     read_pick,
@@ -428,6 +429,15 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
             storm: {name: f"storms/{storm}/{TABLES[name].file}" for name in found}
             for storm, found in by_storm.items()
         },
+    )
+    for name in MOIST if "materials" in tables else ():
+        if name not in tables:
+            continue
+        tables[name] = at_own_moisture(name, tables[name], tables["materials"])
+    reader.problems += with_bucket_masses(
+        by_storm,
+        tables.get("materials"),
+        lambda storm, name: f"storms/{storm}/{TABLES[name].file}",
     )
     issued = _issued(reader, of_storms, tables.get("routes")) if wanted.issued else {}
     reader.problems += stray_files(

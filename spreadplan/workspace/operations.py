@@ -14,6 +14,9 @@ from spreadplan.schema.policy import Policy
 Tables = Mapping[str, pd.DataFrame]
 Names = Mapping[str, str]
 
+#: rates in an entry of a driver.
+SET: Final = ("rate_lb_per_lane_mile", "rate_g_per_m2", "rate_gal_per_lane_mile")
+
 #: what is written down of a storm lies within its forecast, or at most so long beside it.
 BESIDE_A_STORM: Final = pd.Timedelta(days=1)
 #: what a row of the log must say, by what happened.
@@ -107,9 +110,32 @@ def log_cells(tables: Tables, names: Names) -> Iterator[Problem]:
                 )
 
 
+def driver_log_cells(tables: Tables, names: Names) -> Iterator[Problem]:
+    """An entry of a driver that says nothing, or that says two things of one."""
+    if "driver_log" not in tables:
+        return
+    for row in lines(tables["driver_log"]):
+        rates = [value for value in (getattr(row, name) for name in SET) if value == value]
+        was_set = [value for value in (row.gate_in, row.feeder_pct) if value == value] + rates
+        fault: tuple[str, str, str] | None = None
+        if not (was_set or row.surface or row.worked or row.note or row.as_card is True):
+            what = "says neither what was set nor what was seen"
+            fault = ("*", what, "fill in a setting, the road or a note")
+        elif len(rates) > 1:
+            fault = ("rate", "is given twice, in two units", "keep one of them")
+        elif row.as_card is True and was_set:
+            what = "says that all was set as the card says, and beside it what was set instead"
+            fault = ("as_card", what, "keep one of the two")
+        if fault:
+            column, what, remedy = fault
+            yield Problem(
+                file=names["driver_log"], row=row.row, column=column, what=what, remedy=remedy
+            )
+
+
 def log_times(tables: Tables, names: Names) -> Iterator[Problem]:
-    """A row of the log that lies outside its storm."""
-    if "log" not in tables:
+    """A row of the log, or of a driver's, that lies outside its storm."""
+    if not {"log", "driver_log"} & set(tables):
         return
     given = [tables[name] for name in ("forecast", "rates") if name in tables]
     times = pd.concat(
@@ -120,20 +146,21 @@ def log_times(tables: Tables, names: Names) -> Iterator[Problem]:
         end = max(end, tables["forecast"]["end"].max())
     if pd.isna(begin):
         return
-    log = tables["log"]
-    outside = (log["time"] < begin) | (log["time"] > end)
-    for row in lines(log[outside]):
-        early = row.time < begin
-        away = begin - row.time if early else row.time - end
-        yield Problem(
-            file=names["log"],
-            row=row.row,
-            column="time",
-            what=f"lies {away / pd.Timedelta(hours=1):,.1f} h {'before' if early else 'after'} the "
-            "storm",
-            remedy="check its date and hour, and those of the forecast",
-            fatal=away > BESIDE_A_STORM,
-        )
+    for name in [one for one in ("log", "driver_log") if one in tables]:
+        log = tables[name]
+        outside = (log["time"] < begin) | (log["time"] > end)
+        for row in lines(log[outside]):
+            early = row.time < begin
+            away = begin - row.time if early else row.time - end
+            hours = away / pd.Timedelta(hours=1)
+            yield Problem(
+                file=names[name],
+                row=row.row,
+                column="time",
+                what=f"lies {hours:,.1f} h {'before' if early else 'after'} the storm",
+                remedy="check its date and hour, and those of the forecast",
+                fatal=away > BESIDE_A_STORM,
+            )
 
 
 def log_order(tables: Tables, names: Names) -> Iterator[Problem]:
@@ -192,4 +219,4 @@ def policy_classes(policy: Policy, tables: Tables, file: str) -> Iterator[Proble
             )
 
 
-OPERATION_RULES: Final = (shift_times, log_cells, log_times, log_order)
+OPERATION_RULES: Final = (shift_times, log_cells, driver_log_cells, log_times, log_order)

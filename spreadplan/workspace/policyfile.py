@@ -205,7 +205,7 @@ def _rate_row(
         if not isinstance(value, str) or not value.strip():
             wrong(key, "is missing", f'add {key} = "…"; a rate needs it')
         entry[key] = str(value or "").strip()
-    for key in ("trend", "service_class", "phase", "provenance"):
+    for key in ("trend", "service_class", "phase", "provenance", "action"):
         value = row.get(key, "")
         if not isinstance(value, str):
             wrong(key, f"{value!r} is not text", "put it in double quotes")
@@ -221,6 +221,7 @@ def _rate_row(
     entry.update(conditions_of_row(row, wrong))
     entry.update(_rate_range(row, wrong))
     known = {"event", "material", "source", "trend", "service_class", "phase", "provenance"}
+    known.add("action")
     known |= CONDITION_KEYS
     known |= {f"pavement_temp_{end}_{unit}" for end in ("min", "max") for unit in "fc"}
     known |= {key for key in row if looks_like_rate(key)}
@@ -247,7 +248,12 @@ def _temperature(row: Mapping[str, Any], end: str, wrong: KeyReport) -> float:
 
 
 def _rate_range(row: Mapping[str, Any], wrong: KeyReport) -> dict[str, object]:
-    """The rate of a row, a number or ``[low, high]``, in its inside basis."""
+    """The rate of a row, a number or ``[low, high]``, in its inside basis.
+
+    A row that only says what to do (``action``) has none.
+    """
+    if row.get("action") and not any(looks_like_rate(key) for key in row):
+        return {"basis": ""}
     fault = rate_problem(list(row))
     if fault:
         wrong(*fault)

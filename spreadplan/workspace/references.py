@@ -16,6 +16,7 @@ from spreadplan.schema.tables import REFERENCES, TABLES
 from spreadplan.workspace.blends import BLEND_RULES
 from spreadplan.workspace.liquids import LIQUID_RULES
 from spreadplan.workspace.operations import OPERATION_RULES, newest_forecast
+from spreadplan.workspace.tickets import TICKET_RULES
 from spreadplan.workspace.weighings import WEIGHING_RULES
 
 Tables = Mapping[str, pd.DataFrame]
@@ -48,7 +49,11 @@ def dangling(tables: Tables, names: Names) -> Iterator[Problem]:
 
 def rows_twice(tables: Tables, names: Names) -> Iterator[Problem]:
     """Rows of tables without a name of their own that stand there twice, letter by letter."""
-    for name, what in (("returns", "the same return"), ("forecast", "the same weather")):
+    for name, what in (
+        ("returns", "the same return"),
+        ("forecast", "the same weather"),
+        ("driver_log", "the same entry"),
+    ):
         if name not in tables:
             continue
         values = tables[name].drop(columns="row")
@@ -242,18 +247,16 @@ def rounds_of_assignments(tables: Tables, names: Names) -> Iterator[Problem]:
 
 
 def rounds_of_log(tables: Tables, names: Names) -> Iterator[Problem]:
-    """A row of the log about a round that the storm does not have."""
-    if "log" not in tables or not {"forecast", "rates"} & set(tables):
+    """A row of the log, or of a driver's, about a round that the storm does not have."""
+    if not {"forecast", "rates"} & set(tables):
         return
-    log, known = tables["log"], round_labels(tables)
-    for position in np.flatnonzero(~log["application"].isin({*known, ""})):
-        yield Problem(
-            file=names["log"],
-            row=int(log["row"].iloc[position]),
-            column="application",
-            what=f'"{log["application"].iloc[position]}" is not an application of this storm',
-            remedy=f"name one of {', '.join(sorted(known)) or 'those of its forecast'}",
-        )
+    known = round_labels(tables)
+    remedy = f"name one of {', '.join(sorted(known)) or 'those of its forecast'}"
+    for name in [one for one in ("log", "driver_log") if one in tables]:
+        for row in lines(tables[name][~tables[name]["application"].isin({*known, ""})]):
+            what = f'"{row.application}" is not an application of this storm'
+            at = {"file": names[name], "row": row.row, "column": "application"}
+            yield Problem(**at, what=what, remedy=remedy)
 
 
 def round_labels(tables: Tables) -> set[str]:
@@ -329,6 +332,7 @@ RULES: tuple[Rule, ...] = (
     rounds_of_assignments,
     rounds_of_log,
     *BLEND_RULES,
+    *TICKET_RULES,
     *OPERATION_RULES,
     *LIQUID_RULES,
 )

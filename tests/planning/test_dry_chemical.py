@@ -157,17 +157,21 @@ def test_a_rate_for_wetted_material_is_never_reduced():
         assert "less" not in words(row["note"])
 
 
-def test_without_a_reduction_in_the_policy_it_is_said():
-    plan = planned(assigned("salt", 10.0, "brine"), rate(wetting=("dry",), **lb(200.0)))
+def test_without_a_reduction_in_the_policy_a_rate_for_dry_material_is_none_for_wetted():
+    for gal, row, of in ((10.0, "dry", "prewet"), (0.0, "prewet", "dry")):
+        plan = planned(assigned("salt", gal, "brine"), rate(wetting=(row,), **lb(200.0)))
+        first = plan.segments.iloc[0]
+        assert np.isnan(first["target_rate_lb_per_lane_mile"])
+        assert f"no row for {of} material" in words(first["note"])
+    stated = replace(rate(wetting=("dry",), **lb(200.0)), prewet_reduction_pct=0.0)
+    plan = planned(assigned("salt", 10.0, "brine"), stated)
     assert plan.segments["target_rate_lb_per_lane_mile"].iloc[0] == 200.0
-    assert "rate_not_reduced" in set(plan.findings["code"])
 
 
-def test_a_rate_for_wetted_material_spread_dry_is_a_caution():
-    plan = planned(assigned("salt"), rate(wetting=("prewet",), **lb(200.0)))
-    found = plan.findings.set_index("code").loc["rate_for_wetted"]
-    assert found["severity"] == "caution"
-    assert plan.segments["target_rate_lb_per_lane_mile"].iloc[0] == 200.0
+def test_a_rate_for_wetted_material_is_not_for_dry_even_with_a_reduction():
+    policy = replace(rate(wetting=("prewet",), **lb(200.0)), prewet_reduction_pct=LESS)
+    first = planned(assigned("salt"), policy).segments.iloc[0]
+    assert np.isnan(first["target_rate_lb_per_lane_mile"])
 
 
 def test_the_row_for_the_wetting_of_the_route_wins():

@@ -28,6 +28,27 @@ _RUN: Final = (
     ("yard_id", "the yard"),
     ("material", "the material"),
 )
+_HOLDS: Final = column(
+    "holds",
+    "whether the brine keeps snow from bonding to the road until the truck is back: guidance, "
+    "not a promise",
+    "term",
+    terms="holding",
+)
+_UNTIL: Final = (
+    column(
+        "holds_until",
+        "until when; where it does not give out in the time that is forecast, the end of that",
+        "time",
+    ),
+    column(
+        "holds_until_colder",
+        "the same with the pavement colder by its standard uncertainty",
+        "time",
+    ),
+    column("holds_until_warmer", "the same, warmer", "time"),
+    column("needed_until", "when it is treated next, else the end of the forecast", "time"),
+)
 _SPEEDS: Final = tuple(
     one
     for speed in ("10_mph_less", "5_mph_less", "5_mph_more")
@@ -99,6 +120,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             "the rate of a setting for this part alone, where it is too short for one",
         ),
         ("treated_at", "when its truck has treated it"),
+        _HOLDS,
+        *_UNTIL,
         ("late_min", "minutes later than its class is promised, 0 if in time", "minutes"),
         ("gap_min", "minutes since it was treated before", "minutes"),
         ("chemical_lb", _CHEMICAL),
@@ -134,7 +157,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("liquid_gal", "volume where the material itself is a liquid"),
         ("not_treatable_lane_miles", "what the truck cannot do"),
         ("max_speed_mph", "the lowest of its fastest speeds"),
-        ("pick", "which end of the policy's ranges the plan takes: `low`, `middle` or `high`"),
+        (
+            "pick",
+            "which end of the policy's ranges the plan takes: `low`, `middle`, `high`, or "
+            "`by_round`: the middle first, the low end in later rounds",
+        ),
         ("starts_at", "when its truck begins to spread"),
         ("ends_at", "when it has spread for the last time"),
         (
@@ -146,6 +173,9 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("gap_min", "the longest time since one of its segments was treated before", "minutes"),
         ("chemical_lb", _CHEMICAL),
         ("prewet_material", "the prewetting liquid, where it is named", "material"),
+        _HOLDS,
+        column("holds_until", "until when, of the segment that is worst off", "time"),
+        column("needed_until", "when that is treated next, else the end of the forecast", "time"),
         (
             "weather_lo_lb",
             "lower end of the range of mass if the pavement turns out colder or warmer than "
@@ -238,7 +268,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
     table(
         "plan_melting",
         "{storm}",
-        "Whether the material works at the forecast temperature.",
+        "Whether the material works at the forecast temperature, and until when; times are those "
+        "of the part that is worst off.",
         ("application", "the round of spreading", "id"),
         ("zone", "forecast zone"),
         ("material", "the material"),
@@ -247,7 +278,9 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("precipitation_in", "water of the forecast"),
         ("rate_lb_per_lane_mile", "the rate"),
         ("water_held_in", "depth of water kept liquid"),
-        ("held_share", "its share of the forecast"),
+        ("treated_at", "when the part that is worst off is treated"),
+        *_UNTIL,
+        ("gives_out_lane_miles", "length times lanes that gives out before the truck is back"),
         column("verdict", "whether it works", "term", terms="melting"),
         ("advice", "what to do"),
     ),

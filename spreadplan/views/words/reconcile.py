@@ -191,6 +191,36 @@ WORDS: Final[Mapping[str, str]] = {
         "(reported mass)."
     ),
     "stop_the_feeder": ("See whether the feeder stops when the truck does; clear the piles away."),
+    "put_down_ahead_of_plow": "{off_lb:bulk} of {material:material} put down ahead of a plow",
+    "plowed_off": (
+        "{treatments:count.treatment} by {spread_by:names} on {segments:names}; the plow of "
+        "{plowed_by:names} came over them {when} later. "
+        "True mass that it must have taken off, 95 %: {ends:range.bulk}."
+    ),
+    "after_minutes": "{minutes:tenth} minutes",
+    "after_minutes_between": "{soonest:tenth} to {latest:tenth} minutes",
+    "plow_first": (
+        "See whether the plow can go first, or plow and spreader in one pass; the spreader belongs "
+        "behind the last plow."
+    ),
+    # --- what drivers set and saw ---
+    "driver_set_gate": (
+        "the driver set gate {set_in:gate} where the card says {card_in:list.gate}"
+    ),
+    "driver_set_feeder": (
+        "the driver set the feeder to {set_pct:percent} where the card says {ends:range.percent}"
+    ),
+    "driver_set_rate": (
+        "the driver set {set_lb_per_lane_mile:rate} where the card says {ends:range.rate}"
+    ),
+    "truck_gave_more": (
+        "the truck gave {given_lb_per_lane_mile:rate} (95 %: {ends:range.rate}), more than the "
+        "{set_lb_per_lane_mile:rate} that were set"
+    ),
+    "truck_gave_less": (
+        "the truck gave {given_lb_per_lane_mile:rate} (95 %: {ends:range.rate}), less than the "
+        "{set_lb_per_lane_mile:rate} that were set"
+    ),
     # --- findings: controllers, tickets, stock ---
     "reports_too_little": (
         "reports too little: over the season its true mass is {ratio:.2f} times what it says"
@@ -241,6 +271,8 @@ WORDS: Final[Mapping[str, str]] = {
 }
 #: what was put right in the records, or noted of them -> how
 PUT_RIGHT: Final[Mapping[str, str]] = {
+    "amount by the set rate alone": "the rate that was set times the lane-miles driven",
+    "temperature impossible, the rest of the record used": "taken as missing",
     "no position, the rest of the record used": "its mass counts for the truck; where it lies is "
     "taken from the records around it, or not known",
     "a cell cannot be read, the rest of the record used": "taken as empty",
@@ -282,6 +314,34 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "no tickets": Term("no tickets", "none"),
         "not shown": Term("not shown", "none"),
         "agrees": Term("agrees", "good"),
+    },
+    "bucket_known": {
+        "yard": Term("weighed here", "good"),
+        "few": Term("few weighed here", "warn"),
+        "others": Term("not known here, as in other yards", "warn"),
+        "assumed": Term("not known, assumed", "bad"),
+    },
+    "driver_verdict": {
+        "as_card": Term("as the card says", "good"),
+        "differs": Term("not as the card says", "warn"),
+        "not_said": Term("not said", "none"),
+        "no_card": Term("no card of this truck", "none"),
+    },
+    "given": {
+        "as_set": Term("as set", "good"),
+        "more": Term("more than set", "warn"),
+        "less": Term("less than set", "warn"),
+        "unknown": Term("not known", "none"),
+    },
+    "worked": {
+        "yes": Term("worked", "good"),
+        "partly": Term("worked in part", "warn"),
+        "no": Term("did not work", "bad"),
+    },
+    "forecast_verdict": {
+        "as_forecast": Term("as forecast", "good"),
+        "colder": Term("colder than forecast", "warn"),
+        "warmer": Term("warmer than forecast", "warn"),
     },
     "balance_verdict": {
         "more used than recorded": Term("more used than recorded", "bad"),

@@ -18,19 +18,11 @@ WORDS: Final[Mapping[str, str]] = {
     # --- rates and how wet the material is ---
     "rates_of_routes": "rates of {routes:names}",
     "rate_reduced": "a rate for dry material: {less_pct:.3g} % less, since the material is wetted",
-    "rate_not_reduced": (
-        "a rate for dry material, not reduced although the material is wetted: policy.toml states "
-        "no prewet_reduction_pct"
-    ),
     "rate_less_liquid": "the rate counts the liquid: this is its part of the solid",
     "liquid_not_named": "the rate counts the liquid, but nobody says which liquid it is",
     "liquid_not_named_remedy": (
         "name it as prewet_material in assignments.csv; until then the whole rate is spread as "
         "solid"
-    ),
-    "rate_for_wetted": "a rate for wetted material, but the material is spread dry",
-    "rate_for_wetted_remedy": (
-        "prewet there, or add a rate for dry material to the policy; dry it may be too little"
     ),
 }
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}

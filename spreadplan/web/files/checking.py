@@ -16,7 +16,7 @@ from spreadplan.workspace import read_workspace
 from spreadplan.workspace.whole_files import find_vector
 
 #: the tables of a storm that name its rounds of spreading: each may contradict the others
-ROUNDS = {"forecast", "rates", "storm_assignments", "log"}
+ROUNDS = {"forecast", "rates", "storm_assignments", "log", "driver_log"}
 ALWAYS = ("workspace.toml", "columns.toml")
 
 

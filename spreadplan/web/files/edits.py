@@ -130,8 +130,8 @@ def _column(table: Table, name: str) -> Column | None:
 def _same_column(table: Table, one: str, other: str) -> bool:
     if one == other:
         return True
-    if rate_basis(one) and rate_basis(other):
-        return table.rate
+    if table.rate and rate_basis(one) and rate_basis(other):
+        return True
     column = _column(table, one)
     # a column that is missing from the file is named without its unit
     return column is not None and (column is _column(table, other) or column.name == other)
@@ -182,7 +182,7 @@ def _converted(file: str, row: int, table: Table, text: str, given: str, ours: s
     """A number in the unit of the file's column; anything else as it is."""
     if given == ours or not _is_number(text):
         return text
-    if rate_basis(given):
+    if table.rate and rate_basis(given):
         (source, basis), (target, other) = (
             RATE_SUFFIXES[rate_basis(given)],
             RATE_SUFFIXES[rate_basis(ours)],

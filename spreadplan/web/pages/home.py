@@ -5,9 +5,11 @@ from __future__ import annotations
 from starlette.responses import Response
 
 from spreadplan.web.pages import (
+    driver_log,
     guide,
     inputs,
     issues,
+    liquid_tests,
     mend,
     now,
     now_answer,
@@ -29,11 +31,13 @@ def home(visit: Visit) -> Response:
 ROUTES = [
     page("/", home),
     *tests.ROUTES,
+    *liquid_tests.ROUTES,
     *trucks.ROUTES,
     *inputs.ROUTES,
     *mend.ROUTES,
     *issues.ROUTES,
     *now.ROUTES,
+    *driver_log.ROUTES,
     *now_answer.ROUTES,
     *plan.ROUTES,
     *use.ROUTES,

@@ -257,7 +257,7 @@ def _plainly(problem: Problem, times: Mapping[int, str]) -> str:
 def _entries(visit: Visit, storm: str) -> list[dict[str, Any]]:
     """What is in the log, the latest first, and who may take it back."""
     file = _file(storm)
-    writers = _writers(visit.site.store.changes(), file)
+    writers = writers_of(visit.site.store.changes(), file)
     rows = []
     for row in visit.site.store.rows(file):
         entry = writers.get((row.row, row.mark))
@@ -281,8 +281,8 @@ def _entries(visit: Visit, storm: str) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda one: str(one["time"]), reverse=True)
 
 
-def _writers(changes: Sequence[Entry], file: str) -> dict[tuple[int, str], Entry]:
-    """The change that wrote each row as it stands, where it stands."""
+def writers_of(changes: Sequence[Entry], file: str) -> dict[tuple[int, str], Entry]:
+    """The change that wrote each row of a file as it stands, by its number and mark."""
     undone = {entry.undoes for entry in changes}
     return {
         (row.row, mark_of(row.after.values())): entry

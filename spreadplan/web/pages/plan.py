@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -415,29 +416,36 @@ def _class_of(classes: np.ndarray, rate: np.ndarray) -> np.ndarray:
 def cards(visit: Visit) -> Response:
     """Cab cards as the files stand: one for each run."""
     storm = storm_of(visit)
-    view = plan_of(visit, storm, ())
-    columns = ["truck_id", "route_id", "application"]
-    runs = view.plan.routes.loc[view.plan.routes["truck_id"] != "", columns]
-    named = zip(_cards(visit, storm), runs.itertuples(index=False), strict=True)
     done = visit.site.folder / "results" / storm / "cab_cards"
     files = sorted(path.name for path in done.glob("*.pdf")) if done.is_dir() else []
     return visit.render(
         "web/cards.html",
         storm=storm,
         files=files,
-        cards=[
-            {"name": name} | {column: getattr(run, column) for column in columns}
-            for name, run in named
-        ],
+        cards=cards_of(visit, storm),
     )
 
 
+def cards_of(visit: Visit, storm: str) -> list[dict[str, str]]:
+    """name, truck_id, route_id and application of each cab card."""
+    routes = plan_of(visit, storm, ()).plan.routes
+    columns = ["truck_id", "route_id", "application"]
+    runs = routes.loc[routes["truck_id"] != "", columns].astype(str).to_dict("records")
+    return [
+        {"name": name} | {str(column): str(text) for column, text in run.items()}
+        for name, run in zip(_cards(visit, storm), runs, strict=True)
+    ]
+
+
 def card(visit: Visit) -> Response:
-    """One cab card, to print."""
-    found = _cards(visit, storm_of(visit)).get(visit.path("card"))
+    """One cab card, to print; on the screen it leads to its form of the drivers' log."""
+    storm, name = storm_of(visit), visit.path("card")
+    found = _cards(visit, storm).get(name)
     if found is None:
         raise HTTPException(404, "There is no such card.")
-    return report(found)
+    there = escape(address("plan", storm, "drivers", name))
+    link = f'<p class="to-log"><a href="{there}">Write down what you set and saw</a></p>'
+    return report(found.replace('<main class="cab', f'{link}<main class="cab', 1))
 
 
 def _cards(visit: Visit, storm: str) -> dict[str, str]:
