@@ -73,6 +73,14 @@ def write_geojson(path: Path, features: list[dict[str, Any]]) -> None:
     write_text(path, f'{{"type":"FeatureCollection","features":[\n{lines}\n]}}\n')
 
 
+#: All of this winter was planned before later rounds came to take the low end of a range.
+PLAN_TOML = """\
+# Which end of the policy's rate ranges this storm is planned with: low, middle, high, or
+# by_round: the middle in the first round, the low end in later ones.
+pick = "middle"
+"""
+
+
 def write_county(folder: Path) -> None:
     """Writes every file of the workspace but the storms' records into `folder`."""
     policy = (HERE / "county_policy.toml").read_text(encoding="utf-8").replace("@maine", MAINE)
@@ -103,6 +111,8 @@ def write_county(folder: Path) -> None:
         for name, given in of_storm.items():
             if len(given):
                 write_csv(folder / "storms" / storm.name / f"{name}.csv", given)
+        if of_storm["forecast"]["application"].nunique() > 1:
+            write_text(folder / "storms" / storm.name / "plan.toml", PLAN_TOML)
 
 
 def main(arguments: list[str]) -> None:

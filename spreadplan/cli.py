@@ -99,9 +99,9 @@ def _storm_commands(commands: _Commands) -> None:
     )
     plan.add_argument(
         "--pick",
-        choices=("low", "middle", "high"),
+        choices=("low", "middle", "high", "by_round"),
         help="which end of a policy's rate range to use; kept in the storm's plan.toml (default: "
-        "as kept there, else middle)",
+        "as kept there, else by_round: the middle first, the low end in later rounds)",
     )
     plan.add_argument(
         "--at",

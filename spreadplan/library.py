@@ -261,8 +261,9 @@ class OpenWorkspace:
         Parameters
         ----------
         storm : one of `storms`.
-        pick : which end of the policy's ranges, ``low``, ``middle`` or ``high``; as the storm's
-            `plan.toml` says by default.
+        pick : which end of the policy's ranges, ``low``, ``middle``, ``high``, or ``by_round`` (the
+            middle in the first round, the low end later); as the storm's `plan.toml` says by
+            default.
 
         Raises
         ------

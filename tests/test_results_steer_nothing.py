@@ -73,7 +73,7 @@ def test_a_storm_is_planned_as_it_was_last_unless_asked(tmp_path):
         return main(["plan", str(folder), "s1", "--no-pdf", *words])
 
     assert planned() == 0
-    assert pick() == "middle"
+    assert pick() == "by_round"
     assert not (folder / "storms/s1/plan.toml").exists(), "nothing was asked for, nothing is kept"
     for asked in ("high", "low"):
         assert planned("--pick", asked) == 0
@@ -90,5 +90,5 @@ def test_a_plan_file_that_cannot_be_is_one_clear_line(tmp_path, capsys):
     (folder / "storms/s1/plan.toml").write_text('pick = "lowest"\n')
     assert main(["plan", str(folder), "s1", "--no-pdf"]) == 2
     said = capsys.readouterr().err
-    assert "storms/s1/plan.toml:0:pick: 'lowest' is not known; use one of low, middle, high" in said
+    assert "storms/s1/plan.toml:0:pick: 'lowest' is not known; use one of by_round, low" in said
     assert not (folder / "results" / "s1").exists()

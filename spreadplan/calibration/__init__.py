@@ -125,7 +125,14 @@ def fit_fleet(
         discharge=discharge_table(models, fleet),
         drift=drift(results[results["performed_at"] <= as_of], changes, usual, day_sd),
         advice=advise(
-            models, worth, results, fleet, assignments, materials, policy.calibration_pct
+            models,
+            worth,
+            results,
+            fleet,
+            assignments,
+            materials,
+            policy.calibration_pct,
+            liquid_tests,
         ),
         standings=worth,
         liquid_tests=liquid_tests,

@@ -77,6 +77,7 @@ def advise(
     assignments: pd.DataFrame,
     materials: pd.DataFrame,
     target_pct: float,
+    liquid_results: pd.DataFrame,
 ) -> pd.DataFrame:
     """Say for each calibration whether it is good enough and, if not, what to do.
 
@@ -88,6 +89,7 @@ def advise(
     assignments : truck_id, material of the routes: each pair needs a valid test.
     materials : material, kind.
     target_pct : the policy's target for the 95 % uncertainty of a calibration, percent.
+    liquid_results : as `liquid_tests.liquid_results` returns it: a liquid needs a test of the boom.
 
     Returns
     -------
@@ -97,7 +99,9 @@ def advise(
     cause is the largest term of the budget there.
     """
     liquids = set(materials.loc[materials["kind"] == "liquid", "material"])
+    booms = liquid_results[liquid_results["valid"] & (liquid_results["circuit"] == "boom")]
     covered = {key[:2] for key in models}
+    covered |= set(zip(booms["truck_id"], booms["material"], strict=True))
     wanted = sorted(
         set(
             zip(
@@ -108,7 +112,14 @@ def advise(
         )
     )
     rows = [
-        _untested(truck_id, material, results, trucks[truck_id], liquids, target_pct)
+        _untested(
+            truck_id,
+            material,
+            liquid_results if material in liquids else results,
+            trucks[truck_id],
+            material in liquids,
+            target_pct,
+        )
         for truck_id, material in wanted
         if (truck_id, material) not in covered
     ]
@@ -124,13 +135,11 @@ def _untested(
     material: str,
     results: pd.DataFrame,
     truck: TruckLimits,
-    liquids: set[str],
+    liquid: bool,
     target_pct: float,
 ) -> dict[str, object]:
     own = results[(results["truck_id"] == truck_id) & (results["material"] == material)]
-    if material in liquids:
-        where = remark("over_pump_range")
-    elif len(truck.gates_in) > 1:
+    if len(truck.gates_in) > 1:
         where = remark("at_each_gate_position", gates_in=truck.gates_in)
     else:
         where = remark("at_gate_position")
@@ -140,6 +149,7 @@ def _untested(
         why = remark("tests_delivered_nothing")
     else:
         why = remark("no_test_counts", reasons=Counter(own["reason"]).most_common(1)[0][0])
+    said = remark("run_tests", why=why, material=material, where=where)
     return {
         "truck_id": truck_id,
         "material": material,
@@ -148,7 +158,7 @@ def _untested(
         "need": "test",
         "current_u_pct": np.nan,
         "target_pct": target_pct,
-        "advice": remark("run_tests", why=why, material=material, where=where),
+        "advice": remark("boom_tests", why=why, material=material) if liquid else said,
         "cause": "no valid test",
         "further_runs": np.nan,
         "reached_pct": np.nan,

@@ -6,8 +6,6 @@ comment says otherwise. They stand in one place so that a reader can see all of 
 
 from typing import Final
 
-import numpy as np
-
 REPEATABILITY_REL: Final = 0.03
 """Run-to-run standard deviation of a spreader's discharge, relative. A starting point only: the
 other trucks' tests and the truck's own replace it. Common practice, no source."""
@@ -107,10 +105,6 @@ NOZZLE_TOLERANCE: Final = 0.10
 """A nozzle this far from the others is clogged or worn, as a share of what they give. Agricultural
 extension services write of 5 to 10 percent; the figure itself was not read in a source: common
 practice, no source."""
-
-BETWEEN_SETTINGS: Final = 1.0 / np.sqrt(12.0)
-"""Half-way between two tested settings the ratio of measured to set may be that of either: the
-standard deviation of a rectangular distribution between them, as a share of their difference."""
 
 BEYOND_SETTINGS_REL: Final = 0.10
 """Standard uncertainty that each doubling of the flow beyond the tested ones adds, relative.

@@ -10,14 +10,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from spreadplan.calibration.assumptions import (
-    BETWEEN_SETTINGS,
     BEYOND_SETTINGS_REL,
     DAY_REL,
     LIQUID_REPEATABILITY_REL,
@@ -33,6 +32,9 @@ from spreadplan.schema.results import RESULTS
 LiquidKey = tuple[str, str, str]
 """truck_id, material, circuit."""
 KEY = ["truck_id", "material", "circuit"]
+BETWEEN_SETTINGS: Final = 1.0 / np.sqrt(12.0)
+"""Half-way between two tested settings the ratio of measured to set may be that of either: the
+standard deviation of a rectangular distribution between them, as a share of their difference."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -88,8 +88,10 @@ def liquid_results(
     Parameters
     ----------
     tests, catches : the workspace's ``liquid_tests`` and ``catches``.
-    trucks : by truck_id. changes : truck_id, changed_at, what.
-    policy : with calibration_max_age_days. as_of : the moment for which tests are judged.
+    trucks : by truck_id.
+    changes : truck_id, changed_at, what.
+    policy : with calibration_max_age_days.
+    as_of : the moment for which tests are judged.
 
     Returns
     -------

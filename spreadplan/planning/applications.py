@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
+from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 from pandas.api.typing import NaTType
@@ -38,7 +40,10 @@ class Condition:
     """Forecast weather of a zone during an application.
 
     ``zone`` is the forecast's own zone, "*" where the row stands for all zones. Temperature in
-    degrees Fahrenheit, precipitation as depth of water in inches (NaN: not forecast).
+    degrees Fahrenheit, precipitation as depth of water in inches (NaN: not forecast). ``surface``
+    is a word of `spreadplan.schema.policy.SURFACES`, "" where it is not stated, as NaN is for
+    ``snow_depth_in`` and None for ``plow``. ``treatment`` counts the rounds of the event in the
+    zone, this one included: 1, 2, ...
     """
 
     zone: str
@@ -48,6 +53,10 @@ class Condition:
     precipitation_in: float
     start: Moment
     end: Moment
+    surface: str = ""
+    snow_depth_in: float = math.nan
+    plow: bool | None = None
+    treatment: int = 1
 
 
 def may_be_icy(event: str) -> bool:
@@ -134,7 +143,7 @@ def conditions_of(
     """The weather of each (zone, application); a pair without any forecast row is left out.
 
     A row for the zone itself wins over one for "*". Of several rows for one zone and application
-    the coldest pavement counts and precipitation adds up: the cautious reading, and a finding.
+    the coldest pavement counts and water and snow add up: the cautious reading, and a finding.
     """
     rows = {
         (str(zone), str(label)): frame
@@ -142,13 +151,18 @@ def conditions_of(
     }
     findings: list[Finding] = []
     conditions: dict[tuple[str, str], Condition] = {}
+    treatments: Counter[tuple[str, str]] = Counter()
     for application in applications:
         for zone in zones:
             source = zone if (zone, application.label) in rows else ALL
             if (source, application.label) not in rows:
                 continue
             frame = rows[source, application.label]
-            conditions[zone, application.label] = _condition(source, frame)
+            found = _condition(source, frame)
+            treatments[zone, found.event] += 1
+            conditions[zone, application.label] = replace(
+                found, treatment=treatments[zone, found.event]
+            )
             if len(frame) > 1:
                 findings.append(_several_rows(source, application.label, frame))
     return conditions, findings
@@ -161,10 +175,24 @@ def _condition(zone: str, frame: pd.DataFrame) -> Condition:
         event=str(coldest["event"]),
         pavement_temp_f=float(coldest["pavement_temp_f"]),
         trend=str(coldest["trend"]),
-        precipitation_in=float(frame["precipitation_in"].sum(min_count=1)),
+        precipitation_in=_added_up(frame, "precipitation_in"),
         start=frame["start"].min(),
         end=frame["end"].max(),
+        surface=str(coldest.get("surface", "")),
+        snow_depth_in=_added_up(frame, "snow_depth_in"),
+        plow=_plowing(frame),
     )
+
+
+def _added_up(frame: pd.DataFrame, column: str) -> float:
+    """Sum of what a column states; NaN where it states nothing."""
+    return float(frame[column].sum(min_count=1)) if column in frame else math.nan
+
+
+def _plowing(frame: pd.DataFrame) -> bool | None:
+    """Whether any row says that trucks plow; None where none says anything."""
+    said = frame["plow"].dropna() if "plow" in frame else frame["zone"].iloc[:0]
+    return bool(said.astype(bool).any()) if len(said) else None
 
 
 def _several_rows(zone: str, label: str, frame: pd.DataFrame) -> Finding:

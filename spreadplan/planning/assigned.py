@@ -94,18 +94,28 @@ def with_trucks(
 
 
 def assigned(parts: gpd.GeoDataFrame, who: pd.DataFrame) -> gpd.GeoDataFrame:
-    """Parts of segments with truck_id, yard_id, material ("" for none) and prewet_gal_per_ton.
+    """Parts of segments with truck_id, yard_id, material, prewet_material and prewet_gal_per_ton.
+
+    "" for no truck, yard, material or named liquid.
 
     ``who`` : one row a route, as `in_round` gives it.
     """
+    who = named_liquid(who)
     place = pd.Index(who["route_id"]).get_indexer(pd.Index(parts["route_id"]))
     place = np.where(place >= 0, place, len(who))
     added: dict[str, np.ndarray] = {
         name: np.append(who[name].to_numpy(dtype=object), "")[place]
-        for name in ("truck_id", "yard_id", "material")
+        for name in ("truck_id", "yard_id", "material", "prewet_material")
     }
     prewet = np.append(who["prewet_gal_per_ton"].to_numpy(dtype=float), 0.0)
     return parts.assign(**added, prewet_gal_per_ton=prewet[place])
+
+
+def named_liquid(assignments: pd.DataFrame) -> pd.DataFrame:
+    """Assignments with prewet_material, "" where they have no such column or nothing is put on."""
+    named = assignments.get("prewet_material", pd.Series("", assignments.index)).fillna("")
+    wet = assignments["prewet_gal_per_ton"] > 0.0
+    return assignments.assign(prewet_material=named.where(wet, "").astype(object))
 
 
 def own_findings(assignments: pd.DataFrame) -> Iterator[Finding]:

@@ -115,6 +115,16 @@ def prewet_gal(rows: pd.DataFrame) -> Floats:
     return gallons.to_numpy(dtype=float)
 
 
+def chemical_lb(rows: pd.DataFrame) -> Floats:
+    """Dry chemical of each row, the named prewetting liquid included, shape (n,).
+
+    ``rows``: mass_lb, and chemical_lb_per_lb as `wetting.with_wetting` adds it. NaN where the mass
+    or the chemical of the material is not known.
+    """
+    mass = rows["mass_lb"] * rows["chemical_lb_per_lb"]
+    return mass.to_numpy(dtype=float)
+
+
 def liquid_gal(rows: pd.DataFrame, materials: pd.DataFrame) -> Floats:
     """Volume of each row where the material is a liquid, NaN for solids and unknown density."""
     liquids = materials[materials["kind"] == "liquid"]

@@ -12,20 +12,27 @@ from numpy.typing import NDArray
 
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
-from spreadplan.planning.applications import Application, Moment, may_be_icy
+from spreadplan.planning.applications import (
+    Application,
+    Moment,
+    labelled_forecast,
+    may_be_icy,
+)
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
 from spreadplan.planning.frames import places
+from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.material import (
+    chemical_lb,
     liquid_gal,
     planned_mass_lb,
     prewet_gal,
     row_intervals,
     summed_intervals,
 )
-from spreadplan.planning.melting import melter_of, melting_check, water_held
+from spreadplan.planning.melting import Melter, melter_of, water_held
 from spreadplan.planning.places_of_runs import PartPlaces, part_places
 from spreadplan.planning.promises import with_times
 from spreadplan.planning.rest import Rest, in_hopper_lb, without_made
@@ -50,6 +57,7 @@ from spreadplan.planning.stretches import (
     stretches,
     with_speed_steps,
 )
+from spreadplan.planning.wetting import Made, prewet_liquid_rows
 from spreadplan.remarks import findings_table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
@@ -90,7 +98,7 @@ class PlanInputs:
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
     next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     rest: Rest | None = None
-    pick: Pick = "middle"
+    pick: Pick = "by_round"
 
 
 def _no_takeover() -> pd.DataFrame:
@@ -115,7 +123,7 @@ class StormPlan:
     reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
         one), segment_id, part, pass, miles_into_segment, lon, lat.
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
-    melting : see `melting_check`.
+    melting : see `holding_check`: the table ``plan_melting``.
     findings : see `remarks.findings_table`; the most important first.
     reassigned : who could take over what is late, see `takeover`: the table ``plan_reassigned``.
     """
@@ -165,6 +173,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     end = inputs.forecast["end"].max()
     clock = _clock(rows, routes, timing, applications, inputs, roads)
     rows, routes = with_times(rows, routes, clock, applications, end, inputs.policy)
+    melters = _melters(inputs)
+    rows = _with_holding(rows, clock, applications, melters, inputs)
     start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
     too_late = lateness(rows, clock, applications, inputs.policy, end)
     if inputs.rest is None:  # else they are those of the plan in force
@@ -175,13 +185,10 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
-    melters = {
-        str(one.material): melter_of(str(one.chemical), float(one.chloride_fraction))
-        for one in lines(inputs.materials)
-    }
     rows["water_held_in"] = water_held(rows, melters)
-    melting = melting_check(rows, melters)
-    routes = _with_changes(routes, rows, settings, inputs.policy)
+    melting = holding_check(rows, melters)
+    held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
+    routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
     found += too_late
@@ -200,6 +207,43 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         melting=melting,
         findings=findings_table(found),
     )
+
+
+def _melters(inputs: PlanInputs) -> dict[str, Melter]:
+    """What each material melts with."""
+    return {
+        str(one.material): melter_of(
+            str(one.chemical),
+            float(one.chloride_fraction),
+            float(getattr(one, "chemical_fraction", np.nan)),
+        )
+        for one in lines(inputs.materials)
+    }
+
+
+def _with_holding(
+    rows: gpd.GeoDataFrame,
+    clock: Clock,
+    applications: list[Application],
+    melters: Mapping[str, Melter],
+    inputs: PlanInputs,
+) -> gpd.GeoDataFrame:
+    """Rows with holds and the moments of `holding.UNTIL`."""
+    materials = inputs.materials
+    found = holding(
+        rows,
+        clock.treated_min,
+        applications,
+        labelled_forecast(inputs.forecast),
+        clock.minutes,
+        melters,
+        frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
+    )
+    moments = {
+        column: clock.moments(found[name].to_numpy()).set_axis(rows.index).dt.as_unit("ns")
+        for column, name in zip(UNTIL, TIMES, strict=True)
+    }
+    return rows.assign(holds=found["holds"], comes_back=found["comes_back"], **moments)
 
 
 def _rate_inputs(inputs: PlanInputs) -> RateInputs:
@@ -267,6 +311,7 @@ def _with_material(rows: gpd.GeoDataFrame, inputs: PlanInputs) -> gpd.GeoDataFra
         mass_hi_lb=found.hi_lb,
         prewet_gal=np.where(rows["solid"], prewet_gal(rows), 0.0),
         liquid_gal=liquid_gal(rows, inputs.materials),
+        chemical_lb=chemical_lb(rows),
     )
 
 
@@ -282,6 +327,7 @@ def _routes(
         "yard_id",
         "material",
         "prewet_gal_per_ton",
+        "prewet_material",
         "solid",
         "closed_loop",
     ]
@@ -291,7 +337,7 @@ def _routes(
     masses = summed_intervals(rows, ["run"])
     has_mass = grouped["mass_lb"].count() > 0
     routes = routes.join(masses.where(has_mass))
-    for name in ("prewet_gal", "liquid_gal"):
+    for name in ("prewet_gal", "liquid_gal", "chemical_lb"):
         routes[name] = grouped[name].sum(min_count=1)
     routes["max_speed_mph"] = grouped["max_speed_mph"].min()
     bad = rows["lane_miles"].where(rows["status"] == "infeasible", 0.0)
@@ -329,8 +375,11 @@ def _clock(
 
 
 def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.DataFrame:
-    """Need against stock; routes without a yard are left out."""
+    """Need against stock, prewetting liquids included; routes without a yard are left out."""
     at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
+    liquid = prewet_liquid_rows(at_yard, Made.of(inputs.materials))
+    if len(liquid):
+        at_yard = pd.concat([at_yard, liquid[liquid["mass_lb"].notna()]])
     needed = summed_intervals(at_yard, ["yard_id", "material"]).reset_index()
     stock = on_hand(
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start

@@ -7,8 +7,8 @@ planner, never an order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,23 +17,24 @@ from numpy.typing import NDArray
 
 from spreadplan.frames import lines
 from spreadplan.planning.applications import ALL, Application, Condition
+from spreadplan.planning.policy_rows import policy_rows, what_is_lacking
+from spreadplan.planning.wetting import rows_may_be_for
 from spreadplan.remarks import Finding, Remark, remark
-from spreadplan.schema.policy import Pick, Policy
+from spreadplan.schema.policy import End, Pick, Policy
 from spreadplan.units import area_rate_lb_per_lane_mile
 
 Floats = NDArray[np.float64]
 
 BASES = ("lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile")
 FROM_MEMORY = "from memory"
-#: temperatures nearer than this are one: what 28.4 F and -2 C differ by is rounding.
-SAME_F = 1e-6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class BaseRate:
     """A rate as it was given, before width and sensitive areas. Exactly one basis is not NaN.
 
-    source : where it comes from; () for no rate. note : why there is none, else ().
+    source : where it comes from; () for no rate. note : why there is none, else (). wetting : what
+    wetted material it is for, () for any; wetting_included : whether it counts the liquid as well.
     """
 
     lb_per_lane_mile: float
@@ -41,6 +42,8 @@ class BaseRate:
     gal_per_lane_mile: float
     source: Remark | tuple[()]
     note: tuple[Remark, ...] = ()
+    wetting: tuple[str, ...] = ()
+    wetting_included: bool = False
 
 
 def base_rate(
@@ -48,76 +51,62 @@ def base_rate(
 ) -> BaseRate:
     """A rate from its value in each of `BASES`; a basis that is left out is NaN."""
     lb, area, gallons = (values.get(base, np.nan) for base in BASES)
-    return BaseRate(lb, area, gallons, source, note)
+    return BaseRate(
+        lb_per_lane_mile=lb,
+        g_per_m2=area,
+        gal_per_lane_mile=gallons,
+        source=source,
+        note=note,
+    )
 
 
 NO_RATE = base_rate({}, ())
 
 
-def policy_rows(
-    rates: Iterable[Any], condition: Condition, service_class: str, material: str, phase: str
-) -> list[Any]:
-    """The policy rows that hold, best first; more than one only where the policy is ambiguous.
+def end_taken(pick: Pick, phase: str) -> End:
+    """The place in a range that a round takes.
 
-    Parameters
-    ----------
-    rates : rows of the policy table as records with the columns of `RATE_ROW_COLUMNS`.
-    material : "" for a route without an assignment: any material's row holds.
-
-    A row holds from its lowest to its highest pavement temperature, both included; where two rows
-    share a border the colder one holds there. Of several rows the one that states more of class,
-    trend, phase, event and material wins.
+    By round the first takes the middle and later ones the low end: "start with the lowest rate"
+    for a reapplication. Minnesota Snow and Ice Control Field Handbook for Snowplow Operators, LRRB
+    manual 2005-01, p. 15.
     """
-    temp = condition.pavement_temp_f
-    held = [
-        row
-        for row in rates
-        if _same(row.event, condition.event, ALL)
-        and _same(row.trend, condition.trend, ALL)
-        and _same(row.service_class, service_class)
-        and _same(row.phase, phase)
-        and (material == "" or _same(row.material, material, ALL))
-        and not temp < row.pavement_temp_min_f - SAME_F
-        and not temp > row.pavement_temp_max_f + SAME_F
-    ]
-    if not held or np.isnan(temp):
-        return []
-    most = max(_stated(row) for row in held)
-    held = [row for row in held if _stated(row) == most]
-    colder = [row for row in held if not abs(row.pavement_temp_min_f - temp) <= SAME_F]
-    return colder or held
+    if pick == "by_round":
+        return "middle" if phase == "initial" else "low"
+    return pick
 
 
-def _same(wanted: str, given: str, everything: str = "") -> bool:
-    return wanted in ("", everything) or wanted.casefold() == given.casefold()
-
-
-def _stated(row: Any) -> int:
-    fields = (row.event, row.trend, row.service_class, row.material, row.phase)
-    return sum(text not in ("", ALL) for text in fields)
-
-
-def pick_from_range(low: float, high: float, pick: Pick) -> float:
+def pick_from_range(low: float, high: float, pick: End) -> float:
     """The chosen place in a range of rates; a range of one value may leave the other end NaN."""
     low, high = (high if np.isnan(low) else low), (low if np.isnan(high) else high)
     return {"low": low, "middle": (low + high) / 2.0, "high": high}[pick]
 
 
 def _policy_rate(row: Any, phase: str, pick: Pick) -> BaseRate:
+    if row.basis == "":
+        told = remark("policy_row_without_rate", row=row.row, action=row.action, text=row.source)
+        return base_rate({}, (), (told,))
+    end = end_taken(pick, phase)
     values: dict[str, float] = {}
     chosen: tuple[Remark, ...] = ()
     for base in BASES:
         low, high = getattr(row, f"rate_low_{base}"), getattr(row, f"rate_high_{base}")
-        values[base] = pick_from_range(low, high, pick)
+        values[base] = pick_from_range(low, high, end)
         if low < high:
-            chosen = (_of_range(base, pick, (low, high)),)
-    source = remark("rate_of_policy", row=row.row, text=row.source, chosen=chosen, phase=phase)
+            chosen = (_of_range(base, end, (low, high)),)
+            if pick == "by_round":
+                first = phase == "initial"
+                chosen += (remark("as_first_round") if first else remark("as_later_round"),)
+    action = (remark("policy_action", action=row.action),) if row.action else ()
+    source = remark(
+        "rate_of_policy", row=row.row, text=row.source, action=action, chosen=chosen, phase=phase
+    )
     if says_from_memory(row.provenance) or says_from_memory(row.source):
         source = remark("rate_from_memory", rate=source)
-    return base_rate(values, source)
+    rate = base_rate(values, source)
+    return replace(rate, wetting=row.wetting, wetting_included=bool(row.wetting_included))
 
 
-def _of_range(base: str, pick: Pick, ends: tuple[float, float]) -> Remark:
+def _of_range(base: str, pick: End, ends: tuple[float, float]) -> Remark:
     """Which end of a range in a basis of `BASES` is taken."""
     return {
         "lb_per_lane_mile": remark("of_range", pick=pick, ends=ends),
@@ -152,11 +141,16 @@ def policy_rate(
     material: str,
     phase: str,
     pick: Pick,
+    wettings: Sequence[str] = (),
 ) -> tuple[BaseRate, list[Finding]]:
-    """The policy's rate for one kind of segment, or no rate with a note that says why."""
+    """The policy's rate for one kind of segment, or no rate with a note that says why.
+
+    ``wettings`` : which wetting a row may be for, see `wetting.rows_may_be_for`; () for any.
+    """
     if condition is None:
         return base_rate({}, (), (remark("no_forecast"),)), []
-    rows = policy_rows(rates, condition, service_class, material, phase)
+    rates = list(rates)
+    rows = policy_rows(rates, condition, service_class, material, phase, wettings)
     temp_f = condition.pavement_temp_f
     if not rows:
         of_class = (remark("of_class", name=service_class),) if service_class else ()
@@ -168,6 +162,12 @@ def policy_rate(
             service_class=of_class,
             material=what,
             phase=phase,
+            lacking=tuple(
+                remark("but_it_lacks", what=one)
+                for one in what_is_lacking(
+                    rates, condition, service_class, material, phase, wettings
+                )
+            ),
         )
         return base_rate({}, (), (note,)), []
     findings = []
@@ -264,13 +264,46 @@ class Sensitive:
     lowered: NDArray[np.bool_]
 
 
+def cap_of_material(cap_lb_per_lane_mile: Floats, counted_lb_per_lb: Floats) -> Floats:
+    """A cap of dry chemical as the rate of a material that just keeps it.
+
+    Parameters
+    ----------
+    cap_lb_per_lane_mile : of dry chemical; infinity or NaN for none. Shape (n,).
+    counted_lb_per_lb : dry chemical that a pound of the material counts for; NaN where nobody knows
+        it: then the cap holds the material's own mass, which is never too much. Shape (n,).
+
+    Returns
+    -------
+    lb of material per lane-mile, shape (n,); infinity for what has no chemical, as sand.
+    """
+    counted = np.where(np.isnan(counted_lb_per_lb), 1.0, counted_lb_per_lb)
+    cap = np.asarray(cap_lb_per_lane_mile, dtype=float)
+    none = np.where(np.isnan(cap), np.nan, np.inf)
+    allowed: Floats = np.divide(cap, counted, out=none, where=counted > 0.0)
+    return allowed
+
+
 def lower_in_areas(
-    rate: Floats, area_ids: pd.Series, areas: pd.DataFrame | None, policy: Policy
+    rate: Floats,
+    area_ids: pd.Series,
+    areas: pd.DataFrame | None,
+    policy: Policy,
+    counted_lb_per_lb: Floats | None = None,
 ) -> Sensitive:
     """Rates lowered where a part lies in sensitive areas: min(rate x factor, cap), lowest counts.
 
-    ``cap_lb_per_lane_mile`` is the lowest cap that applies, infinity where there is none.
+    Parameters
+    ----------
+    rate : of the material, lb per lane-mile, shape (n,).
+    counted_lb_per_lb : see `cap_of_material`; None: all of the material.
+
+    Returns
+    -------
+    Sensitive. ``cap_lb_per_lane_mile`` is the rate of the material that the lowest cap allows,
+    infinity where there is none: a cap is of dry chemical.
     """
+    counted = np.ones(len(rate)) if counted_lb_per_lb is None else counted_lb_per_lb
     lowered = rate.copy()
     cap = np.full(len(rate), np.inf)
     if areas is None or not len(areas):
@@ -284,7 +317,8 @@ def lower_in_areas(
     for code, names in enumerate(sets):
         if names:
             where = codes == code
-            cap[where] = min(caps[name] for name in names)
+            lowest_cap = np.full(int(where.sum()), min(caps[name] for name in names))
+            cap[where] = cap_of_material(lowest_cap, counted[where])
             lowest = min(factors[name] for name in names)
             lowered[where] = np.minimum(rate[where] * lowest, cap[where])
     return Sensitive(lowered, cap, lowered < rate)
@@ -302,15 +336,16 @@ def base_rates(
 
     Parameters
     ----------
-    rows : columns route_id, zone, service_class, material; shape (n,).
+    rows : columns route_id, zone, service_class, material, wetting; shape (n,).
 
     Returns
     -------
-    DataFrame on the index of ``rows``: lb_per_lane_mile, g_per_m2, gal_per_lane_mile, source, note.
+    DataFrame on the index of ``rows``: lb_per_lane_mile, g_per_m2, gal_per_lane_mile, source, note,
+    wetting, wetting_included, see `BaseRate`.
     """
     route_code, route_ids = pd.factorize(rows["route_id"])
     given, findings = planner_rates(rates, [str(route) for route in route_ids], application.label)
-    kinds = ["zone", "service_class", "material"]
+    kinds = ["zone", "service_class", "material", "wetting"]
     kind_code = rows.groupby(kinds, sort=False, dropna=False).ngroup().to_numpy()
     # a route with a rate of its own never asks the policy
     own = [given.get(str(route)) for route in route_ids]
@@ -324,7 +359,13 @@ def base_rates(
             continue
         weather = conditions.get((str(kind.zone), application.label))
         rate, found = policy_rate(
-            table, weather, str(kind.service_class), str(kind.material), application.phase, pick
+            table,
+            weather,
+            str(kind.service_class),
+            str(kind.material),
+            application.phase,
+            pick,
+            rows_may_be_for(str(kind.wetting), policy),
         )
         choices.append(rate)
         findings += found

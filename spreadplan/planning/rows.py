@@ -21,6 +21,7 @@ from spreadplan.planning.assigned import assigned, in_round
 from spreadplan.planning.frames import together
 from spreadplan.planning.geometry import split_at_areas
 from spreadplan.planning.rates import base_rates, lower_in_areas, rate_on_lane, width_factor
+from spreadplan.planning.wetting import Made, wetted_rates, with_wetting
 from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.schema.policy import Pick, Policy
 
@@ -62,34 +63,36 @@ def target_rows(
 ) -> tuple[gpd.GeoDataFrame, list[Application], list[Finding]]:
     """Every part in every application with its target rate, in order of application.
 
-    Adds to the parts: who treats them and with what (`assigned.assigned`), application, phase,
-    event, pavement_temp_f, precipitation_in, target_rate_lb_per_lane_mile (NaN: none),
-    cap_lb_per_lane_mile, rate_source, note, run (number of the application of a route) and
-    discharge_lb_per_min (needed).
+    Adds to the parts: who treats them and with what (`assigned.assigned`), how wet
+    (`wetting.with_wetting`), application, phase, event, pavement_temp_f, precipitation_in, plow,
+    target_rate_lb_per_lane_mile (NaN: none), cap_lb_per_lane_mile, rate_source, note, run (number
+    of the application of a route) and discharge_lb_per_min (needed).
     """
-    forecast = labelled_forecast(storm.forecast)
+    forecast, made = labelled_forecast(storm.forecast), Made.of(storm.materials)
     applications = applications_of(forecast, storm.rates)
     zones = [str(zone) for zone in parts["zone"].drop_duplicates()]
     conditions, findings = conditions_of(forecast, zones, applications)
     frames = []
     labels = [application.label for application in applications]
     for application in applications:
-        mine = assigned(parts, in_round(storm.assignments, application.label, labels))
+        who = in_round(storm.assignments, application.label, labels)
+        mine = with_wetting(assigned(parts, who), made)
         base, found = base_rates(
             mine, application, storm.rates, storm.policy, conditions, storm.pick
         )
-        findings += found
+        targets, of_wetting = _with_targets(mine, base, storm)
+        findings += found + of_wetting
         frames.append(
-            _with_targets(mine, base, storm).assign(
+            targets.assign(
                 application=application.label,
                 phase=application.phase,
                 **_weather(mine["zone"], application, conditions),
             )
         )
     if not frames:
-        nobody = assigned(parts, storm.assignments.iloc[:0])
+        nobody = with_wetting(assigned(parts, storm.assignments.iloc[:0]), made)
         frames = [
-            _with_targets(nobody, _no_base(nobody), storm)
+            _with_targets(nobody, _no_base(nobody), storm)[0]
             .iloc[:0]
             .assign(
                 application="",
@@ -97,6 +100,7 @@ def target_rows(
                 event="",
                 pavement_temp_f=np.nan,
                 precipitation_in=np.nan,
+                plow=None,
             )
         ]
     rows = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
@@ -110,13 +114,14 @@ def target_rows(
 def _no_base(parts: pd.DataFrame) -> pd.DataFrame:
     blank = {"lb_per_lane_mile": np.nan, "g_per_m2": np.nan, "gal_per_lane_mile": np.nan}
     nothing = [()] * len(parts)
-    return pd.DataFrame({**blank, "source": nothing, "note": nothing}, index=parts.index)
+    texts = dict.fromkeys(("source", "note", "wetting"), nothing)
+    return pd.DataFrame({**blank, **texts, "wetting_included": False}, index=parts.index)
 
 
 def _weather(
     zones: pd.Series, application: Application, conditions: dict[tuple[str, str], Condition]
 ) -> dict[str, Any]:
-    """Event, temperature and precipitation of each zone; "" and NaN without a forecast."""
+    """Event, temperature, water and plowing of each zone; "", NaN, None where not stated."""
     codes, names = pd.factorize(zones)
     unknown = Condition(
         zone="",
@@ -132,13 +137,15 @@ def _weather(
         "event": np.array([one.event for one in found], dtype=object)[codes],
         "pavement_temp_f": np.array([one.pavement_temp_f for one in found])[codes],
         "precipitation_in": np.array([one.precipitation_in for one in found])[codes],
+        "plow": np.array([one.plow for one in found], dtype=object)[codes],
     }
 
 
 def _with_targets(
     parts: gpd.GeoDataFrame, base: pd.DataFrame, storm: RateInputs
-) -> gpd.GeoDataFrame:
+) -> tuple[gpd.GeoDataFrame, list[Finding]]:
     """The parts with target rate, cap, source and the notes on how the rate came about."""
+    base, of_wetting, findings = wetted_rates(base, parts, storm.policy)
     width = parts["lane_width_ft"].to_numpy(dtype=float)
     density = (
         parts["material"]
@@ -146,10 +153,17 @@ def _with_targets(
         .to_numpy(dtype=float)
     )
     rate = rate_on_lane(base, width, density, storm.policy)
-    sensitive = lower_in_areas(rate, parts["area_ids"], storm.sensitive_areas, storm.policy)
+    sensitive = lower_in_areas(
+        rate,
+        parts["area_ids"],
+        storm.sensitive_areas,
+        storm.policy,
+        parts["counted_lb_per_lb"].to_numpy(dtype=float),
+    )
     note = base["note"].to_numpy(dtype=object).copy()
     gallons = base["gal_per_lane_mile"].notna().to_numpy() & np.isnan(rate)
     note[gallons] = together([(remark("no_density"),)] * int(gallons.sum()))
+    note += together(of_wetting)
     factor = width_factor(width, storm.policy)
     scaled = (factor != 1.0) & base["g_per_m2"].isna().to_numpy() & ~np.isnan(rate)
     _add_note(note, scaled, _scaled_note(width, factor, scaled))
@@ -159,7 +173,7 @@ def _with_targets(
         cap_lb_per_lane_mile=sensitive.cap_lb_per_lane_mile,
         rate_source=base["source"].to_numpy(),
         note=note,
-    )
+    ), findings
 
 
 def _add_note(notes: Objects, where: Bools, added: list[Remark]) -> None:

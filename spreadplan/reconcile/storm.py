@@ -82,14 +82,11 @@ class StormEvidence:
     plan: InForce | None = None
     forecast: pd.DataFrame | None = None
 
-    def in_force(self, areas: pd.DataFrame) -> InForce:
-        """The versions of the plan; one without a name where none was issued.
-
-        areas : sensitive areas; the limits of an issued plan are those that it was issued with.
-        """
+    def in_force(self) -> InForce:
+        """The versions of the plan; one without a name where none was issued."""
         if self.plan is not None:
             return self.plan
-        segments = with_area_limits(self.planned, areas)
+        segments = with_area_limits(self.planned)
         only = PlanVersion(name="", since_s=0.0, segments=segments, runs=self.planned_routes)
         return in_force([only], segments)
 
@@ -101,7 +98,6 @@ class Surroundings:
     routes: gpd.GeoDataFrame
     assignments: pd.DataFrame
     materials: pd.DataFrame
-    sensitive_areas: gpd.GeoDataFrame
     stock_counts: pd.DataFrame
     deliveries: pd.DataFrame
     discharge_tests: pd.DataFrame
@@ -183,7 +179,7 @@ def storm_use(
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
     rule = DecisionRule.of(around.policy)
-    plan = storm.in_force(around.sensitive_areas)
+    plan = storm.in_force()
     planned = plan.segments
     rows = against_plan(applied_by_segment(parts, lengths), allowances(planned, rule))
     rows["lane_miles"] = rows["lane_miles"].fillna(
@@ -339,26 +335,20 @@ def _middle_repeatability(models_table: pd.DataFrame, keys: list[str]) -> pd.Ser
     return models_table.groupby(keys)["repeatability_pct"].median() / 100.0
 
 
-def with_area_limits(planned: pd.DataFrame, areas: pd.DataFrame) -> pd.DataFrame:
-    """The plan's rows with the greatest rate of the sensitive areas that they lie in.
+def with_area_limits(planned: pd.DataFrame) -> pd.DataFrame:
+    """The plan's rows with the greatest rate of their material that sensitive areas allow.
 
     Parameters
     ----------
-    planned : area_id, several joined by "; ", "" for none.
-    areas : area_id, max_rate_lb_per_lane_mile (NaN: none).
+    planned : cap_lb_per_lane_mile, infinity for none, see `planning.rates.cap_of_material`.
 
     Returns
     -------
-    ``planned`` with max_rate_lb_per_lane_mile, the lowest of its areas, NaN: none.
+    ``planned`` with max_rate_lb_per_lane_mile, NaN: none. A cap is of dry chemical; this is what it
+    allows of the material, so that it can be set against masses of it.
     """
-    limits = dict(zip(areas["area_id"], areas["max_rate_lb_per_lane_mile"], strict=True))
-
-    def lowest(area_ids: object) -> float:
-        known = [limits.get(name, np.nan) for name in str(area_ids or "").split("; ")]
-        return float(np.nanmin(known)) if not np.isnan(known).all() else np.nan
-
-    found = {area_ids: lowest(area_ids) for area_ids in planned["area_id"].unique()}
-    return planned.assign(max_rate_lb_per_lane_mile=planned["area_id"].map(found).astype(float))
+    cap = planned["cap_lb_per_lane_mile"].astype(float)
+    return planned.assign(max_rate_lb_per_lane_mile=cap.where(np.isfinite(cap)))
 
 
 def coverage(

@@ -23,6 +23,7 @@ from spreadplan.reports.certificate_room import (
     next_pt,
     tests_on_first_page,
 )
+from spreadplan.reports.liquid_circuits import Liquids, circuits, says_of_liquids, units_shown
 from spreadplan.reports.render import html
 from spreadplan.schema.policy import Policy
 from spreadplan.views.display import NBSP, NOTHING, Display, as_text, percent, plural, short
@@ -46,6 +47,7 @@ class Truck:
     drift: pd.DataFrame
     advice: pd.DataFrame
     changes: pd.DataFrame
+    liquids: Liquids
 
     @property
     def closed_loop(self) -> bool:
@@ -95,6 +97,16 @@ def truck_of(record: Any, calibration: Calibration, changes: pd.DataFrame) -> Tr
         drift=mine(calibration.drift),
         advice=mine(calibration.advice),
         changes=mine(done),
+        liquids=Liquids(
+            settings=mine(calibration.liquid),
+            tests=(liquid_tests := mine(calibration.liquid_tests)),
+            nozzles=calibration.nozzles[
+                calibration.nozzles["test_id"].isin(liquid_tests["test_id"])
+            ],
+            models=tuple(
+                one for key, one in calibration.liquid_models.items() if key[0] == truck_id
+            ),
+        ),
     )
 
 
@@ -138,6 +150,9 @@ def _certificate(truck: Truck, calibration: Calibration, policy: Policy, setting
         drift=drift,
         no_drift=voice.say(_no_drift(truck)),
         advice=advice,
+        circuits=circuits(truck.liquids, voice),
+        liquid_unit=units_shown(voice),
+        solids=bool(len(truck.tests) or truck.models),
     )
 
 
@@ -166,7 +181,12 @@ def facts_of(truck: Truck, shown: Display) -> list[tuple[str, str]]:
     ]
     if math.isfinite(one.prewet_tank_gal):
         facts.append(("Prewet tank", shown.show(one.prewet_tank_gal, "volume")))
-    testers = sorted({who for who in truck.tests["performed_by"] if who})
+    if math.isfinite(one.liquid_tank_gal):
+        facts.append(("Liquid tank", shown.show(one.liquid_tank_gal, "volume")))
+    if math.isfinite(one.boom_width_ft):
+        facts.append(("Boom", shown.show(one.boom_width_ft, "width")))
+    tested_by = (*truck.tests["performed_by"], *truck.liquids.tests["performed_by"])
+    testers = sorted({who for who in tested_by if who})
     if testers:
         facts.append(("Tests done by", named(testers)))
     if len(truck.changes):
@@ -203,8 +223,24 @@ def state_of_truck(
 
 
 def _validity(truck: Truck, as_of: pd.Timestamp, policy: Policy) -> tuple[str, list[Remark]]:
-    """The level of a truck, of the vocabulary ``truck_standing``, and what is said of it."""
+    """The level of a truck, of the vocabulary ``truck_standing``, and what is said of it.
+
+    A truck that was tested with liquids alone is judged by them.
+    """
+    judged = remark("judged_on", on=as_of)
     until_tested = remark("until_it_is_tested")
+    liquids = says_of_liquids(truck.liquids)
+    if not truck.models and truck.tests.empty and liquids:
+        level = truck.liquids.level
+        return level, [*liquids, until_tested if level == "untested" else judged]
+    level, said = _validity_of_solids(truck, as_of, policy, judged, until_tested)
+    return level, [*said, *liquids]
+
+
+def _validity_of_solids(
+    truck: Truck, as_of: pd.Timestamp, policy: Policy, judged: Remark, until_tested: Remark
+) -> tuple[str, list[Remark]]:
+    """The same for what the truck's feeder spreads."""
     if not truck.models:
         why = _why_none(truck)
         return "untested", [remark("no_test_of_truck", on=as_of, why=why), until_tested]
@@ -215,7 +251,7 @@ def _validity(truck: Truck, as_of: pd.Timestamp, policy: Policy) -> tuple[str, l
         if standing.says
     ]
     if not any(standing.usable for standing in truck.standings):
-        return "do_not_use", [*doubts, remark("judged_on", on=as_of), until_tested]
+        return "do_not_use", [*doubts, judged, until_tested]
     missing = [str(name) for name in truck.advice.loc[truck.advice["gate_in"].isna(), "material"]]
     if missing:
         doubts.insert(0, remark("no_test_with", materials=missing))

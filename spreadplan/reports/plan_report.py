@@ -393,7 +393,8 @@ def _melting(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
                 "water": shown.number(check.precipitation_in, "water"),
                 "rate": shown.number(check.rate_lb_per_lane_mile, "rate"),
                 "held": shown.number(check.water_held_in, "water"),
-                "share": percent(check.held_share),
+                "until": shown.moment(check.holds_until),
+                "needed": shown.moment(check.needed_until),
                 "verdict": TERMS["melting"][check.verdict],
                 "advice": check.advice,
             }
@@ -462,7 +463,9 @@ def _assumptions(background: PlanBackground, voice: Voice) -> Sequence[str]:
         else remark("rates_not_scaled")
     )
     said = (
-        remark("pick_taken", pick=background.pick),
+        remark("pick_by_round")
+        if background.pick == "by_round"
+        else remark("pick_taken", pick=background.pick),
         width,
         remark("errors_in_common"),
         remark("mass_at_target"),

@@ -21,6 +21,7 @@ from spreadplan.reports.certificate import (
     test_rows,
     truck_of,
 )
+from spreadplan.reports.liquid_circuits import circuits
 from spreadplan.schema.policy import Policy
 from spreadplan.views.setting import Setting
 
@@ -31,7 +32,8 @@ class TruckState:
 
     validity : the statement of validity.
     tests, marks : its tests, and the number of each warning. models, sources, flags : its
-    calibrations and the columns of their budgets. advice : what to do next.
+    calibrations and the columns of their budgets. advice : what to do next. circuits : its liquid
+    circuits.
     """
 
     truck: Truck
@@ -43,6 +45,7 @@ class TruckState:
     sources: Sequence[str]
     flags: Sequence[str]
     advice: Sequence[Advice]
+    circuits: Sequence[Mapping[str, Any]]
 
     @property
     def headline(self) -> str:
@@ -89,5 +92,6 @@ def truck_states(
             sources=sources,
             flags=flags,
             advice=advice_lines(truck, voice),
+            circuits=circuits(truck.liquids, voice),
         )
     return states

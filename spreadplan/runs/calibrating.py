@@ -12,8 +12,9 @@ from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration, LiquidRecords
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
-from spreadplan.remarks import remark
+from spreadplan.remarks import Remark, remark
 from spreadplan.reports.certificate import certificates, which_calibration, work_sheet
+from spreadplan.reports.liquid_circuits import liquid_sheet
 from spreadplan.results import ResultStore, open_results
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.schema.tables import TABLES
@@ -47,12 +48,32 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
         "models_made", models=len(result.models), valid=valid, tests=tests, on=result.as_of
     )
     options.say(voice.say(made))
+    for line in _said_of_liquids(result):
+        options.say(voice.say(line))
     for line in lines(result.advice[result.advice["need"] == "test"]):
         which = which_calibration(line.material, line.gate_in)
         due = remark("to_be_tested", truck=line.truck_id, which=which, advice=line.advice)
         options.say(voice.say(due))
     options.say(f"look at {folder / 'results' / 'calibration'}")
     return result
+
+
+def _said_of_liquids(result: Calibration) -> Iterator[Remark]:
+    """How many liquid circuits are calibrated, and which nozzles want looking at."""
+    tests = result.liquid_tests
+    if tests.empty:
+        return
+    valid = int(tests["valid"].sum())
+    circuits = len(result.liquid_models)
+    yield remark("liquid_models_made", circuits=circuits, valid=valid, tests=len(tests))
+    trucks = tests[tests["valid"]].set_index("test_id")["truck_id"]
+    unsound = result.nozzles[
+        result.nozzles["verdict"].isin(["clogged", "worn"])
+        & result.nozzles["test_id"].isin(trucks.index)
+    ]
+    for test_id, rows in unsound.groupby("test_id", sort=False):
+        names = tuple(rows["nozzle"])
+        yield remark("nozzles_unsound", truck=trucks[test_id], nozzles=names, test=str(test_id))
 
 
 def _needed(folder: Path) -> tuple[str, ...]:
@@ -101,6 +122,13 @@ def assignments_of(workspace: Workspace, storm: str) -> pd.DataFrame:
     from spreadplan.planning.assigned import with_own  # late: calibrate alone needs no planning
 
     return with_own(general, workspace.table("storm_assignments", storm))
+
+
+def with_liquids(workspace: Workspace) -> bool:
+    """Whether the workspace has liquid circuits: tests of them, or trucks with a liquid tank."""
+    trucks = workspace.table("trucks")
+    tested = len(workspace.table("liquid_tests")) > 0
+    return tested or bool(trucks["liquid_tank_gal"].notna().any())
 
 
 def judged_at(workspace: Workspace, given: str | None) -> pd.Timestamp:
@@ -156,6 +184,7 @@ def _write_calibration(
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, "calibration", calibration_tables(result), voice)
     store.discard("calibration/certificate_*")
+    store.discard("calibration/work_sheet_liquid*")
     for name in OF_LIQUIDS:
         store.discard(f"calibration/{name}.csv")
     write_reports(store, _pages(workspace, result), "certificates", options)
@@ -170,3 +199,5 @@ def _pages(workspace: Workspace, result: Calibration) -> Iterator[tuple[str, str
     ):
         yield f"calibration/certificate_{names[truck_id]}", page
     yield "calibration/work_sheet", work_sheet(setting, result.as_of)
+    if with_liquids(workspace):
+        yield "calibration/work_sheet_liquid", liquid_sheet(setting, result.as_of)

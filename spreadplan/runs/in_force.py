@@ -49,7 +49,7 @@ NONE = treatments_of([])
 
 def _of_files(workspace: Workspace, plan: StormPlan) -> PlanVersion:
     segments = pd.DataFrame(plan.segments.drop(columns="geometry"))
-    segments = with_area_limits(segments, workspace.table("sensitive_areas"))
+    segments = with_area_limits(segments)
     return PlanVersion(name="", since_s=0.0, segments=segments, runs=plan.routes)
 
 

@@ -261,7 +261,7 @@ def exact_tables(workspace: Workspace, result: StormPlan) -> dict[str, pd.DataFr
     else the start of its application.
     """
     segments = pd.DataFrame(result.segments.drop(columns="geometry"))
-    segments = with_area_limits(segments, workspace.table("sensitive_areas"))
+    segments = with_area_limits(segments)
     starts = {one.label: one.start for one in result.applications}
     start = pd.to_datetime(segments["application"].map(starts), utc=True)
     due = start

@@ -151,7 +151,7 @@ def storm_start(workspace: Workspace, storm: str) -> pd.Timestamp:
 
 def pick_of(workspace: Workspace, storm: str) -> Pick:
     """Which end of the policy's ranges a storm is planned with: trucks are judged by that one."""
-    return workspace.picks.get(storm, "middle")
+    return workspace.picks.get(storm, "by_round")
 
 
 def keep_pick(folder: Path, storm: str, pick: Pick) -> None:
@@ -272,7 +272,7 @@ def plan_pages(
     card_issue : which issue the cards belong to; None for a plan that was not issued.
     only : see `cab_cards`. ways : see `PlanBackground`.
     """
-    pick: Pick = next(iter(result.routes["pick"]), "middle")
+    pick: Pick = next(iter(result.routes["pick"]), "by_round")
     shares = share_scarce(result, workspace.table("yards"))
     yield from _pages(workspace, fleet, result, pick, shares, card_issue, only, ways)
 

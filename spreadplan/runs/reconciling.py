@@ -327,7 +327,7 @@ def _storm(
 
     nothing = no_rows(
         ["route_id", "segment_id", "material", "area_id", "application", "truck_id"],
-        ["lane_miles", "mass_lb", "mass_lo_lb", "mass_hi_lb"],
+        ["lane_miles", "mass_lb", "mass_lo_lb", "mass_hi_lb", "cap_lb_per_lane_mile"],
     )
     routes = no_rows(["route_id", "material"], ["mass_lb", "mass_lo_lb", "mass_hi_lb"])
     return StormEvidence(
@@ -361,7 +361,6 @@ def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
         "routes",
         "assignments",
         "materials",
-        "sensitive_areas",
         "stock_counts",
         "deliveries",
         "discharge_tests",

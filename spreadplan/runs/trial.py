@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from spreadplan.calibration import Calibration
+from spreadplan.calibration.liquid_tests import liquid_results
 from spreadplan.calibration.trial import RunTrial, try_run
 from spreadplan.calibration.trucks import trucks_by_id
 from spreadplan.errors import Problem
@@ -78,6 +80,49 @@ def try_test(
     return TestTrial(run, tuple(problems))
 
 
+@dataclass(frozen=True)
+class LiquidTrial:
+    """A test of a liquid circuit that is not recorded yet.
+
+    result : its row as `liquid_tests.liquid_results` gives it; None where ``problems`` has a fatal
+    one. nozzles : its nozzles. The rows of problems count from 1.
+    """
+
+    result: Mapping[str, Any] | None
+    nozzles: pd.DataFrame
+    problems: tuple[Problem, ...]
+
+
+def try_liquid(
+    workspace: Workspace, test: Mapping[str, str], catches: Sequence[Mapping[str, str]]
+) -> LiquidTrial:
+    """Judge a test of a liquid circuit that is not recorded yet.
+
+    Parameters
+    ----------
+    workspace : with trucks, changes and policy.
+    test : the cells of its row in liquid_tests.csv, by column name with any accepted unit; with
+        the truck_id of a truck. catches : the cells of its rows in catches.csv, likewise.
+    """
+    of_test, problems = _parsed([{**test, "test_id": TYPED}], "liquid_tests", workspace)
+    of_catches, faults = _parsed(
+        [{**row, "test_id": TYPED} for row in catches], "catches", workspace
+    )
+    problems += faults
+    if of_test is None or of_catches is None or any(problem.fatal for problem in problems):
+        return LiquidTrial(None, pd.DataFrame(), tuple(problems))
+    results, nozzles = liquid_results(
+        of_test,
+        of_catches,
+        trucks_by_id(workspace.table("trucks")),
+        workspace.table("changes"),
+        workspace.policy,
+        pd.Timestamp(of_test["performed_at"].iloc[0]),
+    )
+    row = {str(name): value for name, value in results.iloc[0].items()}
+    return LiquidTrial(row, nozzles, tuple(problems))
+
+
 def _parsed(
     rows: Sequence[Mapping[str, str]], name: str, workspace: Workspace
 ) -> tuple[pd.DataFrame | None, list[Problem]]:
@@ -88,8 +133,8 @@ def _parsed(
                 file=table.file,
                 row=0,
                 column="*",
-                what="nothing is weighed yet",
-                remedy="weigh the catch",
+                what="nothing is measured yet",
+                remedy="weigh or measure the catch",
             )
         ]
     cells = pd.DataFrame(list(rows), dtype=object).fillna("")

@@ -8,8 +8,10 @@ from typing import Final, Literal, get_args
 
 import pandas as pd
 
-Pick = Literal["low", "middle", "high"]
-"""Which end of a policy's range a plan takes."""
+End = Literal["low", "middle", "high"]
+"""A place in a range of rates."""
+Pick = Literal["by_round", "low", "middle", "high"]
+"""Which place a plan takes in a policy's ranges; by round: the middle first, the low end later."""
 PICKS: Final[tuple[Pick, ...]] = get_args(Pick)
 
 SURFACES: Final = ("dry", "damp", "wet", "slush", "snow", "packed", "ice")
@@ -19,7 +21,8 @@ WETTINGS: Final = ("dry", "pretreated", "prewet", "slurry")
 SUCCESSIVE: Final = "successive"
 """Treatments one after another for as long as the event lasts."""
 
-#: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases.
+#: columns of `Policy.rates`; a rate has a low and a high end in exactly one of the three bases, or
+#: none at all where a row only says what to do (``action``).
 RATE_ROW_COLUMNS = (
     "row",
     "event",
@@ -45,6 +48,7 @@ RATE_ROW_COLUMNS = (
     "basis",
     "source",
     "provenance",
+    "action",
 )
 
 
@@ -80,6 +84,8 @@ class Policy:
     rates : one row per ``[[rate]]``; columns in `RATE_ROW_COLUMNS`. ``row`` counts from 1.
     services : one entry per ``[[service]]``; no class twice.
     sensitive_factor : share of the usual rate inside a sensitive area that states none itself.
+    prewet_reduction_pct : how much less of the solid a rate for dry material asks for where the
+        material is prewetted or pretreated, percent; NaN: such a rate is not for wetted material.
     over_pct, under_pct : how far an applied mass may lie above or below the plan.
     confidence : probability needed to call an application over or under.
     calibration_pct : 95 % half-width that a calibration should reach. The default of 5 % is from
@@ -95,6 +101,7 @@ class Policy:
     rates: pd.DataFrame = field(default_factory=no_rates)
     services: tuple[Service, ...] = ()
     sensitive_factor: float = 1.0
+    prewet_reduction_pct: float = math.nan
     over_pct: float = 10.0
     under_pct: float = 10.0
     confidence: float = 0.95

@@ -16,7 +16,9 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.materials import price_per_ton
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning.assigned import named_liquid
 from spreadplan.remarks import Remark, remark
+from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 
@@ -77,23 +79,50 @@ def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float 
     """Every solid prewetted with so many gallons a ton (0: none), and so much less salt put down.
 
     How much less is the planner's choice; the Minnesota Snow and Ice Control Field Handbook for
-    Snowplow Operators (LRRB manual 2005-01, p. 7) gives 20 to 30 % saved by wetting.
+    Snowplow Operators (LRRB manual 2005-01, p. 7) gives 20 to 30 % saved by wetting. Rates of the
+    policy that say how wet their material is get no less: they know it already.
     """
     solid = inputs.materials.loc[inputs.materials["kind"] == "solid", "material"]
     wet = inputs.assignments["material"].isin(solid)
     gallons = inputs.assignments["prewet_gal_per_ton"].where(~wet, gal_per_ton)
-    changed = replace(
-        inputs, assignments=inputs.assignments.assign(prewet_gal_per_ton=gallons.astype(float))
+    liquid = named_liquid(inputs.assignments)["prewet_material"]
+    known = set(liquid) - {""}
+    if len(known) == 1:  # else nobody knows which of them
+        liquid = liquid.where(~wet | (liquid != ""), next(iter(known)))
+    assignments = inputs.assignments.assign(
+        prewet_gal_per_ton=gallons.astype(float), prewet_material=liquid
     )
+    changed = replace(inputs, assignments=assignments)
     name = (
         remark("prewet_at", liquid_gal_per_ton=gal_per_ton)
         if gal_per_ton > 0.0
         else remark("no_prewetting")
     )
+    if less_salt_pct or gal_per_ton > 0.0:
+        changed = replace(changed, policy=_for_wetted(changed.policy, less_salt_pct))
     if less_salt_pct:
-        changed = rates_changed(changed, -less_salt_pct).inputs
+        less = rates_changed(changed, -less_salt_pct).inputs
+        before, after = changed.policy.rates, less.policy.rates
+        kept = after.where(~_knows_wetting(changed.policy), before) if len(before) else before
+        changed = replace(less, policy=replace(less.policy, rates=kept))
         name = remark("and_less_salt", first=name, less_pct=less_salt_pct)
     return Scenario(name, name, changed)
+
+
+def _for_wetted(policy: Policy, less_salt_pct: float) -> Policy:
+    """A policy that says what a rate for dry material is worth on wetted material."""
+    known = not np.isnan(policy.prewet_reduction_pct)
+    return policy if known else replace(policy, prewet_reduction_pct=less_salt_pct)
+
+
+def _knows_wetting(policy: Policy) -> pd.Series[bool]:
+    """Rates of the policy that already are for wetted material, or are reduced for it."""
+    rates = policy.rates
+    wetted = rates["wetting"].map(lambda words: bool(words) and "dry" not in words).astype(bool)
+    reduced = rates["wetting"].map(lambda words: tuple(words) == ("dry",)).astype(bool)
+    included = rates["wetting_included"].astype(bool)
+    knows: pd.Series[bool] = wetted | included | reduced
+    return knows
 
 
 def truck_down(inputs: PlanInputs, truck_id: str, instead: Mapping[str, str]) -> Scenario:

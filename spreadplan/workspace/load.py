@@ -16,8 +16,9 @@ from spreadplan.errors import BadInput, Problem, few
 from spreadplan.materials import with_parts
 from spreadplan.places import can_be_a_name
 from spreadplan.schema.columns import Table
+from spreadplan.schema.material_tables import BLENDS
 from spreadplan.schema.policy import Pick, Policy
-from spreadplan.schema.tables import BLENDS, TABLES
+from spreadplan.schema.tables import TABLES
 from spreadplan.workspace.csvfile import read_csv
 from spreadplan.workspace.issued import IssuedPlan, read_issues, with_present_names
 from spreadplan.workspace.operations import newest_forecast, policy_classes

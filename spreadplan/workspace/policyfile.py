@@ -22,9 +22,12 @@ PHASES: Final = ("", "initial", "subsequent")
 #: what a class of winter service is promised, and the most that is no slip of the pen: a week
 SERVICE_MINUTES: Final = ("first_pass_min", "cycle_min")
 MOST_PROMISED_MIN: Final = 10_080.0
+#: no more of the material is saved by wetting it, percent: beyond it lies a slip of the pen
+MOST_SAVED_PCT: Final = 60.0
 #: Sections of policy.toml whose keys hold a number: attribute of the policy, lowest, highest.
 POLICY_NUMBERS: Final = {
     "sensitive": {"factor": ("sensitive_factor", 0.0, 1.0)},
+    "wetting": {"prewet_reduction_pct": ("prewet_reduction_pct", 0.0, MOST_SAVED_PCT)},
     "tolerance": {
         "over_pct": ("over_pct", 0.0, 200.0),
         "under_pct": ("under_pct", 0.0, 100.0),
@@ -182,7 +185,7 @@ def _rate_row(
         if not isinstance(value, str) or not value.strip():
             wrong(key, "is missing", f'add {key} = "…"; a rate needs it')
         entry[key] = str(value or "").strip()
-    for key in ("trend", "service_class", "phase", "provenance"):
+    for key in ("trend", "service_class", "phase", "provenance", "action"):
         value = row.get(key, "")
         if not isinstance(value, str):
             wrong(key, f"{value!r} is not text", "put it in double quotes")
@@ -198,6 +201,7 @@ def _rate_row(
     entry.update(conditions_of_row(row, wrong))
     entry.update(_rate_range(row, wrong))
     known = {"event", "material", "source", "trend", "service_class", "phase", "provenance"}
+    known.add("action")
     known |= CONDITION_KEYS
     known |= {f"pavement_temp_{end}_{unit}" for end in ("min", "max") for unit in "fc"}
     known |= {key for key in row if looks_like_rate(key)}
@@ -224,7 +228,12 @@ def _temperature(row: Mapping[str, Any], end: str, wrong: KeyReport) -> float:
 
 
 def _rate_range(row: Mapping[str, Any], wrong: KeyReport) -> dict[str, object]:
-    """The rate of a row, a number or ``[low, high]``, in its inside basis."""
+    """The rate of a row, a number or ``[low, high]``, in its inside basis.
+
+    A row that only says what to do (``action``) has none.
+    """
+    if row.get("action") and not any(looks_like_rate(key) for key in row):
+        return {"basis": ""}
     fault = rate_problem(list(row))
     if fault:
         wrong(*fault)

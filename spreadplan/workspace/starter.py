@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 
 from spreadplan.schema.columns import Column, Table
-from spreadplan.schema.tables import BLENDS, TABLES
+from spreadplan.schema.material_tables import BLENDS
+from spreadplan.schema.tables import TABLES
 
 STORM = "storms/first-storm"
 LINE = [[-94.21, 46.10], [-94.205, 46.105], [-94.20, 46.115]]
@@ -35,7 +36,9 @@ currency = "$"
 POLICY = """\
 # Your agency's rules. A rate is guidance: the people on the road decide.
 # Each [[rate]] needs its source, and a rate whose name carries its basis.
-# rate = [low, high] keeps a range; `plan --pick low|middle|high` chooses.
+# rate = [low, high] keeps a range: the first round takes its middle and later rounds its low end,
+# unless `plan --pick low|middle|high` says otherwise. A row may also name surface, wetting,
+# snow_depth_max_in, treatments and plow: it counts only where the storm states them.
 
 [[rate]]
 event = "light_snow"

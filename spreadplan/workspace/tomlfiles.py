@@ -364,7 +364,7 @@ def read_pick(path: Path, file: str) -> tuple[Pick, list[Problem]]:
     """Which end of the policy's ranges a storm is planned with, as its `plan.toml` says."""
     data, problems = read_toml(path, file)
     problems += unknown_keys(data, {"pick"}, file, "")
-    given = data.get("pick", "middle")
+    given = data.get("pick", "by_round")
     found = next((pick for pick in PICKS if pick == given), None)
     if found is None:
         words = ", ".join(PICKS)
@@ -377,13 +377,14 @@ def read_pick(path: Path, file: str) -> tuple[Pick, list[Problem]]:
                 remedy=f"use one of {words}",
             )
         )
-    return found or "middle", problems
+    return found or "by_round", problems
 
 
 def pick_text(pick: Pick) -> str:
     """The `plan.toml` of a storm that is planned with this end of the policy's ranges."""
     return (
-        "# Which end of the policy's rate ranges this storm is planned with: low, middle or high.\n"
+        "# Which end of the policy's rate ranges this storm is planned with: low, middle, high,\n"
+        "# or by_round: the middle in the first round, the low end in later ones.\n"
         f'pick = "{pick}"\n'
     )
 

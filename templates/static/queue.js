@@ -50,7 +50,7 @@ function show() {
     box = made("div", "", { id: "kept", class: "kept", role: "status" });
     document.body.append(box);
   }
-  const text = !count ? `A discharge test of ${back[0].truck} was refused: open the form of that truck to put it right.` : `${count === 1 ? "1 discharge test is" : `${count} discharge tests are`} kept on this device and will be sent when the connection is back.`;
+  const text = !count ? `A test of ${back[0].truck} was refused: open the form of that truck to put it right.` : `${count === 1 ? "1 test is" : `${count} tests are`} kept on this device and will be sent when the connection is back.`;
   if (box.textContent !== text) box.textContent = text;
 }
 

@@ -1,5 +1,6 @@
 // The discharge-test form. What is typed is kept in the browser at once; what is saved is sent until it has arrived.
 "use strict";
+import { local, plain, testName } from "./forms.js";
 import { all, kept, made, one, post } from "./net.js";
 import { enqueue, forget, keepSending, refused, send } from "./queue.js";
 
@@ -53,8 +54,7 @@ function restore() {
 
 const typed = (name) => {
   const field = form.elements[name];
-  // a comma is what many phones offer for the decimal point; a count may be written with one too
-  return field ? String(field.value).trim().replace(/^(\d+),(\d{1,2})$/, "$1.$2").replace(/,/g, "") : "";
+  return field ? plain(field.value) : "";
 };
 
 // --- stopwatch: it goes by the clock, so that a reload in the middle of a run does no harm ---
@@ -66,13 +66,6 @@ function tick() {
   one("#start").className = draft.started ? "stop" : "main";
   if (draft.started) requestAnimationFrame(tick);
 }
-
-const local = (moment) => {
-  const two = (n) => String(Math.trunc(Math.abs(n))).padStart(2, "0");
-  const away = -moment.getTimezoneOffset();
-  return `${moment.getFullYear()}-${two(moment.getMonth() + 1)}-${two(moment.getDate())}T${two(moment.getHours())}:${two(moment.getMinutes())}:${two(moment.getSeconds())}`
-    + `${away < 0 ? "-" : "+"}${two(away / 60)}:${two(away % 60)}`;
-};
 
 one("#start").addEventListener("click", () => {
   if (draft.started) {
@@ -307,8 +300,11 @@ function takeBack(record) {
   one("#saved").replaceChildren(box);
 }
 
+/** Whether a record is of this form; that of liquids has its own. */
+const ours = (record) => record.truck === truck && record.address.endsWith("/tests");
+
 function heard(record, answer, error, final) {
-  if (record.truck !== truck) return;
+  if (!ours(record)) return;
   const saved = one("#saved");
   if (!error) {
     const link = made("a", "the truck and its certificate", { href: address });
@@ -355,9 +351,7 @@ form.addEventListener("submit", async (event) => {
     return;
   }
   kept.set(TESTER, typed("performed_by"));
-  const now = moment();
-  const key = crypto.getRandomValues(new Uint32Array(1))[0].toString(36).slice(0, 4);
-  const test_id = `${truck.replace(/[^A-Za-z0-9_.-]/g, "-").slice(0, 30)}-${now.slice(0, 10)}-${now.slice(11, 16).replace(":", "")}-${key}`;
+  const test_id = testName(truck, moment());
   const record = { key: test_id, truck, address: `${address}/tests`, data: { test_id, ...data() }, draft: structuredClone(draft) };
   if (!enqueue(record)) {
     // a browser that keeps nothing: send it and say honestly if that fails
@@ -384,4 +378,4 @@ labels();
 tick();
 ask();
 keepSending(heard);
-for (const record of refused().filter((one) => one.truck === truck).slice(0, 1)) takeBack(record);
+for (const record of refused().filter(ours).slice(0, 1)) takeBack(record);

@@ -61,7 +61,7 @@ def test_assigned_truck_whose_tests_delivered_nothing():
 
 def test_liquid_needs_no_gate():
     table = fleet_advice(builders.tests(), builders.weighings(), {"material": "brine"})
-    assert "over the pump's range" in table["advice"].iloc[0]
+    assert "test the boom with brine" in table["advice"].iloc[0]
 
 
 def test_covered_assignment_asks_for_nothing_more():

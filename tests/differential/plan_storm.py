@@ -249,6 +249,10 @@ def policy_rate(
             held.append((-len(stated), low == temp, number, row))
     if not held:
         return None
+    if any(fahrenheit(row, "pavement_temp_max") == temp for *_, row in held):
+        held = [each for each in held if not each[1]]
+    if pick == "by_round":
+        pick = "middle" if phase == "initial" else "low"
     _, _, number, row = min(held, key=lambda each: each[:3])
     found = {}
     for kind, value in rates(row).items():

@@ -89,7 +89,8 @@ def policy_rates(*rows: dict[str, Any]) -> pd.DataFrame:
         "wetting": (),
         "plow": None,
         "wetting_included": False,
-        "basis": "",
+        "basis": "lb_per_lane_mile",
+        "action": "",
         "source": "test table",
         "provenance": "read",
     }

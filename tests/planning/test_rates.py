@@ -8,12 +8,13 @@ from spreadplan.planning.applications import (
     conditions_of,
     labelled_forecast,
 )
+from spreadplan.planning.policy_rows import policy_rows
 from spreadplan.planning.rates import (
+    end_taken,
     lower_in_areas,
     pick_from_range,
     planner_rates,
     policy_rate,
-    policy_rows,
     rate_on_lane,
 )
 from spreadplan.schema.policy import Policy
@@ -145,6 +146,39 @@ def test_picking_from_a_range(low, high, picked):
     assert tuple(pick_from_range(low, high, pick) for pick in ("low", "middle", "high")) == picked
 
 
+def test_later_rounds_take_the_low_end_unless_the_planner_chose():
+    """Minnesota Snow and Ice Control Field Handbook for Snowplow Operators, LRRB manual 2005-01,
+    p. 15: for a reapplication start with the lowest rate of the range.
+    """
+    assert [end_taken("by_round", phase) for phase in ("initial", "subsequent")] == [
+        "middle",
+        "low",
+    ]
+    for pick in ("low", "middle", "high"):
+        assert {end_taken(pick, phase) for phase in ("initial", "subsequent")} == {pick}
+    row = {"rate_low_lb_per_lane_mile": 100.0, "rate_high_lb_per_lane_mile": 200.0}
+    table = list(policy_rates(row).itertuples(index=False))
+    weather = Condition(
+        zone="*",
+        event="light_snow",
+        pavement_temp_f=25.0,
+        trend="",
+        precipitation_in=0.1,
+        start=START,
+        end=START,
+    )
+    said = {}
+    for phase, rate in (("initial", 150.0), ("subsequent", 100.0)):
+        found, _ = policy_rate(table, weather, "A", "salt", phase, "by_round")
+        assert found.lb_per_lane_mile == rate
+        said[phase] = US.say(found.source)
+    assert said["initial"] == (
+        "policy row 1: test table; middle of 100 to 200 lb/lane-mile, as the first round does, "
+        "initial"
+    )
+    assert said["subsequent"].endswith("lb/lane-mile, as later rounds start low, subsequent")
+
+
 def test_the_planners_own_route_and_application_come_first():
     table = rates(
         ("*", "", 100.0, NAN, NAN),
@@ -250,4 +284,4 @@ def test_equal_rows_take_the_first_and_say_so():
     )
     found, findings = policy_rate(table, condition, "A", "salt", "initial", "low")
     assert found.lb_per_lane_mile == 100.0
-    assert US.say(findings[0].what).startswith("rows 1, 2 hold equally")
+    assert US.say(findings[0].what).startswith("rows 1, 2 of policy.toml hold equally")

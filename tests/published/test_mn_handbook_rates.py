@@ -50,7 +50,7 @@ def test_below_15_f_sodium_chloride_is_cautioned():
     """Same page: sodium chloride is usually not cost-effective below 15 F pavement temperature."""
     assert NACL_PRACTICAL_LIMIT_F == 15.0
     assert melter_of("", 0.588).chemical == "NaCl"
-    for temp, verdict in ((14.9, "too cold"), (15.0, "in part")):
+    for temp, verdict in ((14.9, "too cold"), (15.0, "gives out")):
         inputs = county()
         forecast = inputs.forecast.assign(pavement_temp_f=temp)
         assert list(plan_storm(county(forecast=forecast)).melting["verdict"]) == [verdict]

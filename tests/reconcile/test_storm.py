@@ -149,13 +149,10 @@ def test_lane_miles_of_one_application():
     assert table["passes_per_application"].tolist() == [1.0, 1.0, 1.0]
 
 
-def test_the_lowest_limit_of_the_areas_counts():
-    areas = pd.DataFrame(
-        {"area_id": ["W", "L", "N"], "max_rate_lb_per_lane_mile": [150.0, 120.0, np.nan]}
-    )
-    planned = pd.DataFrame({"area_id": ["", "W", "W; L", "N", "N; W"]})
-    limits = with_area_limits(planned, areas)["max_rate_lb_per_lane_mile"].tolist()
-    assert limits == pytest.approx([np.nan, 150.0, 120.0, np.nan, 150.0], nan_ok=True)
+def test_the_limit_is_what_the_cap_allows_of_the_material():
+    planned = pd.DataFrame({"cap_lb_per_lane_mile": [np.inf, 150.0, 1500.0]})
+    limits = with_area_limits(planned)["max_rate_lb_per_lane_mile"].tolist()
+    assert limits == pytest.approx([np.nan, 150.0, 1500.0], nan_ok=True)
 
 
 def test_a_segment_is_missed_where_its_truck_was_heard_and_put_down_next_to_nothing():

@@ -274,7 +274,9 @@ def test_the_starter_workspace_is_clean_in_every_file(tmp_path):
     )
     assert result.cautions == ()
     assert result.absent == ()
-    assert all(len(frame) == 1 for frame in result.tables.values())
+    empty = {name for name, frame in result.tables.items() if not len(frame)}
+    assert empty == {"liquid_tests", "catches", "brine_batches"}  # not every agency has them
+    assert all(len(frame) == 1 for name, frame in result.tables.items() if name not in empty)
 
 
 def test_solids_and_liquids_have_prices_of_their_own(workspace):

@@ -13,6 +13,10 @@ FINDING_COLUMNS: Final = (
     ("what", "what was found"),
     ("remedy", "what would help"),
 )
+_CHEMICAL: Final = (
+    "dry chemical in it, that of a named prewetting liquid included; empty where the material's "
+    "is not known"
+)
 _STATUS: Final = column("status", "what the plan of it is worth", "term", terms="plan_status")
 _ROUTE: Final = (
     ("application", "the round of spreading", "id"),
@@ -23,6 +27,27 @@ _RUN: Final = (
     ("truck_id", "the truck"),
     ("yard_id", "the yard"),
     ("material", "the material"),
+)
+_HOLDS: Final = column(
+    "holds",
+    "whether the brine keeps snow from bonding to the road until the truck is back: guidance, "
+    "not a promise",
+    "term",
+    terms="holding",
+)
+_UNTIL: Final = (
+    column(
+        "holds_until",
+        "until when; where it does not give out in the time that is forecast, the end of that",
+        "time",
+    ),
+    column(
+        "holds_until_colder",
+        "the same with the pavement colder by its standard uncertainty",
+        "time",
+    ),
+    column("holds_until_warmer", "the same, warmer", "time"),
+    column("needed_until", "when it is treated next, else the end of the forecast", "time"),
 )
 _SPEEDS: Final = tuple(
     one
@@ -51,7 +76,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("gate_in", "gate opening"),
         ("feeder_pct", "feeder output"),
         ("achieved_rate_lb_per_lane_mile", "the rate that the setting gives"),
-        ("mass_lb", "mass"),
+        ("mass_lb", "mass of the material"),
         ("mass_lo_lb", "lower end of its 95 % interval"),
         ("mass_hi_lb", "upper end"),
         ("prewet_gal", "prewetting liquid"),
@@ -71,7 +96,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("name", "name of the road"),
         ("yard_id", "the yard"),
         ("area_id", "sensitive area it lies in"),
-        ("cap_lb_per_lane_mile", "greatest rate of a sensitive area, `inf` for none"),
+        (
+            "cap_lb_per_lane_mile",
+            "the rate of the material at which it keeps the greatest rate of dry chemical of a "
+            "sensitive area, `inf` for none",
+        ),
         ("phase", "initial or subsequent round"),
         ("event", "its weather"),
         ("pavement_temp_f", "pavement temperature"),
@@ -91,8 +120,12 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             "the rate of a setting for this part alone, where it is too short for one",
         ),
         ("treated_at", "when its truck has treated it"),
+        _HOLDS,
+        *_UNTIL,
         ("late_min", "minutes later than its class is promised, 0 if in time", "minutes"),
         ("gap_min", "minutes since it was treated before", "minutes"),
+        ("chemical_lb", _CHEMICAL),
+        ("prewet_material", "the prewetting liquid, where it is named", "material"),
     ),
     table(
         "plan_routes",
@@ -100,7 +133,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         "One row for each run: a route in one application.",
         *_RUN,
         ("lane_miles", "length times lanes"),
-        ("mass_lb", "mass of the run"),
+        ("mass_lb", "mass of the material in the run"),
         ("mass_lo_lb", "lower end of its 95 % interval"),
         ("mass_hi_lb", "upper end"),
         ("loads", "loads", "count"),
@@ -124,7 +157,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("liquid_gal", "volume where the material itself is a liquid"),
         ("not_treatable_lane_miles", "what the truck cannot do"),
         ("max_speed_mph", "the lowest of its fastest speeds"),
-        ("pick", "which end of the policy's ranges the plan takes: `low`, `middle` or `high`"),
+        (
+            "pick",
+            "which end of the policy's ranges the plan takes: `low`, `middle`, `high`, or "
+            "`by_round`: the middle first, the low end in later rounds",
+        ),
         ("starts_at", "when its truck begins to spread"),
         ("ends_at", "when it has spread for the last time"),
         (
@@ -134,6 +171,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             "minutes",
         ),
         ("gap_min", "the longest time since one of its segments was treated before", "minutes"),
+        ("chemical_lb", _CHEMICAL),
+        ("prewet_material", "the prewetting liquid, where it is named", "material"),
+        _HOLDS,
+        column("holds_until", "until when, of the segment that is worst off", "time"),
+        column("needed_until", "when that is treated next, else the end of the forecast", "time"),
     ),
     table(
         "plan_clock",
@@ -214,7 +256,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
     table(
         "plan_melting",
         "{storm}",
-        "Whether the material works at the forecast temperature.",
+        "Whether the material works at the forecast temperature, and until when; times are those "
+        "of the part that is worst off.",
         ("application", "the round of spreading", "id"),
         ("zone", "forecast zone"),
         ("material", "the material"),
@@ -223,7 +266,9 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("precipitation_in", "water of the forecast"),
         ("rate_lb_per_lane_mile", "the rate"),
         ("water_held_in", "depth of water kept liquid"),
-        ("held_share", "its share of the forecast"),
+        ("treated_at", "when the part that is worst off is treated"),
+        *_UNTIL,
+        ("gives_out_lane_miles", "length times lanes that gives out before the truck is back"),
         column("verdict", "whether it works", "term", terms="melting"),
         ("advice", "what to do"),
     ),

@@ -150,7 +150,6 @@ WORDS: Final[Mapping[str, str]] = {
     "never_tested_at_all": "Never tested",
     "tests_delivered_nothing": ("Its valid tests delivered nothing: look at the feeder first"),
     "no_test_counts": "No test counts any more ({reasons:also})",
-    "over_pump_range": "over the pump's range",
     "at_each_gate_position": "at each gate position in use ({gates_in:list.gate})",
     "at_gate_position": "at the gate position in use",
     "against_target": "95 % uncertainty {current_pct:.1f} %, target {target_pct:g} %",
@@ -206,6 +205,21 @@ WORDS: Final[Mapping[str, str]] = {
     "no_test_of_truck": "On {on:date} no discharge test of this truck counts: {why}.",
     "it_was_never_tested": "it was never tested",
     "nothing_came_out": "nothing came out in its tests",
+    "liquid_counts": (
+        "{material:material}, {circuit:term.circuit}: calibrated for settings of "
+        "{ends_gal_per_min:range.liquid_flow}."
+    ),
+    "liquid_does_not_count": (
+        "{material:material}, {circuit:term.circuit}: not calibrated ({why})."
+    ),
+    "boom_tests": (
+        "{why}: test the boom with {material:material} at the lowest and the highest flow in use, "
+        "twice each, and catch every nozzle."
+    ),
+    "liquid_models_made": (
+        "{circuits:count.liquid circuit}; {valid} of {tests:count.liquid test} count"
+    ),
+    "nozzles_unsound": "look at truck {truck}, nozzles {nozzles:names}: clogged or worn in {test}",
     "until_it_is_tested": "Until it is tested, no setting of this truck can be relied on.",
     "judged_on": "Judged on {on:date}.",
     "counts_until": (

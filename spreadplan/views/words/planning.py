@@ -103,18 +103,32 @@ WORDS: Final[Mapping[str, str]] = {
         "nothing is changed until you put it into the storm's assignments.csv"
     ),
     # --- rates ---
-    "rate_of_policy": "policy row {row}: {text}; {chosen:then}{phase}",
+    "rate_of_policy": "policy row {row}: {text}; {action:then}{chosen:then}{phase}",
+    "policy_action": "{action}; ",
+    "policy_row_without_rate": ("no rate: policy row {row} gives none and says: {action} ({text})"),
     "of_range": "{pick} of {ends:range.rate}, ",
     "of_area_range": "{pick} of {ends:range.area_rate}, ",
     "of_liquid_range": "{pick} of {ends:range.liquid_rate}, ",
+    "as_first_round": "as the first round does, ",
+    "as_later_round": "as later rounds start low, ",
     "rate_from_memory": "{rate} (from memory, not checked against its source)",
     "rate_of_planner": "planner (rates.csv row {row})",
     "rate_tried": "rate being tried, in no file yet",
     "no_forecast": "no rate: the forecast has no row for this zone and application",
     "no_policy_row": (
         "no rate: the policy has no row for {event} at {pavement_f:temperature}"
-        "{service_class:then}, {material}, {phase}"
+        "{service_class:then}, {material}, {phase}{lacking:then}"
     ),
+    "but_it_lacks": "; {what}",
+    "surface_is": "no row for a surface that is {surface}",
+    "surface_not_stated": "rows name a surface, the forecast none",
+    "snow_depth_is": "no row for {depth_in:water} of snow",
+    "wetting_is": "no row for {wetting} material",
+    "snow_depth_not_stated": "rows name a depth of snow, the forecast none",
+    "plowing_is": "no row for a treatment with plowing",
+    "no_plowing": "no row for a treatment without plowing",
+    "plow_not_stated": "rows name plowing, the forecast does not say",
+    "treatment_is": "no row for treatment {number} of this event",
     "of_class": ", class {name}",
     "the_material": "{material:material}",
     "any_material": "any material",
@@ -126,8 +140,8 @@ WORDS: Final[Mapping[str, str]] = {
     ),
     "give_the_rate": "give the rate in rates.csv, or add a row to the policy",
     "policy_rows_equal": (
-        "rows {rows:names} hold equally for {event} at {pavement_f:temperature}; the plan takes "
-        "row {taken}"
+        "rows {rows:names} of policy.toml hold equally for {event} at {pavement_f:temperature}; "
+        "the plan takes row {taken}"
     ),
     "narrow_policy_rows": "make one of the rows more specific, or narrow its temperatures",
     "rate_given_twice": (
@@ -257,19 +271,30 @@ WORDS: Final[Mapping[str, str]] = {
     "melting_verdict": "{verdict:term.melting} at {pavement_f:temperature}",
     "grip_only": "does not melt: it gives grip only",
     "state_the_chemical": "state the material's chemical or chloride to have melting checked",
-    "below_eutectic": ("no {chemical} brine stays liquid below {limit_f:temperature}{memory:then}"),
-    "limit_from_memory": " (from memory)",
+    "below_eutectic": ("no {chemical} brine stays liquid below {limit_f:temperature}"),
     "too_cold_for_salt": (
         "below {limit_f:temperature} sodium chloride is usually not cost-effective (Minnesota "
         "field handbook, 2005-01): consider another material, or plowing and grip"
     ),
-    "no_freezing_curve": ("no published freezing curve or no chloride content to check with"),
-    "holds_without_forecast": "keeps about {held_in:water} of water liquid; none was forecast",
-    "holds_in_part": (
-        "keeps about {held_in:number.water} of the forecast {forecast_in:water} of water liquid "
-        "({held_pct:.0f} %); the rest is for the plow, and may refreeze"
+    "no_chloride_content": "state the material's chloride or dry chemical to have this checked",
+    "no_time_of_treatment": "nobody is to treat it, or no time is known for it",
+    "no_water_forecast": "the forecast states no precipitation: give precipitation_in",
+    "forecast_ends_first": "the forecast does not reach until the truck is back",
+    "truck_is_back": "the truck is back",
+    "forecast_ends": "the forecast ends",
+    "holds_until": ("holds until {until:moment} or longer; {then} at {needed:moment}; {doubt}"),
+    "gives_out_before": (
+        "holds until {until:moment}, {short_min:duration} before {then} at {needed:moment}; "
+        "{doubt}: come back sooner, plow, or take another rate"
     ),
-    "holds_all": "keeps the forecast water liquid, if it stays on the road",
+    "too_little_from_the_start": (
+        "too little for the snow that lies there when it is treated; {doubt}: plow, or take "
+        "another rate"
+    ),
+    "until_by_temperature": (
+        "if the pavement is colder than forecast by its uncertainty {colder:moment}, if warmer "
+        "{warmer:moment}"
+    ),
     # --- the storm at a glance ---
     "nothing_to_decide": "Nothing stops this plan",
     "to_decide": "{problems:count.problem} to solve before the storm",
@@ -298,6 +323,11 @@ WORDS: Final[Mapping[str, str]] = {
     "no_rates_drawn": "no rate",
     # --- how it was worked out ---
     "pick_taken": "Of a policy's range the plan takes the {pick} value.",
+    "pick_by_round": (
+        "Of a policy's range the first round takes the middle value and later rounds the low end: "
+        "a treatment that is made again starts with the lowest rate (Minnesota Snow and Ice "
+        "Control Field Handbook, p. 15)."
+    ),
     "rates_scaled": (
         "Rates per lane are meant for a lane of {width_ft:width} and are scaled with the width of "
         "the lane."
@@ -312,8 +342,10 @@ WORDS: Final[Mapping[str, str]] = {
         "rate."
     ),
     "melting_leaves_out": (
-        "The melting check compares the brine's freezing point with the forecast; traffic, wind, "
-        "sun and what bounces off the road are not in it."
+        "Until when a treatment holds compares the strength of brine and fallen snow with what "
+        "keeps snow loose. Snow that fell before stays where the forecast's plow is not yes. "
+        "Traffic, wind, sun and what bounces or runs off are not in it. Guidance, not a promise; "
+        "the operator on the road decides."
     ),
     "one_gate_for_plan": (
         "{rule} So a truck has one gate for the whole plan, unless a run would miss its rate."
@@ -418,10 +450,17 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
     "melting": {
         "too cold": Term("too cold", "bad"),
         "will not melt": Term("will not melt", "bad"),
-        "in part": Term("in part", "warn"),
+        "gives out": Term("gives out first", "warn"),
         "holds": Term("holds", "good"),
         "abrasive": Term("abrasive", "none"),
-        "not checked": Term("not checked", "none"),
+        "unknown": Term("not known", "none"),
+    },
+    "holding": {
+        "gives out": Term("gives out first", "warn"),
+        "holds": Term("holds", "good"),
+        "abrasive": Term("abrasive", "none"),
+        "unknown": Term("not known", "none"),
+        "": Term("not treated", "none"),
     },
     "yard_stock": {
         "short": Term("short", "bad"),

@@ -15,5 +15,14 @@ WORDS: Final[Mapping[str, str]] = {
     "from_chloride": "from its chloride_fraction, of which the dry chemical holds {chloride:.4f}",
     "from_chemical": "from its chemical_fraction, which holds {chloride:.4f} of chloride",
     "from_purity": "purity {pure_lo:g} to {pure_hi:g} x dry share {dry}",
+    # --- rates and how wet the material is ---
+    "rates_of_routes": "rates of {routes:names}",
+    "rate_reduced": "a rate for dry material: {less_pct:.3g} % less, since the material is wetted",
+    "rate_less_liquid": "the rate counts the liquid: this is its part of the solid",
+    "liquid_not_named": "the rate counts the liquid, but nobody says which liquid it is",
+    "liquid_not_named_remedy": (
+        "name it as prewet_material in assignments.csv; until then the whole rate is spread as "
+        "solid"
+    ),
 }
 TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}

@@ -9,6 +9,7 @@ from spreadplan.web.pages import (
     guide,
     inputs,
     issues,
+    liquid_tests,
     mend,
     now,
     now_answer,
@@ -30,6 +31,7 @@ def home(visit: Visit) -> Response:
 ROUTES = [
     page("/", home),
     *tests.ROUTES,
+    *liquid_tests.ROUTES,
     *trucks.ROUTES,
     *inputs.ROUTES,
     *mend.ROUTES,

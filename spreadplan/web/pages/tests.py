@@ -48,7 +48,7 @@ def form(visit: Visit) -> Response:
     """The form for one truck."""
     state = state_of(visit, visit.path("truck"))
     workspace = visit.site.computed.fleet().workspace
-    shown, record = _display(visit, visit.query("units")), state.truck.record
+    shown, record = display_in(visit, visit.query("units")), state.truck.record
     wanted = _wanted_materials(visit, state.truck_id)
     solids = workspace.table("materials")
     others = [m for m in solids.loc[solids["kind"] == "solid", "material"] if m not in wanted]
@@ -67,7 +67,7 @@ def form(visit: Visit) -> Response:
     )
 
 
-def _display(visit: Visit, units: object) -> Display:
+def display_in(visit: Visit, units: object) -> Display:
     """The units that a test was begun in, else the visitor's.
 
     What was read off a scale must not change its unit because someone looks at it in another.
@@ -76,9 +76,9 @@ def _display(visit: Visit, units: object) -> Display:
     return replace(shown, system=units) if isinstance(units, str) and units in MASS else shown
 
 
-def _voice(visit: Visit, units: object) -> Voice:
+def voice_in(visit: Visit, units: object) -> Voice:
     """A voice in the units that a test was begun in."""
-    return replace(visit.setting.voice, display=_display(visit, units))
+    return replace(visit.setting.voice, display=display_in(visit, units))
 
 
 def _wanted_materials(visit: Visit, truck_id: str) -> list[str]:
@@ -94,7 +94,7 @@ def answer_trial(visit: Visit) -> Response:
     """What the run gives so far, in words."""
     state = state_of(visit, visit.path("truck"))
     trial = _tried(visit, state.truck_id, *_sent(visit))
-    return visit.json(trial_as_json(trial, _voice(visit, visit.body.get("units"))))
+    return visit.json(trial_as_json(trial, voice_in(visit, visit.body.get("units"))))
 
 
 def _tried(
@@ -106,7 +106,7 @@ def _tried(
 
 def trial_as_json(trial: TestTrial, voice: Voice) -> dict[str, Any]:
     """A trial for the screen: net, discharge, mass per count, whether it will do, advice."""
-    faults = [_where(problem) for problem in trial.problems if problem.fatal]
+    faults = [where(problem) for problem in trial.problems if problem.fatal]
     if trial.run is None:
         return {"ready": False, "problems": faults}
     run, result = trial.run, trial.run.result
@@ -182,7 +182,7 @@ def save_test(visit: Visit) -> Response:
     there = next((r for r in visit.site.store.rows(TESTS) if r.values["test_id"] == test_id), None)
     if there is not None and there.values["truck_id"] == state.truck_id:
         return visit.json({"test_id": test_id, "already_there": True})
-    voice = _voice(visit, visit.body.get("units"))
+    voice = voice_in(visit, visit.body.get("units"))
     asked = _questions(_tried(visit, state.truck_id, test, weighings), voice)
     sure = visit.body.get("sure")
     unsure = [one for one in asked if not isinstance(sure, list) or one["code"] not in sure]
@@ -217,7 +217,7 @@ def save_test(visit: Visit) -> Response:
         return visit.json(
             {
                 "error": "The test has problems; nothing was saved.",
-                "problems": [_where(one) for one in error.problems],
+                "problems": [where(one) for one in error.problems],
             },
             422,
         )
@@ -236,17 +236,18 @@ def _sent(visit: Visit) -> tuple[dict[str, str], list[dict[str, str]]]:
     masses = [
         f"{name}_{unit}" for name in ("gross", "tare", "scale_division") for unit in MASS.values()
     ]
-    test = _cells(body["test"], (*TEST_FIELDS, *GATE.values()))
-    return test, [_cells(row, ("method", "count", *masses)) for row in rows]
+    test = cells(body["test"], (*TEST_FIELDS, *GATE.values()))
+    return test, [cells(row, ("method", "count", *masses)) for row in rows]
 
 
-def _cells(given: Mapping[str, Any], known: tuple[str, ...]) -> dict[str, str]:
+def cells(given: Mapping[str, Any], known: tuple[str, ...]) -> dict[str, str]:
+    """The cells that a form may fill in, of those that it sent."""
     if not isinstance(given, dict):
         raise HTTPException(400, "Send the values by name.")
     return {name: str(value)[:200] for name, value in given.items() if name in known}
 
 
-def _where(problem: Problem) -> dict[str, Any]:
+def where(problem: Problem) -> dict[str, Any]:
     """A problem with the field that it belongs to."""
     return {
         "file": problem.file,

@@ -6,16 +6,19 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from typing import TypeVar
 
+import pandas as pd
 from markupsafe import Markup
 from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
 from spreadplan.frames import lines
 from spreadplan.remarks import remark
-from spreadplan.reports.certificate import certificates, work_sheet
+from spreadplan.reports.certificate import Truck, certificates, work_sheet
 from spreadplan.reports.charts import curve_groups, discharge_curves
 from spreadplan.reports.figure import SCREEN_HEIGHT_IN, SCREEN_WIDTH_IN
+from spreadplan.reports.liquid_circuits import liquid_sheet, units_shown
 from spreadplan.reports.truck_state import TruckState, truck_states
+from spreadplan.runs.calibrating import with_liquids
 from spreadplan.views.voice import Voice
 from spreadplan.views.words import TERMS
 from spreadplan.views.words.term import Term
@@ -27,6 +30,7 @@ from spreadplan.web.work.computed import whole_files
 
 T = TypeVar("T")
 TESTS = "discharge_tests.csv"
+LIQUID_TESTS = "liquid_tests.csv"
 ORDER = {"bad": 0, "warn": 1, "good": 2}
 """Tones, what needs something first."""
 
@@ -70,7 +74,12 @@ def trucks(visit: Visit) -> Response:
         assigned.setdefault(str(row.truck_id), []).append(str(row.route_id))
     as_of = visit.display.date(visit.site.computed.fleet().calibration.as_of)
     return visit.render(
-        "web/trucks.html", trucks=listed, assigned=assigned, counts=counted(listed), as_of=as_of
+        "web/trucks.html",
+        trucks=listed,
+        assigned=assigned,
+        counts=counted(listed),
+        as_of=as_of,
+        liquids=with_liquids(visit.site.computed.fleet().workspace),
     )
 
 
@@ -96,8 +105,20 @@ def truck(visit: Visit) -> Response:
         charts=charts,
         changes=changes,
         closed_loop=state.truck.closed_loop,
+        liquids=has_liquid(visit, state.truck),
+        liquid_unit=units_shown(visit.setting.voice),
         no_test=visit.setting.voice.say(remark("no_test_on_record")),
     )
+
+
+def has_liquid(visit: Visit, truck: Truck) -> bool:
+    """Whether a truck has a liquid circuit: a tank, a test of one, or a liquid on its routes."""
+    workspace = visit.site.computed.fleet().workspace
+    materials, assigned = workspace.table("materials"), workspace.table("assignments")
+    liquids = set(materials.loc[materials["kind"] == "liquid", "material"])
+    own = assigned.loc[assigned["truck_id"] == truck.record.truck_id, "material"]
+    tanks = pd.notna([truck.record.liquid_tank_gal, truck.record.prewet_tank_gal])
+    return bool(tanks.any() and liquids) or len(truck.liquids.tests) > 0 or bool(liquids & set(own))
 
 
 def certificate(visit: Visit) -> Response:
@@ -126,20 +147,34 @@ def sheet(visit: Visit) -> Response:
     return report(work_sheet(visit.setting, visit.site.computed.fleet().calibration.as_of))
 
 
+def sheet_for_liquids(visit: Visit) -> Response:
+    """The blank work sheet for a test of a liquid circuit."""
+    return report(liquid_sheet(visit.setting, visit.site.computed.fleet().calibration.as_of))
+
+
 def report(text: str) -> Response:
     """A printed page on the screen; it runs no script and asks no one for anything."""
     return HTMLResponse(text, headers={"content-security-policy": REPORT_POLICY})
 
 
 def void(visit: Visit) -> Response:
-    """Say why a test no longer counts; its figures stay."""
+    """Say why a discharge test no longer counts; its figures stay."""
+    return _void(visit, TESTS)
+
+
+def void_liquid(visit: Visit) -> Response:
+    """The same of a test of a liquid circuit."""
+    return _void(visit, LIQUID_TESTS)
+
+
+def _void(visit: Visit, file: str) -> Response:
     why, test_id = visit.field("why"), visit.path("test")
-    row = next((r for r in visit.site.store.rows(TESTS) if r.values["test_id"] == test_id), None)
+    row = next((r for r in visit.site.store.rows(file) if r.values["test_id"] == test_id), None)
     if row is None or row.values["truck_id"] != visit.path("truck"):
         raise HTTPException(404, "There is no such test.")
     if not why:
         raise HTTPException(400, "Say why the test no longer counts.")
-    edit = Change(TESTS, row.row, row.mark, {"voided_by": why})
+    edit = Change(file, row.row, row.mark, {"voided_by": why})
     visit.site.store.apply([edit], visit.who, f"test {test_id} no longer counts: {why}")
     return visit.go_to(address("trucks", visit.path("truck")))
 
@@ -162,7 +197,9 @@ def curves(state: TruckState, voice: Voice) -> list[Markup]:
 ROUTES = [
     page("/trucks", trucks),
     page("/sheet", sheet, name="work_sheet"),
+    page("/sheet/liquid", sheet_for_liquids, name="liquid_work_sheet"),
     page("/trucks/{truck}", truck),
     page("/trucks/{truck}/certificate", certificate),
     action("/trucks/{truck}/tests/{test}/void", void, role="record"),
+    action("/trucks/{truck}/liquids/{test}/void", void_liquid, role="record"),
 ]
