@@ -171,14 +171,10 @@ def storm_use(
     )
     lengths = segment_table(around.routes)
     per_round = lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
-    set_only = [one.truck_id for one in uses if one.set_rate]
     use = use.assign(
         rounds=use["passes"] / _of_segment(use, per_round).fillna(1.0),
         setting_u=setting_u(use, storm.planned),
-        run_u=np.hypot(
-            run_u(use, storm.planned, around.models_table),
-            np.where(use["truck_id"].isin(set_only), SET_RATE_U, 0.0),
-        ),
+        run_u=_pass_u(use, storm.planned, around.models_table, uses),
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
     parts = with_liquid(parts.assign(storm=storm.name), around.assignments, around.materials)
@@ -255,6 +251,18 @@ def _temperatures(
     return beside_forecast(readings, routes["zone"].tolist(), forecast)
 
 
+def _pass_u(
+    use: pd.DataFrame,
+    planned: pd.DataFrame,
+    models_table: pd.DataFrame,
+    uses: Sequence[TruckUse],
+) -> np.ndarray:
+    """`run_u`, and what a pass of a truck adds that tells only what was set; shape (rows,)."""
+    set_only = use["truck_id"].isin([one.truck_id for one in uses if one.set_rate])
+    more = np.where(set_only, SET_RATE_U, 0.0)
+    return np.asarray(np.hypot(run_u(use, planned, models_table), more))
+
+
 def _judged(
     rows: pd.DataFrame, rates: pd.DataFrame, plan: InForce, rule: DecisionRule
 ) -> pd.DataFrame:
@@ -277,7 +285,16 @@ def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
 
 
 def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
-    """route_id, segment_id, length_mi, lane_miles and passes of one application."""
+    """Length, lanes and passes of every segment.
+
+    Parameters
+    ----------
+    routes : route_id, segment_id, lanes, passes and geometry, EPSG:4326.
+
+    Returns
+    -------
+    route_id, segment_id, length_mi, lane_miles and passes_per_application of one application.
+    """
     length_mi = segment_lengths_mi(routes.geometry)
     return pd.DataFrame(
         {
