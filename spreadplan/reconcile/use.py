@@ -151,7 +151,6 @@ def truck_use(
     placed = attribute_mass(match, released.mass_lb, records.spreading)
     placed = by_lanes(placed, network) if set_rate else placed
     located = np.isfinite(x_m) & ~match.outlier
-    still = placed.piece_standing & (placed.piece_segment >= 0)
     return TruckUse(
         truck_id=records.truck_id,
         points=_points(network, records, released, match, placed, located),
@@ -168,11 +167,7 @@ def truck_use(
         ),
         driven=_driven(match, released.known, network.rows),
         lost_lb=float(released.presumed_lb[match.piece_start[1:] == match.piece_start[:-1]].sum()),
-        piles={
-            "row": placed.piece_segment[still] >> 1,
-            "position_m": placed.piece_from_m[still],
-            "mass_lb": placed.piece_mass_lb[still],
-        },
+        piles=_piles(placed),
         heard_share=_heard_share(
             records.time_s, x_m, y_m, records.speed_mph * MPS_PER_MPH, located, released.known
         ),
@@ -188,6 +183,16 @@ def truck_use(
         plowed=_plowed(network, match, records),
         temperatures=measured(records, np.where(match.segment >= 0, match.row, -1)),
     )
+
+
+def _piles(placed: Attribution) -> Columns:
+    """Mass released standing still; see `TruckUse.piles`."""
+    still = placed.piece_standing & (placed.piece_segment >= 0)
+    return {
+        "row": placed.piece_segment[still] >> 1,
+        "position_m": placed.piece_from_m[still],
+        "mass_lb": placed.piece_mass_lb[still],
+    }
 
 
 def stuck(time_s: FloatArray, x_m: FloatArray, y_m: FloatArray, speed_mps: FloatArray) -> BoolArray:

@@ -75,6 +75,20 @@ def stock_of(on_hand_lb: float, beyond: tuple[Remark, ...] = ()) -> Remark:
     return remark("stock_on_hand", on_hand_lb=float(on_hand_lb), beyond=beyond)
 
 
+def need_of_tank(yard: Any) -> Remark:
+    """What a yard needs of a liquid, and what it has; ``yard``: its row of the plan's yards."""
+    have = float(yard.on_hand_gal)
+    counted = remark("liquid_on_hand", on_hand_gal=have)
+    return remark(
+        "need_of_tank",
+        yard=yard.yard_id,
+        material=yard.material,
+        needed_gal=float(yard.needed_gal),
+        most_gal=float(yard.needed_hi_gal),
+        stock=counted if math.isfinite(have) else remark("stock_not_counted"),
+    )
+
+
 def yard_state(yard: Any) -> Term:
     """Whether a yard has enough; ``yard``: its row of the plan's yards."""
     terms = TERMS["yard_stock"]
@@ -82,12 +96,15 @@ def yard_state(yard: Any) -> Term:
         return terms["not_counted"]
     if yard.short_ton > 0.0:
         return terms["short"]
-    return terms["may_run_short"] if yard.order_ton > 0.0 else terms["enough"]
+    if yard.order_ton > 0.0:
+        return terms["may_run_short"]
+    by_weather = yard.weather_hi_ton > yard.on_hand_ton
+    return terms["may_run_short_by_weather"] if by_weather else terms["enough"]
 
 
 def in_lb(yards: pd.DataFrame) -> pd.DataFrame:
     """The plan's yards with their masses in lb beside those in tons."""
-    names = ("needed", "needed_hi", "on_hand", "short", "order")
+    names = ("needed", "needed_hi", "on_hand", "short", "order", "weather_lo", "weather_hi")
     return yards.assign(**{f"{name}_lb": yards[f"{name}_ton"] * POUNDS_PER_TON for name in names})
 
 
