@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spreadplan.calibration.liquid import LiquidKey, LiquidModel
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
+from spreadplan.planning.anti_icing import anti_icing
 from spreadplan.planning.applications import (
     Application,
     Moment,
@@ -205,10 +206,9 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     found += review(
         rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
     )
+    found += anti_icing(rows, applications, inputs.forecast, inputs.materials)
     found += past_tolerance(rows, inputs.policy)
-    found += weather_findings(yards)
-    found += weather.findings
-    found += too_late
+    found += [*weather_findings(yards), *weather.findings, *too_late]
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
     return StormPlan(
