@@ -18,6 +18,7 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
+from spreadplan.frames import lines
 from spreadplan.planning.applications import Condition
 from spreadplan.planning.sun import sun_elevation_deg
 from spreadplan.schema.policy import Policy
@@ -87,6 +88,42 @@ def doubt_of(condition: Condition, lat_deg: float, lon_deg: float, policy: Polic
         or (share > 0.0 and math.isnan(policy.day_u_f))
     )
     return Doubt(u_f, "policy" if set_by_policy else when)
+
+
+def with_doubt(
+    forecast: pd.DataFrame, lat_deg: float, lon_deg: float, policy: Policy
+) -> pd.DataFrame:
+    """A forecast with the uncertainty of every row's temperature.
+
+    Parameters
+    ----------
+    forecast : as in `storms/STORM/forecast.csv`: start, end, pavement_temp_f and perhaps
+        pavement_temp_u_f.
+    lat_deg, lon_deg : middle of the roads, WGS 84 degrees.
+
+    Returns
+    -------
+    ``forecast`` with pavement_temp_u_f, degrees F, as `doubt_of` has it.
+    """
+    doubts = [
+        doubt_of(
+            Condition(
+                zone="",
+                event="",
+                pavement_temp_f=float(row.pavement_temp_f),
+                trend="",
+                precipitation_in=math.nan,
+                start=row.start,
+                end=row.end,
+                pavement_temp_u_f=float(getattr(row, "pavement_temp_u_f", math.nan)),
+            ),
+            lat_deg,
+            lon_deg,
+            policy,
+        ).u_f
+        for row in lines(forecast)
+    ]
+    return forecast.assign(pavement_temp_u_f=np.array(doubts, dtype=float))
 
 
 def _by_day(month: int, lat_deg: float) -> float:

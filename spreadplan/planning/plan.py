@@ -22,11 +22,13 @@ from spreadplan.planning.applications import (
 )
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
+from spreadplan.planning.forecast_doubt import with_doubt
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
 from spreadplan.planning.liquids import with_flows
 from spreadplan.planning.loads import Cycle, cycle
+from spreadplan.planning.lots import planned_lots, with_lots
 from spreadplan.planning.material import (
     chemical_lb,
     liquid_gal,
@@ -63,7 +65,7 @@ from spreadplan.planning.stretches import (
 )
 from spreadplan.planning.weather_range import WeatherRange, weather_range
 from spreadplan.planning.wetting import Made, prewet_liquid_rows
-from spreadplan.remarks import findings_table
+from spreadplan.remarks import Finding, findings_table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
 
@@ -79,6 +81,7 @@ class PlanInputs:
     `spreadplan.calibration`, ``advice`` is its advice on tests, None without; ``gates_last_tested``
     and ``next_voiding`` are as it has them, and so are ``liquid_models`` and
     ``next_liquid_voiding`` for liquids. ``pick`` chooses in the policy's ranges.
+    ``areas`` : lots treated beside the roads, as in `areas.csv`; None: none.
     ``shifts`` : truck_id, from, to; None or without rows: every truck is staffed throughout.
     ``assignments`` : the general ones, or with those of the storm, see `assigned.with_own`.
     ``rest`` : what is known of a storm that runs; then only what is left of it is planned.
@@ -99,6 +102,7 @@ class PlanInputs:
     policy: Policy
     sensitive_areas: gpd.GeoDataFrame | None
     models: Models
+    areas: pd.DataFrame | None = None
     shifts: pd.DataFrame | None = None
     advice: pd.DataFrame | None = None
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
@@ -107,6 +111,10 @@ class PlanInputs:
     next_liquid_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     rest: Rest | None = None
     pick: Pick = "by_round"
+
+
+def _no_lots() -> pd.DataFrame:
+    return pd.DataFrame(columns=RESULTS["plan_areas"].names)
 
 
 def _no_takeover() -> pd.DataFrame:
@@ -131,6 +139,7 @@ class StormPlan:
     reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
         one), segment_id, part, pass, miles_into_segment, lon, lat.
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
+    areas : what lots take, see `lots`: the table ``plan_areas``.
     melting : see `holding_check`: the table ``plan_melting``.
     weather : what each temperature of the pavement would make of it: the table ``plan_weather``.
     by_weather : index material: weather_lo_lb, weather_hi_lb, see `weather_range`.
@@ -152,6 +161,7 @@ class StormPlan:
     by_weather: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
     reassigned: pd.DataFrame = field(default_factory=_no_takeover, repr=False)
+    areas: pd.DataFrame = field(default_factory=_no_lots, repr=False)
 
 
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
@@ -193,9 +203,11 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         found += own_findings(inputs.assignments)
     reloads = _reloads(rows, timing)
     rows = rows[~rows["made"]].reset_index(drop=True)
+    lots, of_lots = _lots(inputs, applications)
+    found += of_lots
     weather = weather_range(rows, applications, _rate_inputs(inputs))
     routes = routes.join(weather.runs)
-    yards = _yards(rows, inputs, start if inputs.rest is None else inputs.rest.at, weather)
+    yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
@@ -222,6 +234,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         reloads=reloads,
         clock=clock.table,
         melting=melting,
+        areas=lots,
         weather=weather.table,
         by_weather=weather.materials,
         findings=findings_table(found),
@@ -249,11 +262,13 @@ def _with_holding(
 ) -> gpd.GeoDataFrame:
     """Rows with holds and the moments of `holding.UNTIL`."""
     materials = inputs.materials
+    west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
+    forecast = labelled_forecast(inputs.forecast)
     found = holding(
         rows,
         clock.treated_min,
         applications,
-        labelled_forecast(inputs.forecast),
+        with_doubt(forecast, (south + north) / 2.0, (west + east) / 2.0, inputs.policy),
         clock.minutes,
         melters,
         frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
@@ -399,15 +414,30 @@ def _clock(
     )
 
 
+def _lots(
+    inputs: PlanInputs, applications: list[Application]
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """What lots take. The rest of a storm has none: nobody says which were treated before."""
+    if inputs.areas is None or inputs.areas.empty or inputs.rest is not None:
+        return _no_lots(), []
+    capacity = dict(zip(inputs.trucks["truck_id"], inputs.trucks["capacity_lb"], strict=True))
+    return planned_lots(inputs.areas, applications, _rate_inputs(inputs), capacity)
+
+
 def _yards(
-    rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment, weather: WeatherRange
+    rows: gpd.GeoDataFrame,
+    lots: pd.DataFrame,
+    inputs: PlanInputs,
+    start: Moment,
+    weather: WeatherRange,
 ) -> pd.DataFrame:
-    """Need against stock, prewetting liquids included; routes without a yard are left out."""
+    """Need against stock, prewetting liquids and lots included; without a yard nothing counts."""
     at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
     liquid = prewet_liquid_rows(at_yard, Made.of(inputs.materials))
     if len(liquid):
         at_yard = pd.concat([at_yard, liquid[liquid["mass_lb"].notna()]])
     needed = summed_intervals(at_yard, ["yard_id", "material"]).reset_index()
+    needed = with_lots(needed, lots, Made.of(inputs.materials))
     stock = on_hand(
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
     )

@@ -45,6 +45,7 @@ PLAN_TABLES = (
     "stock_counts",
     "deliveries",
     "sensitive_areas",
+    "areas",
     "shifts",
 )
 Cards: TypeAlias = Mapping[tuple[str, str], CardIssue | None]
@@ -217,6 +218,7 @@ def shares_as_steps(step: Callable[[], None]) -> Callable[[str, float], None]:
 def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
     """Every table of a plan by the name of its file."""
     proposal = {} if result.reassigned.empty else {"plan_reassigned": result.reassigned}
+    lots = {} if result.areas.empty else {"plan_areas": result.areas}
     return {
         "plan_segments": pd.DataFrame(result.segments.drop(columns="geometry")),
         "plan_routes": result.routes,
@@ -228,6 +230,7 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
         "plan_weather": result.weather,
         "plan_findings": result.findings,
         **proposal,
+        **lots,
     }
 
 
@@ -242,7 +245,7 @@ def store_plan_tables(
     """The tables of a plan and its GeoPackage, without its reports and cab cards."""
     tables = {**plan_tables(result), **scarce_tables(shares), **(more or {})}
     store.discard(f"{escape(storm)}/plan_scarce*")
-    for name in ("plan_reassigned", "plan_options"):
+    for name in ("plan_reassigned", "plan_options", "plan_areas"):
         store.discard(f"{escape(storm)}/{name}.csv")
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, storm, tables, voice)

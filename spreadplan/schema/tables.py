@@ -9,6 +9,7 @@ from __future__ import annotations
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
 from spreadplan.schema.limits import RATE_LIMITS
 from spreadplan.schema.liquid_tables import BRINE_BATCHES, CATCHES, LIQUID_TESTS
+from spreadplan.schema.lot_tables import AREAS
 from spreadplan.schema.material_tables import BLENDS, MATERIALS
 from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
@@ -495,6 +496,7 @@ TABLES: dict[str, Table] = {
         YARDS,
         STOCK_COUNTS,
         DELIVERIES,
+        AREAS,
         SENSITIVE_AREAS,
         BUDGETS,
         FORECAST,
@@ -544,6 +546,10 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("stock_counts", "material", "materials", "material"),
     ("deliveries", "yard_id", "yards", "yard_id"),
     ("deliveries", "material", "materials", "material"),
+    ("areas", "truck_id", "trucks", "truck_id"),
+    ("areas", "yard_id", "yards", "yard_id"),
+    ("areas", "material", "materials", "material"),
+    ("areas", "prewet_material", "materials", "material"),
     ("budgets", "material", "materials", "material"),
     ("rates", "route_id", "routes", "route_id"),
     ("loads", "truck_id", "trucks", "truck_id"),

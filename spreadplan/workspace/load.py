@@ -400,9 +400,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     tables: dict[str, pd.DataFrame] = {}
     names = {"policy": "policy.toml"}
     for name, table in TABLES.items():
-        if table is BLENDS:
-            continue
-        if not table.per_storm and (name in required or name in optional):
+        if table is not BLENDS and not table.per_storm and name in required + optional:
             found = find_vector(folder, table)[0] if table.vector else []
             names[name] = found[0].name if found else table.file
             frame = reader.table(table, folder, "", name in required)
@@ -431,15 +429,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
             for storm, found in by_storm.items()
         },
     )
-    for name in MOIST if "materials" in tables else ():
-        if name not in tables:
-            continue
-        tables[name] = at_own_moisture(name, tables[name], tables["materials"])
-    reader.problems += with_bucket_masses(
-        by_storm,
-        tables.get("materials"),
-        lambda storm, name: f"storms/{storm}/{TABLES[name].file}",
-    )
+    reader.problems += _weights(tables, by_storm)
     issued = _issued(reader, of_storms, tables.get("routes")) if wanted.issued else {}
     reader.problems += stray_files(
         folder,
@@ -463,6 +453,19 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
         issued=issued,
     )
     return workspace, reader.problems
+
+
+def _weights(
+    tables: dict[str, pd.DataFrame], by_storm: Mapping[str, dict[str, pd.DataFrame]]
+) -> Iterator[Problem]:
+    """Bring masses, in place, to the materials' own moisture, and buckets to masses."""
+    materials = tables.get("materials")
+    for name in MOIST:
+        if materials is not None and name in tables:
+            tables[name] = at_own_moisture(name, tables[name], materials)
+    yield from with_bucket_masses(
+        by_storm, materials, lambda storm, name: f"storms/{storm}/{TABLES[name].file}"
+    )
 
 
 def _read_blends(reader: _Reader, tables: dict[str, pd.DataFrame], names: dict[str, str]) -> None:

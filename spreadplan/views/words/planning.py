@@ -139,6 +139,15 @@ WORDS: Final[Mapping[str, str]] = {
         "{why:also} ({segments:count.segment}, {lane_miles:lane_distance}, routes {routes:names})"
     ),
     "give_the_rate": "give the rate in rates.csv, or add a row to the policy",
+    "of_lot": "lot {lot}, application {application}",
+    "of_lots": "lots",
+    "lot_without_rate": "no rate",
+    "give_a_row_for_lots": "add a row to the policy for class {service_class}",
+    "lots_have_no_setting": (
+        "no gate or feeder setting and no time is worked out for lots, and their mass is taken as "
+        "uncertain by 40 %"
+    ),
+    "set_by_maker": "set the spreader by its maker's instructions and weigh what it uses",
     "policy_rows_equal": (
         "rows {rows:names} of policy.toml hold equally for {event} at {pavement_f:temperature}; "
         "the plan takes row {taken}"
@@ -339,18 +348,17 @@ WORDS: Final[Mapping[str, str]] = {
     "forecast_ends_first": "the forecast does not reach until the truck is back",
     "truck_is_back": "the truck is back",
     "forecast_ends": "the forecast ends",
-    "holds_until": ("holds until {until:moment} or longer; {then} at {needed:moment}; {doubt}"),
+    "holds_until": ("holds until {until:weekday_time}; {then} {needed:weekday_time}; {doubt}"),
     "gives_out_before": (
-        "holds until {until:moment}, {short_min:duration} before {then} at {needed:moment}; "
-        "{doubt}: come back sooner, plow, or take another rate"
+        "holds until {until:weekday_time}, {short_min:duration} before {then} "
+        "{needed:weekday_time}; {doubt}. Come back sooner, plow, or take another rate"
     ),
     "too_little_from_the_start": (
-        "too little for the snow that lies there when it is treated; {doubt}: plow, or take "
-        "another rate"
+        "too little for the snow that lies there when it is treated. Plow, or take another rate"
     ),
     "until_by_temperature": (
-        "if the pavement is colder than forecast by its uncertainty {colder:moment}, if warmer "
-        "{warmer:moment}"
+        "with the pavement colder by its uncertainty until {colder:weekday_time}, warmer until "
+        "{warmer:weekday_time}"
     ),
     # --- the storm at a glance ---
     "nothing_to_decide": "Nothing stops this plan",
