@@ -141,11 +141,11 @@ def _verdicts(strength: Floats, u: Floats, salt: Any) -> NDArray[np.object_]:
 
 def _advice(verdict: str, strength_pct: float) -> tuple[Remark, ...]:
     """What to do about a batch."""
-    figures = {"strength_pct": strength_pct, "wanted_pct": WANTED_PCT}
+    found, wanted = strength_pct, WANTED_PCT
     if verdict == "too_weak":
-        return (remark("brine_too_weak", **figures),)
+        return (remark("brine_too_weak", strength_pct=found, wanted_pct=wanted),)
     if verdict == "too_strong":
-        return (remark("brine_too_strong", **figures),)
+        return (remark("brine_too_strong", strength_pct=found, wanted_pct=wanted),)
     if verdict == "not_shown":
-        return (remark("brine_not_shown", **figures),)
+        return (remark("brine_not_shown", strength_pct=found, wanted_pct=wanted),)
     return (remark("brine_not_judged"),) if verdict == "not_judged" else ()

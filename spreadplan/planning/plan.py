@@ -45,6 +45,7 @@ from spreadplan.planning.review import (
     is_past_tolerance,
     moved_gates,
     no_application,
+    no_liquid_tank,
     past_tolerance,
     review,
 )
@@ -215,10 +216,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
-    found += review(
-        rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
-    )
-    found += anti_icing(rows, applications, inputs.forecast, inputs.materials)
+    found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += _of_liquids(rows, routes, applications, inputs)
     found += past_tolerance(rows, inputs.policy)
     found += [*weather_findings(yards), *weather.findings, *too_late]
     found += moved_gates(routes, inputs.gates_last_tested)
@@ -239,6 +238,19 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         by_weather=weather.materials,
         findings=findings_table(found),
     )
+
+
+def _of_liquids(
+    rows: pd.DataFrame,
+    routes: pd.DataFrame,
+    applications: list[Application],
+    inputs: PlanInputs,
+) -> list[Finding]:
+    """Trucks that state no tank for their liquid, and what speaks against liquid so early."""
+    return [
+        *no_liquid_tank(routes, inputs.trucks),
+        *anti_icing(rows, applications, inputs.forecast, inputs.materials),
+    ]
 
 
 def _melters(inputs: PlanInputs) -> dict[str, Melter]:
