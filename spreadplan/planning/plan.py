@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spreadplan.calibration.liquid import LiquidKey, LiquidModel
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
+from spreadplan.planning.anti_icing import anti_icing
 from spreadplan.planning.applications import (
     Application,
     Moment,
@@ -44,6 +45,7 @@ from spreadplan.planning.review import (
     is_past_tolerance,
     moved_gates,
     no_application,
+    no_liquid_tank,
     past_tolerance,
     review,
 )
@@ -213,9 +215,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
-    found += review(
-        rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
-    )
+    found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += _of_liquids(rows, routes, applications, inputs)
     found += [*past_tolerance(rows, inputs.policy), *weather_findings(yards), *weather.findings]
     found += [*too_late, *moved_gates(routes, inputs.gates_last_tested)]
     tell("done", 1.0)
@@ -235,6 +236,19 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         by_weather=weather.materials,
         findings=findings_table(found),
     )
+
+
+def _of_liquids(
+    rows: pd.DataFrame,
+    routes: pd.DataFrame,
+    applications: list[Application],
+    inputs: PlanInputs,
+) -> list[Finding]:
+    """Trucks that state no tank for their liquid, and what speaks against liquid so early."""
+    return [
+        *no_liquid_tank(routes, inputs.trucks),
+        *anti_icing(rows, applications, inputs.forecast, inputs.materials),
+    ]
 
 
 def _melters(inputs: PlanInputs) -> dict[str, Melter]:
