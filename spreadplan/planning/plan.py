@@ -204,14 +204,12 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
-    rows["water_held_in"] = water_held(rows, melters)
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
     found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
     found += past_tolerance(rows, inputs.policy)
-    found += weather_findings(yards)
-    found += weather.findings
+    found += [*weather_findings(yards), *weather.findings]
     found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
@@ -252,7 +250,7 @@ def _with_holding(
     melters: Mapping[str, Melter],
     inputs: PlanInputs,
 ) -> gpd.GeoDataFrame:
-    """Rows with holds and the moments of `holding.UNTIL`."""
+    """Rows with water_held_in, holds, comes_back and the moments of `holding.UNTIL`."""
     materials = inputs.materials
     west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
     forecast = labelled_forecast(inputs.forecast)
@@ -269,6 +267,7 @@ def _with_holding(
         column: clock.moments(found[name].to_numpy()).set_axis(rows.index).dt.as_unit("ns")
         for column, name in zip(UNTIL, TIMES, strict=True)
     }
+    rows = rows.assign(water_held_in=water_held(rows, melters))
     return rows.assign(holds=found["holds"], comes_back=found["comes_back"], **moments)
 
 
