@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.calibration.liquid import LiquidKey, LiquidModel
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
 from spreadplan.planning.applications import (
@@ -24,6 +25,7 @@ from spreadplan.planning.forecast_doubt import with_doubt
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
+from spreadplan.planning.liquids import with_flows
 from spreadplan.planning.loads import Cycle, cycle
 from spreadplan.planning.lots import planned_lots, with_lots
 from spreadplan.planning.material import (
@@ -53,6 +55,7 @@ from spreadplan.planning.stock import on_hand, weather_findings, with_weather, y
 from spreadplan.planning.stretches import (
     changes_count,
     control_names,
+    dials,
     joined_lb,
     never_faster_on_ice,
     rate_kept,
@@ -75,7 +78,8 @@ class PlanInputs:
 
     ``loads`` and ``returns`` are those of other storms, for the stock. ``models`` come from
     `spreadplan.calibration`, ``advice`` is its advice on tests, None without; ``gates_last_tested``
-    and ``next_voiding`` are as it has them. ``pick`` chooses in the policy's ranges.
+    and ``next_voiding`` are as it has them, and so are ``liquid_models`` and
+    ``next_liquid_voiding`` for liquids. ``pick`` chooses in the policy's ranges.
     ``areas`` : lots treated beside the roads, as in `areas.csv`; None: none.
     ``shifts`` : truck_id, from, to; None or without rows: every truck is staffed throughout.
     ``assignments`` : the general ones, or with those of the storm, see `assigned.with_own`.
@@ -102,6 +106,8 @@ class PlanInputs:
     advice: pd.DataFrame | None = None
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
     next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
+    liquid_models: Mapping[LiquidKey, LiquidModel] = field(default_factory=dict)
+    next_liquid_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     rest: Rest | None = None
     pick: Pick = "by_round"
 
@@ -207,7 +213,9 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
-    found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += review(
+        rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
+    )
     found += past_tolerance(rows, inputs.policy)
     found += [*weather_findings(yards), *weather.findings]
     found += too_late
@@ -300,8 +308,14 @@ def _with_settings(
     rows: gpd.GeoDataFrame, applications: list[Application], inputs: PlanInputs
 ) -> gpd.GeoDataFrame:
     """Rows with gate, feeder, achieved rate, fastest speed, status and note."""
-    rows["voided_by"] = _voided_by(rows, applications, inputs.next_voiding)
+    liquid = inputs.materials.loc[inputs.materials["kind"] == "liquid", "material"]
+    rows["voided_by"] = np.where(
+        rows["material"].isin(liquid),
+        _voided_by(rows, applications, inputs.next_liquid_voiding),
+        _voided_by(rows, applications, inputs.next_voiding),
+    )
     rows = pd.concat([rows, with_settings(rows, inputs.trucks, inputs.models)], axis=1)
+    rows = with_flows(rows, inputs.materials, inputs.liquid_models)
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     rows["achieved_rate_lb_per_lane_mile"] = rows["achieved_rate_lb_per_lane_mile"].where(
         ~((target == 0.0) & (rows["truck_id"] != "")), 0.0
@@ -426,7 +440,9 @@ def _yards(
     stock = on_hand(
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
     )
-    return with_weather(yard_table(needed, stock), weather.yards)
+    liquids = inputs.materials[inputs.materials["kind"] == "liquid"]
+    density = dict(zip(liquids["material"], liquids["density_lb_gal"], strict=True))
+    return with_weather(yard_table(needed, stock, density), weather.yards)
 
 
 def _with_changes(
@@ -445,8 +461,7 @@ def _with_changes(
 
 def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:
     """Number of different settings that the driver of each run has to make; index run."""
-    dial = settings["rate_to_set_lb_per_lane_mile"].fillna(settings["feeder_pct"]).round(6)
-    return dial.groupby(settings["run"]).nunique().reindex(routes.index)
+    return dials(settings).groupby(settings["run"]).nunique().reindex(routes.index)
 
 
 def _reloads(rows: gpd.GeoDataFrame, timing: Cycle) -> pd.DataFrame:

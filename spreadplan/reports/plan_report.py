@@ -203,6 +203,9 @@ def _glance(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
         ),
         ("loads", f"{int(routes['loads'].sum()):,}", voice.say(run)),
     ]
+    chemical = float(routes["chemical_lb"].sum(min_count=1))
+    if math.isfinite(chemical):
+        cards.append(("dry chemical in it", shown.show(chemical, "bulk"), ""))
     prewet = float(routes["prewet_gal"].sum())
     if prewet > 0:
         cards.append(("prewetting liquid", shown.show(prewet, "volume"), ""))
@@ -297,17 +300,25 @@ def _late(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
 
 def _yards(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
     rows, shown = [], voice.display
+
+    def amount(yard: Any, name: str) -> str:
+        """Of a liquid with its unit: the head of the column is about masses."""
+        gallons = float(getattr(yard, f"{name}_gal"))
+        if math.isfinite(yard.needed_gal):
+            return shown.show(gallons, "volume")
+        return shown.number(float(getattr(yard, f"{name}_lb")), "bulk")
+
     for yard in lines(in_lb(plan.yards)):
         rows.append(
             {
                 "yard": yard.yard_id,
                 "material": voice.material(yard.material),
-                "needed": shown.number(yard.needed_lb, "bulk"),
-                "high": shown.number(yard.needed_hi_lb, "bulk"),
+                "needed": amount(yard, "needed"),
+                "high": amount(yard, "needed_hi"),
                 "by_weather": by_weather(yard.weather_lo_lb, yard.weather_hi_lb, shown) or NOTHING,
-                "on_hand": shown.number(yard.on_hand_lb, "bulk"),
+                "on_hand": amount(yard, "on_hand"),
                 "counted": shown.date(yard.on_hand_at),
-                "order": shown.number(yard.order_lb, "bulk") if yard.order_lb > 0 else NOTHING,
+                "order": amount(yard, "order") if yard.order_lb > 0 else NOTHING,
                 "state": yard_state(yard),
             }
         )

@@ -13,6 +13,26 @@ WORDS: Final[Mapping[str, str]] = {
         "if the pavement turns out otherwise than forecast (up to {most_lb:number.bulk}, 90 %)"
     ),
     "order_for_the_weather": "{order_lb:bulk} more would cover that as well",
+    # --- weather from elsewhere ---
+    "weather_of_zone": "zone {zone}: {rounds:count.round}, {place:then}",
+    "weather_from_place": "from {place}, {miles:distance} from the middle of its routes",
+    "weather_from_point": "from the nearest point, {miles:distance} from the middle of its routes",
+    "weather_without_place": "from a file that names no place",
+    "air_for_pavement": (
+        "zone {zone}: {rounds:count.round} without a pavement temperature, so that of the air is "
+        "taken, with a larger uncertainty; pavement may be many degrees colder on a clear night "
+        "and warmer by day"
+    ),
+    "weather_left_out": "zone {zone}: {rows:count.row} without any temperature, left out",
+    "no_event_in_weather": "nothing in it has to be treated; the forecast stays as it is",
+    "events_not_in_policy": (
+        "the policy has no row for {events:names}: give these rows of forecast.csv an event that "
+        "it has, or a rate of your own"
+    ),
+    "forecast_written": (
+        "{rows:count.row} added to forecast.csv, which had {kept}; none of those was changed, and "
+        "the newest forecast counts"
+    ),
     # --- what if ---
     "next_row_colder": "one policy row colder",
     "next_row_warmer": "one policy row warmer",
