@@ -255,7 +255,7 @@ def _with_holding(
     rows: gpd.GeoDataFrame,
     clock: Clock,
     applications: list[Application],
-    melters: Mapping[str, Melter],
+    melters: dict[str, Melter],
     inputs: PlanInputs,
 ) -> gpd.GeoDataFrame:
     """Rows with water_held_in, holds, comes_back and the moments of `holding.UNTIL`."""
