@@ -211,7 +211,6 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
-    rows["water_held_in"] = water_held(rows, melters)
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
@@ -267,10 +266,10 @@ def _with_holding(
     rows: gpd.GeoDataFrame,
     clock: Clock,
     applications: list[Application],
-    melters: Mapping[str, Melter],
+    melters: dict[str, Melter],
     inputs: PlanInputs,
 ) -> gpd.GeoDataFrame:
-    """Rows with holds and the moments of `holding.UNTIL`."""
+    """Rows with water_held_in, holds, comes_back and the moments of `holding.UNTIL`."""
     materials = inputs.materials
     west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
     forecast = labelled_forecast(inputs.forecast)
@@ -287,6 +286,7 @@ def _with_holding(
         column: clock.moments(found[name].to_numpy()).set_axis(rows.index).dt.as_unit("ns")
         for column, name in zip(UNTIL, TIMES, strict=True)
     }
+    rows = rows.assign(water_held_in=water_held(rows, melters))
     return rows.assign(holds=found["holds"], comes_back=found["comes_back"], **moments)
 
 
