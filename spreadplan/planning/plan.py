@@ -20,6 +20,7 @@ from spreadplan.planning.applications import (
 )
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
+from spreadplan.planning.forecast_doubt import middles_of, with_doubts
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
@@ -241,11 +242,12 @@ def _with_holding(
 ) -> gpd.GeoDataFrame:
     """Rows with holds and the moments of `holding.UNTIL`."""
     materials = inputs.materials
+    forecast = with_doubts(labelled_forecast(inputs.forecast), middles_of(rows), inputs.policy)
     found = holding(
         rows,
         clock.treated_min,
         applications,
-        labelled_forecast(inputs.forecast),
+        forecast,
         clock.minutes,
         melters,
         frozenset(materials.loc[materials["kind"] == "liquid", "material"]),

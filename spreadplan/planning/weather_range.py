@@ -26,7 +26,7 @@ from spreadplan.planning.applications import (
     conditions_of,
     labelled_forecast,
 )
-from spreadplan.planning.forecast_doubt import COMMON_SHARE, Doubt, doubt_of
+from spreadplan.planning.forecast_doubt import COMMON_SHARE, Doubt, doubt_of, middles_of
 from spreadplan.planning.frames import first_alike, places
 from spreadplan.planning.rates import policy_row_of
 from spreadplan.planning.rows import RateInputs, rates_of
@@ -188,7 +188,7 @@ def _forecast_rows(
     limits = storm.policy.rates[["pavement_temp_min_f", "pavement_temp_max_f"]]
     ends = limits.to_numpy(dtype=float)
     inner = np.unique(ends[np.isfinite(ends)])
-    middles = _middles(rows)
+    middles = middles_of(rows)
     asking = places(pieces[~pieces["own"]], ["application", "zone"])
     number = np.flatnonzero(~pieces["own"])
     for application in applications:
@@ -221,14 +221,6 @@ def _forecast_rows(
 
 def _temperature(condition: Condition | None) -> float:
     return math.nan if condition is None else condition.pavement_temp_f
-
-
-def _middles(rows: gpd.GeoDataFrame) -> dict[str, tuple[float, float]]:
-    """Longitude and latitude of the middle of each zone, degrees."""
-    bounds = rows.geometry.bounds.groupby(rows["zone"].to_numpy())
-    low, high = bounds[["minx", "miny"]].min(), bounds[["maxx", "maxy"]].max()
-    middle = (low.to_numpy() + high.to_numpy()) / 2.0
-    return {str(zone): (x, y) for zone, (x, y) in zip(low.index, middle.tolist(), strict=True)}
 
 
 def _at_each(

@@ -268,7 +268,20 @@ def test_the_masses_and_settings_are_what_they_were():
     """The doubt of the forecast changes no rate, setting or interval of the trucks."""
     sure = planned(forecast=forecast(night("*", 22.0, 0.0)))
     doubtful = planned(forecast=forecast(night("*", 22.0, 8.0)))
+    # how long brine holds if it is colder than forecast is the doubt's own column
+    bounds = ("geometry", "holds_until_colder", "holds_until_warmer")
+    names = [name for name in sure.segments if name not in bounds]
     pd.testing.assert_frame_equal(
-        pd.DataFrame(sure.segments.drop(columns="geometry")),
-        pd.DataFrame(doubtful.segments.drop(columns="geometry")),
+        pd.DataFrame(sure.segments[names]), pd.DataFrame(doubtful.segments[names])
     )
+
+
+def test_how_long_brine_holds_knows_the_same_doubt():
+    """By day in March 10.8 F where nothing is stated: as if the forecast had stated it."""
+    noon = ("*", "2027-03-15T16:00Z", "2027-03-15T20:00Z", "light_snow", 26.0)
+    ends = [
+        planned(forecast=forecast((*noon, u_f, "", 0.05, "1"))).segments["holds_until_colder"]
+        for u_f in (math.nan, 10.8, 4.05)
+    ]
+    assert ends[0].equals(ends[1])
+    assert (ends[2] > ends[0]).all()
