@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
+from spreadplan.planning.applications import Moment
 from spreadplan.planning.rest_made import made_of
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
@@ -30,7 +31,7 @@ _GIVEN: Final = ("rate", "low", "high")
 def driver_entries(
     log: pd.DataFrame,
     planned: pd.DataFrame,
-    begins: Mapping[str, Any],
+    begins: Mapping[str, Moment],
     given: pd.DataFrame,
     lb_per_gal: Mapping[str, float],
 ) -> pd.DataFrame:
@@ -39,7 +40,9 @@ def driver_entries(
     Parameters
     ----------
     log : as in `storms/STORM/driver_log.csv`.
-    planned : segments of the plan that the cards were made of; empty without one.
+    planned : segments of the plan that the cards were made of: application, route_id, truck_id,
+        material, gate_in, feeder_pct, target_rate_lb_per_lane_mile, lane_width_ft; empty without
+        one.
     begins : when each application begins; NaT: not known.
     given : as `given_in_runs` gives it; empty where no record tells.
     lb_per_gal : mass of a gallon of each liquid.
@@ -65,7 +68,9 @@ def driver_entries(
     return pd.DataFrame(rows, columns=names)
 
 
-def _running(entry: Any, by_run: Mapping[tuple[str, str], Any], begins: Mapping[str, Any]) -> str:
+def _running(
+    entry: Any, by_run: Mapping[tuple[str, str], Any], begins: Mapping[str, Moment]
+) -> str:
     """The application of the route that had begun last; its first where none had."""
     of_route = [name for name, route in by_run if route == entry.route_id]
     known = sorted(
@@ -195,12 +200,21 @@ def _beside(meant: float, gave: tuple[float, ...]) -> tuple[str, tuple[Remark, .
         verdict = "less"
     else:
         return verdict, ()
-    said = remark(
-        "truck_gave_more" if verdict == "more" else "truck_gave_less",
-        given_lb_per_lane_mile=rate,
-        ends=(low, high),
-        set_lb_per_lane_mile=meant,
-    )
+    ends = low, high
+    if verdict == "more":
+        said = remark(
+            "truck_gave_more",
+            given_lb_per_lane_mile=rate,
+            ends=ends,
+            set_lb_per_lane_mile=meant,
+        )
+    else:
+        said = remark(
+            "truck_gave_less",
+            given_lb_per_lane_mile=rate,
+            ends=ends,
+            set_lb_per_lane_mile=meant,
+        )
     return verdict, (said,)
 
 

@@ -36,7 +36,16 @@ BY_SET_RATE: Final = "amount by the set rate alone"
 
 
 def tells_set_rates_only(records: TruckRecords) -> bool:
-    """Whether a truck tells what was set, and nowhere what was released."""
+    """Whether a truck tells what was set, and nowhere what was released.
+
+    Parameters
+    ----------
+    records : of one truck.
+
+    Returns
+    -------
+    True where some set rate is given, and neither a total nor a feed rate.
+    """
     measured = (
         np.isfinite(records.feed_total_lb).any() or np.isfinite(records.feed_rate_lb_min).any()
     )
@@ -73,15 +82,16 @@ def with_set_rates(
     on_way = _LaneMiles(match, network, records)
     rate = records.liquid_rate_gal_per_lane_mile
     if rate is not None and not np.isfinite(records.liquid_total_gal).any():
-        set_gal, known = _of_ends(records, rate, silent)
+        (held,) = _held([rate])
+        set_gal, known = _of_ends(records, rate if held is None else held, silent)
         released = replace(released, liquid_gal=np.where(known, set_gal * on_way.lane_miles, 0.0))
     if not tells_set_rates_only(records):
         return released
     mass_lb, known = np.zeros(len(records)), np.zeros(len(records), dtype=bool)
     amounts = (on_way.lane_miles, on_way.areas, on_way.lane_miles * lb_per_gal)
-    for given, amount in zip(_given(records), amounts, strict=True):
-        if given is not None:
-            told, tells = _of_ends(records, given, silent)
+    for held, amount in zip(_held(_given(records)), amounts, strict=True):
+        if held is not None:
+            told, tells = _of_ends(records, held, silent)
             tells &= np.isfinite(amount)
             mass_lb = mass_lb + np.where(tells, told * amount, 0.0)
             known |= tells
@@ -90,19 +100,22 @@ def with_set_rates(
     return released_of(records, replace(released, mass_lb=mass_lb, known=known, counts=counts))
 
 
-def _held(rate: Floats) -> Floats:
-    """A rate holds until another is set; NaN before the first."""
-    given = np.isfinite(rate)
-    last = np.maximum.accumulate(np.where(given, np.arange(len(rate)), -1))
-    return np.where(last >= 0, rate[last], np.nan)
+def _held(rates: list[Floats | None]) -> list[Floats | None]:
+    """A rate holds until another is set, on whatever basis; NaN before the first and after that."""
+    given = [np.isfinite(rate) for rate in rates if rate is not None]
+    if not given:
+        return rates
+    some = np.logical_or.reduce(given)
+    last = np.maximum.accumulate(np.where(some, np.arange(len(some)), -1))
+    return [None if rate is None else np.where(last >= 0, rate[last], np.nan) for rate in rates]
 
 
-def _of_ends(records: TruckRecords, rate: Floats, silent: Flags) -> tuple[Floats, Flags]:
+def _of_ends(records: TruckRecords, held: Floats, silent: Flags) -> tuple[Floats, Flags]:
     """Rate of each interval, the mean of what holds at its ends; and whether it is known.
 
     Where the spreader is off the rate is none, whatever is set.
     """
-    at_ends = np.where(records.spreading, _held(rate), 0.0)
+    at_ends = np.where(records.spreading, held, 0.0)
     before = np.concatenate([at_ends[:1], at_ends[:-1]])
     mean = 0.5 * (at_ends + before)
     known = np.isfinite(mean) & (~silent | (mean == 0.0))

@@ -13,7 +13,9 @@ import shapely
 
 from spreadplan.buckets import FILLED, PILE, bucket_table
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.frames import lines
 from spreadplan.matching.network import Network
+from spreadplan.materials import price_per_ton
 from spreadplan.metrology import Z95
 from spreadplan.planning.geometry import segment_lengths_mi
 from spreadplan.reconcile.applied import (
@@ -25,6 +27,7 @@ from spreadplan.reconcile.applied import (
 )
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.in_force import InForce, PlanVersion, in_force
+from spreadplan.reconcile.liquid import liquid_of_trucks, with_liquid
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.plowing import ahead_of_plow
 from spreadplan.reconcile.road_temperatures import beside_forecast
@@ -168,16 +171,14 @@ def storm_use(
     )
     lengths = segment_table(around.routes)
     per_round = lengths.set_index(["route_id", "segment_id"])["passes_per_application"]
-    set_only = [one.truck_id for one in uses if one.set_rate]
     use = use.assign(
         rounds=use["passes"] / _of_segment(use, per_round).fillna(1.0),
         setting_u=setting_u(use, storm.planned),
-        run_u=np.hypot(
-            run_u(use, storm.planned, around.models_table),
-            np.where(use["truck_id"].isin(set_only), SET_RATE_U, 0.0),
-        ),
+        run_u=_pass_u(use, storm.planned, around.models_table, uses),
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
+    parts = with_liquid(parts.assign(storm=storm.name), around.assignments, around.materials)
+    parts = parts.drop(columns="storm")
     rule = DecisionRule.of(around.policy)
     plan = storm.in_force()
     planned = plan.segments
@@ -199,10 +200,17 @@ def storm_use(
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
     rows = rows.join(standing, on=["route_id", "segment_id", "material"])
     rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
+    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
+    rows = rows.join(wetted, on=SEGMENT_KEYS)
+    nothing = rows["applied_lb"] == 0.0
+    rows["prewet_gal"] = rows["prewet_gal"].where(~nothing, 0.0)
+    rows["chemical_lb"] = rows["chemical_lb"].where(~nothing, 0.0)
     segments = rows[RESULTS["use_segments"].names]
     return StormUse(
         segments=segments,
-        trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)),
+        trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)).join(
+            liquid_of_trucks(parts, around.policy), on=["truck_id", "material"]
+        ),
         routes=route_table(segments, parts, storm.planned_routes, around.materials),
         balance=stock_balance(
             around.stock_counts,
@@ -243,6 +251,18 @@ def _temperatures(
     return beside_forecast(readings, routes["zone"].tolist(), forecast)
 
 
+def _pass_u(
+    use: pd.DataFrame,
+    planned: pd.DataFrame,
+    models_table: pd.DataFrame,
+    uses: Sequence[TruckUse],
+) -> np.ndarray:
+    """`run_u`, and what a pass of a truck adds that tells only what was set; shape (rows,)."""
+    set_only = use["truck_id"].isin([one.truck_id for one in uses if one.set_rate])
+    more = np.where(set_only, SET_RATE_U, 0.0)
+    return np.asarray(np.hypot(run_u(use, planned, models_table), more))
+
+
 def _judged(
     rows: pd.DataFrame, rates: pd.DataFrame, plan: InForce, rule: DecisionRule
 ) -> pd.DataFrame:
@@ -265,7 +285,16 @@ def with_tickets(parts: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
 
 
 def segment_table(routes: gpd.GeoDataFrame) -> pd.DataFrame:
-    """route_id, segment_id, length_mi, lane_miles and passes of one application."""
+    """Length, lanes and passes of every segment.
+
+    Parameters
+    ----------
+    routes : route_id, segment_id, lanes, passes and geometry, EPSG:4326.
+
+    Returns
+    -------
+    route_id, segment_id, length_mi, lane_miles and passes_per_application of one application.
+    """
     length_mi = segment_lengths_mi(routes.geometry)
     return pd.DataFrame(
         {
@@ -433,7 +462,7 @@ def route_table(
     """Use of each route and material against the plan, with the covariance of its segments."""
     keys = ["route_id", "material"]
     applied = summed_applied(parts, keys)
-    per_ton = materials.set_index("material")["cost_per_ton"]
+    applied = applied.join(parts.groupby(keys)[["prewet_gal", "chemical_lb"]].sum(min_count=1))
     plan = planned.groupby(keys)[["mass_lb", "mass_lo_lb", "mass_hi_lb"]].sum(min_count=1)
     plan = plan.set_axis(["planned_lb", "planned_lo_lb", "planned_hi_lb"], axis=1)
     kind = kinds(segments)
@@ -452,9 +481,21 @@ def route_table(
     unseen_lb = segments.groupby(keys)["unseen_lb"].sum().rename("unseen_lb")
     table["applied_hi_lb"] += table[keys].join(unseen_lb, on=keys)["unseen_lb"].fillna(0.0)
     table[counted] = table[counted].fillna(0).astype(int)
-    table["cost"] = table["applied_lb"] * table["material"].map(per_ton).astype(float)
-    table["cost"] /= POUNDS_PER_TON
+    table["cost"] = table[keys].join(_cost(parts, materials), on=keys)["cost"].fillna(0.0)
     return table[RESULTS["use_routes"].names]
+
+
+def _cost(parts: pd.DataFrame, materials: pd.DataFrame) -> pd.Series[float]:
+    """Price of what was put down, the named prewetting liquid included, by route and material."""
+    facts = {str(one.material): one for one in lines(materials)}
+    per_ton = {name: price_per_ton(one) for name, one in facts.items()}
+    density = {name: float(one.density_lb_gal) for name, one in facts.items()}
+    liquid = parts["prewet_material"]
+    liquid_lb = parts["prewet_gal"] * liquid.map(density).astype(float)
+    of_liquid = (liquid_lb * liquid.map(per_ton).astype(float)).where(liquid != "", 0.0)
+    cost = parts["applied_lb"] * parts["material"].map(per_ton).astype(float) + of_liquid
+    by = [parts[key] for key in ("route_id", "material")]
+    return (cost / POUNDS_PER_TON).rename("cost").groupby(by).agg(lambda one: one.sum(skipna=False))
 
 
 def missed(segments: pd.DataFrame) -> pd.Series[bool]:

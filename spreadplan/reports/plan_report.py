@@ -115,6 +115,7 @@ def plan_report(
         routes=_routes(plan, voice),
         routes_left=max(0, len(plan.routes) - MOST_ROUTES),
         melting=_melting(plan, voice),
+        lots=_lots(plan, voice),
         rates=rates,
         from_memory=[row for row in rates if row["memory"]],
         calibrations=_calibrations(plan, calibration, background, voice),
@@ -202,6 +203,9 @@ def _glance(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
         ),
         ("loads", f"{int(routes['loads'].sum()):,}", voice.say(run)),
     ]
+    chemical = float(routes["chemical_lb"].sum(min_count=1))
+    if math.isfinite(chemical):
+        cards.append(("dry chemical in it", shown.show(chemical, "bulk"), ""))
     prewet = float(routes["prewet_gal"].sum())
     if prewet > 0:
         cards.append(("prewetting liquid", shown.show(prewet, "volume"), ""))
@@ -296,17 +300,25 @@ def _late(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
 
 def _yards(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
     rows, shown = [], voice.display
+
+    def amount(yard: Any, name: str) -> str:
+        """Of a liquid with its unit: the head of the column is about masses."""
+        gallons = float(getattr(yard, f"{name}_gal"))
+        if math.isfinite(yard.needed_gal):
+            return shown.show(gallons, "volume")
+        return shown.number(float(getattr(yard, f"{name}_lb")), "bulk")
+
     for yard in lines(in_lb(plan.yards)):
         rows.append(
             {
                 "yard": yard.yard_id,
                 "material": voice.material(yard.material),
-                "needed": shown.number(yard.needed_lb, "bulk"),
-                "high": shown.number(yard.needed_hi_lb, "bulk"),
+                "needed": amount(yard, "needed"),
+                "high": amount(yard, "needed_hi"),
                 "by_weather": by_weather(yard.weather_lo_lb, yard.weather_hi_lb, shown) or NOTHING,
-                "on_hand": shown.number(yard.on_hand_lb, "bulk"),
+                "on_hand": amount(yard, "on_hand"),
                 "counted": shown.date(yard.on_hand_at),
-                "order": shown.number(yard.order_lb, "bulk") if yard.order_lb > 0 else NOTHING,
+                "order": amount(yard, "order") if yard.order_lb > 0 else NOTHING,
                 "state": yard_state(yard),
             }
         )
@@ -397,14 +409,38 @@ def _melting(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
                 "temperature": shown.number(check.pavement_temp_f, "temperature"),
                 "water": shown.number(check.precipitation_in, "water"),
                 "rate": shown.number(check.rate_lb_per_lane_mile, "rate"),
-                "held": shown.number(check.water_held_in, "water"),
-                "until": shown.moment(check.holds_until),
-                "needed": shown.moment(check.needed_until),
+                "until": shown.weekday_time(check.holds_until),
+                "needed": shown.weekday_time(check.needed_until),
                 "verdict": TERMS["melting"][check.verdict],
                 "advice": check.advice,
             }
         )
     return rows
+
+
+def _or_dash(rate: float) -> str:
+    return NOTHING if np.isnan(rate) else as_text(rate, 2)
+
+
+def _lots(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
+    """Lots in the units of the workspace; their rates per area stand in both."""
+    shown = voice.display
+    return [
+        {
+            "application": lot.application,
+            "name": lot.name or lot.lot_id,
+            "truck": lot.truck_id,
+            "material": voice.material(lot.material),
+            "area": f"{lot.area_ft2:,.0f}",
+            "per_1000": _or_dash(lot.rate_lb_per_1000_ft2),
+            "gal_per_1000": _or_dash(lot.rate_gal_per_1000_ft2),
+            "per_m2": _or_dash(lot.rate_g_per_m2),
+            "mass": shown.show(lot.mass_lb, "mass"),
+            "liquid": shown.show(lot.liquid_gal + lot.prewet_gal, "volume"),
+            "note": lot.note if np.isnan(lot.mass_lb) else lot.rate_source,
+        }
+        for lot in lines(voice.table(plan.areas))
+    ]
 
 
 def _rates(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:

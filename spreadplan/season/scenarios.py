@@ -19,6 +19,7 @@ from spreadplan.materials import price_per_ton
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
 from spreadplan.planning.applications import labelled_forecast
 from spreadplan.planning.assigned import named_liquid
+from spreadplan.planning.wetting import Made, prewet_liquid_rows
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
@@ -237,20 +238,23 @@ def plan_totals(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[
     A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
     mass adds up the ends of the runs, as if all trucks erred alike, so it is wider than it
     need be. Minutes: route_minutes of all runs together, longest_minutes of the truck that is out
-    longest. Cost leaves out the prewetting liquid.
+    longest. Cost has the prewetting liquid in it where it is named.
     """
     yards = plan.yards
     routes = plan.routes[plan.routes["truck_id"] != ""]
     prices = {str(one.material): price_per_ton(one) for one in lines(materials)}
     tons = routes["mass_lb"].fillna(0.0) / POUNDS_PER_TON
     cost = tons * np.array([prices.get(str(name), np.nan) for name in routes["material"]])
+    liquid = prewet_liquid_rows(routes, Made.of(materials))
+    of_liquid = liquid["mass_lb"] / POUNDS_PER_TON * liquid["material"].map(prices).astype(float)
     per_truck = routes.groupby("truck_id")["minutes"].sum()
     return {
         "scenario": name,
         "mass_ton": float(tons.sum()),
         "mass_lo_ton": float(routes["mass_lo_lb"].sum() / POUNDS_PER_TON),
         "mass_hi_ton": float(routes["mass_hi_lb"].sum() / POUNDS_PER_TON),
-        "cost": float(cost[tons > 0.0].sum()),
+        "cost": float(cost[tons > 0.0].sum() + of_liquid.sum()),
+        "chemical_lb": float(routes["chemical_lb"].sum()),
         "prewet_gal": float(routes["prewet_gal"].sum()),
         "loads": float(routes["loads"].sum()),
         "route_minutes": float(routes["minutes"].sum()),

@@ -288,6 +288,10 @@ class Display:
         """The local time, as 2026-11-03 04:30."""
         return self._shown(moment, "%Y-%m-%d %H:%M")
 
+    def weekday_time(self, moment: Moment) -> str:
+        """The local time in the week, as Tue 04:30."""
+        return self._shown(moment, "%a %H:%M")
+
     def _shown(self, moment: Moment, form: str) -> str:
         if isinstance(moment, NaTType):
             return NOTHING

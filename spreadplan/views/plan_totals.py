@@ -44,15 +44,17 @@ class MaterialNeed:
 def material_needs(plan: StormPlan) -> list[MaterialNeed]:
     """Total of each material. Yards are added as if they erred together: on the safe side."""
     needs = []
-    for material, runs in plan.routes[plan.routes["material"] != ""].groupby("material"):
+    # a liquid that only prewets is in no run, but a yard needs it
+    names = {*plan.routes["material"], *plan.yards["material"]} - {""}
+    for material in sorted(names):
         yards = plan.yards[plan.yards["material"] == material]
+        runs = plan.routes[plan.routes["material"] == material]
         at_yards = POUNDS_PER_TON * float(yards["needed_ton"].sum())
         high = POUNDS_PER_TON * float(yards["needed_hi_ton"].sum()) if len(yards) else math.nan
-        needed = float(runs["mass_lb"].sum())
         # what is needed of no yard has no interval and is part of both ends
-        other = needed - at_yards
+        other = float(runs.loc[runs["yard_id"] == "", "mass_lb"].sum())
         low = max(0.0, 2.0 * at_yards - high) + other
-        needs.append(MaterialNeed(str(material), needed, low, high + other))
+        needs.append(MaterialNeed(str(material), at_yards + other, low, high + other))
     return needs
 
 
@@ -71,6 +73,20 @@ def stock_of(on_hand_lb: float, beyond: tuple[Remark, ...] = ()) -> Remark:
     if not math.isfinite(on_hand_lb):
         return remark("stock_not_counted")
     return remark("stock_on_hand", on_hand_lb=float(on_hand_lb), beyond=beyond)
+
+
+def need_of_tank(yard: Any) -> Remark:
+    """What a yard needs of a liquid, and what it has; ``yard``: its row of the plan's yards."""
+    have = float(yard.on_hand_gal)
+    counted = remark("liquid_on_hand", on_hand_gal=have)
+    return remark(
+        "need_of_tank",
+        yard=yard.yard_id,
+        material=yard.material,
+        needed_gal=float(yard.needed_gal),
+        most_gal=float(yard.needed_hi_gal),
+        stock=counted if math.isfinite(have) else remark("stock_not_counted"),
+    )
 
 
 def yard_state(yard: Any) -> Term:

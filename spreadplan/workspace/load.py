@@ -20,6 +20,7 @@ from spreadplan.schema.material_tables import BLENDS
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace.csvfile import read_csv
+from spreadplan.workspace.gallons import in_pounds
 from spreadplan.workspace.issued import IssuedPlan, read_issues, with_present_names
 from spreadplan.workspace.operations import newest_forecast, policy_classes
 from spreadplan.workspace.parse import Rename, Source, parse_table
@@ -399,9 +400,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     tables: dict[str, pd.DataFrame] = {}
     names = {"policy": "policy.toml"}
     for name, table in TABLES.items():
-        if table is BLENDS:
-            continue
-        if not table.per_storm and (name in required or name in optional):
+        if table is not BLENDS and not table.per_storm and name in required + optional:
             found = find_vector(folder, table)[0] if table.vector else []
             names[name] = found[0].name if found else table.file
             frame = reader.table(table, folder, "", name in required)
@@ -413,8 +412,8 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
         tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
     if PLACED & tables.keys():
         reader.problems += _misplaced(tables, names, reader.settings.timezone)
-    for rule in RULES:
-        reader.problems += rule(tables, names)
+    reader.problems += (problem for rule in RULES for problem in rule(tables, names))
+    _weigh_liquids(reader, tables, names, tables.get("materials"))
     reader.problems += policy_materials(policy, tables, "policy.toml")
     reader.problems += policy_classes(policy, tables, "policy.toml")
     reader.problems += reader.dates_to_come(tables, names)
@@ -430,15 +429,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
             for storm, found in by_storm.items()
         },
     )
-    for name in MOIST if "materials" in tables else ():
-        if name not in tables:
-            continue
-        tables[name] = at_own_moisture(name, tables[name], tables["materials"])
-    reader.problems += with_bucket_masses(
-        by_storm,
-        tables.get("materials"),
-        lambda storm, name: f"storms/{storm}/{TABLES[name].file}",
-    )
+    reader.problems += _weights(tables, by_storm)
     issued = _issued(reader, of_storms, tables.get("routes")) if wanted.issued else {}
     reader.problems += stray_files(
         folder,
@@ -464,6 +455,19 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     return workspace, reader.problems
 
 
+def _weights(
+    tables: dict[str, pd.DataFrame], by_storm: Mapping[str, dict[str, pd.DataFrame]]
+) -> Iterator[Problem]:
+    """Bring masses, in place, to the materials' own moisture, and buckets to masses."""
+    materials = tables.get("materials")
+    for name in MOIST:
+        if materials is not None and name in tables:
+            tables[name] = at_own_moisture(name, tables[name], materials)
+    yield from with_bucket_masses(
+        by_storm, materials, lambda storm, name: f"storms/{storm}/{TABLES[name].file}"
+    )
+
+
 def _read_blends(reader: _Reader, tables: dict[str, pd.DataFrame], names: dict[str, str]) -> None:
     """Blends go with the materials, whoever asks for those; who mixes nothing has no such file."""
     names[BLENDS.name] = BLENDS.file
@@ -473,6 +477,18 @@ def _read_blends(reader: _Reader, tables: dict[str, pd.DataFrame], names: dict[s
             tables[BLENDS.name] = frame
     blends = tables.get(BLENDS.name, _empty_table(BLENDS.name))
     tables["materials"] = with_parts(tables["materials"], blends)
+
+
+def _weigh_liquids(
+    reader: _Reader,
+    tables: dict[str, pd.DataFrame],
+    names: Mapping[str, str],
+    materials: pd.DataFrame | None,
+) -> None:
+    """Volumes as masses, in place."""
+    changed, problems = in_pounds(tables, names, materials)
+    tables.update(changed)
+    reader.problems += problems
 
 
 def _issued(
@@ -552,5 +568,6 @@ def _read_storm(
             # the workspace's own tables were checked before; only zones speak of both
             if problem.file in own or rule is zones:
                 reader.problems.append(problem)
+    _weigh_liquids(reader, found, file_names, tables.get("materials"))
     reader.problems += reader.dates_to_come(found, file_names)
     return found

@@ -96,6 +96,16 @@ def test_a_rate_holds_until_another_is_set_and_while_the_spreader_is_on(run: Run
     assert sum(by_segment(run({"t.csv": off})).values()) == 0.0
 
 
+def test_a_rate_on_another_basis_ends_the_one_before(run: Run):
+    records = told()
+    first = records.iloc[:11].assign(set_rate_lb_per_lane_mile=200.0)
+    per_area = 300.0 * 453.59237 / (1609.344 * 12 * 0.3048)
+    second = records.iloc[11:].assign(set_rate_g_per_m2=per_area)
+    found = run({"a.csv": first, "b.csv": second})
+    # 10 intervals at 200, one between the two, of which nobody knows, 9 and 4 at 300
+    assert sum(by_segment(found).values()) == pytest.approx(0.1 * (10 * 200 + 13 * 300), rel=1e-3)
+
+
 def test_over_a_silence_nothing_is_made_up(run: Run):
     records = told(set_rate_lb_per_lane_mile=200.0)
     records["time"] = pd.to_datetime(records["time"]) + pd.to_timedelta(

@@ -23,7 +23,7 @@ from spreadplan.views.words import term
 from spreadplan.web.addresses import address
 from spreadplan.web.files.edits import Add, Refused
 from spreadplan.web.pages.now import writers_of
-from spreadplan.web.pages.plan import cards_of, plan_of, storm_of
+from spreadplan.web.pages.plan import card_runs, plan_of, storm_of
 from spreadplan.web.pages.reports import may_undo
 from spreadplan.web.pages.trucks import report
 from spreadplan.web.visits import Visit, action, page
@@ -47,7 +47,7 @@ def drivers(visit: Visit) -> Response:
         "web/drivers.html",
         storm=storm,
         entries=_entries(visit, storm),
-        cards=cards_of(visit, storm),
+        cards=card_runs(visit, storm),
     )
 
 
@@ -87,7 +87,7 @@ def _page(
 def _run_of(visit: Visit) -> dict[str, str]:
     """The run of the card in the address; 404 where there is none."""
     name = visit.path("card")
-    found = next((one for one in cards_of(visit, storm_of(visit)) if one["name"] == name), None)
+    found = next((one for one in card_runs(visit, storm_of(visit)) if one["name"] == name), None)
     if found is None:
         raise HTTPException(404, "There is no such card.")
     return found
@@ -116,7 +116,7 @@ def _file(storm: str) -> str:
     return f"storms/{storm}/{DRIVER_LOG.file}"
 
 
-def record(visit: Visit) -> Response:
+def record_entry(visit: Visit) -> Response:
     """Add an entry to the drivers' log of the storm."""
     storm, run = storm_of(visit), _run_of(visit)
     values = {
@@ -208,7 +208,7 @@ def _entries(visit: Visit, storm: str) -> list[dict[str, Any]]:
 # --- on paper ------------------------------------------------------------------------------------
 
 
-def sheet(visit: Visit) -> Response:
+def driver_sheet(visit: Visit) -> Response:
     """A sheet for each truck to write on with a pen: its runs, what their cards say, empty rows."""
     storm, shown = storm_of(visit), visit.display
     view = plan_of(visit, storm, ())
@@ -236,6 +236,6 @@ def sheet(visit: Visit) -> Response:
 ROUTES: list[Any] = [
     page("/plan/{storm}/drivers", drivers),
     page("/plan/{storm}/drivers/{card}", driver),
-    page("/plan/{storm}/driver_sheet", sheet, name="driver_sheet"),
-    action("/plan/{storm}/drivers/{card}", record, role="record", name="record_driver"),
+    page("/plan/{storm}/driver_sheet", driver_sheet),
+    action("/plan/{storm}/drivers/{card}", record_entry, role="record", name="record_driver"),
 ]

@@ -422,11 +422,11 @@ def cards(visit: Visit) -> Response:
         "web/cards.html",
         storm=storm,
         files=files,
-        cards=cards_of(visit, storm),
+        cards=card_runs(visit, storm),
     )
 
 
-def cards_of(visit: Visit, storm: str) -> list[dict[str, str]]:
+def card_runs(visit: Visit, storm: str) -> list[dict[str, str]]:
     """name, truck_id, route_id and application of each cab card."""
     routes = plan_of(visit, storm, ()).plan.routes
     columns = ["truck_id", "route_id", "application"]
