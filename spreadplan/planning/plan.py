@@ -205,7 +205,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     lots, of_lots = _lots(inputs, applications)
     found += of_lots
     weather = weather_range(rows, applications, _rate_inputs(inputs))
-    routes = routes.join(weather.runs)
+    routes = routes.join(weather.runs[["weather_lo_lb", "weather_hi_lb"]])
     yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
@@ -214,12 +214,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
-    found += review(
-        rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
-    )
-    found += past_tolerance(rows, inputs.policy)
-    found += weather_findings(yards)
-    found += weather.findings
+    found += _reviewed(rows, routes, yards, melting, timing, weather, inputs)
     found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
@@ -239,6 +234,25 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         by_weather=weather.materials,
         findings=findings_table(found),
     )
+
+
+def _reviewed(
+    rows: gpd.GeoDataFrame,
+    routes: pd.DataFrame,
+    yards: pd.DataFrame,
+    melting: pd.DataFrame,
+    timing: Cycle,
+    weather: WeatherRange,
+    inputs: PlanInputs,
+) -> list[Finding]:
+    """What the planner should know of rates, settings, stock and the doubt of the forecast."""
+    models, advice, trucks = inputs.models, inputs.advice, inputs.trucks
+    return [
+        *review(rows, routes, yards, melting, timing, models, advice, trucks),
+        *past_tolerance(rows, inputs.policy),
+        *weather_findings(yards),
+        *weather.findings,
+    ]
 
 
 def _melters(inputs: PlanInputs) -> dict[str, Melter]:
