@@ -22,7 +22,7 @@ from spreadplan.planning.applications import (
 )
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
-from spreadplan.planning.forecast_doubt import with_doubt
+from spreadplan.planning.forecast_doubt import middles_of, with_doubts
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
@@ -206,7 +206,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     lots, of_lots = _lots(inputs, applications)
     found += of_lots
     weather = weather_range(rows, applications, _rate_inputs(inputs))
-    routes = routes.join(weather.runs)
+    routes = routes.join(weather.runs[["weather_lo_lb", "weather_hi_lb"]])
     yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
@@ -271,13 +271,12 @@ def _with_holding(
 ) -> gpd.GeoDataFrame:
     """Rows with water_held_in, holds, comes_back and the moments of `holding.UNTIL`."""
     materials = inputs.materials
-    west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
-    forecast = labelled_forecast(inputs.forecast)
+    forecast = with_doubts(labelled_forecast(inputs.forecast), middles_of(rows), inputs.policy)
     found = holding(
         rows,
         clock.treated_min,
         applications,
-        with_doubt(forecast, (south + north) / 2.0, (west + east) / 2.0, inputs.policy),
+        forecast,
         clock.minutes,
         melters,
         frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
