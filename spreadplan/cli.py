@@ -110,6 +110,7 @@ def _storm_commands(commands: _Commands) -> None:
         help="plan the rest of the storm from what is known at this time",
     )
     _option_of_the_rest(plan)
+    _weather_command(commands)
     _issue_commands(commands)
     scenarios = commands.add(
         "compare", "what if? plans of a storm side by side", storm=True, reports=True
@@ -132,6 +133,21 @@ def _storm_commands(commands: _Commands) -> None:
         default="",
         metavar="ADDRESS",
         help="have the workers of the Dask scheduler at this address follow the trucks",
+    )
+
+
+def _weather_command(commands: _Commands) -> None:
+    taken = commands.add(
+        "weather", "add a file of weather from elsewhere to a storm's forecast", storm=True
+    )
+    taken.add_argument(
+        "source", type=Path, metavar="FILE", help="CSV, JSON, CF-NetCDF or GRIB; nothing is fetched"
+    )
+    taken.add_argument(
+        "--every", type=float, default=4.0, metavar="HOURS", help="hours of a round (default: 4)"
+    )
+    taken.add_argument(
+        "--issued", default="", metavar="TIME", help="when it was issued (default: now)"
     )
 
 
@@ -336,6 +352,9 @@ def _run(
         runs.calibrate(arguments.folder, options, as_of=arguments.as_of)
     elif arguments.command == "plan":
         _run_plan(arguments, options)
+    elif arguments.command == "weather":
+        said = {"every_h": arguments.every, "issued": arguments.issued}
+        runs.weather(arguments.folder, arguments.storm, arguments.source, options, **said)
     elif arguments.command in ("issue", "pack", "verify"):
         _run_issues(arguments, options)
     elif arguments.command == "compare":

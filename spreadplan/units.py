@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 #: what one of each unit is in kilogram, meter, second and lane, exactly, and the power of each.
 #: Columns are converted by these few. pint, which knows all, is slow to start: it is asked for
 #: quantities that carry their unit, and in the tests whether it says the same.
-_MASS, _LENGTH, _VOLUME, _TIME, _LANES = (
-    (1, 0, 0, 0), (0, 1, 0, 0), (0, 3, 0, 0), (0, 0, 1, 0), (0, 1, 0, 1)
+_MASS, _LENGTH, _AREA, _VOLUME, _TIME, _LANES = (
+    (1, 0, 0, 0), (0, 1, 0, 0), (0, 2, 0, 0), (0, 3, 0, 0), (0, 0, 1, 0), (0, 1, 0, 1)
 )  # fmt: skip
 _KNOWN: Final = {
     "pound": ("0.45359237", _MASS),
@@ -50,6 +50,9 @@ _KNOWN: Final = {
     "lane_mile": ("1609.344", _LANES),
     "two_lane_mile": ("3218.688", _LANES),
     "lane_km": ("1000", _LANES),
+    "thousand_ft2": ("92.90304", _AREA),
+    # of a lane of 12 ft: 12 x 5,280 ft2 are a lane-mile
+    "thousand_ft2_of_lane": ("25.4", _LANES),
     "1": ("1", (0, 0, 0, 0)),
 }
 
@@ -64,6 +67,8 @@ def registry() -> pint.UnitRegistry[Any]:
     units.define("lane_mile = lane * mile")
     units.define("two_lane_mile = 2 * lane_mile")
     units.define("lane_km = lane * kilometer")
+    units.define("thousand_ft2 = 1000 * foot ** 2")
+    units.define("thousand_ft2_of_lane = lane_mile / 63.36")
     return units
 
 
@@ -83,8 +88,10 @@ SUFFIXES: dict[str, dict[str, str]] = {
         "m": "meter",
         "km": "kilometer",
     },
+    "area": {"ft2": "foot**2", "m2": "meter**2"},
     "speed": {"mph": "mile/hour", "km_h": "kilometer/hour"},
     "temperature": {"f": "degF", "c": "degC"},
+    "temperature_difference": {"f": "delta_degF", "c": "delta_degC"},
     "volume": {"gal": "gallon", "l": "liter"},
     "duration": {"s": "second", "min": "minute"},
     "bulk_density": {"lb_ft3": "pound/foot**3", "kg_m3": "kilogram/meter**3"},
@@ -118,6 +125,8 @@ RATE_SUFFIXES: dict[str, tuple[str, str]] = {
     "g_per_m2": ("gram/meter**2", "g_per_m2"),
     "gal_per_lane_mile": ("gallon/lane_mile", "gal_per_lane_mile"),
     "l_per_lane_km": ("liter/lane_km", "gal_per_lane_mile"),
+    "lb_per_1000_ft2": ("pound/thousand_ft2", "g_per_m2"),
+    "gal_per_1000_ft2": ("gallon/thousand_ft2_of_lane", "gal_per_lane_mile"),
 }
 RATE_UNITS = {
     "lb_per_lane_mile": "pound/lane_mile",
@@ -216,7 +225,13 @@ def suffix_meant(text: str, suffixes: Collection[str]) -> str:
 
 #: factor, offset. pint goes by way of kelvin and makes 31.99999999999994 F of 0 C: enough to miss
 #: a rule that holds from 32 F up. NIST Special Publication 811 (2008), B.8: t/C = (t/F - 32)/1.8.
-_TEMPERATURES = {("degC", "degF"): (1.8, 32.0), ("degF", "degC"): (1.0 / 1.8, -32.0 / 1.8)}
+#: A difference of temperatures has no offset.
+_TEMPERATURES = {
+    ("degC", "degF"): (1.8, 32.0),
+    ("degF", "degC"): (1.0 / 1.8, -32.0 / 1.8),
+    ("delta_degC", "delta_degF"): (1.8, 0.0),
+    ("delta_degF", "delta_degC"): (1.0 / 1.8, 0.0),
+}
 
 
 @cache

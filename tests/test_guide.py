@@ -583,7 +583,7 @@ def test_every_result_column_is_explained(desk: Desk):
     assert {
         name
         for name in unseen
-        if not name.startswith(("plan_scarce", "plan_reassigned", "liquid", "nozzles"))
+        if not name.startswith(("plan_scarce", "plan_reassigned", "liquid", "nozzles", "brine"))
     } == set()
     assert (ROOT / "templates/guide/results.md").read_text() == result_guide()
 
@@ -672,6 +672,7 @@ def test_the_policys_defaults_are_those_of_the_code():
     ):
         assert float(found[name]) == getattr(silent, name), name
     assert f"`[sensitive] factor` {silent.sensitive_factor:g}" in text
+    assert f"`[wetting] prewet_reduction_pct` {silent.prewet_reduction_pct:g}" in text
 
 
 def test_every_published_check_is_listed():

@@ -25,7 +25,12 @@ from spreadplan.calibration.standing import Standing, standings
 from spreadplan.calibration.tables import discharge_table, models_table
 from spreadplan.calibration.tests import discharge_results
 from spreadplan.calibration.trucks import trucks_by_id
-from spreadplan.calibration.validity import TruckWork, gates_last_tested, next_voiding
+from spreadplan.calibration.validity import (
+    VOIDING_LIQUID_CHANGES,
+    TruckWork,
+    gates_last_tested,
+    next_voiding,
+)
 from spreadplan.calibration.weighing import weigh
 from spreadplan.schema.policy import Policy
 
@@ -60,7 +65,8 @@ class Calibration:
     advice : what to test next, see `advice.advise`.
     standings : what each model may be used for, see `standing.standing_of`.
     gates_last_tested : where each truck's gate stood in its latest test, inches.
-    next_voiding : the first work on a truck, already on record, that will end its tests.
+    next_voiding, next_liquid_voiding : the first work on a truck, already on record, that will end
+        its discharge tests, and those of its liquid circuits.
     as_of : the moment for which tests were judged.
     """
 
@@ -77,6 +83,7 @@ class Calibration:
     liquid_models: dict[LiquidKey, LiquidModel]
     gates_last_tested: dict[str, float]
     next_voiding: dict[str, TruckWork]
+    next_liquid_voiding: dict[str, TruckWork]
     as_of: pd.Timestamp
 
 
@@ -141,5 +148,6 @@ def fit_fleet(
         liquid_models=liquid_models,
         gates_last_tested=gates_last_tested(results, as_of),
         next_voiding=next_voiding(changes, fleet, as_of),
+        next_liquid_voiding=next_voiding(changes, fleet, as_of, VOIDING_LIQUID_CHANGES),
         as_of=as_of,
     )

@@ -53,7 +53,17 @@ def run_uncertainty(relative_u: Any, repeatability: Any, dof: Any) -> FloatArray
 
 
 def too_uncertain(relative_u: Any, repeatability: Any, dof: Any) -> BoolArray:
-    """Where a calibration is not to be used; arguments as for `run_uncertainty`.
+    """Where a calibration is not to be used.
+
+    Parameters
+    ----------
+    relative_u : relative standard uncertainty of the calibration at an output; shapes broadcast.
+    repeatability : relative standard deviation of one run about the mean; shapes broadcast.
+    dof : degrees of freedom of both, > 0; shapes broadcast.
+
+    Returns
+    -------
+    Whether it must not be used, of the shape they broadcast to.
 
     The bound is the uncertainty of an untested truck: a setting that is known no better is worth
     no more than a guess.

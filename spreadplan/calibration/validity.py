@@ -115,14 +115,22 @@ def _voids(
 
 
 def next_voiding(
-    changes: pd.DataFrame, trucks: Mapping[str, TruckLimits], as_of: pd.Timestamp
+    changes: pd.DataFrame,
+    trucks: Mapping[str, TruckLimits],
+    as_of: pd.Timestamp,
+    kinds: tuple[str, ...] = VOIDING_CHANGES,
 ) -> dict[str, TruckWork]:
-    """The first work on each truck after a moment that ends its tests; by truck_id."""
+    """The first work on each truck after a moment that ends its tests; by truck_id.
+
+    ``kinds`` : of work that do, beside that on a closed loop's sensor.
+    """
     found = {}
     for truck_id, work in changes_by_truck(changes).items():
         truck = trucks.get(truck_id)
         coming = [one for one in work if one.changed_at > as_of]
-        voiding = [one for one in coming if truck is not None and _voids(one, truck.closed_loop)]
+        voiding = [
+            one for one in coming if truck is not None and _voids(one, truck.closed_loop, kinds)
+        ]
         if voiding:
             found[truck_id] = voiding[0]
     return found

@@ -44,6 +44,7 @@ class Condition:
     is a word of `spreadplan.schema.policy.SURFACES`, "" where it is not stated, as NaN is for
     ``snow_depth_in`` and None for ``plow``. ``treatment`` counts the rounds of the event in the
     zone, this one included: 1, 2, ...
+    ``pavement_temp_u_f``: standard uncertainty of the temperature, NaN where none is stated.
     """
 
     zone: str
@@ -57,6 +58,7 @@ class Condition:
     snow_depth_in: float = math.nan
     plow: bool | None = None
     treatment: int = 1
+    pavement_temp_u_f: float = math.nan
 
 
 def may_be_icy(event: str) -> bool:
@@ -181,6 +183,7 @@ def _condition(zone: str, frame: pd.DataFrame) -> Condition:
         surface=str(coldest.get("surface", "")),
         snow_depth_in=_added_up(frame, "snow_depth_in"),
         plow=_plowing(frame),
+        pavement_temp_u_f=float(coldest.get("pavement_temp_u_f", math.nan)),
     )
 
 

@@ -102,7 +102,7 @@ def holding(
     rows : in order of application, each with all parts in one order: zone, material, lane_width_ft,
         target_rate_lb_per_lane_mile, plow (True, False or None). Shape (n,).
     treated_min : when each was treated, minutes of the clock, shape (n,); NaN for never.
-    forecast : as `labelled_forecast` returns it.
+    forecast : as `labelled_forecast` returns it, with pavement_temp_u_f of every row.
     minutes : a moment in minutes of the clock.
     liquids : materials that are liquids.
 
@@ -304,7 +304,7 @@ def _verdict(melter: Melter, temp_f: float, worst: Any) -> tuple[str, Remark]:
     if worst.holds == "holds":
         return "holds", remark("holds_until", until=until, then=then, needed=needed, doubt=doubt)
     if until <= worst.treated_at:
-        return "gives out", remark("too_little_from_the_start", doubt=doubt)
+        return "gives out", remark("too_little_from_the_start")
     short_min = (needed - until).total_seconds() / 60.0
     return "gives out", remark(
         "gives_out_before", until=until, then=then, needed=needed, short_min=short_min, doubt=doubt

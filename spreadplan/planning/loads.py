@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from spreadplan.planning.geometry import edges_of, points_along
+from spreadplan.planning.liquids import tank_lb
 from spreadplan.planning.places_of_runs import PartPlaces
 from spreadplan.units import POUNDS_PER_TON
 
@@ -55,16 +56,19 @@ class Cycle:
 def load_limits(runs: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
     """What one load of each run may weigh: the hopper, or less where the prewet tank is small.
 
-    ``runs``: truck_id, prewet_gal_per_ton, solid. NaN for a truck that is not known.
+    ``runs``: truck_id, prewet_gal_per_ton, solid, mass_lb, liquid_gal. NaN for a truck that is not
+    known. A liquid goes into the liquid tank; where a truck states none, into as much as its
+    capacity.
     """
     truck = trucks.set_index("truck_id").reindex(runs["truck_id"]).set_axis(runs.index)
     tank, wanted = truck["prewet_tank_gal"], runs["prewet_gal_per_ton"].where(runs["solid"], 0.0)
     no_tank = (wanted > 0) & ~(tank > 0) & (runs["truck_id"] != "")
     per_lb = (wanted / POUNDS_PER_TON).where((wanted > 0) & (tank > 0))
     by_tank = (tank / per_lb).fillna(np.inf)
+    liquid = tank_lb(truck["liquid_tank_gal"], runs)
     return pd.DataFrame(
         {
-            "load_lb": np.minimum(truck["capacity_lb"], by_tank),
+            "load_lb": liquid.fillna(by_tank.clip(upper=truck["capacity_lb"])),
             "prewet_limits": by_tank < truck["capacity_lb"],
             "no_tank": no_tank,
         }
@@ -160,8 +164,8 @@ def cycle(
     Parameters
     ----------
     rows : parts in driving order, grouped by ascending run; each application has all parts.
-    runs : index run, ascending: truck_id, yard_id, mass_lb, prewet_gal_per_ton, solid, first_lb
-        (see `run_out`).
+    runs : index run, ascending: truck_id, yard_id, mass_lb, liquid_gal, prewet_gal_per_ton, solid,
+        first_lb (see `run_out`).
     places : of the parts and yards.
     """
     limits = load_limits(runs, trucks)

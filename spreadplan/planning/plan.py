@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from spreadplan.calibration.liquid import LiquidKey, LiquidModel
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
 from spreadplan.planning.applications import (
@@ -20,10 +21,13 @@ from spreadplan.planning.applications import (
 )
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
+from spreadplan.planning.forecast_doubt import with_doubt
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
+from spreadplan.planning.liquids import with_flows
 from spreadplan.planning.loads import Cycle, cycle
+from spreadplan.planning.lots import planned_lots, with_lots
 from spreadplan.planning.material import (
     chemical_lb,
     liquid_gal,
@@ -47,18 +51,20 @@ from spreadplan.planning.rows import RateInputs, parts_of, target_rows
 from spreadplan.planning.serving import with_settings
 from spreadplan.planning.settings import Models
 from spreadplan.planning.statuses import notes, statuses, too_wide, worst_status
-from spreadplan.planning.stock import on_hand, yard_table
+from spreadplan.planning.stock import on_hand, weather_findings, with_weather, yard_table
 from spreadplan.planning.stretches import (
     changes_count,
     control_names,
+    dials,
     joined_lb,
     never_faster_on_ice,
     rate_kept,
     stretches,
     with_speed_steps,
 )
+from spreadplan.planning.weather_range import WeatherRange, weather_range
 from spreadplan.planning.wetting import Made, prewet_liquid_rows
-from spreadplan.remarks import findings_table
+from spreadplan.remarks import Finding, findings_table
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.results import RESULTS
 
@@ -72,7 +78,9 @@ class PlanInputs:
 
     ``loads`` and ``returns`` are those of other storms, for the stock. ``models`` come from
     `spreadplan.calibration`, ``advice`` is its advice on tests, None without; ``gates_last_tested``
-    and ``next_voiding`` are as it has them. ``pick`` chooses in the policy's ranges.
+    and ``next_voiding`` are as it has them, and so are ``liquid_models`` and
+    ``next_liquid_voiding`` for liquids. ``pick`` chooses in the policy's ranges.
+    ``areas`` : lots treated beside the roads, as in `areas.csv`; None: none.
     ``shifts`` : truck_id, from, to; None or without rows: every truck is staffed throughout.
     ``assignments`` : the general ones, or with those of the storm, see `assigned.with_own`.
     ``rest`` : what is known of a storm that runs; then only what is left of it is planned.
@@ -93,12 +101,19 @@ class PlanInputs:
     policy: Policy
     sensitive_areas: gpd.GeoDataFrame | None
     models: Models
+    areas: pd.DataFrame | None = None
     shifts: pd.DataFrame | None = None
     advice: pd.DataFrame | None = None
     gates_last_tested: Mapping[str, float] = field(default_factory=dict)
     next_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
+    liquid_models: Mapping[LiquidKey, LiquidModel] = field(default_factory=dict)
+    next_liquid_voiding: Mapping[str, TruckWork] = field(default_factory=dict)
     rest: Rest | None = None
     pick: Pick = "by_round"
+
+
+def _no_lots() -> pd.DataFrame:
+    return pd.DataFrame(columns=RESULTS["plan_areas"].names)
 
 
 def _no_takeover() -> pd.DataFrame:
@@ -123,7 +138,10 @@ class StormPlan:
     reloads : where the hopper runs out: application, route_id, truck_id, yard_id, load (the next
         one), segment_id, part, pass, miles_into_segment, lon, lat.
     clock : what each truck does when, see `clock_tables`: the table ``plan_clock``.
+    areas : what lots take, see `lots`: the table ``plan_areas``.
     melting : see `holding_check`: the table ``plan_melting``.
+    weather : what each temperature of the pavement would make of it: the table ``plan_weather``.
+    by_weather : index material: weather_lo_lb, weather_hi_lb, see `weather_range`.
     findings : see `remarks.findings_table`; the most important first.
     reassigned : who could take over what is late, see `takeover`: the table ``plan_reassigned``.
     """
@@ -138,8 +156,11 @@ class StormPlan:
     reloads: pd.DataFrame
     clock: pd.DataFrame
     melting: pd.DataFrame
+    weather: pd.DataFrame
+    by_weather: pd.DataFrame
     findings: pd.DataFrame = field(repr=False)
     reassigned: pd.DataFrame = field(default_factory=_no_takeover, repr=False)
+    areas: pd.DataFrame = field(default_factory=_no_lots, repr=False)
 
 
 def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPlan:
@@ -181,7 +202,11 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         found += own_findings(inputs.assignments)
     reloads = _reloads(rows, timing)
     rows = rows[~rows["made"]].reset_index(drop=True)
-    yards = _yards(rows, inputs, start if inputs.rest is None else inputs.rest.at)
+    lots, of_lots = _lots(inputs, applications)
+    found += of_lots
+    weather = weather_range(rows, applications, _rate_inputs(inputs))
+    routes = routes.join(weather.runs)
+    yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
@@ -189,8 +214,12 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
-    found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += review(
+        rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
+    )
     found += past_tolerance(rows, inputs.policy)
+    found += weather_findings(yards)
+    found += weather.findings
     found += too_late
     found += moved_gates(routes, inputs.gates_last_tested)
     tell("done", 1.0)
@@ -205,6 +234,9 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         reloads=reloads,
         clock=clock.table,
         melting=melting,
+        areas=lots,
+        weather=weather.table,
+        by_weather=weather.materials,
         findings=findings_table(found),
     )
 
@@ -230,11 +262,13 @@ def _with_holding(
 ) -> gpd.GeoDataFrame:
     """Rows with holds and the moments of `holding.UNTIL`."""
     materials = inputs.materials
+    west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
+    forecast = labelled_forecast(inputs.forecast)
     found = holding(
         rows,
         clock.treated_min,
         applications,
-        labelled_forecast(inputs.forecast),
+        with_doubt(forecast, (south + north) / 2.0, (west + east) / 2.0, inputs.policy),
         clock.minutes,
         melters,
         frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
@@ -275,8 +309,14 @@ def _with_settings(
     rows: gpd.GeoDataFrame, applications: list[Application], inputs: PlanInputs
 ) -> gpd.GeoDataFrame:
     """Rows with gate, feeder, achieved rate, fastest speed, status and note."""
-    rows["voided_by"] = _voided_by(rows, applications, inputs.next_voiding)
+    liquid = inputs.materials.loc[inputs.materials["kind"] == "liquid", "material"]
+    rows["voided_by"] = np.where(
+        rows["material"].isin(liquid),
+        _voided_by(rows, applications, inputs.next_liquid_voiding),
+        _voided_by(rows, applications, inputs.next_voiding),
+    )
     rows = pd.concat([rows, with_settings(rows, inputs.trucks, inputs.models)], axis=1)
+    rows = with_flows(rows, inputs.materials, inputs.liquid_models)
     target = rows["target_rate_lb_per_lane_mile"].to_numpy()
     rows["achieved_rate_lb_per_lane_mile"] = rows["achieved_rate_lb_per_lane_mile"].where(
         ~((target == 0.0) & (rows["truck_id"] != "")), 0.0
@@ -374,17 +414,36 @@ def _clock(
     )
 
 
-def _yards(rows: gpd.GeoDataFrame, inputs: PlanInputs, start: Moment) -> pd.DataFrame:
-    """Need against stock, prewetting liquids included; routes without a yard are left out."""
+def _lots(
+    inputs: PlanInputs, applications: list[Application]
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """What lots take. The rest of a storm has none: nobody says which were treated before."""
+    if inputs.areas is None or inputs.areas.empty or inputs.rest is not None:
+        return _no_lots(), []
+    capacity = dict(zip(inputs.trucks["truck_id"], inputs.trucks["capacity_lb"], strict=True))
+    return planned_lots(inputs.areas, applications, _rate_inputs(inputs), capacity)
+
+
+def _yards(
+    rows: gpd.GeoDataFrame,
+    lots: pd.DataFrame,
+    inputs: PlanInputs,
+    start: Moment,
+    weather: WeatherRange,
+) -> pd.DataFrame:
+    """Need against stock, prewetting liquids and lots included; without a yard nothing counts."""
     at_yard = rows[(rows["yard_id"] != "") & rows["mass_lb"].notna()]
     liquid = prewet_liquid_rows(at_yard, Made.of(inputs.materials))
     if len(liquid):
         at_yard = pd.concat([at_yard, liquid[liquid["mass_lb"].notna()]])
     needed = summed_intervals(at_yard, ["yard_id", "material"]).reset_index()
+    needed = with_lots(needed, lots, Made.of(inputs.materials))
     stock = on_hand(
         needed, inputs.stock_counts, inputs.deliveries, inputs.loads, inputs.returns, start
     )
-    return yard_table(needed, stock)
+    liquids = inputs.materials[inputs.materials["kind"] == "liquid"]
+    density = dict(zip(liquids["material"], liquids["density_lb_gal"], strict=True))
+    return with_weather(yard_table(needed, stock, density), weather.yards)
 
 
 def _with_changes(
@@ -403,8 +462,7 @@ def _with_changes(
 
 def _settings_count(settings: pd.DataFrame, routes: pd.DataFrame) -> pd.Series:
     """Number of different settings that the driver of each run has to make; index run."""
-    dial = settings["rate_to_set_lb_per_lane_mile"].fillna(settings["feeder_pct"]).round(6)
-    return dial.groupby(settings["run"]).nunique().reindex(routes.index)
+    return dials(settings).groupby(settings["run"]).nunique().reindex(routes.index)
 
 
 def _reloads(rows: gpd.GeoDataFrame, timing: Cycle) -> pd.DataFrame:

@@ -117,19 +117,14 @@ def _stated(row: Any) -> int:
     return (
         sum(text not in ("", ALL) for text in fields)
         + bool(row.surface)
-        + bool(row.wetting)
         + (not all(math.isnan(depth) for depth in depths))
         + (row.plow is not None)
     )
 
 
 def _narrower(row: Any, other: Any) -> bool:
-    """Whether a row names only some of the surfaces and wettings of another, and no others."""
-    mine, theirs = (row.surface, row.wetting), (other.surface, other.wetting)
-    return mine != theirs and all(
-        bool(some) == bool(more) and set(some) <= set(more)
-        for some, more in zip(mine, theirs, strict=True)
-    )
+    """Whether a row names only some of the surfaces of another, and no others."""
+    return bool(row.surface) and set(row.surface) < set(other.surface)
 
 
 def _for_treatment(rows: Sequence[Any], number: int) -> list[Any]:

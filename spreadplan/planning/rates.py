@@ -134,6 +134,25 @@ def is_from_memory(source: Remark | tuple[()]) -> bool:
     return isinstance(source, Remark) and source.code == "rate_from_memory"
 
 
+def policy_row_of(source: Remark | tuple[()]) -> str:
+    """Number of the policy's row that a rate comes from; "" where it comes from none.
+
+    Parameters
+    ----------
+    source : rate_source of a row of the plan; an empty tuple where there is no rate.
+
+    Returns
+    -------
+    The number as text.
+    """
+    if not isinstance(source, Remark):
+        return ""
+    values = dict(source.values)
+    if source.code == "rate_from_memory":
+        return policy_row_of(values["rate"])
+    return str(values["row"]) if source.code == "rate_of_policy" else ""
+
+
 def policy_rate(
     rates: Iterable[Any],
     condition: Condition | None,

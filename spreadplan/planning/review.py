@@ -34,6 +34,7 @@ def review(
     timing: Cycle,
     models: Models,
     advice: pd.DataFrame | None,
+    trucks: pd.DataFrame,
 ) -> list[Finding]:
     """Everything about the plan that its readers should know."""
     return [
@@ -46,6 +47,7 @@ def review(
         *_melting(melting),
         *_extrapolated(rows),
         *_prewet(routes, timing),
+        *_no_liquid_tank(routes, trucks),
         *_many_loads(routes),
         *_many_changes(routes),
         *_from_memory(rows),
@@ -143,6 +145,13 @@ def _run(row: Any) -> Remark:
 
 def _extrapolated(rows: pd.DataFrame) -> Iterator[Finding]:
     outside = rows[rows["status"] == "extrapolated"]
+    sprayed = outside["is_liquid"].to_numpy(dtype=bool)
+    for (truck, material), group in groups(outside[sprayed], ["truck_id", "material"]):
+        ends = group["flow_gal_per_min"]
+        flows = (float(ends.min()), float(ends.max()))
+        what = remark("flows_outside_tests", ends_gal_per_min=flows)
+        yield Finding("caution", _truck(truck, material), what, (remark("test_there"),))
+    outside = outside[~sprayed]
     for (truck, material, gate), group in groups(outside, ["truck_id", "material", "gate_in"]):
         what = remark(
             "feeder_outside_tests",
@@ -182,6 +191,15 @@ def _prewet(routes: pd.DataFrame, timing: Cycle) -> Iterator[Finding]:
         ("prewet_limits", remark("tank_runs_dry"), remark("refill_liquid")),
     ):
         for truck in routes.loc[timing.runs[name], "truck_id"].unique():
+            yield Finding("caution", remark("of_truck", truck=truck), what, (remedy,))
+
+
+def _no_liquid_tank(routes: pd.DataFrame, trucks: pd.DataFrame) -> Iterator[Finding]:
+    """Liquids on trucks that state no tank for them: their loads are a guess."""
+    without = trucks.loc[trucks["liquid_tank_gal"].isna(), "truck_id"]
+    for truck in routes.loc[routes["liquid_gal"] > 0.0, "truck_id"].unique():
+        if truck in set(without):
+            what, remedy = remark("no_liquid_tank"), remark("state_the_liquid_tank")
             yield Finding("caution", remark("of_truck", truck=truck), what, (remedy,))
 
 
@@ -272,7 +290,8 @@ def _from_memory(rows: pd.DataFrame) -> Iterator[Finding]:
 
 
 def _model_flags(rows: pd.DataFrame, models: Models) -> Iterator[Finding]:
-    used = rows.loc[rows["modelled"], ["truck_id", "material", "gate_in"]].drop_duplicates()
+    by_feeder = rows["modelled"] & rows["gate_in"].notna()  # a boom has no gate
+    used = rows.loc[by_feeder, ["truck_id", "material", "gate_in"]].drop_duplicates()
     for truck, material, gate in used.itertuples(index=False, name=None):
         for flag in models[truck, material, gate].flags:
             yield Finding("note", _gate(truck, material, gate), flag, (remark("see_certificate"),))

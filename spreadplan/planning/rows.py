@@ -111,6 +111,31 @@ def target_rows(
     return rows, applications, findings
 
 
+def targeted(
+    pieces: pd.DataFrame,
+    application: Application,
+    conditions: dict[tuple[str, str], Condition],
+    storm: RateInputs,
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Pieces that are no route, with the rate that the policy has for them.
+
+    Parameters
+    ----------
+    pieces : route_id, zone, service_class, material, lane_width_ft, area_id, area_ids and what
+        `wetting.with_wetting` adds; shape (n,).
+    conditions : the weather of each zone and application label.
+
+    Returns
+    -------
+    Them with target_rate_lb_per_lane_mile (NaN: none), cap_lb_per_lane_mile, rate_source and note,
+    and findings. The planner's own rates are of routes and do not count.
+    """
+    none = storm.rates.iloc[:0]
+    base, found = base_rates(pieces, application, none, storm.policy, conditions, storm.pick)
+    rows, of_wetting = _with_targets(pieces, base, storm)
+    return rows, found + of_wetting
+
+
 def _no_base(parts: pd.DataFrame) -> pd.DataFrame:
     blank = {"lb_per_lane_mile": np.nan, "g_per_m2": np.nan, "gal_per_lane_mile": np.nan}
     nothing = [()] * len(parts)
@@ -195,3 +220,28 @@ def _lowered_note(parts: pd.DataFrame, rate: Floats, width: Floats, where: Bools
             parts["area_id"].to_numpy()[where], rate[where], width[where], strict=True
         )
     ]
+
+
+def rates_of(
+    pieces: pd.DataFrame,
+    application: Application,
+    conditions: dict[tuple[str, str], Condition],
+    storm: RateInputs,
+) -> tuple[Floats, Objects]:
+    """The rate that each piece of road would get in some weather.
+
+    Parameters
+    ----------
+    pieces : rows as `target_rows` returns them, of one application; shape (n,).
+    application : the round of spreading.
+    conditions : the weather of each zone and application label.
+    storm : what rates are chosen from.
+
+    Returns
+    -------
+    Rate, lb per lane-mile, and where it comes from; each of shape (n,). NaN and () without a rate.
+    """
+    base, _ = base_rates(pieces, application, storm.rates, storm.policy, conditions, storm.pick)
+    aimed, _ = _with_targets(pieces, base, storm)
+    rate = aimed["target_rate_lb_per_lane_mile"].to_numpy(dtype=float)
+    return rate, aimed["rate_source"].to_numpy(dtype=object)

@@ -42,7 +42,7 @@ def run_costs(
     spreading_minutes, reload_minutes, travel_minutes, minutes. As `loads.cycle` has it for the
     run's own truck; NaN minutes beyond `MOST_LOADS` and without a known yard.
     """
-    mine = runs.loc[candidates["run"], ["mass_lb", "prewet_gal_per_ton", "solid"]]
+    mine = runs.loc[candidates["run"], ["mass_lb", "liquid_gal", "prewet_gal_per_ton", "solid"]]
     table = mine.set_axis(candidates.index).assign(truck_id=candidates["truck_id"])
     load_lb = load_limits(table, trucks)["load_lb"].to_numpy(dtype=float)
     loads = load_counts(table["mass_lb"].to_numpy(dtype=float), load_lb)

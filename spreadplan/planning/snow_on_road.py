@@ -37,11 +37,6 @@ COLDER: Final = ((-17.0, 5.0), (-6.0, 1.7), (-2.0, 1.0))
 Klein-Paste, Temperature Dependence of Solution-Induced Weakening of Compacted Snow, Transportation
 Research Record 2482 (2015), abstract. Between them along straight lines; warmer than -2 C as there,
 colder than -17 C along the last line, which is ours."""
-DOUBT_F: Final = 4.05
-"""Standard uncertainty of a forecast pavement temperature that states none, degrees F: 2.25 C, the
-middle of 1.5 to 3 C by night (root mean square errors; technical performance report on the winter
-2003-2004 Iowa field demonstration of FHWA's winter Maintenance Decision Support System, National
-Center for Atmospheric Research, 2004, section 11.2)."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +74,7 @@ def sky_of(
 
     Parameters
     ----------
-    forecast : as `labelled_forecast` returns it.
+    forecast : as `labelled_forecast` returns it, with pavement_temp_u_f of every row.
     labels : the storm's rounds. In each of them the zone's own rows count, else those of "*".
     minutes : a moment in minutes of the clock.
 
@@ -98,10 +93,7 @@ def sky_of(
         return Sky(np.zeros(1), *(np.zeros(0) for _ in range(3)))
     water = rows["precipitation_in"].to_numpy(dtype=float) / (end - start)
     temp = rows["pavement_temp_f"].to_numpy(dtype=float)
-    if "pavement_temp_u_f" in rows:
-        u_f = rows["pavement_temp_u_f"].fillna(DOUBT_F).to_numpy(dtype=float)
-    else:
-        u_f = np.full(len(rows), DOUBT_F)
+    u_f = rows["pavement_temp_u_f"].to_numpy(dtype=float)
     stretches = np.full((3, edges.size - 1), np.nan)
     for place in range(edges.size - 1):
         held = np.flatnonzero((start <= edges[place]) & (end >= edges[place + 1]))

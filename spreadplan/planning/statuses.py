@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from spreadplan.calibration.models import DischargeModel
 from spreadplan.calibration.standing import says_do_not_use
 from spreadplan.planning.frames import first_alike, together
+from spreadplan.planning.liquids import boom_lanes
 from spreadplan.planning.serving import controls_of, how_known, models_by_truck
 from spreadplan.planning.settings import Control, Models
 from spreadplan.remarks import Remark, remark
@@ -73,14 +74,21 @@ def worst_status(status: pd.Series, run: pd.Series) -> pd.Series:
     return worst.map(dict(enumerate(STATUSES)))
 
 
+def most_lanes(rows: pd.DataFrame, trucks: pd.DataFrame) -> NDArray[np.float64]:
+    """Lanes that each row's truck can cover in a pass, by its spinner or, of a liquid, its boom."""
+    known = trucks.drop_duplicates("truck_id", keep="last").set_index("truck_id")
+    limit, boom = (
+        rows["truck_id"].map(known[name]).to_numpy(dtype=float)
+        for name in ("max_spread_lanes", "boom_width_ft")
+    )
+    by_boom = boom_lanes(boom, rows["lane_width_ft"].to_numpy(dtype=float))
+    sprayed = rows["is_liquid"].to_numpy(dtype=bool) & ~np.isnan(by_boom)
+    return np.where(sprayed, by_boom, np.where(np.isnan(limit), np.inf, limit))
+
+
 def too_wide(rows: pd.DataFrame, trucks: pd.DataFrame) -> NDArray[np.bool_]:
     """Whether a pass has more lanes than the truck can cover; False where no limit is known."""
-    limit = (
-        rows["truck_id"]
-        .map(dict(zip(trucks["truck_id"], trucks["max_spread_lanes"], strict=True)))
-        .to_numpy(dtype=float)
-    )
-    return rows["lanes_per_pass"].to_numpy() > np.where(np.isnan(limit), np.inf, limit) + 1e-9
+    return np.asarray(rows["lanes_per_pass"].to_numpy() > most_lanes(rows, trucks) + 1e-9)
 
 
 def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFrame:
@@ -102,12 +110,15 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
             fault[place] += said[which]
 
     add(status == "unassigned", [], lambda: remark("no_truck_here"))
+    solid = ~rows["is_liquid"].to_numpy(dtype=bool)
     add(
-        status == "uncalibrated",
+        (status == "uncalibrated") & solid,
         ["truck_id", "material", "truck_gate_in", "voided_by"],
         cures.untested,
     )
-    add(status == "do_not_use", ["truck_gate_in", "doubt_at_pct", "doubt"], doubtful)
+    add((status == "do_not_use") & solid, ["truck_gate_in", "doubt_at_pct", "doubt"], doubtful)
+    for level, columns, say in OF_A_BOOM:
+        add((status == level) & ~solid, columns, say)
     infeasible = status == "infeasible"
     needs = ["truck_id", "material", "gate_in", "discharge_lb_per_min"]
     add(
@@ -116,9 +127,14 @@ def notes(rows: pd.DataFrame, trucks: pd.DataFrame, models: Models) -> pd.DataFr
         cures.short,
     )
     add(infeasible & rows["excess"].to_numpy(), [*needs, "passes", "lanes_per_pass"], cures.excess)
-    add(infeasible & rows["too_wide"].to_numpy(), ["truck_id", "lanes_per_pass"], cures.too_wide)
+    rows = rows.assign(most_lanes=most_lanes(rows, trucks))
     add(
-        (status == "extrapolated"),
+        infeasible & rows["too_wide"].to_numpy(),
+        ["truck_id", "lanes_per_pass", "most_lanes"],
+        lambda truck, lanes, most: remark("too_many_lanes", lanes=lanes, truck=truck, most=most),
+    )
+    add(
+        (status == "extrapolated") & solid,
         ["feeder_pct", "tested_lo_pct", "tested_hi_pct"],
         lambda at, low, high: remark("outside_tested", at_pct=at, low_pct=low, high_pct=high),
     )
@@ -143,6 +159,29 @@ def is_joined(rows: pd.DataFrame) -> NDArray[np.bool_]:
     )
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.abs(achieved / own - 1.0) > 2.0 * NOTABLE_ERROR)
+
+
+def untested_boom(truck: str, material: str, voided_by: str) -> Remark:
+    """Which test of a boom is missing."""
+    if voided_by:
+        return remark("voided_by_work", what=voided_by, truck=truck)
+    return remark("boom_never_tested", truck=truck, material=material)
+
+
+#: what is said of rows of liquid, by their status: the columns that it needs, and the words.
+OF_A_BOOM: tuple[tuple[str, list[str], Callable[..., Remark]], ...] = (
+    ("uncalibrated", ["truck_id", "material", "voided_by"], untested_boom),
+    (
+        "do_not_use",
+        ["doubt"],
+        lambda doubt: remark("liquid_known_too_badly", within_pct=100.0 * doubt),
+    ),
+    (
+        "extrapolated",
+        ["flow_gal_per_min"],
+        lambda flow: remark("flow_outside_tests", flow_gal_per_min=flow),
+    ),
+)
 
 
 def doubtful(gate: float, output: float, doubt: float) -> Remark:
@@ -263,7 +302,3 @@ class Cures:
         at = remark("at_gates", gates_in=gates) if gates else remark("at_each_gate")
         counts = (remark("with_counts"),) if truck in self._counting else ()
         return remark("never_tested", truck=truck, material=material, counts=counts, at=at)
-
-    def too_wide(self, truck: str, lanes: float) -> Remark:
-        """How many lanes a pass can have."""
-        return remark("too_many_lanes", lanes=lanes, truck=truck, most=self._limits[truck])

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.planning.applications import Moment
-from spreadplan.remarks import Finding, remark
+from spreadplan.remarks import Finding, Remark, remark
 from spreadplan.units import POUNDS_PER_TON
 
 
@@ -50,21 +53,26 @@ def on_hand(
     return pd.DataFrame({"on_hand_lb": total, "on_hand_at": stock["counted_at"]})
 
 
-def yard_table(needed: pd.DataFrame, stock: pd.DataFrame) -> pd.DataFrame:
-    """Need against stock, in short tons.
+def yard_table(
+    needed: pd.DataFrame, stock: pd.DataFrame, density_lb_gal: Mapping[str, float]
+) -> pd.DataFrame:
+    """Need against stock, in short tons, of liquids in gallons as well.
 
     Parameters
     ----------
     needed : yard_id, material, mass_lb, mass_hi_lb.
     stock : as `on_hand` returns it, on the same index.
+    density_lb_gal : of each liquid, by material.
 
     Returns
     -------
     DataFrame: yard_id, material, needed_ton, needed_hi_ton, on_hand_ton, short_ton, order_ton (to
-    be safe at the upper end of the 95 % interval) and on_hand_at. Without a count the last four
-    are missing.
+    be safe at the upper end of the 95 % interval), on_hand_at, and needed_gal, needed_hi_gal,
+    on_hand_gal, short_gal and order_gal (NaN for solids). Without a count what rests on it is
+    missing.
     """
     have = stock["on_hand_lb"]
+    density = needed["material"].map(dict(density_lb_gal)).astype(float)
     return pd.DataFrame(
         {
             "yard_id": needed["yard_id"],
@@ -75,6 +83,11 @@ def yard_table(needed: pd.DataFrame, stock: pd.DataFrame) -> pd.DataFrame:
             "short_ton": (needed["mass_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
             "order_ton": (needed["mass_hi_lb"] - have).clip(lower=0.0) / POUNDS_PER_TON,
             "on_hand_at": stock["on_hand_at"],
+            "needed_gal": needed["mass_lb"] / density,
+            "needed_hi_gal": needed["mass_hi_lb"] / density,
+            "on_hand_gal": have / density,
+            "short_gal": (needed["mass_lb"] - have).clip(lower=0.0) / density,
+            "order_gal": (needed["mass_hi_lb"] - have).clip(lower=0.0) / density,
         }
     )
 
@@ -84,6 +97,9 @@ def yard_findings(yards: pd.DataFrame) -> list[Finding]:
     findings = []
     for yard in lines(yards):
         subject = remark("yard_with", yard=yard.yard_id, material=yard.material)
+        if np.isfinite(yard.needed_gal):
+            findings += _liquid_findings(yard, subject)
+            continue
         needed, most, have, order = (
             POUNDS_PER_TON * tons
             for tons in (yard.needed_ton, yard.needed_hi_ton, yard.on_hand_ton, yard.order_ton)
@@ -116,3 +132,63 @@ def yard_findings(yards: pd.DataFrame) -> list[Finding]:
                 )
             )
     return findings
+
+
+def _liquid_findings(yard: Any, subject: Remark) -> list[Finding]:
+    """The same of a tank of liquid, in gallons."""
+    needed, most = float(yard.needed_gal), float(yard.needed_hi_gal)
+    have, order = float(yard.on_hand_gal), float(yard.order_gal)
+    if np.isnan(have):
+        remedy = remark("count_the_tank", most_gal=most)
+        return [Finding("caution", subject, remark("not_counted"), (remedy,))]
+    if yard.short_gal > 0:
+        what = remark("tank_runs_short", needed_gal=needed, on_hand_gal=have)
+        return [Finding("problem", subject, what, (remark("make_or_order", order_gal=order),))]
+    if order > 0:
+        what = remark("tank_may_run_short", needed_gal=needed, on_hand_gal=have, most_gal=most)
+        return [Finding("caution", subject, what, (remark("make_or_order", order_gal=order),))]
+    return []
+
+
+def with_weather(yards: pd.DataFrame, ranges: pd.DataFrame) -> pd.DataFrame:
+    """Yards with the range of their need by weather, weather_lo_ton and weather_hi_ton.
+
+    Parameters
+    ----------
+    yards : as `yard_table` returns it.
+    ranges : index yard_id and material; weather_lo_lb, weather_hi_lb, see `weather_range`.
+
+    Returns
+    -------
+    The columns of ``yards`` and those two; NaN where no rate is the policy's.
+    """
+    tons = (ranges / POUNDS_PER_TON).rename(columns=lambda name: name.replace("_lb", "_ton"))
+    return yards.join(tons, on=["yard_id", "material"])
+
+
+def weather_findings(yards: pd.DataFrame) -> list[Finding]:
+    """Yards that have enough for the forecast, but not if the pavement turns out otherwise.
+
+    ``yards``: as `yard_table` returns it.
+    """
+    have = yards["on_hand_ton"].fillna(np.inf)
+    at_risk = (yards["needed_ton"] <= have) & (yards["weather_hi_ton"].fillna(0.0) > have)
+    return [
+        Finding(
+            "caution",
+            remark("yard_with", yard=yard.yard_id, material=yard.material),
+            remark(
+                "may_run_short_by_weather",
+                needed_lb=POUNDS_PER_TON * yard.needed_ton,
+                on_hand_lb=POUNDS_PER_TON * yard.on_hand_ton,
+                most_lb=POUNDS_PER_TON * yard.weather_hi_ton,
+            ),
+            (
+                remark(
+                    "order_for_the_weather",
+                    order_lb=POUNDS_PER_TON * (yard.weather_hi_ton - yard.on_hand_ton),
+                ),
+            ),
+        )
+        for yard in lines(yards[at_risk])
+    ]

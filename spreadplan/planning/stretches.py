@@ -47,6 +47,7 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
     keys = [
         rows["run"],
         dial.round(6).fillna(-1.0),
+        rows["flow_gal_per_min"].round(6).fillna(-1.0),
         rows["gate_in"].fillna(-1.0),
         rows["speed_mph"],
         rows["lanes_per_pass"],
@@ -82,12 +83,18 @@ def stretches(rows: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
+def dials(table: pd.DataFrame) -> pd.Series:
+    """What the driver sets on each stretch: a rate, a feeder output, or the flow of a liquid."""
+    set_so = table["rate_to_set_lb_per_lane_mile"].fillna(table["feeder_pct"])
+    return set_so.fillna(table["setting_gal_per_min"]).round(6)
+
+
 def changes_count(table: pd.DataFrame) -> pd.Series:
     """How often the driver of each run changes what is set, "off" included; index run.
 
     ``table``: stretches. The setting at the start is no change.
     """
-    dial = table["rate_to_set_lb_per_lane_mile"].fillna(table["feeder_pct"]).round(6).fillna(-1.0)
+    dial = dials(table).fillna(-1.0)
     new = (dial != dial.shift()) & (table["run"] == table["run"].shift())
     return new.groupby(table["run"]).sum()
 

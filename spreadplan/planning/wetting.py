@@ -179,27 +179,27 @@ def wetted_rates(
     pct = policy.prewet_reduction_pct
     factor = np.where(reduced & (pct > 0.0), 1.0 - pct / 100.0, 1.0)
     factor = np.where(divided, factor / (1.0 + on_a_pound), factor)
-    cases = (
-        (reduced & (pct > 0.0), remark("rate_reduced", less_pct=pct), "note"),
-        (divided, remark("rate_less_liquid"), "note"),
-        (counts_liquid & prewet & np.isnan(on_a_pound), remark("liquid_not_named"), "caution"),
+    no_liquid = counts_liquid & prewet & np.isnan(on_a_pound)
+    cases: tuple[tuple[Bools, Remark, Remark | None], ...] = (
+        (reduced & (pct > 0.0), remark("rate_reduced", less_pct=pct), None),
+        (divided, remark("rate_less_liquid"), None),
+        (no_liquid, remark("liquid_not_named"), remark("name_the_liquid")),
     )
     notes: list[tuple[Remark, ...]] = [()] * len(base)
     findings: list[Finding] = []
-    for where, what, severity in cases:
+    for where, what, remedy in cases:
         for at in np.flatnonzero(where):
             notes[at] = (*notes[at], what)
-        findings += _findings(rows[where], what, severity)
+        findings += _findings(rows[where], what, remedy)
     changed = base.assign(**{name: rates[name] * factor for name in rates.columns})
     return changed, notes, findings
 
 
-def _findings(rows: pd.DataFrame, what: Remark, severity: Any) -> Iterable[Finding]:
-    """One finding for what is said of the rates of some routes."""
+def _findings(rows: pd.DataFrame, what: Remark, remedy: Remark | None) -> Iterable[Finding]:
+    """One finding for what is said of the rates of some routes: a caution if it has a remedy."""
     if len(rows):
-        routes = sorted({str(route) for route in rows["route_id"]})
-        remedy = () if severity == "note" else (remark("liquid_not_named_remedy"),)
-        yield Finding(severity, remark("rates_of_routes", routes=routes), what, remedy)
+        subject = remark("rates_of_routes", routes=sorted({str(one) for one in rows["route_id"]}))
+        yield Finding("caution" if remedy else "note", subject, what, (remedy,) if remedy else ())
 
 
 def prewet_liquid_rows(rows: pd.DataFrame, made: Made) -> pd.DataFrame:

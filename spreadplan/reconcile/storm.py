@@ -13,7 +13,9 @@ import shapely
 
 from spreadplan.buckets import FILLED, PILE, bucket_table
 from spreadplan.calibration.assumptions import REPEATABILITY_REL
+from spreadplan.frames import lines
 from spreadplan.matching.network import Network
+from spreadplan.materials import price_per_ton
 from spreadplan.metrology import Z95
 from spreadplan.planning.geometry import segment_lengths_mi
 from spreadplan.reconcile.applied import (
@@ -25,6 +27,7 @@ from spreadplan.reconcile.applied import (
 )
 from spreadplan.reconcile.balance import stock_balance
 from spreadplan.reconcile.in_force import InForce, PlanVersion, in_force
+from spreadplan.reconcile.liquid import liquid_of_trucks, with_liquid
 from spreadplan.reconcile.periods import in_periods
 from spreadplan.reconcile.plowing import ahead_of_plow
 from spreadplan.reconcile.road_temperatures import beside_forecast
@@ -174,6 +177,8 @@ def storm_use(
         run_u=_pass_u(use, storm.planned, around.models_table, uses),
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
+    parts = with_liquid(parts.assign(storm=storm.name), around.assignments, around.materials)
+    parts = parts.drop(columns="storm")
     rule = DecisionRule.of(around.policy)
     plan = storm.in_force()
     planned = plan.segments
@@ -195,10 +200,17 @@ def storm_use(
     standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
     rows = rows.join(standing, on=["route_id", "segment_id", "material"])
     rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
+    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
+    rows = rows.join(wetted, on=SEGMENT_KEYS)
+    nothing = rows["applied_lb"] == 0.0
+    rows["prewet_gal"] = rows["prewet_gal"].where(~nothing, 0.0)
+    rows["chemical_lb"] = rows["chemical_lb"].where(~nothing, 0.0)
     segments = rows[RESULTS["use_segments"].names]
     return StormUse(
         segments=segments,
-        trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)),
+        trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)).join(
+            liquid_of_trucks(parts, around.policy), on=["truck_id", "material"]
+        ),
         routes=route_table(segments, parts, storm.planned_routes, around.materials),
         balance=stock_balance(
             around.stock_counts,
@@ -450,7 +462,7 @@ def route_table(
     """Use of each route and material against the plan, with the covariance of its segments."""
     keys = ["route_id", "material"]
     applied = summed_applied(parts, keys)
-    per_ton = materials.set_index("material")["cost_per_ton"]
+    applied = applied.join(parts.groupby(keys)[["prewet_gal", "chemical_lb"]].sum(min_count=1))
     plan = planned.groupby(keys)[["mass_lb", "mass_lo_lb", "mass_hi_lb"]].sum(min_count=1)
     plan = plan.set_axis(["planned_lb", "planned_lo_lb", "planned_hi_lb"], axis=1)
     kind = kinds(segments)
@@ -469,9 +481,21 @@ def route_table(
     unseen_lb = segments.groupby(keys)["unseen_lb"].sum().rename("unseen_lb")
     table["applied_hi_lb"] += table[keys].join(unseen_lb, on=keys)["unseen_lb"].fillna(0.0)
     table[counted] = table[counted].fillna(0).astype(int)
-    table["cost"] = table["applied_lb"] * table["material"].map(per_ton).astype(float)
-    table["cost"] /= POUNDS_PER_TON
+    table["cost"] = table[keys].join(_cost(parts, materials), on=keys)["cost"].fillna(0.0)
     return table[RESULTS["use_routes"].names]
+
+
+def _cost(parts: pd.DataFrame, materials: pd.DataFrame) -> pd.Series[float]:
+    """Price of what was put down, the named prewetting liquid included, by route and material."""
+    facts = {str(one.material): one for one in lines(materials)}
+    per_ton = {name: price_per_ton(one) for name, one in facts.items()}
+    density = {name: float(one.density_lb_gal) for name, one in facts.items()}
+    liquid = parts["prewet_material"]
+    liquid_lb = parts["prewet_gal"] * liquid.map(density).astype(float)
+    of_liquid = (liquid_lb * liquid.map(per_ton).astype(float)).where(liquid != "", 0.0)
+    cost = parts["applied_lb"] * parts["material"].map(per_ton).astype(float) + of_liquid
+    by = [parts[key] for key in ("route_id", "material")]
+    return (cost / POUNDS_PER_TON).rename("cost").groupby(by).agg(lambda one: one.sum(skipna=False))
 
 
 def missed(segments: pd.DataFrame) -> pd.Series[bool]:

@@ -67,7 +67,8 @@ class TruckUse:
 
     points : columns of ``use_points.parquet``, each shape (n,), in order of time.
     segments : route_id, segment_id, material, truck_id, reported_lb, spread_s (time in which
-        that was released), passes, standing_lb, matching_u_lb, timing_u_lb, unplaced_lb; mass
+        that was released), liquid_gal (released with it; NaN where no record tells of liquid),
+        passes, standing_lb, matching_u_lb, timing_u_lb, unplaced_lb; mass
         without a segment is on a row `OFF_ROUTE`. unplaced_lb is the part of which nobody knows
         where it lies; on a segment, what was put there along a way through a silence.
     driven : row of the routes table, driven_m, with the spreader on or off, as far as it is known
@@ -161,6 +162,7 @@ def truck_use(
             placed,
             material,
             names,
+            bool(np.isfinite(records.liquid_total_gal).any()),
             _unplaced(match, placed, located) | silent[placed.piece_fix],
         ),
         driven=_driven(match, released.known, network.rows),
@@ -276,6 +278,7 @@ def _by_segment(
     placed: Attribution,
     material: NDArray[np.int64],
     names: Sequence[str],
+    tells_liquid: bool,
     unplaced: BoolArray,
 ) -> Columns:
     # off the routes is row -1
@@ -302,12 +305,15 @@ def _by_segment(
     moving_lb = reported_lb - standing_lb
     key = ((placed.piece_segment >> 1) + 1) * len(names) + material[placed.piece_fix]
     unplaced_lb = np.bincount(key[unplaced], placed.piece_mass_lb[unplaced], pieces.size)
-    # an interval's time goes where its mass went
+    # an interval's time and liquid go where its mass went
     seconds = np.diff(time_s, prepend=time_s[:1])
-    s_per_lb = np.divide(
-        seconds, released.mass_lb, out=np.zeros(len(seconds)), where=released.mass_lb > 0.0
+    spread_s, liquid_gal = (
+        np.bincount(key, placed.piece_mass_lb * per_lb[placed.piece_fix], pieces.size)
+        for per_lb in (_per_lb(seconds, released), _per_lb(released.liquid_gal, released))
     )
-    spread_s = np.bincount(key, placed.piece_mass_lb * s_per_lb[placed.piece_fix], pieces.size)
+    # liquid of an interval that released nothing else is shared out like the rest
+    if liquid_gal.sum() > 0.0:
+        liquid_gal *= released.liquid_gal.sum() / liquid_gal.sum()
     per_m = np.divide(moving_lb, spread_m, out=np.zeros(len(found)), where=spread_m > 0.0)
     ends = np.sqrt(2.0 * np.maximum(passes, 1.0))
     return {
@@ -317,12 +323,19 @@ def _by_segment(
         "truck_id": np.full(len(found), truck_id, dtype=object),
         "reported_lb": reported_lb,
         "spread_s": spread_s[found],
+        "liquid_gal": liquid_gal[found] if tells_liquid else np.full(len(found), np.nan),
         "passes": passes,
         "standing_lb": standing_lb,
         "matching_u_lb": np.where(on, np.minimum(per_m * JOINT_U_M * ends, moving_lb), 0.0),
         "timing_u_lb": np.where(on, timing_u_lb(np.full(len(found), usual_lb), passes), 0.0),
         "unplaced_lb": unplaced_lb[found],
     }
+
+
+def _per_lb(amount: FloatArray, released: Increments) -> FloatArray:
+    """An amount of each interval for a pound of its mass; 0 where it has none."""
+    mass_lb = released.mass_lb
+    return np.divide(amount, mass_lb, out=np.zeros(len(mass_lb)), where=mass_lb > 0.0)
 
 
 def _treatments(

@@ -24,7 +24,7 @@ from spreadplan.reports.cab_layout import Texts, arranged
 from spreadplan.reports.render import html
 from spreadplan.reports.strip_chart import strip_drawing
 from spreadplan.units import POUNDS_PER_TON
-from spreadplan.views.cab_strip import SIGNS, dial, strip_of
+from spreadplan.views.cab_strip import SIGNS, dial, is_liquid, strip_of
 from spreadplan.views.display import NBSP, Display, as_text, file_names, short
 from spreadplan.views.plan_rates import as_read, rate_text
 from spreadplan.views.plan_totals import icy_runs, is_out_of_reach
@@ -97,7 +97,12 @@ class _Run:
     @property
     def closed(self) -> bool:
         """Whether the truck's controller holds the rate by itself."""
-        return any(one.control == "closed_loop" for one in self.stretches)
+        return any(one.control == "closed_loop" for one in self.stretches) and not self.liquid
+
+    @property
+    def liquid(self) -> bool:
+        """Whether liquid goes to the road."""
+        return any(is_liquid(one) for one in self.stretches)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -266,7 +271,7 @@ def _page(cards: _Cards, run: _Run, as_of: pd.Timestamp, inputs_of: str) -> str:
         cards.voice,
     )
     words = _texts(cards, run)
-    speeds = () if run.closed else _by_speed(run.stretches, shown, faster=not run.icy)
+    speeds = () if run.closed or run.liquid else _by_speed(run.stretches, shown, faster=not run.icy)
     layout = arranged(words, len(speeds), len(_truck_runs(cards, run)), cards.setting.paper)
     drawn = strip_drawing(strip, layout.width_pt, layout.strip_pt, "strip")
     content = dict(
@@ -295,7 +300,7 @@ def _page(cards: _Cards, run: _Run, as_of: pd.Timestamp, inputs_of: str) -> str:
             remark("nothing_to_set") if run.spread else remark("nothing_to_spread")
         ),
         from_memory=run.from_memory,
-        rate_place=1 if run.closed else 2,
+        rate_place=0 if run.liquid else 1 if run.closed else 2,
     )
     return html("cab_card.html", code=_code(content), **content)
 
@@ -362,6 +367,14 @@ def _truck_runs(cards: _Cards, run: _Run) -> list[RunLine]:
 
 def _key_names(run: _Run, shown: Display) -> tuple[str, ...]:
     rate, speed = shown.unit("rate"), shown.unit("speed")
+    if run.liquid:
+        flow = shown.unit("liquid_flow")
+        return (
+            f"rate, {shown.unit('liquid_rate')}",
+            f"gives, {flow}",
+            f"set, {flow}",
+            f"hold, {speed}",
+        )
     middle = (f"set rate, {rate}",) if run.closed else ("set feeder, %", f"gives, {rate}")
     names = (f"gate, {shown.unit('gate')}", *middle)
     names += (f"planned, {speed}" if run.closed else f"hold, {speed}",)
@@ -373,10 +386,14 @@ def _key_numbers(run: _Run, shown: Display) -> tuple[str, ...]:
     first = next((one for one in run.stretches if one.status not in SIGNS), None)
     if first is None:
         return ()
+    speed = as_text(shown.value(first.speed_mph, "speed"), 0)
+    if run.liquid:
+        rate = shown.number(first.rate_gal_per_lane_mile, "liquid_rate")
+        flow = shown.number(first.flow_gal_per_min, "liquid_flow")
+        return (rate, flow, dial(first, shown), speed)
     middle: tuple[str, ...] = (dial(first, shown),)
     if not run.closed:
         middle += (rate_text(first.achieved_rate_lb_per_lane_mile, shown),)
-    speed = as_text(shown.value(first.speed_mph, "speed"), 0)
     wet = run.route.prewet_gal / run.route.mass_lb if run.route.mass_lb > 0.0 else 0.0
     prewet = shown.number(wet * POUNDS_PER_TON, "liquid_per_mass") if wet > 0.0 else "off"
     return (shown.number(first.gate_in, "gate"), *middle, speed, prewet)
@@ -444,6 +461,8 @@ def _width_note(spread: Stretches) -> list[Remark]:
 
 def _speed_note(run: _Run, shown: Display) -> list[Remark]:
     """Above which speed the rate is lost, and what 5 mph more takes away; never that one may."""
+    if run.liquid:
+        return _liquid_note(run)
     known = [one for one in run.spread if math.isfinite(one.max_speed_mph)]
     if not known:
         return []
@@ -460,11 +479,29 @@ def _speed_note(run: _Run, shown: Display) -> list[Remark]:
     return [remark("faster_gives_less", step_mph=5.0, less_pct=100.0 * loss, lost=lost)]
 
 
+def _liquid_note(run: _Run) -> list[Remark]:
+    """That a flow holds at its speed, and what a control takes that follows the speed itself."""
+    known = [one for one in run.spread if math.isfinite(one.setting_gal_per_min)]
+    if not known:
+        return []
+    wanted = known[0].rate_gal_per_lane_mile
+    enter = wanted * known[0].setting_gal_per_min / known[0].flow_gal_per_min
+    return [
+        remark("flow_at_its_speed", enter_gal_per_lane_mile=enter, rate_gal_per_lane_mile=wanted)
+    ]
+
+
 def _loads(run: _Run) -> list[Remark]:
     """Loads, mass and time of a run."""
     route = run.route
     if not route.loads:
         return []
+    if route.liquid_gal > 0.0:
+        volume, minutes = route.liquid_gal, route.minutes
+        return [
+            remark("loads_of_liquid", loads=route.loads, liquid_gal=volume, minutes=minutes),
+            remark("stirred_and_strained"),
+        ]
     liquid = [remark("with_prewet", liquid_gal=route.prewet_gal)] if route.prewet_gal > 0 else []
     return [
         remark(

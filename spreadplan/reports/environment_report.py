@@ -109,9 +109,17 @@ def _glance(view: SeasonView, shown: Display) -> list[dict[str, str]]:
             {
                 "what": "in material of all kinds",
                 "value": shown.show(POUNDS_PER_TON * one.material_ton, "bulk"),
-                "more": f"in {len(view.storms)} storms",
+                "more": f"each as it lies, in {len(view.storms)} storms",
             }
         )
+        if math.isfinite(one.chemical_lb):
+            cards.append(
+                {
+                    "what": "dry chemical in it",
+                    "value": shown.show(one.chemical_lb, "bulk"),
+                    "more": "salt without its water and the sand of mixes",
+                }
+            )
     areas = whole[whole["scope"].isin(["area", "watershed"])]
     limited = areas[areas["limit_lb"].notna()]
     over = limited[limited["verdict"].isin(["over", "probably_over"])]
@@ -193,13 +201,13 @@ def _prewet(prewet: pd.DataFrame, shown: Display) -> str:
     gallons = shown.show(float(prewet["prewet_gal"].sum()), "volume")
     if prewet["chloride_lb"].isna().any():
         return (
-            f"The prewetting liquid ({gallons} as assigned) is not in these figures: which "
-            "liquid it is, or its chloride, is not known."
+            f"Prewetting liquid that no assignment names ({gallons} as assigned) is not in these "
+            "figures: which liquid it is, or its chloride, is not known."
         )
     mass = shown.show(float(prewet["chloride_lb"].sum()), "bulk")
     return (
-        f"The prewetting liquid ({gallons} as assigned) adds {mass} of chloride; it is not in "
-        "these figures, since nobody records how much was used."
+        f"Prewetting liquid that no assignment names ({gallons} as assigned) adds about {mass} of "
+        "chloride; it is not in these figures. Name it as prewet_material in assignments.csv."
     )
 
 

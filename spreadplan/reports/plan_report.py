@@ -14,8 +14,9 @@ import pandas as pd
 from spreadplan.calibration import Calibration
 from spreadplan.frames import lines
 from spreadplan.metrology import coverage_factor
+from spreadplan.planning.forecast_doubt import COMMON_SHARE, default_doubts_f
 from spreadplan.planning.plan import StormPlan
-from spreadplan.remarks import remark
+from spreadplan.remarks import Remark, remark
 from spreadplan.reports import charts, maps
 from spreadplan.reports.certificate import calibration_in_words
 from spreadplan.reports.clock_chart import MOST_TRUCKS, truck_hours
@@ -38,6 +39,7 @@ from spreadplan.views.plan_totals import (
     material_needs,
     yard_state,
 )
+from spreadplan.views.plan_weather import by_weather, weather_of_material, weather_rows
 from spreadplan.views.rate_sources import has_rate_from_memory, runs_from_memory, split_source
 from spreadplan.views.setting import Setting
 from spreadplan.views.takeover import takeover_rows
@@ -103,6 +105,7 @@ def plan_report(
         **_findings(plan, voice),
         glance=_glance(plan, voice),
         weather=_weather(plan, shown),
+        turns_out=weather_rows(plan, voice),
         maps=_maps(plan, background, voice),
         need=need and need.svg(),
         hours=hours and truck_hours(hours, voice).svg(),
@@ -112,6 +115,7 @@ def plan_report(
         routes=_routes(plan, voice),
         routes_left=max(0, len(plan.routes) - MOST_ROUTES),
         melting=_melting(plan, voice),
+        lots=_lots(plan, voice),
         rates=rates,
         from_memory=[row for row in rates if row["memory"]],
         calibrations=_calibrations(plan, calibration, background, voice),
@@ -193,12 +197,15 @@ def _glance(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
             (
                 voice.material(one.material),
                 shown.show(one.needed_lb, "bulk"),
-                voice.say_all(one.interval),
+                voice.say_all((*one.interval, *weather_of_material(plan, one.material))),
             )
             for one in material_needs(plan)
         ),
         ("loads", f"{int(routes['loads'].sum()):,}", voice.say(run)),
     ]
+    chemical = float(routes["chemical_lb"].sum(min_count=1))
+    if math.isfinite(chemical):
+        cards.append(("dry chemical in it", shown.show(chemical, "bulk"), ""))
     prewet = float(routes["prewet_gal"].sum())
     if prewet > 0:
         cards.append(("prewetting liquid", shown.show(prewet, "volume"), ""))
@@ -293,16 +300,25 @@ def _late(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
 
 def _yards(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
     rows, shown = [], voice.display
+
+    def amount(yard: Any, name: str) -> str:
+        """Of a liquid with its unit: the head of the column is about masses."""
+        gallons = float(getattr(yard, f"{name}_gal"))
+        if math.isfinite(yard.needed_gal):
+            return shown.show(gallons, "volume")
+        return shown.number(float(getattr(yard, f"{name}_lb")), "bulk")
+
     for yard in lines(in_lb(plan.yards)):
         rows.append(
             {
                 "yard": yard.yard_id,
                 "material": voice.material(yard.material),
-                "needed": shown.number(yard.needed_lb, "bulk"),
-                "high": shown.number(yard.needed_hi_lb, "bulk"),
-                "on_hand": shown.number(yard.on_hand_lb, "bulk"),
+                "needed": amount(yard, "needed"),
+                "high": amount(yard, "needed_hi"),
+                "by_weather": by_weather(yard.weather_lo_lb, yard.weather_hi_lb, shown) or NOTHING,
+                "on_hand": amount(yard, "on_hand"),
                 "counted": shown.date(yard.on_hand_at),
-                "order": shown.number(yard.order_lb, "bulk") if yard.order_lb > 0 else NOTHING,
+                "order": amount(yard, "order") if yard.order_lb > 0 else NOTHING,
                 "state": yard_state(yard),
             }
         )
@@ -331,6 +347,7 @@ def _routes(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
                 "material": voice.material(route.material) if route.material else NOTHING,
                 "lane_miles": shown.number(route.lane_miles, "lane_distance"),
                 "mass": _with_interval(route, shown),
+                "by_weather": by_weather(route.weather_lo_lb, route.weather_hi_lb, shown),
                 "loads": str(int(route.loads)),
                 "time": shown.duration(route.minutes) if route.loads else NOTHING,
                 "starts": shown.moment(route.starts_at).split()[-1],
@@ -392,14 +409,38 @@ def _melting(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
                 "temperature": shown.number(check.pavement_temp_f, "temperature"),
                 "water": shown.number(check.precipitation_in, "water"),
                 "rate": shown.number(check.rate_lb_per_lane_mile, "rate"),
-                "held": shown.number(check.water_held_in, "water"),
-                "until": shown.moment(check.holds_until),
-                "needed": shown.moment(check.needed_until),
+                "until": shown.weekday_time(check.holds_until),
+                "needed": shown.weekday_time(check.needed_until),
                 "verdict": TERMS["melting"][check.verdict],
                 "advice": check.advice,
             }
         )
     return rows
+
+
+def _or_dash(rate: float) -> str:
+    return NOTHING if np.isnan(rate) else as_text(rate, 2)
+
+
+def _lots(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
+    """Lots in the units of the workspace; their rates per area stand in both."""
+    shown = voice.display
+    return [
+        {
+            "application": lot.application,
+            "name": lot.name or lot.lot_id,
+            "truck": lot.truck_id,
+            "material": voice.material(lot.material),
+            "area": f"{lot.area_ft2:,.0f}",
+            "per_1000": _or_dash(lot.rate_lb_per_1000_ft2),
+            "gal_per_1000": _or_dash(lot.rate_gal_per_1000_ft2),
+            "per_m2": _or_dash(lot.rate_g_per_m2),
+            "mass": shown.show(lot.mass_lb, "mass"),
+            "liquid": shown.show(lot.liquid_gal + lot.prewet_gal, "volume"),
+            "note": lot.note if np.isnan(lot.mass_lb) else lot.rate_source,
+        }
+        for lot in lines(voice.table(plan.areas))
+    ]
 
 
 def _rates(plan: StormPlan, voice: Voice) -> list[dict[str, Any]]:
@@ -472,5 +513,12 @@ def _assumptions(background: PlanBackground, voice: Voice) -> Sequence[str]:
         remark("melting_leaves_out"),
         remark("one_gate_for_plan", rule=remark("gate_rule")),
         remark("times_leave_out"),
+        _forecast_doubt(policy),
     )
     return [voice.say(one) for one in said]
+
+
+def _forecast_doubt(policy: Policy) -> Remark:
+    night, day, bright = default_doubts_f(policy)
+    common = COMMON_SHARE if math.isnan(policy.common_share) else policy.common_share
+    return remark("forecast_doubt", night_f=night, day_f=day, bright_day_f=bright, common=common)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from spreadplan.runs.rest_of_storm import plan_rest
     from spreadplan.runs.seasons import compute_season, season
     from spreadplan.runs.starting import demo, new
+    from spreadplan.runs.weathering import weather
 
 __all__ = [
     "Options",
@@ -37,6 +38,7 @@ __all__ = [
     "reconcile",
     "season",
     "verify",
+    "weather",
 ]
 
 _HOMES = {
@@ -51,6 +53,7 @@ _HOMES = {
     "rest_of_storm": ("plan_rest",),
     "seasons": ("compute_season", "season"),
     "starting": ("demo", "new"),
+    "weathering": ("weather",),
 }
 
 

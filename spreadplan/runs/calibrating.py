@@ -10,6 +10,7 @@ import pandas as pd
 
 from spreadplan import calibration as calibration_room
 from spreadplan.calibration import Calibration, LiquidRecords
+from spreadplan.calibration.brine_strength import brine_table
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.remarks import Remark, remark
@@ -36,7 +37,7 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
     workspace = read_workspace(
         folder,
         required=_needed(folder),
-        optional=[*TESTS, "changes", "assignments", "policy"],
+        optional=[*TESTS, "brine_batches", "changes", "assignments", "policy"],
     )
     say_cautions(workspace, options)
     result = calibrate_fleet(workspace, judged_at(workspace, as_of))
@@ -48,7 +49,7 @@ def calibrate(folder: Path, options: Options, as_of: str | None = None) -> Calib
         "models_made", models=len(result.models), valid=valid, tests=tests, on=result.as_of
     )
     options.say(voice.say(made))
-    for line in _said_of_liquids(result):
+    for line in (*_said_of_liquids(result), *_said_of_brine(brine_of(workspace))):
         options.say(voice.say(line))
     for line in lines(result.advice[result.advice["need"] == "test"]):
         which = which_calibration(line.material, line.gate_in)
@@ -74,6 +75,27 @@ def _said_of_liquids(result: Calibration) -> Iterator[Remark]:
     for test_id, rows in unsound.groupby("test_id", sort=False):
         names = tuple(rows["nozzle"])
         yield remark("nozzles_unsound", truck=trucks[test_id], nozzles=names, test=str(test_id))
+
+
+def brine_of(workspace: Workspace) -> pd.DataFrame:
+    """The strength of every batch of brine, see `brine_strength.brine_table`."""
+    return brine_table(workspace.table("brine_batches"), workspace.table("materials"))
+
+
+def _said_of_brine(batches: pd.DataFrame) -> Iterator[Remark]:
+    """How many batches are accepted, and what to do about the others."""
+    if batches.empty:
+        return
+    accepted = int((batches["verdict"] == "accepted").sum())
+    yield remark("brine_batches", batches=len(batches), accepted=accepted)
+    for row in lines(batches[batches["verdict"] != "accepted"]):
+        yield remark(
+            "brine_batch",
+            batch=row.batch_id,
+            material=row.material,
+            verdict=row.verdict,
+            advice=row.advice,
+        )
 
 
 def _needed(folder: Path) -> tuple[str, ...]:
@@ -183,6 +205,10 @@ def _write_calibration(
 ) -> None:
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, "calibration", calibration_tables(result), voice)
+    brine = brine_of(workspace)
+    if len(brine):
+        write_tables(store, "calibration", {"brine": brine}, voice)
+    store.discard("calibration/brine.csv")
     store.discard("calibration/certificate_*")
     store.discard("calibration/work_sheet_liquid*")
     for name in OF_LIQUIDS:

@@ -17,7 +17,13 @@ from spreadplan.results import open_results
 from spreadplan.runs.calibrating import calibrate_fleet
 from spreadplan.runs.options import Options, say_cautions, write_reports, write_tables
 from spreadplan.runs.planning import plan_inputs, planning_workspace, storm_start
-from spreadplan.season.scenarios import Scenario, compare_plans, truck_down, usual_scenarios
+from spreadplan.season.scenarios import (
+    Scenario,
+    compare_plans,
+    next_rows,
+    truck_down,
+    usual_scenarios,
+)
 from spreadplan.units import POUNDS_PER_TON
 from spreadplan.views.setting import setting_of
 from spreadplan.views.voice import Voice
@@ -26,7 +32,8 @@ from spreadplan.views.voice import Voice
 def compare(
     folder: Path, storm: str, options: Options, without: Sequence[str] = ()
 ) -> pd.DataFrame:
-    """Rates up and down, colder, no prewetting, trucks out of service, against the plan.
+    """Rates up and down, colder, the next rows of the policy, no prewetting, trucks out of service,
+    against the plan.
 
     ``without`` : trucks to leave out, each in a scenario of its own; without any, the one that
     carries the most. The scenarios are named in the workspace's units.
@@ -38,7 +45,7 @@ def compare(
     base = plan_storm(inputs)
     setting = setting_of(workspace.settings, workspace.table("materials"))
     out = _trucks_out(inputs, base, without, setting.voice)
-    scenarios = [*usual_scenarios(inputs), *out]
+    scenarios = [*usual_scenarios(inputs), *next_rows(inputs, base), *out]
     with options.progress("scenarios", len(scenarios)) as step:
         table = compare_plans(inputs, base, scenarios, lambda _name: step())
     table = setting.voice.table(table)

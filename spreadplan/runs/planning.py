@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from glob import escape
@@ -28,7 +29,7 @@ from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_sc
 from spreadplan.schema.policy import Pick
 from spreadplan.schema.results import RESULTS
 from spreadplan.schema.storm_tables import DRIVER_LOG
-from spreadplan.views.plan_totals import in_lb, stock_of
+from spreadplan.views.plan_totals import in_lb, need_of_tank, stock_of
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of, voice_of
 from spreadplan.views.ways_out import WaysOut
@@ -45,6 +46,7 @@ PLAN_TABLES = (
     "stock_counts",
     "deliveries",
     "sensitive_areas",
+    "areas",
     "shifts",
 )
 Cards: TypeAlias = Mapping[tuple[str, str], CardIssue | None]
@@ -190,6 +192,8 @@ def plan_inputs(
         advice=fleet.advice,
         gates_last_tested=fleet.gates_last_tested,
         next_voiding=fleet.next_voiding,
+        liquid_models=fleet.liquid_models,
+        next_liquid_voiding=fleet.next_liquid_voiding,
         pick=pick or pick_of(workspace, storm),
         **_as_they_are(workspace),
     )
@@ -215,6 +219,7 @@ def shares_as_steps(step: Callable[[], None]) -> Callable[[str, float], None]:
 def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
     """Every table of a plan by the name of its file."""
     proposal = {} if result.reassigned.empty else {"plan_reassigned": result.reassigned}
+    lots = {} if result.areas.empty else {"plan_areas": result.areas}
     return {
         "plan_segments": pd.DataFrame(result.segments.drop(columns="geometry")),
         "plan_routes": result.routes,
@@ -223,8 +228,10 @@ def plan_tables(result: StormPlan) -> dict[str, pd.DataFrame]:
         "plan_reloads": result.reloads,
         "plan_clock": result.clock,
         "plan_melting": result.melting,
+        "plan_weather": result.weather,
         "plan_findings": result.findings,
         **proposal,
+        **lots,
     }
 
 
@@ -239,7 +246,7 @@ def store_plan_tables(
     """The tables of a plan and its GeoPackage, without its reports and cab cards."""
     tables = {**plan_tables(result), **scarce_tables(shares), **(more or {})}
     store.discard(f"{escape(storm)}/plan_scarce*")
-    for name in ("plan_reassigned", "plan_options"):
+    for name in ("plan_reassigned", "plan_options", "plan_areas"):
         store.discard(f"{escape(storm)}/{name}.csv")
     voice = voice_of(workspace.settings, workspace.table("materials"))
     write_tables(store, storm, tables, voice)
@@ -341,6 +348,9 @@ def say_plan(workspace: Workspace, result: StormPlan, options: Options) -> None:
     for finding in lines(voice.table(findings[findings["severity"] == "problem"])):
         options.say(f"problem: {finding.subject}: {finding.what}; {finding.remedy}")
     for yard in lines(in_lb(result.yards)):
+        if math.isfinite(yard.needed_gal):
+            options.say(voice.say(need_of_tank(yard)))
+            continue
         need = remark(
             "need_of_yard",
             yard=yard.yard_id,

@@ -14,6 +14,7 @@ from spreadplan.calibration import Calibration
 from spreadplan.errors import BadInput, Problem
 from spreadplan.frames import lines
 from spreadplan.matching.network import Network, build_network
+from spreadplan.planning.assigned import of_season
 from spreadplan.reconcile.in_force import InForce
 from spreadplan.reconcile.storm import StormEvidence, StormUse, Surroundings, storm_use
 from spreadplan.reconcile.use import TruckUse, stacked
@@ -262,7 +263,7 @@ def judge_storm(
     plan = plan_in_force(workspace, storm, fleet, followed.trucks)
     judged = storm_use(
         _storm(workspace, followed, plan, reported),
-        _surroundings(workspace, fleet),
+        _surroundings(workspace, fleet, storm),
         network,
         followed.trucks,
     )
@@ -356,10 +357,9 @@ def no_rows(texts: Iterable[str], numbers: Iterable[str]) -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
 
 
-def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
+def _surroundings(workspace: Workspace, fleet: Calibration, storm: str) -> Surroundings:
     names = (
         "routes",
-        "assignments",
         "materials",
         "stock_counts",
         "deliveries",
@@ -368,6 +368,9 @@ def _surroundings(workspace: Workspace, fleet: Calibration) -> Surroundings:
     )
     return Surroundings(
         **{name: workspace.table(name) for name in names},
+        assignments=of_season(
+            workspace.table("assignments"), {storm: workspace.table("storm_assignments", storm)}
+        ),
         policy=workspace.policy,
         models_table=fleet.models_table,
         drift=fleet.drift,

@@ -33,7 +33,9 @@ def share_scarce(plan: StormPlan, yards: pd.DataFrame) -> dict[str, Allocation]:
 
     ``yards`` : yard_id, lon, lat.
     """
-    short = plan.yards[plan.yards["short_ton"] > 0.0]
+    # a liquid that only wets a solid decides no treatment: that it is short is a finding
+    wetting = set(plan.segments.get("prewet_material", ())) - {""}
+    short = plan.yards[(plan.yards["short_ton"] > 0.0) & ~plan.yards["material"].isin(wetting)]
     if short.empty:
         return {}
     from spreadplan.season.allocation import allocate, scarcity_of_plan  # late: slow to import

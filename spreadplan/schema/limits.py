@@ -7,6 +7,9 @@ from typing import Final
 
 #: pavement temperature, °F. Common practice, no source.
 PAVEMENT_F: Final = (-80.0, 150.0)
+#: standard uncertainty of a forecast pavement temperature at most, °F. Common practice, no source.
+PAVEMENT_U_F: Final = 36.0
+PAVEMENT_U_C: Final = 20.0
 #: air temperature, °F. Common practice, no source.
 AIR_F: Final = (-80.0, 130.0)
 

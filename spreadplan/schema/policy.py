@@ -96,6 +96,10 @@ class Policy:
     scale_by_lane_width : whether a rate per lane-mile is meant for the reference lane and shrinks
         or grows with the width of the lane.
     reference_lane_width_ft : the reference lane, from `workspace.toml`.
+    night_u_f, day_u_f : standard uncertainty of a forecast pavement temperature where the forecast
+        states none, °F; NaN: see `planning.forecast_doubt`.
+    common_share : share of a forecast error's variance that all rows and zones of a storm have in
+        common; NaN: see `planning.forecast_doubt`.
     """
 
     rates: pd.DataFrame = field(default_factory=no_rates)
@@ -109,6 +113,9 @@ class Policy:
     calibration_max_age_days: float = 365.0
     scale_by_lane_width: bool = False
     reference_lane_width_ft: float = 12.0
+    night_u_f: float = math.nan
+    day_u_f: float = math.nan
+    common_share: float = math.nan
 
     def service(self, service_class: str) -> Service:
         """What a class is promised: its own entry, else that of "*", else nothing."""

@@ -31,6 +31,7 @@ FORM_OF: Final[Mapping[str, str]] = {
     "liquid_rate": "tenth",
     "volume": "tenth",
     "temperature": "tenth",
+    "temperature_step": "tenth",
     "percent": "tenth",
     "percent_per_month": "tenth",
     "speed": "tenth",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
-from spreadplan.schema.limits import PAVEMENT_F, RATE_LIMITS
+from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_F, RATE_LIMITS
 from spreadplan.schema.policy import SURFACES
 
 ASSIGNMENTS = Table(
@@ -49,6 +49,13 @@ FORECAST = Table(
             low=PAVEMENT_F[0],
             high=PAVEMENT_F[1],
             example="26",
+        ),
+        quantity(
+            "pavement_temp_u",
+            "temperature_difference",
+            "its standard uncertainty; without one a default by night and by day is taken",
+            required=False,
+            high=PAVEMENT_U_F,
         ),
         ident("trend", "trend of the pavement temperature", required=False, example="steady"),
         choice(
@@ -137,6 +144,8 @@ _HOW_FOUND = choice(
     required=False,
 )
 
+_NET = "net mass; of a liquid its volume will do; may be empty where buckets are given"
+
 _BUCKETS = number(
     "buckets",
     "how many buckets of the loader went in; weighed tickets that tell it teach what one holds",
@@ -156,14 +165,8 @@ LOADS = Table(
         ident("yard_id", "the yard", example="Y1"),
         moment("loaded_at", "when", example="2026-12-01T04:10"),
         ident("material", "the material", example="road_salt"),
-        quantity(
-            "net",
-            "mass",
-            "net mass; may be empty where buckets are given",
-            required=False,
-            high=100_000,
-            example="13800",
-        ),
+        quantity("net", "mass", _NET, required=False, high=100_000, example="13800"),
+        quantity("net", "volume", "net volume (liquids)", required=False, high=20_000),
         quantity(
             "scale_division",
             "mass",
@@ -188,14 +191,8 @@ RETURNS = Table(
         ident("yard_id", "the yard", example="Y1"),
         moment("returned_at", "when", example="2026-12-01T11:00"),
         ident("material", "the material", example="road_salt"),
-        quantity(
-            "net",
-            "mass",
-            "net mass; may be empty where buckets are given",
-            required=False,
-            high=100_000,
-            example="1200",
-        ),
+        quantity("net", "mass", _NET, required=False, high=100_000, example="1200"),
+        quantity("net", "volume", "net volume (liquids)", required=False, high=20_000),
         _HOW_FOUND,
         _BUCKETS,
     ),

@@ -9,6 +9,7 @@ from __future__ import annotations
 from spreadplan.schema.columns import Column, Table, choice, ident, moment, number, quantity, text
 from spreadplan.schema.limits import RATE_LIMITS
 from spreadplan.schema.liquid_tables import BRINE_BATCHES, CATCHES, LIQUID_TESTS
+from spreadplan.schema.lot_tables import AREAS
 from spreadplan.schema.material_tables import BLENDS, MATERIALS
 from spreadplan.schema.storm_tables import (
     ASSIGNMENTS,
@@ -359,7 +360,16 @@ STOCK_COUNTS = Table(
         ident("yard_id", "the yard", example="Y1"),
         ident("material", "the material", example="road_salt"),
         moment("counted_at", "when it was measured", example="2026-11-01"),
-        quantity("on_hand", "mass", "mass on the pile", high=4e9, example="800", shown="ton"),
+        quantity(
+            "on_hand",
+            "mass",
+            "mass on the pile; of a liquid its volume will do",
+            required=False,
+            high=4e9,
+            example="800",
+            shown="ton",
+        ),
+        quantity("on_hand", "volume", "volume in the tank (liquids)", required=False, high=1e9),
         quantity(
             "on_hand_u",
             "mass",
@@ -383,7 +393,16 @@ DELIVERIES = Table(
         ident("yard_id", "the yard", example="Y1"),
         ident("material", "the material", example="road_salt"),
         moment("delivered_at", "when it came", example="2026-11-05"),
-        quantity("net", "mass", "net mass on the ticket", high=4e6, example="24.6", shown="ton"),
+        quantity(
+            "net",
+            "mass",
+            "net mass on the ticket; of a liquid its volume will do",
+            required=False,
+            high=4e6,
+            example="24.6",
+            shown="ton",
+        ),
+        quantity("net", "volume", "volume on the ticket (liquids)", required=False, high=1e6),
         _MOISTURE,
     ),
     key=("ticket_id",),
@@ -477,6 +496,7 @@ TABLES: dict[str, Table] = {
         YARDS,
         STOCK_COUNTS,
         DELIVERIES,
+        AREAS,
         SENSITIVE_AREAS,
         BUDGETS,
         FORECAST,
@@ -526,6 +546,10 @@ REFERENCES: tuple[tuple[str, str, str, str], ...] = (
     ("stock_counts", "material", "materials", "material"),
     ("deliveries", "yard_id", "yards", "yard_id"),
     ("deliveries", "material", "materials", "material"),
+    ("areas", "truck_id", "trucks", "truck_id"),
+    ("areas", "yard_id", "yards", "yard_id"),
+    ("areas", "material", "materials", "material"),
+    ("areas", "prewet_material", "materials", "material"),
     ("budgets", "material", "materials", "material"),
     ("rates", "route_id", "routes", "route_id"),
     ("loads", "truck_id", "trucks", "truck_id"),

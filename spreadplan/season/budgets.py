@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
-from spreadplan.materials import price_per_ton
+from spreadplan.materials import chemical_fraction, price_per_ton
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.results import RESULTS
 from spreadplan.season.forecast import SeasonForecast, burn_down, forecast_season
@@ -166,12 +166,14 @@ def _budget_row(
     p_season = outlook.p_above(budget_ton) if known else np.nan
     price = price_per_ton(material)
     moisture = float(material.moisture_pct) if material is not None else np.nan
+    chemical = chemical_fraction(material).value if material is not None else np.nan
     return {
         "season": season.name,
         "scope": one.scope,
         "scope_id": one.scope_id,
         "material": one.material,
         "budget_ton": budget_ton,
+        "chemical_lb": used["applied_lb"] * chemical,
         "used_ton": used_ton,
         "used_u_ton": used_u_ton,
         "storms": int(used["storms"]),
@@ -224,8 +226,8 @@ def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -
     ``by`` (material is always among them) and used_ton, used_lo_ton, used_hi_ton (95 %),
     used_u_ton, reported_ton, without_ticket_ton, difference_pct (true over reported,
     less 1), treated_lane_miles, rate_lb_per_lane_mile (per application), applications (mean over
-    the storms and lane-miles), ton_per_application, storms, cost. Mass off the routes counts in
-    the tons, but not in what is per lane-mile or per application.
+    the storms and lane-miles), ton_per_application, storms, cost, chemical_lb. Mass off the routes
+    counts in the tons, but not in what is per lane-mile or per application.
     """
     by = list(dict.fromkeys([*by, "material"]))
     total = summed_use(use, by)
@@ -235,6 +237,7 @@ def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -
     applications = treated / road["lane_miles"].sum().reindex(total.index)
     rounds = applications * total["storms"]
     prices = {str(one.material): price_per_ton(one) for one in lines(materials)}
+    chemical = {str(one.material): chemical_fraction(one).value for one in lines(materials)}
     names = total.index.get_level_values("material")
     tons = total["applied_lb"] / POUNDS_PER_TON
     reported = total["reported_lb"].where(total["reported_lb"] > 0.0)
@@ -253,6 +256,7 @@ def storm_table(use: pd.DataFrame, materials: pd.DataFrame, by: Sequence[str]) -
             "ton_per_application": on_road / POUNDS_PER_TON / rounds,
             "storms": total["storms"],
             "cost": tons * np.array([prices[name] for name in names]),
+            "chemical_lb": total["applied_lb"] * np.array([chemical[name] for name in names]),
         }
     ).reset_index()
 

@@ -16,9 +16,9 @@ import pandas as pd
 from scipy import special
 
 from spreadplan.frames import lines
-from spreadplan.materials import Fraction, chloride_fraction
+from spreadplan.materials import Fraction, chemical_fraction, chloride_fraction
 from spreadplan.metrology import Z95
-from spreadplan.planning.assigned import prewet_of_use
+from spreadplan.planning.assigned import of_use, prewet_of_use
 from spreadplan.planning.geometry import split_at_areas
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
@@ -102,16 +102,22 @@ def _planned_shares(planned: pd.DataFrame) -> pd.Series[float]:
     return shares
 
 
-def chloride_rows(use: pd.DataFrame, known: Mapping[str, Fraction]) -> pd.DataFrame:
+def chloride_rows(
+    use: pd.DataFrame,
+    known: Mapping[str, Fraction],
+    chemical: Mapping[str, float] | None = None,
+) -> pd.DataFrame:
     """The season's use with chloride_lb and the parts of its uncertainty (`CHLORIDE_LAYERS`).
 
     A material whose chloride is not known counts as NaN; `without_chloride` names it.
+    ``chemical`` : dry chemical in a mass of each material, for chemical_lb.
     """
     value = use["material"].map({name: one.value for name, one in known.items()}).astype(float)
     u = use["material"].map({name: one.u for name, one in known.items()}).astype(float)
     layers = {f"chloride_{name}": use[name] * value for name in LAYERS}
     return use.assign(
         chloride_lb=use["applied_lb"] * value,
+        chemical_lb=use["applied_lb"] * use["material"].map(dict(chemical or {})).astype(float),
         fraction_u_lb=use["applied_lb"] * u,
         share_u_lb=0.0,
         area_id="",
@@ -137,6 +143,7 @@ def rows_in_areas(rows: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
     for name in (
         "applied_lb",
         "chloride_lb",
+        "chemical_lb",
         "fraction_u_lb",
         *(f"chloride_{layer}" for layer in LAYERS),
     ):
@@ -167,7 +174,8 @@ def chloride_table(
     The table ``chloride``; storm is "" for the season. limit_lb, p_over and verdict hold for the
     season only.
     """
-    rows = chloride_rows(use, fractions(materials))
+    chemical = {str(one.material): chemical_fraction(one).value for one in lines(materials)}
+    rows = chloride_rows(use, fractions(materials), chemical)
     rows = rows[rows["chloride_lb"].notna()].assign(all="")
     inside = rows_in_areas(rows, shares)
     facts = {} if areas is None else {str(one.area_id): one for one in lines(areas)}
@@ -192,7 +200,7 @@ def _scope(rows: pd.DataFrame, scope: str, column: str) -> pd.DataFrame:
     """Sums of one scope: the season first, then its storms in order of time."""
     frames = []
     for by in ([column], [column, "storm"]):
-        sums = rows.groupby(by, sort=True)[["applied_lb", "chloride_lb"]].sum()
+        sums = rows.groupby(by, sort=True)[["applied_lb", "chloride_lb", "chemical_lb"]].sum()
         sums["chloride_u_lb"] = layered_u(rows, by, CHLORIDE_LAYERS) if len(rows) else 0.0
         frames.append(sums.reset_index().assign(storm="") if len(by) == 1 else sums.reset_index())
     table = pd.concat(frames, ignore_index=True).rename(columns={column: "scope_id"})
@@ -229,8 +237,9 @@ def prewet_chloride_lb(
 ) -> pd.DataFrame:
     """Chloride of the prewetting liquid by route, as assigned: an addition of about one percent.
 
-    Nobody records which liquid it is, so it is worked out only where the workspace has exactly one
-    whose chloride and density are known. Returns route_id, prewet_gal, chloride_lb (NaN where it
+    Of liquid that the assignments do not name: a named one counts in the season's use and chloride.
+    Which it is nobody says, so it is worked out only where the workspace has exactly one whose
+    chloride and density are known. Returns route_id, prewet_gal, chloride_lb (NaN where it
     can't be known); routes without prewetting are left out.
     """
     liquids = [
@@ -244,7 +253,8 @@ def prewet_chloride_lb(
     if len(liquids) == 1:
         per_gal = liquids[0].density_lb_gal * chloride_fraction(liquids[0]).value
     solids = materials.loc[materials["kind"] == "solid", "material"]
-    rows = use[use["material"].isin(solids)]
+    # what is named is in the season's use
+    rows = use[use["material"].isin(solids) & (_named(assignments, use) == "")]
     tons = rows["applied_lb"] / POUNDS_PER_TON
     gallons = (tons * prewet_of_use(assignments, rows)).groupby(rows["route_id"], sort=True).sum()
     gallons = gallons[gallons > 0.0]
@@ -255,3 +265,10 @@ def storm_loads(table: pd.DataFrame, scopes: Sequence[str] = ("area", WATERSHED)
     """The rows of single storms of the given scopes: scope_id, storm, chloride_lb, and its u."""
     rows = table[table["scope"].isin(scopes) & (table["storm"] != "")]
     return rows[["scope_id", "name", "storm", "chloride_lb", "chloride_u_lb"]]
+
+
+def _named(assignments: pd.DataFrame, use: pd.DataFrame) -> pd.Series[str]:
+    """The prewetting liquid that the assignments name, "" for none."""
+    if "prewet_material" not in assignments:
+        return pd.Series("", use.index, dtype=object)
+    return of_use(assignments, use, "prewet_material").fillna("").astype(str)

@@ -195,7 +195,9 @@ def repeat_offences(
         allowed_lb=("allowed_lb", "sum"),
         of_rounds_lb=("of_rounds_lb", "sum"),
     )
-    judged = use.merge(rows[["storm", *SEGMENT_KEYS]], on=["storm", *SEGMENT_KEYS])
+    judged = use[~use["as_prewet"]].merge(
+        rows[["storm", *SEGMENT_KEYS]], on=["storm", *SEGMENT_KEYS]
+    )
     sums["applied_u_lb"] = layered_u(judged, SEGMENT_KEYS)
     sums = sums.fillna({"applied_u_lb": 0.0})
     sums["over_lb"] = sums["applied_lb"] - sums["allowed_lb"]

@@ -120,7 +120,7 @@ def savings(
     ``liquid_gal`` is the liquid that prewetting takes, its price is taken off the money: of the
     only liquid in ``materials``. Money is NaN where a price is missing.
     """
-    measured = use[use["source"] == "measured"]
+    measured = use[(use["source"] == "measured") & ~use["as_prewet"]]
     keys = ["route_id", "truck_id", "material"]
     layers = ["reported_lb", "applied_lb", "fleet_u_lb", "truck_u_lb"]
     work = measured.assign(own_u2=measured["own_u_lb"] ** 2)

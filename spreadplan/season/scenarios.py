@@ -6,6 +6,7 @@ same code as the planner's own. Guidance, never an order.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -16,12 +17,16 @@ import pandas as pd
 from spreadplan.frames import lines
 from spreadplan.materials import price_per_ton
 from spreadplan.planning import PlanInputs, StormPlan, plan_storm
+from spreadplan.planning.applications import labelled_forecast
 from spreadplan.planning.assigned import named_liquid
+from spreadplan.planning.wetting import Made, prewet_liquid_rows
 from spreadplan.remarks import Remark, remark
 from spreadplan.schema.policy import Policy
 from spreadplan.schema.results import RESULTS
 from spreadplan.units import POUNDS_PER_TON
 
+#: so far above a border of the policy the warmer row holds, °F
+JUST_WARMER_F: Final = 0.1
 AS_PLANNED: Final = remark("as_planned")
 SCENARIO_COLUMNS: Final = tuple(
     name for name in RESULTS["scenarios"].names if not name.endswith("_more") and name != "change"
@@ -73,6 +78,46 @@ def colder(inputs: PlanInputs, degrees_f: float) -> Scenario:
     return Scenario(
         name, remark("pavement_than_forecast", change=name), replace(inputs, forecast=forecast)
     )
+
+
+def next_rows(inputs: PlanInputs, base: StormPlan) -> list[Scenario]:
+    """The pavement just so much colder, or warmer, that the next rows of the policy hold.
+
+    Parameters
+    ----------
+    inputs : of the plan as it is; they stay as they are.
+    base : the plan of ``inputs``.
+
+    Returns
+    -------
+    One scenario for colder and one for warmer. Each row of the forecast goes to the nearest
+    temperature at which the next row of the policy holds; one beside which there is none, or no row
+    of the policy at all, or that is hardly possible (see ``plan_weather``) stays as forecast. A
+    scenario in which all stay is left out.
+    """
+    found = []
+    for name, edge, beside, step_f in (
+        (remark("next_row_colder"), "from_f", "to_f", 0.0),
+        (remark("next_row_warmer"), "to_f", "from_f", JUST_WARMER_F),
+    ):
+        keys = ["application", "zone"]
+        now = base.weather[base.weather["as_forecast"] & base.weather[edge].notna()]
+        given = base.weather[base.weather["policy_rows"] != ""]
+        there = now.merge(given, left_on=[*keys, edge], right_on=[*keys, beside])
+        # on a border the colder row holds
+        of = zip(there["application"], there["zone"], there[f"{edge}_x"], strict=True)
+        moved = {(application, zone): border_f + step_f for application, zone, border_f in of}
+        forecast = labelled_forecast(inputs.forecast)
+        wanted = [
+            moved.get(key, math.nan)
+            for key in zip(forecast["application"], forecast["zone"], strict=True)
+        ]
+        temperatures = pd.Series(wanted, forecast.index).fillna(forecast["pavement_temp_f"])
+        if moved:
+            changed = inputs.forecast.assign(pavement_temp_f=temperatures)
+            said = remark("pavement_on_next_row", change=name)
+            found.append(Scenario(name, said, replace(inputs, forecast=changed)))
+    return found
 
 
 def prewet_changed(inputs: PlanInputs, gal_per_ton: float, less_salt_pct: float = 0.0) -> Scenario:
@@ -193,20 +238,23 @@ def plan_totals(name: Remark, plan: StormPlan, materials: pd.DataFrame) -> dict[
     A route without a truck takes nothing; its lane-miles are not treatable. The interval of the
     mass adds up the ends of the runs, as if all trucks erred alike, so it is wider than it
     need be. Minutes: route_minutes of all runs together, longest_minutes of the truck that is out
-    longest. Cost leaves out the prewetting liquid.
+    longest. Cost has the prewetting liquid in it where it is named.
     """
     yards = plan.yards
     routes = plan.routes[plan.routes["truck_id"] != ""]
     prices = {str(one.material): price_per_ton(one) for one in lines(materials)}
     tons = routes["mass_lb"].fillna(0.0) / POUNDS_PER_TON
     cost = tons * np.array([prices.get(str(name), np.nan) for name in routes["material"]])
+    liquid = prewet_liquid_rows(routes, Made.of(materials))
+    of_liquid = liquid["mass_lb"] / POUNDS_PER_TON * liquid["material"].map(prices).astype(float)
     per_truck = routes.groupby("truck_id")["minutes"].sum()
     return {
         "scenario": name,
         "mass_ton": float(tons.sum()),
         "mass_lo_ton": float(routes["mass_lo_lb"].sum() / POUNDS_PER_TON),
         "mass_hi_ton": float(routes["mass_hi_lb"].sum() / POUNDS_PER_TON),
-        "cost": float(cost[tons > 0.0].sum()),
+        "cost": float(cost[tons > 0.0].sum() + of_liquid.sum()),
+        "chemical_lb": float(routes["chemical_lb"].sum()),
         "prewet_gal": float(routes["prewet_gal"].sum()),
         "loads": float(routes["loads"].sum()),
         "route_minutes": float(routes["minutes"].sum()),

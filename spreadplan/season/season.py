@@ -102,7 +102,7 @@ def work_out_season(inputs: SeasonInputs) -> SeasonAccounts:
     """
     season, storms, materials = inputs.season, inputs.storms, inputs.materials
     areas, confidence = inputs.sensitive_areas, inputs.policy.confidence
-    use = season_use(storms, inputs.assignments)
+    use = season_use(storms, inputs.assignments, materials)
     budget = budgets.budget_table(use, inputs.budgets, materials, season)
     zones = inputs.routes.set_index(["route_id", "segment_id"])["zone"]
     shares = chloride.area_shares(inputs.routes, areas, inputs.policy, inputs.planned)

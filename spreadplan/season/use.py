@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from spreadplan.metrology import Z95
 from spreadplan.planning.assigned import of_use
+from spreadplan.planning.wetting import Made
 
 Floats = NDArray[np.float64]
 
@@ -41,8 +42,14 @@ USE_TYPES: Final[Mapping[str, str]] = {
     **dict.fromkeys(
         ("reported_lb", "applied_lb", "without_ticket_lb", "unseen_lb", *LAYERS), "float64"
     ),
+    "as_prewet": "bool",
 }
-"""Columns of the season's masses with their types, in their order."""
+"""Columns of the season's masses with their types, in their order. ``as_prewet`` : liquid that was
+put onto a solid, as rows of its own, without lane-miles: those are the solid's."""
+
+LIQUID_METER_U: Final = 0.05
+"""Relative standard uncertainty of the liquid that a truck's records tell, common to the truck.
+Common practice, no source."""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -100,7 +107,10 @@ def planned_storm(
     keys = [*SEGMENT_KEYS, "truck_id"]
     half = rows["mass_hi_lb"] - rows["mass_lb"]
     work = rows[keys].assign(applied_lb=rows["mass_lb"], truck_u_lb=half.fillna(0.0) / Z95)
-    parts = work.groupby(keys, sort=True).sum().reset_index()
+    if "prewet_material" in rows:
+        keys = [*keys, "prewet_material"]
+        work = work.assign(prewet_gal=rows["prewet_gal"], prewet_material=rows["prewet_material"])
+    parts = work.groupby(keys, sort=True).sum().reset_index().assign(prewet_told=False)
     nothing = ("reported_lb", "without_ticket_lb", "fleet_u_lb", "storm_u_lb", "own_u_lb")
     parts = parts.assign(**dict.fromkeys(nothing, 0.0))
     rounds = max(int(plan_segments["application"].nunique()), 1)
@@ -135,13 +145,19 @@ def planned_storm(
     )
 
 
-def season_use(storms: Sequence[StormOfSeason], assignments: pd.DataFrame) -> pd.DataFrame:
+def season_use(
+    storms: Sequence[StormOfSeason],
+    assignments: pd.DataFrame,
+    materials: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """The masses of all storms in one table, in order of time.
 
     Parameters
     ----------
     assignments : route_id, truck_id, yard_id, with ``storm`` as `planning.assigned.of_season` has
         them; a route's material counts against its yard.
+    materials : material, kind, density_lb_gal and what else `materials` asks for; None leaves
+        prewetting liquids out.
 
     Returns
     -------
@@ -153,7 +169,9 @@ def season_use(storms: Sequence[StormOfSeason], assignments: pd.DataFrame) -> pd
     frames = [_storm_rows(one) for one in sorted(storms, key=lambda one: one.start)]
     if not frames:
         return _no_use()
-    rows = pd.concat(frames, ignore_index=True)
+    rows = pd.concat(frames, ignore_index=True).assign(as_prewet=False)
+    if materials is not None and "prewet_material" in rows:
+        rows = pd.concat([rows, _liquid_rows(rows, materials)], ignore_index=True)
     rows["yard_id"] = of_use(assignments, rows, "yard_id").fillna("").astype(object)
     return rows[list(USE_TYPES)]
 
@@ -161,6 +179,32 @@ def season_use(storms: Sequence[StormOfSeason], assignments: pd.DataFrame) -> pd
 def _no_use() -> pd.DataFrame:
     """The table of a season without storms: its columns, with their types."""
     return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in USE_TYPES.items()})
+
+
+def _liquid_rows(rows: pd.DataFrame, materials: pd.DataFrame) -> pd.DataFrame:
+    """Named prewetting liquids as use of their own; doubt as the solid's where nobody metered it.
+
+    Rows of no liquid, and of one whose density is not known, are left out.
+    """
+    density = Made.of(materials).density_lb_gal
+    wet = rows[rows["prewet_material"].fillna("").astype(str) != ""]
+    mass = wet["prewet_gal"] * wet["prewet_material"].map(density).astype(float)
+    told = wet["prewet_told"].astype(bool)
+    share = (mass / wet["applied_lb"].where(wet["applied_lb"] > 0.0)).fillna(0.0)
+    layers = {name: (wet[name] * share).where(~told, 0.0) for name in LAYERS}
+    layers["truck_u_lb"] = layers["truck_u_lb"].where(~told, LIQUID_METER_U * mass)
+    none = dict.fromkeys(
+        ("lane_miles", "treated_lane_miles", "without_ticket_lb", "unseen_lb"), 0.0
+    )
+    liquid = wet.assign(
+        material=wet["prewet_material"],
+        applied_lb=mass,
+        reported_lb=mass.where(told, 0.0),
+        as_prewet=True,
+        **layers,
+        **none,
+    )
+    return liquid[liquid["applied_lb"] > 0.0]
 
 
 def _storm_rows(one: StormOfSeason) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -23,10 +24,17 @@ NEVER: Final = -1.0
 SIGNS: Final = TERMS["cab_dial"]
 
 
+def is_liquid(stretch: Any) -> bool:
+    """Whether liquid goes to the road on a stretch: its driver sets a flow."""
+    return math.isfinite(stretch.flow_gal_per_min)
+
+
 def dial(stretch: Any, shown: Display) -> str:
-    """What the driver sets on a stretch: the rate (closed loop) or the feeder output."""
+    """What the driver sets on a stretch: rate (closed loop), feeder output, or flow of a liquid."""
     if stretch.status in SIGNS:
         return SIGNS[stretch.status].words
+    if is_liquid(stretch):
+        return shown.number(stretch.setting_gal_per_min, "liquid_flow")
     if stretch.control == "closed_loop":
         return rate_text(stretch.rate_to_set_lb_per_lane_mile, shown)
     return as_text(float(stretch.feeder_pct), 1, plain=True)
@@ -70,13 +78,14 @@ def strip_of(
             dials=[f"{unit} {one.mile}: {one.dial} {one.held}".strip() for one in pieces],
         )
     )
-    closed = any(one.control == "closed_loop" for one in stretches)
+    liquid = any(is_liquid(one) for one in stretches)
+    closed = any(one.control == "closed_loop" for one in stretches) and not liquid
     return Strip(
         pieces=pieces,
         marks=tuple(seen),
         areas=tuple(guarded),
         unit=unit,
-        dial="set" if closed else "set %",
+        dial=f"set {shown.unit('liquid_flow')}" if liquid else "set" if closed else "set %",
         held=f"{'planned' if closed else 'hold'} {shown.unit('speed')}",
         alt=alt,
     )
@@ -94,7 +103,8 @@ def strip_pieces(stretches: Sequence[Any], shown: Display) -> tuple[StripPiece, 
     speeds: list[float] = []
     held_as = _held_as(stretches)
     for number, one in enumerate(stretches):
-        closed, off = one.control == "closed_loop", one.status in SIGNS
+        closed = one.control == "closed_loop" and not is_liquid(one)
+        off = one.status in SIGNS
         lanes = (
             f", {one.lanes_per_pass:g}{NBSP}{noun_of(one.lanes_per_pass)}"
             if vary and not off

@@ -105,6 +105,14 @@ KINDS: Final[Mapping[str, Kind]] = {
     "temperature": Kind(
         inside="degF", us=("degF", "°F"), metric=("degC", "°C"), decimals=1, plain=True
     ),
+    "temperature_step": Kind(
+        inside="delta_degF",
+        us=("delta_degF", "°F"),
+        metric=("delta_degC", "°C"),
+        figures=2,
+        decimals=1,
+        plain=True,
+    ),
     "volume": Kind(inside="gallon", us=("gallon", "gal"), metric=("liter", "L"), decimals=1),
     "liquid_flow": Kind(
         inside="gallon/minute",
@@ -234,6 +242,13 @@ class Display:
         """A value and its uncertainty with their unit."""
         return self._with_unit(self.number_pm(inside, inside_u, kind), kind)
 
+    def show_pm_step(self, inside_f: float, inside_u_f: float) -> str:
+        """A temperature and its uncertainty with their unit, no finer than it is forecast."""
+        if not math.isfinite(inside_u_f):
+            return self.show(inside_f, "temperature")
+        u = self.number(inside_u_f, "temperature_step")
+        return self._with_unit(f"{self.number(inside_f, 'temperature')} ± {u}", "temperature")
+
     def show_range(self, low: float, high: float, kind: str) -> str:
         """An interval with its unit, both ends with the same decimals."""
         if not (math.isfinite(low) and math.isfinite(high)):
@@ -272,6 +287,10 @@ class Display:
     def moment(self, moment: Moment) -> str:
         """The local time, as 2026-11-03 04:30."""
         return self._shown(moment, "%Y-%m-%d %H:%M")
+
+    def weekday_time(self, moment: Moment) -> str:
+        """The local time in the week, as Tue 04:30."""
+        return self._shown(moment, "%a %H:%M")
 
     def _shown(self, moment: Moment, form: str) -> str:
         if isinstance(moment, NaTType):

@@ -44,15 +44,17 @@ class MaterialNeed:
 def material_needs(plan: StormPlan) -> list[MaterialNeed]:
     """Total of each material. Yards are added as if they erred together: on the safe side."""
     needs = []
-    for material, runs in plan.routes[plan.routes["material"] != ""].groupby("material"):
+    # a liquid that only prewets is in no run, but a yard needs it
+    names = {*plan.routes["material"], *plan.yards["material"]} - {""}
+    for material in sorted(names):
         yards = plan.yards[plan.yards["material"] == material]
+        runs = plan.routes[plan.routes["material"] == material]
         at_yards = POUNDS_PER_TON * float(yards["needed_ton"].sum())
         high = POUNDS_PER_TON * float(yards["needed_hi_ton"].sum()) if len(yards) else math.nan
-        needed = float(runs["mass_lb"].sum())
         # what is needed of no yard has no interval and is part of both ends
-        other = needed - at_yards
+        other = float(runs.loc[runs["yard_id"] == "", "mass_lb"].sum())
         low = max(0.0, 2.0 * at_yards - high) + other
-        needs.append(MaterialNeed(str(material), needed, low, high + other))
+        needs.append(MaterialNeed(str(material), at_yards + other, low, high + other))
     return needs
 
 
@@ -73,6 +75,20 @@ def stock_of(on_hand_lb: float, beyond: tuple[Remark, ...] = ()) -> Remark:
     return remark("stock_on_hand", on_hand_lb=float(on_hand_lb), beyond=beyond)
 
 
+def need_of_tank(yard: Any) -> Remark:
+    """What a yard needs of a liquid, and what it has; ``yard``: its row of the plan's yards."""
+    have = float(yard.on_hand_gal)
+    counted = remark("liquid_on_hand", on_hand_gal=have)
+    return remark(
+        "need_of_tank",
+        yard=yard.yard_id,
+        material=yard.material,
+        needed_gal=float(yard.needed_gal),
+        most_gal=float(yard.needed_hi_gal),
+        stock=counted if math.isfinite(have) else remark("stock_not_counted"),
+    )
+
+
 def yard_state(yard: Any) -> Term:
     """Whether a yard has enough; ``yard``: its row of the plan's yards."""
     terms = TERMS["yard_stock"]
@@ -80,12 +96,15 @@ def yard_state(yard: Any) -> Term:
         return terms["not_counted"]
     if yard.short_ton > 0.0:
         return terms["short"]
-    return terms["may_run_short"] if yard.order_ton > 0.0 else terms["enough"]
+    if yard.order_ton > 0.0:
+        return terms["may_run_short"]
+    by_weather = yard.weather_hi_ton > yard.on_hand_ton
+    return terms["may_run_short_by_weather"] if by_weather else terms["enough"]
 
 
 def in_lb(yards: pd.DataFrame) -> pd.DataFrame:
     """The plan's yards with their masses in lb beside those in tons."""
-    names = ("needed", "needed_hi", "on_hand", "short", "order")
+    names = ("needed", "needed_hi", "on_hand", "short", "order", "weather_lo", "weather_hi")
     return yards.assign(**{f"{name}_lb": yards[f"{name}_ton"] * POUNDS_PER_TON for name in names})
 
 

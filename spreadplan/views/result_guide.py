@@ -34,7 +34,8 @@ _PARTS: Final = (
     (
         "Plan of a storm",
         "beside `plan_report.html`, the cards in `cab_cards/` and the map "
-        "`plan.gpkg`, whose fields carry the same meanings; `plan_reassigned.csv` only where a "
+        "`plan.gpkg`, whose fields carry the same meanings; `plan_areas.csv` only with lots in "
+        "`areas.csv`, `plan_reassigned.csv` only where a "
         "plan is late, `plan_options.csv` only of the rest of a storm, those on scarce salt only "
         "where a yard is short",
         (
@@ -44,7 +45,9 @@ _PARTS: Final = (
             "plan_settings",
             "plan_reloads",
             "plan_melting",
+            "plan_weather",
             "plan_findings",
+            "plan_areas",
             "plan_reassigned",
             "plan_options",
             "plan_scarce",

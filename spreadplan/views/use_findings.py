@@ -15,6 +15,7 @@ import pandas as pd
 
 from spreadplan.frames import lines
 from spreadplan.reconcile.applied import summed_applied
+from spreadplan.reconcile.liquid import LITTLE, MUCH, NONE
 from spreadplan.reconcile.storm import OFF_ROUTE, StormUse
 from spreadplan.reconcile.true_mass import CONTESTED, INCOMPLETE, MISSING, NO_TICKETS
 from spreadplan.reconcile.verdicts import (
@@ -73,6 +74,7 @@ def findings(
         *_piles(use),
         *_ahead_of_plow(use.ahead_of_plow),
         *_trucks(use.trucks),
+        *_liquid(use.trucks),
         *_yards(use.balance),
         *_jumps(left_out_lb),
     )
@@ -423,6 +425,30 @@ def _minutes_later(minutes: pd.Series[float]) -> Remark:
 
 
 # --- controllers, tickets, stock ---------------------------------------------------------------
+
+
+def _liquid(trucks: pd.DataFrame) -> Iterator[Weighed]:
+    """Trucks whose prewetting liquid did not run as set: the solid that went without counts."""
+    look = remark("look_at_prewet")
+    wrong = {LITTLE: look, NONE: look, MUCH: remark("look_at_liquid_setting")}
+    for truck in lines(trucks[trucks["prewet_verdict"].isin(list(wrong))]):
+        put, wanted = float(truck.prewet_gal), float(truck.prewet_set_gal)
+        share = min(abs(put - wanted) / wanted, 1.0) if wanted > 0.0 else 1.0
+        what = remark(
+            "liquid_missing",
+            mass_lb=float(truck.reported_lb),
+            material=truck.material,
+            set_gal=wanted,
+            put_gal=put,
+        )
+        yield _weighed(
+            remark("of_truck", truck=truck.truck_id),
+            what,
+            (),
+            (wrong[truck.prewet_verdict],),
+            share * truck.reported_lb,
+            ROAD,
+        )
 
 
 def _trucks(trucks: pd.DataFrame) -> Iterator[Weighed]:

@@ -51,10 +51,11 @@ class Voice:
         unit, ``signed`` for a percentage with its sign, ``share`` for a share of one,
         ``tenth`` for a number with at most one decimal, ``money``, ``count.NOUN`` (``1 load``, ``2
         loads``), ``noun.NOUN`` for the noun alone (of a number, or as many as a tuple has),
-        ``date``, ``moment``, ``duration``, ``names`` for a list that may be long, ``material``,
-        ``materials`` for a list of them, ``storm``, ``term.VOCABULARY`` for a status or verdict,
-        and for numbers Python's own forms such as ``.2f``. Several remarks are joined by ", or ",
-        or as the form says: ``then`` (nothing between them), ``commas``, ``also`` (";").
+        ``date``, ``moment``, ``weekday_time``, ``duration``, ``names`` for a list that may be long,
+        ``material``, ``materials`` for a list of them, ``storm``, ``term.VOCABULARY`` for a status
+        or verdict, and for numbers Python's own forms such as ``.2f``. Several remarks are joined
+        by ", or ", or as the form says: ``then`` (nothing between them), ``commas``, ``also``
+        (";").
         """
         return _Filler(self).vformat(WORDS[remark.code], (), dict(remark.values))
 
@@ -216,7 +217,7 @@ class _Filler(Formatter):
             return shown.money(float(value))
         if form == "share":
             return percent(float(value))
-        if form in ("date", "moment", "duration"):
+        if form in ("date", "moment", "weekday_time", "duration"):
             return str(getattr(shown, form)(value))
         if form == "material":
             return self._voice.material(str(value))

@@ -21,7 +21,8 @@ def shares_of_blends(tables: Tables, names: Names) -> Iterator[Problem]:
         return
     for material, parts in tables["blends"].groupby("material", sort=False):
         total = float(parts["share"].sum())
-        if abs(total - 1.0) > SHARES_TOLERANCE + 1e-9:
+        # a share above 1, as 25 for 25 percent, is said where it stands
+        if parts["share"].max() <= 1.0 and abs(total - 1.0) > SHARES_TOLERANCE + 1e-9:
             yield Problem(
                 file=names["blends"],
                 row=int(parts["row"].iloc[0]),

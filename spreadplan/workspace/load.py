@@ -20,6 +20,7 @@ from spreadplan.schema.material_tables import BLENDS
 from spreadplan.schema.policy import Pick, Policy
 from spreadplan.schema.tables import TABLES
 from spreadplan.workspace.csvfile import read_csv
+from spreadplan.workspace.gallons import in_pounds
 from spreadplan.workspace.issued import IssuedPlan, read_issues, with_present_names
 from spreadplan.workspace.operations import newest_forecast, policy_classes
 from spreadplan.workspace.parse import Rename, Source, parse_table
@@ -411,8 +412,8 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
         tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
     if PLACED & tables.keys():
         reader.problems += _misplaced(tables, names, reader.settings.timezone)
-    for rule in RULES:
-        reader.problems += rule(tables, names)
+    reader.problems += (problem for rule in RULES for problem in rule(tables, names))
+    _weigh_liquids(reader, tables, names, tables.get("materials"))
     reader.problems += policy_materials(policy, tables, "policy.toml")
     reader.problems += policy_classes(policy, tables, "policy.toml")
     reader.problems += reader.dates_to_come(tables, names)
@@ -476,6 +477,18 @@ def _read_blends(reader: _Reader, tables: dict[str, pd.DataFrame], names: dict[s
             tables[BLENDS.name] = frame
     blends = tables.get(BLENDS.name, _empty_table(BLENDS.name))
     tables["materials"] = with_parts(tables["materials"], blends)
+
+
+def _weigh_liquids(
+    reader: _Reader,
+    tables: dict[str, pd.DataFrame],
+    names: Mapping[str, str],
+    materials: pd.DataFrame | None,
+) -> None:
+    """Volumes as masses, in place."""
+    changed, problems = in_pounds(tables, names, materials)
+    tables.update(changed)
+    reader.problems += problems
 
 
 def _issued(
@@ -555,5 +568,6 @@ def _read_storm(
             # the workspace's own tables were checked before; only zones speak of both
             if problem.file in own or rule is zones:
                 reader.problems.append(problem)
+    _weigh_liquids(reader, found, file_names, tables.get("materials"))
     reader.problems += reader.dates_to_come(found, file_names)
     return found

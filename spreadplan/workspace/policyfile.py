@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from spreadplan.errors import Problem
-from spreadplan.schema.limits import PAVEMENT_F
+from spreadplan.schema.limits import PAVEMENT_F, PAVEMENT_U_C, PAVEMENT_U_F
 from spreadplan.schema.policy import RATE_ROW_COLUMNS, Policy, Service
-from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert
+from spreadplan.units import RATE_SUFFIXES, RATE_UNITS, convert, to_canonical
 from spreadplan.workspace.parse import looks_like_rate, rate_basis, rate_fault, rate_problem
 from spreadplan.workspace.rate_conditions import CONDITION_KEYS, conditions_of_row
 from spreadplan.workspace.tomlfiles import KeyReport, is_number, read_toml, section_of, unknown_keys
@@ -34,6 +34,14 @@ POLICY_NUMBERS: Final = {
         "confidence": ("confidence", 0.5, 0.9999),
         "calibration_pct": ("calibration_pct", 0.1, 100.0),
         "calibration_max_age_days": ("calibration_max_age_days", 1.0, 10_000.0),
+    },
+    "weather": {
+        **{
+            f"{when}_u_{unit}": (f"{when}_u_f", 0.0, most)
+            for when in ("night", "day")
+            for unit, most in (("f", PAVEMENT_U_F), ("c", PAVEMENT_U_C))
+        },
+        "common_share": ("common_share", 0.0, 1.0),
     },
 }
 
@@ -90,8 +98,13 @@ def _policy_numbers(data: dict[str, Any], file: str) -> tuple[dict[str, float], 
                 problems.append(
                     Problem(file=file, row=0, column=f"{name}.{key}", what=what, remedy=remedy)
                 )
+            elif key in section and attribute in numbers:
+                what, remedy = "the quantity is given twice", "keep exactly one of the two"
+                problems.append(
+                    Problem(file=file, row=0, column=f"{name}.{key}", what=what, remedy=remedy)
+                )
             elif key in section:
-                numbers[attribute] = float(value)
+                numbers[attribute] = _inside(float(value), key)
                 if key.endswith("_pct") and 0 < value <= 1:
                     what = f"{value:g} percent is next to nothing"
                     remedy = f"write {100 * value:g} if {100 * value:g} percent are meant"
@@ -106,6 +119,13 @@ def _policy_numbers(data: dict[str, Any], file: str) -> tuple[dict[str, float], 
                         )
                     )
     return numbers, problems
+
+
+def _inside(value: float, key: str) -> float:
+    """A number of the policy in the inside unit of its quantity."""
+    if key.endswith("_u_c"):
+        return float(to_canonical(np.array([value]), "temperature_difference", "c")[0])
+    return value
 
 
 def _entries(rows: object, name: str, file: str) -> tuple[list[dict[str, Any]], list[Problem]]:

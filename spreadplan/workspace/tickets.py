@@ -24,16 +24,14 @@ def amounts_of_tickets(tables: Tables, names: Names) -> Iterator[Problem]:
     """A ticket with neither a mass nor buckets."""
     for name in (one for one in TICKETS if one in tables):
         frame = tables[name]
-        nothing = frame["net_lb"].isna() & frame["buckets"].isna()
-        if "net_gal" in frame:
-            nothing &= frame["net_gal"].isna()
+        nothing = frame[["net_lb", "net_gal", "buckets"]].isna().all(axis=1)
         for row in lines(frame[nothing]):
             yield Problem(
                 file=names[name],
                 row=row.row,
                 column="net",
                 what="is empty",
-                remedy="give net mass, or how many buckets were counted",
+                remedy="give net mass, of a liquid its volume, or how many buckets were counted",
             )
 
 

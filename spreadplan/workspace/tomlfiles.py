@@ -18,6 +18,7 @@ from spreadplan.schema.columns import Table
 from spreadplan.schema.policy import PICKS, Pick
 from spreadplan.schema.tables import TABLES
 from spreadplan.schema.telemetry import TELEMETRY
+from spreadplan.schema.weather import WEATHER
 from spreadplan.units import RATE_SUFFIXES, suffix_meant
 from spreadplan.workspace.csvfile import LONGEST_CELL, read_text
 from spreadplan.workspace.parse import (
@@ -399,7 +400,7 @@ def read_renames(path: Path) -> tuple[dict[str, dict[str, Rename]], list[Problem
     """
     file = path.name
     data, problems = read_toml(path, file)
-    known = {**TABLES, TELEMETRY.name: TELEMETRY}
+    known = {**TABLES, TELEMETRY.name: TELEMETRY, WEATHER.name: WEATHER}
     problems += unknown_keys(data, set(known), file, "")
     renames: dict[str, dict[str, Rename]] = {}
     for name, lines in data.items():

@@ -30,6 +30,8 @@ def trucks(*rows: dict) -> pd.DataFrame:
             "control_step_pct": 1.0,
             "gate_positions_in": (),
             "max_spread_lanes": np.nan,
+            "liquid_tank_gal": np.nan,
+            "boom_width_ft": np.nan,
         },
     )
 

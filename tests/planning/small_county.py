@@ -73,7 +73,7 @@ def trucks(*rows: tuple[Any, ...]) -> pd.DataFrame:
         "truck_id control feeder capacity_lb prewet_tank_gal min_feeder_pct max_feeder_pct "
         "control_step_pct gate_positions_in max_spread_lanes",
         *rows,
-    ).assign(travel_speed_mph=NAN, home_yard_id="")
+    ).assign(travel_speed_mph=NAN, home_yard_id="", liquid_tank_gal=NAN, boom_width_ft=NAN)
 
 
 def policy_rates(*rows: dict[str, Any]) -> pd.DataFrame:

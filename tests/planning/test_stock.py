@@ -64,7 +64,7 @@ def test_a_count_at_the_very_start_counts():
 )
 def test_need_against_stock(have_lb, short_ton, order_ton, severity):
     stock = pd.DataFrame({"on_hand_lb": [have_lb], "on_hand_at": [START]})
-    found = yard_table(NEEDED.iloc[:1], stock)
+    found = yard_table(NEEDED.iloc[:1], stock, {})
     row = found.iloc[0]
     assert list(found.columns[:6]) == [
         "yard_id",

@@ -189,6 +189,7 @@ def test_a_row_is_found_by_a_storm_that_states_its_conditions(workspace, storm):
         assert findings == []
         if meant and not meant.action and wanted:
             assert rate.g_per_m2 == wanted
+            assert rate.wetting == ((wetting,) if getattr(meant, wetting) else ("dry",))
         else:
             assert math.isnan(rate.g_per_m2)
             assert US.say_all(rate.note).startswith("no rate: ")

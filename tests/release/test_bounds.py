@@ -59,3 +59,8 @@ def test_ci_versions_are_complete_and_within_the_bounds():
 def test_the_extra_for_the_cluster_is_the_one_that_is_tested():
     extras = PROJECT["project"]["optional-dependencies"]
     assert set(extras["cluster"]) <= set(extras["test"])
+
+
+def test_the_extra_for_weather_is_the_one_that_is_tested():
+    extras = PROJECT["project"]["optional-dependencies"]
+    assert set(extras["weather"]) <= set(extras["test"])

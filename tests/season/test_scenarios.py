@@ -9,6 +9,7 @@ from spreadplan.schema.policy import Policy
 from spreadplan.season.scenarios import (
     colder,
     compare_plans,
+    next_rows,
     prewet_changed,
     rates_changed,
     truck_down,
@@ -90,3 +91,37 @@ def test_inputs_stay_as_they_were():
     usual_scenarios(inputs)
     assert inputs.policy.rates["rate_low_lb_per_lane_mile"].tolist() == before
     assert len(usual_scenarios(inputs)) == 4
+
+
+def test_the_rows_of_the_policy_next_to_the_forecast():
+    """25 F, between 300 up to 22 F and 100 from 32 F; nothing is said above 40 F. From 35 F the
+    next warmer row is none, so it stays as forecast.
+    """
+    rates = policy_rates(
+        {"pavement_temp_max_f": 22.0, "rate_low_lb_per_lane_mile": 300.0},
+        {
+            "pavement_temp_min_f": 22.0,
+            "pavement_temp_max_f": 32.0,
+            "rate_low_lb_per_lane_mile": 200.0,
+        },
+        {
+            "pavement_temp_min_f": 32.0,
+            "pavement_temp_max_f": 40.0,
+            "rate_low_lb_per_lane_mile": 100.0,
+        },
+    )
+    inputs = county(policy=Policy(rates=rates))
+    found = next_rows(inputs, plan_storm(inputs))
+    assert [US.say(one.name) for one in found] == [
+        "one policy row colder",
+        "one policy row warmer",
+    ]
+    targets = [
+        plan_storm(one.inputs).segments["target_rate_lb_per_lane_mile"].unique().tolist()
+        for one in found
+    ]
+    assert targets == [[300.0], [100.0]]
+    warm = county(policy=Policy(rates=rates), forecast=inputs.forecast.assign(pavement_temp_f=35.0))
+    assert [US.say(one.name) for one in next_rows(warm, plan_storm(warm))] == [
+        "one policy row colder"
+    ]

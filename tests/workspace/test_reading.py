@@ -287,3 +287,33 @@ def test_solids_and_liquids_have_prices_of_their_own(workspace):
     materials = read(workspace({"materials.csv": text})).tables["materials"]
     assert materials["cost_per_ton"].tolist()[0] == 78.5
     assert materials["cost_per_gal"].tolist()[1] == 0.21
+
+
+@pytest.mark.parametrize(("name", "given"), [("u_f", "3.6"), ("u_c", "2")])
+def test_the_doubt_of_a_temperature_is_a_difference(workspace, name, given):
+    """2 C of difference are 3.6 F of difference (NIST SP 811, B.8), not 35.6 F."""
+    text = (
+        f"zone,start,end,event,pavement_temp_c,pavement_temp_{name}\n"
+        f"*,2026-12-01T04:00,2026-12-01T12:00,light_snow,-3,{given}\n"
+        "*,2026-12-01T12:00,2026-12-01T16:00,light_snow,-3,\n"
+    )
+    forecast = read(workspace({"storms/s1/forecast.csv": text})).storms["s1"]["forecast"]
+    assert forecast["pavement_temp_f"].iloc[0] == pytest.approx(26.6)
+    assert forecast["pavement_temp_u_f"].iloc[0] == pytest.approx(3.6)
+    assert np.isnan(forecast["pavement_temp_u_f"].iloc[1])
+
+
+@pytest.mark.parametrize("given", ["night_u_f = 3.6", "night_u_c = 2"])
+def test_the_policys_doubt_of_a_temperature_is_a_difference(workspace, given):
+    policy = read(workspace({"policy.toml": f"[weather]\n{given}\ncommon_share = 0.5\n"})).policy
+    assert (policy.night_u_f, policy.common_share) == (pytest.approx(3.6), 0.5)
+    assert np.isnan(policy.day_u_f)
+
+
+def test_a_doubt_given_twice_or_out_of_reach_is_named(workspace):
+    twice = problems(workspace({"policy.toml": "[weather]\nday_u_f = 3\nday_u_c = 2\n"}))
+    assert [(one.column, one.what) for one in twice] == [
+        ("weather.day_u_c", "the quantity is given twice")
+    ]
+    far = problems(workspace({"policy.toml": "[weather]\nday_u_c = 21\n"}))
+    assert far[0].remedy.startswith("give a number from 0 to 20")

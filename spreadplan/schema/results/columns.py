@@ -27,6 +27,7 @@ _ENDINGS: Final[tuple[tuple[str, str, str], ...]] = (
     ("_ft", "width", ""),
     ("_m", "offset", ""),
     ("_mph", "speed", ""),
+    ("temp_u_f", "temperature_step", ""),
     ("_f", "temperature", ""),
     ("_gal", "volume", ""),
     ("_cfs", "stream", ""),

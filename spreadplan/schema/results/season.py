@@ -12,6 +12,10 @@ _MATERIAL: Final = ("material", "the material")
 _STORM: Final = ("storm", "the storm")
 _SEGMENT: Final = (("route_id", "the route"), ("segment_id", "the segment"))
 _WHICH: Final = column("scope_id", "which", heading="which")
+_CHEMICAL: Final = (
+    "chemical_lb",
+    "dry chemical in the true use; a named prewetting liquid has a row of its own",
+)
 _COST: Final = ("cost", "price times true mass, in the workspace's currency", "money")
 _USE: Final = (
     _MATERIAL,
@@ -28,6 +32,7 @@ _USE: Final = (
     column("ton_per_application", "use of one application", heading="used in one application"),
     ("storms", "storms", "count"),
     _COST,
+    _CHEMICAL,
 )
 _FAIR: Final = (
     _MATERIAL,
@@ -105,6 +110,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             "season_cost", "cost of the expected total", "money", heading="cost of the whole season"
         ),
         ("note", "what else to know"),
+        _CHEMICAL,
     ),
     _season("by_storm", "Storms", "Use of each storm; intervals 95 %.", _STORM, *_USE),
     _season(
@@ -177,7 +183,11 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         _WHICH,
         ("name", "its name"),
         ("storm", "empty for the season"),
-        ("material_ton", "material"),
+        (
+            "material_ton",
+            "material of all kinds whose chloride is known, each as it lies, prewetting liquids "
+            "that are named included",
+        ),
         ("chloride_lb", "chloride"),
         ("chloride_u_lb", "its standard uncertainty"),
         ("chloride_lo_lb", "lower end of its 95 % interval"),
@@ -185,6 +195,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("limit_lb", "the season's limit"),
         ("p_over", "probability that it is exceeded"),
         column("verdict", "against the limit", "term", terms="chloride_verdict"),
+        ("chemical_lb", "dry chemical in it, named prewetting liquids included"),
     ),
     _season(
         "chloride_basis",
@@ -198,7 +209,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
     _season(
         "prewet_chloride",
         "Prewetting liquid",
-        "Chloride of the prewetting liquid.",
+        "Chloride of prewetting liquid that no assignment names; it is in no other table.",
         ("route_id", "the route"),
         column("prewet_gal", "liquid", heading="prewetting liquid"),
         ("chloride_lb", "chloride"),
@@ -357,13 +368,13 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         "One row for each plan compared. A column that ends in `_more` is the difference from the "
         "plan as it is.",
         ("scenario", "its name"),
-        ("mass_ton", "mass"),
+        ("mass_ton", "mass of all materials, each as it lies"),
         (
             "mass_lo_ton",
             "lower end; the ends of all runs are added up, as if all trucks erred alike",
         ),
         ("mass_hi_ton", "upper end"),
-        ("cost", "price times mass", "money"),
+        ("cost", "price times mass, named prewetting liquids included", "money"),
         ("prewet_gal", "prewetting liquid"),
         ("loads", "loads", "count"),
         ("route_minutes", "minutes of all runs", "minutes"),
@@ -384,5 +395,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("yards_short_more", "yards short", "count"),
         ("problems_more", "problems", "count"),
         ("change", "what was changed"),
+        ("chemical_lb", "dry chemical, named prewetting liquids included"),
+        ("chemical_lb_more", "dry chemical"),
     ),
 )

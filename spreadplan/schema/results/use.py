@@ -22,6 +22,11 @@ BALANCE_COLUMNS: Final = (
     column("counted_at", "time of the count after", heading="counted"),
     ("expected_u_ton", "standard uncertainty of what should be left"),
 )
+_LIQUID: Final = "prewetting liquid: as the records tell, where none do as assigned"
+_CHEMICAL: Final = (
+    "dry chemical in the true mass, that of a named prewetting liquid included; empty where the "
+    "material's is not known"
+)
 _VERDICT: Final = column("verdict", "against the plan", "term", terms="use_verdict")
 
 TABLES: Final[tuple[ResultTable, ...]] = (
@@ -35,7 +40,7 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("passes", "how often it was passed while spreading", "number"),
         ("lane_miles", "length times lanes"),
         ("reported_lb", "what the controllers reported, by place"),
-        ("applied_lb", "true mass"),
+        ("applied_lb", "true mass of the material"),
         ("applied_lo_lb", "lower end of its 95 % interval"),
         ("applied_hi_lb", "upper end"),
         ("applied_rate_lb_per_lane_mile", "rate of one application"),
@@ -69,6 +74,8 @@ TABLES: Final[tuple[ResultTable, ...]] = (
             terms="rounds_verdict",
         ),
         ("issue", "the issued plans that it was judged by, `;` between; empty where none was"),
+        ("prewet_gal", _LIQUID),
+        ("chemical_lb", _CHEMICAL),
     ),
     table(
         "use_trucks",
@@ -127,6 +134,9 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("last_test_at", "when it was"),
         ("test_change", "its change against the one before", "ratio"),
         ("test_change_u", "the standard uncertainty of that", "ratio"),
+        ("prewet_gal", "prewetting liquid, as its records tell; empty where none do"),
+        ("prewet_set_gal", "gallons per ton as assigned times the solid that it reported"),
+        column("prewet_verdict", "whether its liquid ran as set", "term", terms="prewet_verdict"),
     ),
     table(
         "use_routes",
@@ -142,12 +152,14 @@ TABLES: Final[tuple[ResultTable, ...]] = (
         ("planned_lb", "planned mass"),
         ("planned_lo_lb", "lower end of its 95 % interval"),
         ("planned_hi_lb", "upper end"),
-        ("cost", "price times true mass", "money"),
+        ("cost", "price times true mass, a named prewetting liquid included", "money"),
         ("over_segments", "segments that are over", "count"),
         ("more_rounds_segments", "segments with more rounds than planned", "count"),
         ("under_segments", "segments that are under", "count"),
         ("missed_segments", "segments left next to untreated", "count"),
         ("unknown_segments", "segments that cannot be judged", "count"),
+        ("prewet_gal", _LIQUID),
+        ("chemical_lb", _CHEMICAL),
     ),
     table(
         "use_ahead_of_plow",

@@ -18,11 +18,22 @@ from spreadplan.views.words import (
     reconcile,
     season,
     treatments,
+    weather,
 )
 from spreadplan.views.words.term import Term
 
 T = TypeVar("T")
-_SUBJECTS: Final = (calibration, hours, issues, now, planning, reconcile, season, treatments)
+_SUBJECTS: Final = (
+    calibration,
+    hours,
+    issues,
+    now,
+    planning,
+    reconcile,
+    season,
+    treatments,
+    weather,
+)
 
 
 def _joined(parts: tuple[Mapping[str, T], ...]) -> dict[str, T]:

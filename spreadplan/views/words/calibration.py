@@ -53,6 +53,25 @@ WORDS: Final[Mapping[str, str]] = {
     # --- why a test does not count, and what is doubtful about one that does ---
     "voided": "voided: {by}",
     "not_weighed": "no weighing",
+    # --- batches of brine ---
+    "brine_too_weak": (
+        "{strength_pct:.1f} % is weaker than {wanted_pct:.1f} %: circulate it over more salt and "
+        "measure again before it is used; it freezes sooner"
+    ),
+    "brine_too_strong": (
+        "{strength_pct:.1f} % is stronger than {wanted_pct:.1f} %: add water and measure again; "
+        "salt may settle out and clog the nozzles"
+    ),
+    "brine_not_shown": (
+        "{strength_pct:.1f} % is off {wanted_pct:.1f} %, but the reading is too coarse to tell: "
+        "measure again, finer"
+    ),
+    "brine_not_judged": (
+        "its chemical has no table here, or the reading lies outside it: read it again, and judge "
+        "it by what its maker says"
+    ),
+    "brine_batch": "batch {batch}, {material:material}: {verdict:term.brine}; {advice:also}",
+    "brine_batches": "{batches:count.brine batch}: {accepted} accepted",
     "nothing_caught": "nothing was caught",
     "no_liquid_came_out": "no liquid came out",
     "liquid_known_too_badly": (
@@ -308,6 +327,13 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
         "good": Term("calibrated", "good"),
     },
     "drift": {"drift": Term("drift", "bad"), "steady": Term("steady", "good")},
+    "brine": {
+        "too_weak": Term("too weak", "bad"),
+        "too_strong": Term("too strong", "warn"),
+        "not_shown": Term("not shown", "warn"),
+        "not_judged": Term("not judged", "none"),
+        "accepted": Term("accepted", "good"),
+    },
     "nozzle": {
         "clogged": Term("clogged", "bad"),
         "worn": Term("worn", "bad"),

@@ -139,6 +139,15 @@ WORDS: Final[Mapping[str, str]] = {
         "{why:also} ({segments:count.segment}, {lane_miles:lane_distance}, routes {routes:names})"
     ),
     "give_the_rate": "give the rate in rates.csv, or add a row to the policy",
+    "of_lot": "lot {lot}, application {application}",
+    "of_lots": "lots",
+    "lot_without_rate": "no rate",
+    "give_a_row_for_lots": "add a row to the policy for class {service_class}",
+    "lots_have_no_setting": (
+        "no gate or feeder setting and no time is worked out for lots, and their mass is taken as "
+        "uncertain by 40 %"
+    ),
+    "set_by_maker": "set the spreader by its maker's instructions and weigh what it uses",
     "policy_rows_equal": (
         "rows {rows:names} of policy.toml hold equally for {event} at {pavement_f:temperature}; "
         "the plan takes row {taken}"
@@ -169,6 +178,28 @@ WORDS: Final[Mapping[str, str]] = {
     "test_smaller_gate": "gate {gate_in:gate} once it is tested",
     "slower_feeder": "less than {least_pct:g} % feeder if it runs steadily there",
     "too_many_lanes": "{lanes:g} lanes in one pass, {truck} covers at most {most:g}: more passes",
+    "count_the_tank": "measure it; the plan may need {most_gal:volume}",
+    "tank_runs_short": "runs short: needs {needed_gal:volume}, has {on_hand_gal:volume}",
+    "tank_may_run_short": (
+        "may run short: needs {needed_gal:volume}, at most {most_gal:volume}; has "
+        "{on_hand_gal:volume}"
+    ),
+    "make_or_order": "make or order {order_gal:volume}, or load elsewhere",
+    "need_of_tank": (
+        "yard {yard}, {material:material}: {needed_gal:volume} needed (at most "
+        "{most_gal:volume}), {stock}"
+    ),
+    "liquid_on_hand": "{on_hand_gal:volume} on hand",
+    "boom_never_tested": (
+        "{truck} has no valid test of its boom with {material:material}: catch what comes out at "
+        "the lowest and the highest flow in use"
+    ),
+    "flow_outside_tests": "a flow of {flow_gal_per_min:liquid_flow} is outside the tested ones",
+    "flows_outside_tests": "flows of {ends_gal_per_min:range.liquid_flow}, outside the tested ones",
+    "no_liquid_tank": (
+        "it has liquid to spread and states no liquid tank: loads are counted by capacity_lb"
+    ),
+    "state_the_liquid_tank": "state liquid_tank_gal in trucks.csv",
     "outside_tested": "feeder {at_pct:.0f} % is outside the tested {low_pct:g} to {high_pct:g} %",
     "rate_missed": "nearest setting gives {off_pct:signed} % of the target rate",
     "rate_of_neighbor": (
@@ -282,18 +313,17 @@ WORDS: Final[Mapping[str, str]] = {
     "forecast_ends_first": "the forecast does not reach until the truck is back",
     "truck_is_back": "the truck is back",
     "forecast_ends": "the forecast ends",
-    "holds_until": ("holds until {until:moment} or longer; {then} at {needed:moment}; {doubt}"),
+    "holds_until": ("holds until {until:weekday_time}; {then} {needed:weekday_time}; {doubt}"),
     "gives_out_before": (
-        "holds until {until:moment}, {short_min:duration} before {then} at {needed:moment}; "
-        "{doubt}: come back sooner, plow, or take another rate"
+        "holds until {until:weekday_time}, {short_min:duration} before {then} "
+        "{needed:weekday_time}; {doubt}. Come back sooner, plow, or take another rate"
     ),
     "too_little_from_the_start": (
-        "too little for the snow that lies there when it is treated; {doubt}: plow, or take "
-        "another rate"
+        "too little for the snow that lies there when it is treated. Plow, or take another rate"
     ),
     "until_by_temperature": (
-        "if the pavement is colder than forecast by its uncertainty {colder:moment}, if warmer "
-        "{warmer:moment}"
+        "with the pavement colder by its uncertainty until {colder:weekday_time}, warmer until "
+        "{warmer:weekday_time}"
     ),
     # --- the storm at a glance ---
     "nothing_to_decide": "Nothing stops this plan",
@@ -397,6 +427,16 @@ WORDS: Final[Mapping[str, str]] = {
     ),
     "too_little_above": " Above {speed_mph:down.speed} too little comes out.",
     "loads_of_run": ("{loads:count.load}, {mass_lb:bulk}{prewet:then}, about {minutes:duration}."),
+    "loads_of_liquid": (
+        "{loads:count.load}, {liquid_gal:volume} in all, about {minutes:duration}."
+    ),
+    "stirred_and_strained": (
+        "Pump off and pressure let off before anyone touches a hose or nozzle; eye protection."
+    ),
+    "flow_at_its_speed": (
+        "The flow fits the planned speed: hold it. A control that follows the speed takes "
+        "{enter_gal_per_lane_mile:liquid_rate} for {rate_gal_per_lane_mile:number.liquid_rate}."
+    ),
     "with_prewet": ", prewet {liquid_gal:volume}",
     "runs_empty": "load {number} ends about here",
     "never_tested_ask": (
@@ -465,6 +505,7 @@ TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
     "yard_stock": {
         "short": Term("short", "bad"),
         "may_run_short": Term("may run short", "warn"),
+        "may_run_short_by_weather": Term("may run short by weather", "warn"),
         "not_counted": Term("not counted", "none"),
         "enough": Term("enough", "good"),
     },

@@ -20,9 +20,28 @@ WORDS: Final[Mapping[str, str]] = {
     "rate_reduced": "a rate for dry material: {less_pct:.3g} % less, since the material is wetted",
     "rate_less_liquid": "the rate counts the liquid: this is its part of the solid",
     "liquid_not_named": "the rate counts the liquid, but nobody says which liquid it is",
-    "liquid_not_named_remedy": (
+    "name_the_liquid": (
         "name it as prewet_material in assignments.csv; until then the whole rate is spread as "
         "solid"
     ),
+    # --- prewetting liquid against what was set ---
+    "liquid_missing": (
+        "{mass_lb:bulk} of {material:material} were to get {set_gal:volume} of prewetting liquid; "
+        "{put_gal:volume} ran"
+    ),
+    "look_at_prewet": (
+        "look for an empty tank, a clogged nozzle or strainer, a pump that stands still; spread "
+        "dry, a rate meant for wetted material may have been too little"
+    ),
+    "look_at_liquid_setting": "check the liquid setting of the controller against the assignment",
 }
-TERMS: Final[Mapping[str, Mapping[str, Term]]] = {}
+TERMS: Final[Mapping[str, Mapping[str, Term]]] = {
+    "prewet_verdict": {
+        "dry": Term("no liquid ran", "bad"),
+        "too_little": Term("too little liquid", "warn"),
+        "too_much": Term("too much liquid", "warn"),
+        "not_told": Term("not told", "none"),
+        "as_set": Term("as set", "good"),
+        "not_set": Term("none set", "none"),
+    },
+}
