@@ -22,7 +22,7 @@ from spreadplan.planning.applications import (
 )
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
-from spreadplan.planning.forecast_doubt import with_doubt
+from spreadplan.planning.forecast_doubt import middles_of, with_doubts
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
@@ -206,12 +206,11 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     lots, of_lots = _lots(inputs, applications)
     found += of_lots
     weather = weather_range(rows, applications, _rate_inputs(inputs))
-    routes = routes.join(weather.runs)
+    routes = routes.join(weather.runs[["weather_lo_lb", "weather_hi_lb"]])
     yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
-    rows["water_held_in"] = water_held(rows, melters)
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
@@ -267,18 +266,17 @@ def _with_holding(
     rows: gpd.GeoDataFrame,
     clock: Clock,
     applications: list[Application],
-    melters: Mapping[str, Melter],
+    melters: dict[str, Melter],
     inputs: PlanInputs,
 ) -> gpd.GeoDataFrame:
-    """Rows with holds and the moments of `holding.UNTIL`."""
+    """Rows with water_held_in, holds, comes_back and the moments of `holding.UNTIL`."""
     materials = inputs.materials
-    west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
-    forecast = labelled_forecast(inputs.forecast)
+    forecast = with_doubts(labelled_forecast(inputs.forecast), middles_of(rows), inputs.policy)
     found = holding(
         rows,
         clock.treated_min,
         applications,
-        with_doubt(forecast, (south + north) / 2.0, (west + east) / 2.0, inputs.policy),
+        forecast,
         clock.minutes,
         melters,
         frozenset(materials.loc[materials["kind"] == "liquid", "material"]),
@@ -287,6 +285,7 @@ def _with_holding(
         column: clock.moments(found[name].to_numpy()).set_axis(rows.index).dt.as_unit("ns")
         for column, name in zip(UNTIL, TIMES, strict=True)
     }
+    rows = rows.assign(water_held_in=water_held(rows, melters))
     return rows.assign(holds=found["holds"], comes_back=found["comes_back"], **moments)
 
 
