@@ -68,7 +68,7 @@ def load_limits(runs: pd.DataFrame, trucks: pd.DataFrame) -> pd.DataFrame:
     liquid = tank_lb(truck["liquid_tank_gal"], runs)
     return pd.DataFrame(
         {
-            "load_lb": liquid.fillna(by_tank.clip(upper=truck["capacity_lb"])),
+            "load_lb": np.where(liquid.isna(), np.minimum(truck["capacity_lb"], by_tank), liquid),
             "prewet_limits": by_tank < truck["capacity_lb"],
             "no_tank": no_tank,
         }

@@ -141,6 +141,8 @@ def stretch(to_mi: float, feeder: float, from_mi: float, **more: object) -> Simp
             "from_name": f"road {from_mi:g}",
             "from_segment_id": "s",
             "rate_to_set_lb_per_lane_mile": float("nan"),
+            "flow_gal_per_min": float("nan"),
+            "setting_gal_per_min": float("nan"),
             **more,
         }
     )
