@@ -112,7 +112,16 @@ def assigned(parts: gpd.GeoDataFrame, who: pd.DataFrame) -> gpd.GeoDataFrame:
 
 
 def named_liquid(assignments: pd.DataFrame) -> pd.DataFrame:
-    """Assignments with prewet_material, "" where they have no such column or nothing is put on."""
+    """Assignments with the liquid that wets their solid.
+
+    Parameters
+    ----------
+    assignments : prewet_gal_per_ton, and prewet_material where the file has it.
+
+    Returns
+    -------
+    The assignments with prewet_material, "" where nobody names it or nothing is put on.
+    """
     named = assignments.get("prewet_material", pd.Series("", assignments.index)).fillna("")
     wet = assignments["prewet_gal_per_ton"] > 0.0
     return assignments.assign(prewet_material=named.where(wet, "").astype(object))

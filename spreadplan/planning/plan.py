@@ -191,10 +191,9 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     roads = part_places(parts, inputs.yards)
     routes, timing = _routes(rows, inputs, roads)
     tell("placing runs in time", 0.7)
-    end = inputs.forecast["end"].max()
+    end, melters = inputs.forecast["end"].max(), _melters(inputs)
     clock = _clock(rows, routes, timing, applications, inputs, roads)
     rows, routes = with_times(rows, routes, clock, applications, end, inputs.policy)
-    melters = _melters(inputs)
     rows = _with_holding(rows, clock, applications, melters, inputs)
     start = min((one.start for one in applications if not pd.isna(one.start)), default=pd.NaT)
     too_late = lateness(rows, clock, applications, inputs.policy, end)
@@ -216,10 +215,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     found += review(
         rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
     )
-    found += past_tolerance(rows, inputs.policy)
-    found += [*weather_findings(yards), *weather.findings]
-    found += too_late
-    found += moved_gates(routes, inputs.gates_last_tested)
+    found += [*past_tolerance(rows, inputs.policy), *weather_findings(yards), *weather.findings]
+    found += [*too_late, *moved_gates(routes, inputs.gates_last_tested)]
     tell("done", 1.0)
     return StormPlan(
         storm=inputs.storm,

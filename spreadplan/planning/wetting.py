@@ -208,6 +208,7 @@ def prewet_liquid_rows(rows: pd.DataFrame, made: Made) -> pd.DataFrame:
     Parameters
     ----------
     rows : prewet_gal, prewet_material, material, mass_lb and any other columns.
+    made : what materials are made of.
 
     Returns
     -------

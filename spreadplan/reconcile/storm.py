@@ -195,16 +195,7 @@ def storm_use(
     rows = rows.join(unseen(rows, _of_segment(rows, per_round)))
     rows["applied_hi_lb"] += rows["unseen_most_lb"]
     rates = rates_by_version(parts, treatments_of(uses), plan, per_round, rule)
-    rows = _judged(rows, rates, plan, rule).join(_trucks_on(use), on=["route_id", "segment_id"])
-    rows["trucks"] = rows["trucks"].fillna("")
-    standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
-    rows = rows.join(standing, on=["route_id", "segment_id", "material"])
-    rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
-    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
-    rows = rows.join(wetted, on=SEGMENT_KEYS)
-    nothing = rows["applied_lb"] == 0.0
-    rows["prewet_gal"] = rows["prewet_gal"].where(~nothing, 0.0)
-    rows["chemical_lb"] = rows["chemical_lb"].where(~nothing, 0.0)
+    rows = _with_who_and_what(_judged(rows, rates, plan, rule), use, parts)
     segments = rows[RESULTS["use_segments"].names]
     return StormUse(
         segments=segments,
@@ -228,6 +219,21 @@ def storm_use(
         temperatures=_temperatures(uses, around.routes, storm.forecast),
         buckets=_buckets(storm, around.materials),
     )
+
+
+def _with_who_and_what(rows: pd.DataFrame, use: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
+    """Rows of segments with their trucks, mass put down at a standstill, liquid and chemical."""
+    rows = rows.join(_trucks_on(use), on=["route_id", "segment_id"])
+    rows["trucks"] = rows["trucks"].fillna("")
+    standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
+    rows = rows.join(standing, on=["route_id", "segment_id", "material"])
+    rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
+    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
+    rows = rows.join(wetted, on=SEGMENT_KEYS)
+    nothing = rows["applied_lb"] == 0.0
+    rows["prewet_gal"] = rows["prewet_gal"].where(~nothing, 0.0)
+    rows["chemical_lb"] = rows["chemical_lb"].where(~nothing, 0.0)
+    return rows
 
 
 def _buckets(storm: StormEvidence, materials: pd.DataFrame) -> pd.DataFrame:

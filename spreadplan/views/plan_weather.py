@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from spreadplan.frames import lines
 from spreadplan.remarks import Remark, remark
 from spreadplan.views.display import NOTHING, Display, percent
-from spreadplan.views.voice import Voice
+from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def weather_rows(plan: StormPlan, voice: Voice) -> dict[str, Any]:
     return {
         "rows": found,
         "left": int(likely.sum()) - len(rows),
-        "decides": [one.what for one in lines(voice.table(decides))],
+        "decides": [sentence_case(one.what) for one in lines(voice.table(decides))],
     }
 
 
