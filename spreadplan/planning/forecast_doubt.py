@@ -15,11 +15,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from spreadplan.frames import lines
-from spreadplan.planning.applications import Condition
+from spreadplan.planning.applications import Condition, Moment
 from spreadplan.planning.sun import sun_elevation_deg
 from spreadplan.schema.policy import Policy
 from spreadplan.units import to_canonical
@@ -72,12 +72,19 @@ def doubt_of(condition: Condition, lat_deg: float, lon_deg: float, policy: Polic
     -------
     Doubt. A row that is part night and part day has the root mean square over its time.
     """
-    if not math.isnan(condition.pavement_temp_u_f):
-        return Doubt(condition.pavement_temp_u_f, "stated")
+    stated, start, end = condition.pavement_temp_u_f, condition.start, condition.end
+    return _doubt(stated, start, end, lat_deg, lon_deg, policy)
+
+
+def _doubt(
+    stated_f: float, start: Moment, end: Moment, lat_deg: float, lon_deg: float, policy: Policy
+) -> Doubt:
+    if not math.isnan(stated_f):
+        return Doubt(stated_f, "stated")
     night = _in_f(NIGHT_U_C) if math.isnan(policy.night_u_f) else policy.night_u_f
-    if pd.isna(condition.start) or pd.isna(condition.end):
+    if pd.isna(start) or pd.isna(end):
         return Doubt(night, "night")
-    times = pd.date_range(condition.start, condition.end, periods=_MOMENTS)
+    times = pd.date_range(start, end, periods=_MOMENTS)
     day = _in_f(_by_day(times[_MOMENTS // 2].month, lat_deg))
     day = day if math.isnan(policy.day_u_f) else policy.day_u_f
     share = float(np.mean(sun_elevation_deg(times, lat_deg, lon_deg) >= DAY_FROM_DEG))
@@ -90,39 +97,46 @@ def doubt_of(condition: Condition, lat_deg: float, lon_deg: float, policy: Polic
     return Doubt(u_f, "policy" if set_by_policy else when)
 
 
-def with_doubt(
-    forecast: pd.DataFrame, lat_deg: float, lon_deg: float, policy: Policy
-) -> pd.DataFrame:
-    """A forecast with the uncertainty of every row's temperature.
+def middles_of(rows: gpd.GeoDataFrame) -> dict[str, tuple[float, float]]:
+    """Where each forecast zone lies.
 
     Parameters
     ----------
-    forecast : as in `storms/STORM/forecast.csv`: start, end, pavement_temp_f and perhaps
-        pavement_temp_u_f.
-    lat_deg, lon_deg : middle of the roads, WGS 84 degrees.
+    rows : zone, and lines in WGS 84 degrees; shape (n,).
 
     Returns
     -------
-    ``forecast`` with pavement_temp_u_f, degrees F, as `doubt_of` has it.
+    Longitude and latitude of the middle of each zone's bounds, degrees.
     """
-    doubts = [
-        doubt_of(
-            Condition(
-                zone="",
-                event="",
-                pavement_temp_f=float(row.pavement_temp_f),
-                trend="",
-                precipitation_in=math.nan,
-                start=row.start,
-                end=row.end,
-                pavement_temp_u_f=float(getattr(row, "pavement_temp_u_f", math.nan)),
-            ),
-            lat_deg,
-            lon_deg,
-            policy,
-        ).u_f
-        for row in lines(forecast)
-    ]
+    bounds = rows.geometry.bounds.groupby(rows["zone"].to_numpy())
+    low, high = bounds[["minx", "miny"]].min(), bounds[["maxx", "maxy"]].max()
+    middle = (low.to_numpy() + high.to_numpy()) / 2.0
+    return {str(zone): (x, y) for zone, (x, y) in zip(low.index, middle.tolist(), strict=True)}
+
+
+def with_doubts(
+    forecast: pd.DataFrame, middles: Mapping[str, tuple[float, float]], policy: Policy
+) -> pd.DataFrame:
+    """The forecast with an uncertainty in every row.
+
+    Parameters
+    ----------
+    forecast : zone, start, end, pavement_temp_u_f (if there), and any other columns.
+    middles : see `middles_of`; a row for a zone that is not there, or for all, lies amid all.
+    policy : see `doubt_of`.
+
+    Returns
+    -------
+    The columns of ``forecast``, pavement_temp_u_f filled in.
+    """
+    if forecast.empty or not middles:
+        return forecast
+    amid = tuple(np.mean(list(middles.values()), axis=0).tolist())
+    doubts = []
+    for row in forecast.to_dict("records"):
+        lon, lat = middles.get(str(row["zone"]), amid)
+        stated = float(row.get("pavement_temp_u_f", math.nan))
+        doubts.append(_doubt(stated, row["start"], row["end"], lat, lon, policy).u_f)
     return forecast.assign(pavement_temp_u_f=np.array(doubts, dtype=float))
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spreadplan.calibration.liquid import LiquidKey, LiquidModel
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
+from spreadplan.planning.anti_icing import anti_icing
 from spreadplan.planning.applications import (
     Application,
     Moment,
@@ -21,7 +22,7 @@ from spreadplan.planning.applications import (
 )
 from spreadplan.planning.assigned import own_findings
 from spreadplan.planning.clock_tables import Clock, clock_of
-from spreadplan.planning.forecast_doubt import with_doubt
+from spreadplan.planning.forecast_doubt import middles_of, with_doubts
 from spreadplan.planning.frames import places
 from spreadplan.planning.holding import TIMES, UNTIL, holding, holding_check, worst_off
 from spreadplan.planning.lateness import lateness
@@ -44,6 +45,7 @@ from spreadplan.planning.review import (
     is_past_tolerance,
     moved_gates,
     no_application,
+    no_liquid_tank,
     past_tolerance,
     review,
 )
@@ -204,7 +206,7 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     lots, of_lots = _lots(inputs, applications)
     found += of_lots
     weather = weather_range(rows, applications, _rate_inputs(inputs))
-    routes = routes.join(weather.runs)
+    routes = routes.join(weather.runs[["weather_lo_lb", "weather_hi_lb"]])
     yards = _yards(rows, lots, inputs, start if inputs.rest is None else inputs.rest.at, weather)
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
@@ -212,9 +214,8 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
-    found += review(
-        rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
-    )
+    found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += _of_liquids(rows, routes, applications, inputs)
     found += [*past_tolerance(rows, inputs.policy), *weather_findings(yards), *weather.findings]
     found += [*too_late, *moved_gates(routes, inputs.gates_last_tested)]
     tell("done", 1.0)
@@ -234,6 +235,19 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
         by_weather=weather.materials,
         findings=findings_table(found),
     )
+
+
+def _of_liquids(
+    rows: pd.DataFrame,
+    routes: pd.DataFrame,
+    applications: list[Application],
+    inputs: PlanInputs,
+) -> list[Finding]:
+    """Trucks that state no tank for their liquid, and what speaks against liquid so early."""
+    return [
+        *no_liquid_tank(routes, inputs.trucks),
+        *anti_icing(rows, applications, inputs.forecast, inputs.materials),
+    ]
 
 
 def _melters(inputs: PlanInputs) -> dict[str, Melter]:
@@ -257,13 +271,12 @@ def _with_holding(
 ) -> gpd.GeoDataFrame:
     """Rows with water_held_in, holds, comes_back and the moments of `holding.UNTIL`."""
     materials = inputs.materials
-    west, south, east, north = rows.total_bounds if len(rows) else (0.0, 0.0, 0.0, 0.0)
-    forecast = labelled_forecast(inputs.forecast)
+    forecast = with_doubts(labelled_forecast(inputs.forecast), middles_of(rows), inputs.policy)
     found = holding(
         rows,
         clock.treated_min,
         applications,
-        with_doubt(forecast, (south + north) / 2.0, (west + east) / 2.0, inputs.policy),
+        forecast,
         clock.minutes,
         melters,
         frozenset(materials.loc[materials["kind"] == "liquid", "material"]),

@@ -156,14 +156,20 @@ def with_weather(yards: pd.DataFrame, ranges: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     yards : as `yard_table` returns it.
-    ranges : index yard_id and material; weather_lo_lb, weather_hi_lb, see `weather_range`.
+    ranges : index yard_id and material; weather_lo_lb, weather_hi_lb, and mass_lb of what the range
+        is of, see `weather_range`.
 
     Returns
     -------
-    The columns of ``yards`` and those two; NaN where no rate is the policy's.
+    The columns of ``yards`` and those two; NaN where no rate is the policy's. What a yard needs
+    beside that, for lots, is part of both ends as it is planned.
     """
-    tons = (ranges / POUNDS_PER_TON).rename(columns=lambda name: name.replace("_lb", "_ton"))
-    return yards.join(tons, on=["yard_id", "material"])
+    joined = yards[["yard_id", "material"]].join(ranges, on=["yard_id", "material"])
+    beside = yards["needed_ton"] - joined["mass_lb"] / POUNDS_PER_TON
+    return yards.assign(
+        weather_lo_ton=joined["weather_lo_lb"] / POUNDS_PER_TON + beside,
+        weather_hi_ton=joined["weather_hi_lb"] / POUNDS_PER_TON + beside,
+    )
 
 
 def weather_findings(yards: pd.DataFrame) -> list[Finding]:

@@ -26,7 +26,7 @@ from spreadplan.planning.applications import (
     conditions_of,
     labelled_forecast,
 )
-from spreadplan.planning.forecast_doubt import COMMON_SHARE, Doubt, doubt_of
+from spreadplan.planning.forecast_doubt import COMMON_SHARE, Doubt, doubt_of, middles_of
 from spreadplan.planning.frames import first_alike, places
 from spreadplan.planning.rates import policy_row_of
 from spreadplan.planning.rows import RateInputs, rates_of
@@ -69,7 +69,8 @@ class WeatherRange:
     Attributes
     ----------
     table : the table ``plan_weather``.
-    runs : index run; weather_lo_lb, weather_hi_lb: NaN where no rate of the run is the policy's.
+    runs : index run; weather_lo_lb, weather_hi_lb: NaN where no rate of the run is the policy's;
+        mass_lb, what was planned of it.
     yards : the same, index yard_id and material; materials : index material.
     findings : what decides the storm, and where the policy has no row.
     """
@@ -188,7 +189,7 @@ def _forecast_rows(
     limits = storm.policy.rates[["pavement_temp_min_f", "pavement_temp_max_f"]]
     ends = limits.to_numpy(dtype=float)
     inner = np.unique(ends[np.isfinite(ends)])
-    middles = _middles(rows)
+    middles = middles_of(rows)
     asking = places(pieces[~pieces["own"]], ["application", "zone"])
     number = np.flatnonzero(~pieces["own"])
     for application in applications:
@@ -221,14 +222,6 @@ def _forecast_rows(
 
 def _temperature(condition: Condition | None) -> float:
     return math.nan if condition is None else condition.pavement_temp_f
-
-
-def _middles(rows: gpd.GeoDataFrame) -> dict[str, tuple[float, float]]:
-    """Longitude and latitude of the middle of each zone, degrees."""
-    bounds = rows.geometry.bounds.groupby(rows["zone"].to_numpy())
-    low, high = bounds[["minx", "miny"]].min(), bounds[["maxx", "maxy"]].max()
-    middle = (low.to_numpy() + high.to_numpy()) / 2.0
-    return {str(zone): (x, y) for zone, (x, y) in zip(low.index, middle.tolist(), strict=True)}
 
 
 def _at_each(
@@ -360,7 +353,8 @@ def _ranges(
     by: list[str],
     where: NDArray[np.bool_],
 ) -> pd.DataFrame:
-    """Ends of the range of the mass of each group, index ``by``: weather_lo_lb, weather_hi_lb.
+    """Ends of the range of the mass of each group, index ``by``: weather_lo_lb, weather_hi_lb; and
+    mass_lb.
 
     ``where`` : pieces that count. A group of which no rate is the policy's has no range.
     """
@@ -390,7 +384,8 @@ def _ranges(
         ends[start : start + len(total)] = np.maximum(found_ends.T, 0.0)
     ends[~kept["moved"].groupby([keys[name] for name in keys], sort=True).any().to_numpy()] = np.nan
     index = group.size().index
-    return pd.DataFrame(ends, index=index, columns=["weather_lo_lb", "weather_hi_lb"])
+    found_ranges = pd.DataFrame(ends, index=index, columns=["weather_lo_lb", "weather_hi_lb"])
+    return found_ranges.assign(mass_lb=base)
 
 
 # --- what is told of it --------------------------------------------------------------------------
@@ -437,7 +432,7 @@ def _decides(found: Sequence[_Row], pieces: pd.DataFrame, whole: pd.DataFrame) -
     """The border of the policy that decides the storm, if one does."""
     if whole.empty or whole.isna().to_numpy().any():
         return
-    low, high = whole.to_numpy()[0]
+    low, high = whole[["weather_lo_lb", "weather_hi_lb"]].to_numpy()[0]
     moves: dict[tuple[str, float], list[tuple[float, float, _Row]]] = {}
     for one in found:
         below = np.cumsum(one.chance)

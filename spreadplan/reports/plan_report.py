@@ -197,7 +197,7 @@ def _glance(plan: StormPlan, voice: Voice) -> list[dict[str, str]]:
             (
                 voice.material(one.material),
                 shown.show(one.needed_lb, "bulk"),
-                voice.say_all((*one.interval, *weather_of_material(plan, one.material))),
+                voice.say_all((*one.interval, *weather_of_material(plan, one))),
             )
             for one in material_needs(plan)
         ),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from spreadplan.frames import lines
 from spreadplan.remarks import Remark, remark
 from spreadplan.views.display import NOTHING, Display, percent
+from spreadplan.views.plan_totals import MaterialNeed
 from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 
@@ -90,11 +91,17 @@ def _range(low: float, high: float, kind: str, shown: Display) -> str:
     return " to ".join(ends)
 
 
-def weather_of_material(plan: StormPlan, material: str) -> tuple[Remark, ...]:
-    """The range by weather of what a plan takes of a material, in words; empty where none."""
+def weather_of_material(plan: StormPlan, need: MaterialNeed) -> tuple[Remark, ...]:
+    """The range by weather of all that a plan takes of a material, in words; empty where none.
+
+    What lots take is part of both ends as it is planned.
+    """
+    material = need.material
     if material not in plan.by_weather.index:
         return ()
-    low, high = plan.by_weather.loc[[material], ["weather_lo_lb", "weather_hi_lb"]].to_numpy()[0]
+    columns = ["weather_lo_lb", "weather_hi_lb", "mass_lb"]
+    low, high, mass = plan.by_weather.loc[[material], columns].to_numpy(dtype=float)[0]
     if math.isnan(low) or low == high:
         return ()
-    return (remark("need_by_weather", ends=(float(low), float(high))),)
+    beside = need.needed_lb - mass
+    return (remark("need_by_weather", ends=(float(low + beside), float(high + beside))),)

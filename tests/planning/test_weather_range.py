@@ -54,6 +54,10 @@ def planned(table=THREE, common: float = 1.0, **changes):
     return plan_storm(county(policy=Policy(rates=table, common_share=common), **changes))
 
 
+def ends(plan):
+    return plan.by_weather.loc["salt", ["weather_lo_lb", "weather_hi_lb"]].to_numpy(dtype=float)
+
+
 def test_probabilities_are_those_of_the_normal_distribution():
     borders = np.array([-40.0, 15.0, 20.0, 25.0, 32.0])
     for temp_f, u_f in ((25.0, 4.05), (18.3, 0.7), (-3.0, 9.0)):
@@ -111,7 +115,7 @@ def test_a_cold_night_is_cold_everywhere():
     rows = forecast(night("north", 21.5, 2.0), night("south", 22.5, 2.0))
     plan = planned(routes=line_route(TWO_ZONES), forecast=rows)
     miles = plan.routes["lane_miles"].sum()
-    assert plan.by_weather.loc["salt"].to_numpy() == pytest.approx([200.0 * miles, 300.0 * miles])
+    assert ends(plan) == pytest.approx([200.0 * miles, 300.0 * miles])
     assert norm.cdf(-1.25) == pytest.approx(0.1056, abs=1e-4)
 
 
@@ -145,7 +149,7 @@ def test_shares_between_are_those_of_a_plain_simulation():
     rate = np.where(met <= 20.0, 300.0, np.where(met <= 32.0, 200.0, 100.0)).sum(axis=1)
     expected = np.quantile(rate, [0.05, 0.95], method="inverted_cdf")
     miles = plan.routes["lane_miles"].sum() / len(temps)
-    assert plan.by_weather.loc["salt"].to_numpy() / miles == pytest.approx(expected)
+    assert ends(plan) / miles == pytest.approx(expected)
 
 
 def test_caps_and_factors_hold_in_every_scenario():
@@ -192,7 +196,7 @@ def test_where_the_policy_has_no_row_it_is_said_and_the_nearest_counts():
     miles = plan.routes["lane_miles"].sum()
     # 7 % are above 25 F, so both rows lie within the range; the trucks give a little beside both
     mass = plan.routes["mass_lb"].sum()
-    assert plan.by_weather.loc["salt"].to_numpy() == pytest.approx([mass - 100.0 * miles, mass])
+    assert ends(plan) == pytest.approx([mass - 100.0 * miles, mass])
     said = plan.findings[plan.findings["code"] == "weather_without_row_below"]
     assert list(said["severity"]) == ["caution"]
     assert "no row below 20 °F" in said["what"].iloc[0]
@@ -268,8 +272,34 @@ def test_the_masses_and_settings_are_what_they_were():
     """The doubt of the forecast changes no rate, setting or interval of the trucks."""
     sure = planned(forecast=forecast(night("*", 22.0, 0.0)))
     doubtful = planned(forecast=forecast(night("*", 22.0, 8.0)))
-    apart = ["geometry", "holds_until_colder", "holds_until_warmer"]
+    # how long brine holds if it is colder than forecast is the doubt's own column
+    bounds = ("geometry", "holds_until_colder", "holds_until_warmer")
+    names = [name for name in sure.segments if name not in bounds]
     pd.testing.assert_frame_equal(
-        pd.DataFrame(sure.segments.drop(columns=apart)),
-        pd.DataFrame(doubtful.segments.drop(columns=apart)),
+        pd.DataFrame(sure.segments[names]), pd.DataFrame(doubtful.segments[names])
     )
+
+
+def test_how_long_brine_holds_knows_the_same_doubt():
+    """By day in March 10.8 F where nothing is stated: as if the forecast had stated it."""
+    noon = ("*", "2027-03-15T16:00Z", "2027-03-15T20:00Z", "light_snow", 26.0)
+    ends = [
+        planned(forecast=forecast((*noon, u_f, "", 0.05, "1"))).segments["holds_until_colder"]
+        for u_f in (math.nan, 10.8, 4.05)
+    ]
+    assert ends[0].equals(ends[1])
+    assert (ends[2] > ends[0]).all()
+
+
+def test_what_a_yard_needs_beside_roads_is_part_of_both_ends():
+    """A lot takes 100 lb in each round, whatever the pavement: both ends are so much higher."""
+    from spreadplan.planning.stock import with_weather
+
+    yards = pd.DataFrame({"yard_id": ["Y1"], "material": ["salt"], "needed_ton": [1.05]})
+    index = pd.MultiIndex.from_tuples([("Y1", "salt")], names=["yard_id", "material"])
+    ranges = pd.DataFrame(
+        {"weather_lo_lb": [1500.0], "weather_hi_lb": [3000.0], "mass_lb": [2000.0]}, index=index
+    )
+    found = with_weather(yards, ranges).iloc[0]
+    assert found["weather_lo_ton"] == pytest.approx(0.80)
+    assert found["weather_hi_ton"] == pytest.approx(1.55)
