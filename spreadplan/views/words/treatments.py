@@ -20,7 +20,7 @@ WORDS: Final[Mapping[str, str]] = {
     "rate_reduced": "a rate for dry material: {less_pct:.3g} % less, since the material is wetted",
     "rate_less_liquid": "the rate counts the liquid: this is its part of the solid",
     "liquid_not_named": "the rate counts the liquid, but nobody says which liquid it is",
-    "liquid_not_named_remedy": (
+    "name_the_liquid": (
         "name it as prewet_material in assignments.csv; until then the whole rate is spread as "
         "solid"
     ),
