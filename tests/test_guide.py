@@ -672,7 +672,6 @@ def test_the_policys_defaults_are_those_of_the_code():
     ):
         assert float(found[name]) == getattr(silent, name), name
     assert f"`[sensitive] factor` {silent.sensitive_factor:g}" in text
-    assert f"`[wetting] prewet_reduction_pct` {silent.prewet_reduction_pct:g}" in text
 
 
 def test_every_published_check_is_listed():

@@ -40,9 +40,8 @@ JAR_F: Final = 60.0
 NACL_GRAVITY: Final[tuple[tuple[float, float], ...]] = (
     (0.0, 1.000), (1.0, 1.007), (2.0, 1.014), (3.0, 1.021), (4.0, 1.028), (5.0, 1.036),
     (6.0, 1.043), (7.0, 1.051), (8.0, 1.059), (9.0, 1.067), (15.0, 1.112), (16.0, 1.119),
-    (17.0, 1.127),
-    (18.0, 1.135), (19.0, 1.143), (20.0, 1.152), (21.0, 1.159), (22.0, 1.168), (23.0, 1.176),
-    (23.3, 1.179),
+    (17.0, 1.127), (18.0, 1.135), (19.0, 1.143), (20.0, 1.152), (21.0, 1.159), (22.0, 1.168),
+    (23.0, 1.176), (23.3, 1.179),
 )  # fmt: skip
 """Percent of NaCl by mass and specific gravity at 59 F. Lange's Handbook of Chemistry, 15th ed.,
 McGraw-Hill, 1999, Table 5.13; 10 to 14 % not read and left out."""
@@ -85,7 +84,7 @@ def brine_table(batches: pd.DataFrame, materials: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     batches : the workspace's ``brine_batches``.
-    materials : material, chemical.
+    materials : the columns `material` and `chemical` of the workspace's table.
 
     Returns
     -------
@@ -142,6 +141,11 @@ def _verdicts(strength: Floats, u: Floats, salt: Any) -> NDArray[np.object_]:
 
 def _advice(verdict: str, strength_pct: float) -> tuple[Remark, ...]:
     """What to do about a batch."""
-    if verdict in ("too_weak", "too_strong", "not_shown"):
-        return (remark(f"brine_{verdict}", strength_pct=strength_pct, wanted_pct=WANTED_PCT),)
+    found, wanted = strength_pct, WANTED_PCT
+    if verdict == "too_weak":
+        return (remark("brine_too_weak", strength_pct=found, wanted_pct=wanted),)
+    if verdict == "too_strong":
+        return (remark("brine_too_strong", strength_pct=found, wanted_pct=wanted),)
+    if verdict == "not_shown":
+        return (remark("brine_not_shown", strength_pct=found, wanted_pct=wanted),)
     return (remark("brine_not_judged"),) if verdict == "not_judged" else ()

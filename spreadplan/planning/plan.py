@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from spreadplan.calibration.liquid import LiquidKey, LiquidModel
 from spreadplan.calibration.validity import TruckWork
 from spreadplan.frames import lines
+from spreadplan.planning.anti_icing import anti_icing
 from spreadplan.planning.applications import (
     Application,
     Moment,
@@ -44,6 +45,7 @@ from spreadplan.planning.review import (
     is_past_tolerance,
     moved_gates,
     no_application,
+    no_liquid_tank,
     past_tolerance,
     review,
 )
@@ -209,13 +211,11 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     tell("making settings for the cab", 0.8)
     settings = with_speed_steps(stretches(rows), inputs.trucks, inputs.models)
     settings = never_faster_on_ice(settings, rows)
-    rows["water_held_in"] = water_held(rows, melters)
     melting = holding_check(rows, melters)
     held = worst_off(rows, ["run"])[["holds", "holds_until", "needed_until"]]
     routes = _with_changes(routes.join(held), rows, settings, inputs.policy)
-    found += review(
-        rows, routes, yards, melting, timing, inputs.models, inputs.advice, inputs.trucks
-    )
+    found += review(rows, routes, yards, melting, timing, inputs.models, inputs.advice)
+    found += _of_liquids(rows, routes, applications, inputs)
     found += [*past_tolerance(rows, inputs.policy), *weather_findings(yards), *weather.findings]
     found += [*too_late, *moved_gates(routes, inputs.gates_last_tested)]
     tell("done", 1.0)
@@ -237,6 +237,19 @@ def plan_storm(inputs: PlanInputs, progress: Progress | None = None) -> StormPla
     )
 
 
+def _of_liquids(
+    rows: pd.DataFrame,
+    routes: pd.DataFrame,
+    applications: list[Application],
+    inputs: PlanInputs,
+) -> list[Finding]:
+    """Trucks that state no tank for their liquid, and what speaks against liquid so early."""
+    return [
+        *no_liquid_tank(routes, inputs.trucks),
+        *anti_icing(rows, applications, inputs.forecast, inputs.materials),
+    ]
+
+
 def _melters(inputs: PlanInputs) -> dict[str, Melter]:
     """What each material melts with."""
     return {
@@ -253,10 +266,10 @@ def _with_holding(
     rows: gpd.GeoDataFrame,
     clock: Clock,
     applications: list[Application],
-    melters: Mapping[str, Melter],
+    melters: dict[str, Melter],
     inputs: PlanInputs,
 ) -> gpd.GeoDataFrame:
-    """Rows with holds and the moments of `holding.UNTIL`."""
+    """Rows with water_held_in, holds, comes_back and the moments of `holding.UNTIL`."""
     materials = inputs.materials
     forecast = with_doubts(labelled_forecast(inputs.forecast), middles_of(rows), inputs.policy)
     found = holding(
@@ -272,6 +285,7 @@ def _with_holding(
         column: clock.moments(found[name].to_numpy()).set_axis(rows.index).dt.as_unit("ns")
         for column, name in zip(UNTIL, TIMES, strict=True)
     }
+    rows = rows.assign(water_held_in=water_held(rows, melters))
     return rows.assign(holds=found["holds"], comes_back=found["comes_back"], **moments)
 
 

@@ -34,7 +34,6 @@ def review(
     timing: Cycle,
     models: Models,
     advice: pd.DataFrame | None,
-    trucks: pd.DataFrame,
 ) -> list[Finding]:
     """Everything about the plan that its readers should know."""
     return [
@@ -47,7 +46,6 @@ def review(
         *_melting(melting),
         *_extrapolated(rows),
         *_prewet(routes, timing),
-        *_no_liquid_tank(routes, trucks),
         *_many_loads(routes),
         *_many_changes(routes),
         *_from_memory(rows),
@@ -194,7 +192,7 @@ def _prewet(routes: pd.DataFrame, timing: Cycle) -> Iterator[Finding]:
             yield Finding("caution", remark("of_truck", truck=truck), what, (remedy,))
 
 
-def _no_liquid_tank(routes: pd.DataFrame, trucks: pd.DataFrame) -> Iterator[Finding]:
+def no_liquid_tank(routes: pd.DataFrame, trucks: pd.DataFrame) -> Iterator[Finding]:
     """Liquids on trucks that state no tank for them: their loads are a guess."""
     without = trucks.loc[trucks["liquid_tank_gal"].isna(), "truck_id"]
     for truck in routes.loc[routes["liquid_gal"] > 0.0, "truck_id"].unique():

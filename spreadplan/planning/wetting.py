@@ -187,10 +187,10 @@ def wetted_rates(
     )
     notes: list[tuple[Remark, ...]] = [()] * len(base)
     findings: list[Finding] = []
-    for where, what, remedy in cases:
+    for where, what, severity in cases:
         for at in np.flatnonzero(where):
             notes[at] = (*notes[at], what)
-        findings += _findings(rows[where], what, remedy)
+        findings += _findings(rows[where], what, severity)
     changed = base.assign(**{name: rates[name] * factor for name in rates.columns})
     return changed, notes, findings
 

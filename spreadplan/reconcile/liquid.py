@@ -33,13 +33,13 @@ NONE, LITTLE, MUCH, AS_SET, NOT_TOLD, NOT_SET = (
 
 
 def with_liquid(
-    parts: pd.DataFrame, assignments: pd.DataFrame, materials: pd.DataFrame
+    parts: pd.DataFrame, storm: str, assignments: pd.DataFrame, materials: pd.DataFrame
 ) -> pd.DataFrame:
     """Parts with the prewetting liquid on them and their dry chemical.
 
     Parameters
     ----------
-    parts : storm, route_id, truck_id, material, applied_lb, and liquid_gal as the records tell it
+    parts : route_id, truck_id, material, applied_lb, and liquid_gal as the records tell it
         (NaN: they do not). assignments : as `assigned.of_season` gives them.
 
     Returns
@@ -50,13 +50,14 @@ def with_liquid(
     """
     made = Made.of(materials)
     solid = np.array([made.solid.get(str(name), False) for name in parts["material"]], dtype=bool)
-    per_ton = prewet_of_use(assignments, parts).where(solid, 0.0)
+    used = parts.assign(storm=storm)
+    per_ton = prewet_of_use(assignments, used).where(solid, 0.0)
     told = parts["liquid_gal"].notna() & solid
     as_set = parts["applied_lb"] / POUNDS_PER_TON * per_ton
     gallons = parts["liquid_gal"].where(told, as_set)
     named = pd.Series("", parts.index, dtype=object)
     if "prewet_material" in assignments:
-        found = of_use(assignments, parts, "prewet_material").fillna("").astype(object)
+        found = of_use(assignments, used, "prewet_material").fillna("").astype(object)
         named = found.where(gallons > 0.0, "").astype(object)
     density = named.map(made.density_lb_gal).astype(float)
     of_liquid = (gallons * density * named.map(made.chemical).astype(float)).fillna(0.0)

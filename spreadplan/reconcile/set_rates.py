@@ -54,6 +54,21 @@ def tells_set_rates_only(records: TruckRecords) -> bool:
     )
 
 
+def tells_liquid(records: TruckRecords) -> bool:
+    """Whether a truck tells of liquid, by a total or by what was set.
+
+    Parameters
+    ----------
+    records : of one truck.
+
+    Returns
+    -------
+    True where some total or set rate of liquid is given.
+    """
+    told = (records.liquid_total_gal, records.liquid_rate_gal_per_lane_mile)
+    return any(one is not None and bool(np.isfinite(one).any()) for one in told)
+
+
 def _given(records: TruckRecords) -> list[Floats | None]:
     return [getattr(records, name) for name in SET_RATES]
 

@@ -177,8 +177,7 @@ def storm_use(
         run_u=_pass_u(use, storm.planned, around.models_table, uses),
     )
     parts = with_tickets(applied_parts(use, trucks), trucks)
-    parts = with_liquid(parts.assign(storm=storm.name), around.assignments, around.materials)
-    parts = parts.drop(columns="storm")
+    parts = with_liquid(parts, storm.name, around.assignments, around.materials)
     rule = DecisionRule.of(around.policy)
     plan = storm.in_force()
     planned = plan.segments
@@ -195,13 +194,11 @@ def storm_use(
     rows = rows.join(unseen(rows, _of_segment(rows, per_round)))
     rows["applied_hi_lb"] += rows["unseen_most_lb"]
     rates = rates_by_version(parts, treatments_of(uses), plan, per_round, rule)
-    rows = _with_who_and_what(_judged(rows, rates, plan, rule), use, parts)
+    rows = _with_sums(_judged(rows, rates, plan, rule), use, parts)
     segments = rows[RESULTS["use_segments"].names]
     return StormUse(
         segments=segments,
-        trucks=trucks.join(own_tests(trucks, around.models_table, around.drift)).join(
-            liquid_of_trucks(parts, around.policy), on=["truck_id", "material"]
-        ),
+        trucks=_with_checks(trucks, parts, around),
         routes=route_table(segments, parts, storm.planned_routes, around.materials),
         balance=stock_balance(
             around.stock_counts,
@@ -219,21 +216,6 @@ def storm_use(
         temperatures=_temperatures(uses, around.routes, storm.forecast),
         buckets=_buckets(storm, around.materials),
     )
-
-
-def _with_who_and_what(rows: pd.DataFrame, use: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
-    """Rows of segments with their trucks, mass put down at a standstill, liquid and chemical."""
-    rows = rows.join(_trucks_on(use), on=["route_id", "segment_id"])
-    rows["trucks"] = rows["trucks"].fillna("")
-    standing = use.groupby(["route_id", "segment_id", "material"])["standing_lb"].sum()
-    rows = rows.join(standing, on=["route_id", "segment_id", "material"])
-    rows["standing_lb"] = rows["standing_lb"].fillna(0.0)
-    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
-    rows = rows.join(wetted, on=SEGMENT_KEYS)
-    nothing = rows["applied_lb"] == 0.0
-    rows["prewet_gal"] = rows["prewet_gal"].where(~nothing, 0.0)
-    rows["chemical_lb"] = rows["chemical_lb"].where(~nothing, 0.0)
-    return rows
 
 
 def _buckets(storm: StormEvidence, materials: pd.DataFrame) -> pd.DataFrame:
@@ -267,6 +249,25 @@ def _pass_u(
     set_only = use["truck_id"].isin([one.truck_id for one in uses if one.set_rate])
     more = np.where(set_only, SET_RATE_U, 0.0)
     return np.asarray(np.hypot(run_u(use, planned, models_table), more))
+
+
+def _with_sums(rows: pd.DataFrame, use: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
+    """The rows with their trucks, what was put down standing, prewetting liquid, dry chemical."""
+    standing = use.groupby(SEGMENT_KEYS)["standing_lb"].sum()
+    wetted = parts.groupby(SEGMENT_KEYS)[["prewet_gal", "chemical_lb"]].sum(min_count=1)
+    rows = rows.join(standing, on=SEGMENT_KEYS).join(wetted, on=SEGMENT_KEYS)
+    rows = rows.join(_trucks_on(use), on=["route_id", "segment_id"])
+    rows = rows.fillna({"standing_lb": 0.0, "trucks": ""})
+    nothing = rows["applied_lb"] == 0.0
+    return rows.assign(
+        **{name: rows[name].where(~nothing, 0.0) for name in ("prewet_gal", "chemical_lb")}
+    )
+
+
+def _with_checks(trucks: pd.DataFrame, parts: pd.DataFrame, around: Surroundings) -> pd.DataFrame:
+    """The trucks with their own tests, and their prewetting liquid against what was set."""
+    table = trucks.join(own_tests(trucks, around.models_table, around.drift))
+    return table.join(liquid_of_trucks(parts, around.policy), on=["truck_id", "material"])
 
 
 def _judged(

@@ -25,7 +25,12 @@ from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
 from spreadplan.reconcile.attribution import NO_POSITION, Attribution, attribute_mass
 from spreadplan.reconcile.increments import Increments, interval_mass
 from spreadplan.reconcile.road_temperatures import measured
-from spreadplan.reconcile.set_rates import by_lanes, tells_set_rates_only, with_set_rates
+from spreadplan.reconcile.set_rates import (
+    by_lanes,
+    tells_liquid,
+    tells_set_rates_only,
+    with_set_rates,
+)
 from spreadplan.schema.telemetry import ONLY_IF_GIVEN, TruckRecords
 
 MPS_PER_MPH: Final = 0.44704
@@ -162,7 +167,7 @@ def truck_use(
             placed,
             material,
             names,
-            bool(np.isfinite(records.liquid_total_gal).any()),
+            tells_liquid(records),
             _unplaced(match, placed, located) | silent[placed.piece_fix],
         ),
         driven=_driven(match, released.known, network.rows),

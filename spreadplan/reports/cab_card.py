@@ -353,10 +353,14 @@ def _mile_zero(cards: _Cards, run: _Run) -> str:
 
 
 def _truck_runs(cards: _Cards, run: _Run) -> list[RunLine]:
-    """The runs of the truck in their order, those around this one."""
-    mine = [(key, time) for key, time in cards.times.items() if time.truck == run.route.truck_id]
-    mine.sort(key=lambda one: one[1].order)
+    """The runs of the truck in their order, those around this one; not those with nothing to do."""
     own = (run.route.application, run.route.route_id)
+    mine = [
+        (key, time)
+        for key, time in cards.times.items()
+        if time.truck == run.route.truck_id and (key == own or not pd.isna(time.end))
+    ]
+    mine.sort(key=lambda one: one[1].order)
     place = next((number for number, (key, _) in enumerate(mine) if key == own), 0)
     first = max(0, min(place - MOST_RUNS // 2, len(mine) - MOST_RUNS))
     return [

@@ -255,7 +255,7 @@ def _beside(strip: Strip, size: Print, spacing: Spacing) -> _Beside:
     speeds.append(width_pt(_head(strip.held, size), TICK_PT))
     mile = spacing.road_pt + spacing.lead_pt
     dial = mile + miles + spacing.sign_pt
-    held = dial + GAP_PT + max(dials)
+    held = dial + 1.4 * GAP_PT + max(dials)
     return _Beside(mile, dial, held, held + GAP_PT + max(speeds))
 
 

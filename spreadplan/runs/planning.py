@@ -28,6 +28,7 @@ from spreadplan.runs.options import GENERAL, Options, say_cautions, write_report
 from spreadplan.runs.scarcity import Shares, say_scarce, scarce_tables, share_scarce
 from spreadplan.schema.policy import Pick
 from spreadplan.schema.results import RESULTS
+from spreadplan.schema.storm_tables import DRIVER_LOG
 from spreadplan.views.plan_totals import in_lb, need_of_tank, stock_of
 from spreadplan.views.scarce import scarce_parts
 from spreadplan.views.setting import setting_of, voice_of
@@ -334,6 +335,7 @@ def inputs_changed(workspace: Workspace, storm: str) -> str:
         return workspace.settings.as_of.isoformat()
     folders = [workspace.folder, workspace.folder / "storms" / storm]
     files = [path for folder in folders for path in folder.iterdir() if path.is_file()]
+    files = [path for path in files if path.name != DRIVER_LOG.file]  # no plan rests on it
     seconds = max(path.stat().st_mtime for path in files if not path.name.startswith("."))
     shown = setting_of(workspace.settings, workspace.table("materials")).display
     return shown.moment(pd.Timestamp(seconds, unit="s", tz="UTC"))

@@ -9,7 +9,7 @@ from spreadplan.frames import lines
 from spreadplan.remarks import Remark, remark
 from spreadplan.views.display import NOTHING, Display, percent
 from spreadplan.views.plan_totals import MaterialNeed
-from spreadplan.views.voice import Voice
+from spreadplan.views.voice import Voice, sentence_case
 from spreadplan.views.words import TERMS
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def weather_rows(plan: StormPlan, voice: Voice) -> dict[str, Any]:
     return {
         "rows": found,
         "left": int(likely.sum()) - len(rows),
-        "decides": [one.what for one in lines(voice.table(decides))],
+        "decides": [sentence_case(one.what) for one in lines(voice.table(decides))],
     }
 
 

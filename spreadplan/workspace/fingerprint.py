@@ -6,6 +6,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
+from spreadplan.schema.storm_tables import DRIVER_LOG
+
 INPUTS: Final = frozenset(
     {
         ".csv",
@@ -28,14 +30,15 @@ PIECE_BYTES: Final = 1 << 20
 def input_fingerprint(folder: Path, *, issued: bool = True) -> str:
     """Hash over the names and contents of all input files; results and hidden files don't count.
 
-    ``issued`` : whether plans as they were issued count; they are inputs of what judges by them,
-    not of the plans themselves.
+    ``issued`` : whether plans as they were issued, and drivers' logs, count; they are inputs of
+    what judges by them, not of the plans themselves: a driver who writes while a plan is issued
+    must not stop it.
 
     Source: SHA-256 (FIPS 180-4), its first 16 hexadecimal digits.
     """
     whole = sha256()
     for name in sorted(_inputs(folder)):
-        if not issued and _of_an_issue(name):
+        if not issued and _of_no_plan(name):
             continue
         own = sha256()
         with (folder / name).open("rb") as file:
@@ -45,9 +48,11 @@ def input_fingerprint(folder: Path, *, issued: bool = True) -> str:
     return whole.hexdigest()[:DIGITS]
 
 
-def _of_an_issue(name: str) -> bool:
+def _of_no_plan(name: str) -> bool:
     parts = name.split("/")
-    return len(parts) > 3 and (parts[0], parts[2]) == ("storms", "issued")
+    if parts[0] != "storms" or len(parts) < 3:
+        return False
+    return (parts[2] == "issued" and len(parts) > 3) or parts[2:] == [DRIVER_LOG.file]
 
 
 def _inputs(folder: Path) -> list[str]:

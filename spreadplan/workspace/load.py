@@ -397,19 +397,7 @@ def _read(folder: Path, wanted: _Wanted, without: Without) -> tuple[Workspace, l
     required, optional = wanted.required, wanted.optional
     reader = _Reader(folder, without)
     policy = reader.toml("policy" in required + optional)
-    tables: dict[str, pd.DataFrame] = {}
-    names = {"policy": "policy.toml"}
-    for name, table in TABLES.items():
-        if table is not BLENDS and not table.per_storm and name in required + optional:
-            found = find_vector(folder, table)[0] if table.vector else []
-            names[name] = found[0].name if found else table.file
-            frame = reader.table(table, folder, "", name in required)
-            if frame is not None:
-                tables[name] = frame
-    if "materials" in tables:
-        _read_blends(reader, tables, names)
-    if "routes" in tables:
-        tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
+    tables, names = _general(reader, required, optional)
     if PLACED & tables.keys():
         reader.problems += _misplaced(tables, names, reader.settings.timezone)
     reader.problems += (problem for rule in RULES for problem in rule(tables, names))
@@ -466,6 +454,27 @@ def _weights(
     yield from with_bucket_masses(
         by_storm, materials, lambda storm, name: f"storms/{storm}/{TABLES[name].file}"
     )
+
+
+def _general(
+    reader: _Reader, required: Collection[str], optional: Collection[str]
+) -> tuple[dict[str, pd.DataFrame], dict[str, str]]:
+    """The tables of the workspace itself, and the files that they were read from."""
+    tables: dict[str, pd.DataFrame] = {}
+    names = {"policy": "policy.toml"}
+    for name, table in TABLES.items():
+        wanted = name in required or name in optional
+        if wanted and not table.per_storm and table is not BLENDS:
+            found = find_vector(reader.folder, table)[0] if table.vector else []
+            names[name] = found[0].name if found else table.file
+            frame = reader.table(table, reader.folder, "", name in required)
+            if frame is not None:
+                tables[name] = frame
+    if "materials" in tables:
+        _read_blends(reader, tables, names)
+    if "routes" in tables:
+        tables["routes"] = _complete(tables["routes"], reader.settings.lane_width_ft)
+    return tables, names
 
 
 def _read_blends(reader: _Reader, tables: dict[str, pd.DataFrame], names: dict[str, str]) -> None:

@@ -104,10 +104,19 @@ def test_what_fell_before_counts_where_nobody_plows():
     assert late["holds_min"] == pytest.approx(5 * HOUR, rel=1e-3)
     # plowed off as it is treated, and 5 % do where it is plowed
     most_plowed = most_water_in(200.0, 28.4, base=0.05)
-    plowed = held([2.0], sky, plow=True).iloc[0]
-    assert plowed["holds_min"] == pytest.approx(
-        min(2 + 5 * most_plowed / most, 10) * HOUR, rel=1e-3
-    )
+    heavy = forecast((0, 10, 28.4, 4 * most, "1"))
+    plowed = held([2.0], heavy, plow=True).iloc[0]
+    assert plowed["holds_min"] == pytest.approx((2 + most_plowed / (0.4 * most)) * HOUR, rel=1e-3)
+    assert plowed["holds_min"] < 8 * HOUR
+
+
+def test_plowing_takes_off_what_earlier_treatments_left():
+    most_plowed = most_water_in(200.0, 28.4, base=0.05)
+    sky = forecast((0, 10, 28.4, 2 * most_plowed, "1"), (10, 20, 28.4, 2 * most_plowed, "2"))
+    second = held([0.0, 10.0], sky, plow=True).iloc[1]
+    assert second["holds_min"] == pytest.approx(15 * HOUR, rel=1e-3)
+    left = held([0.0, 10.0], sky, plow=False).iloc[1]
+    assert left["holds_min"] < second["holds_min"]
 
 
 def test_the_next_treatment_is_what_it_has_to_hold_for():

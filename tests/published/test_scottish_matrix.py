@@ -157,7 +157,7 @@ STORMS = [
 ]
 
 
-def conditions(workspace, rounds):
+def conditions(workspace, rounds, policy=POLICY):
     """The policy, and the weather of each round as forecast.csv states it."""
     head = "zone,start,end,event,pavement_temp_c,surface,snow_depth_mm,plow\n"
     lines = [
@@ -165,7 +165,7 @@ def conditions(workspace, rounds):
         for hour, (event, temp, on, snow, plow) in enumerate(rounds)
     ]
     found = read(
-        workspace({"policy.toml": POLICY, "storms/s1/forecast.csv": head + "\n".join(lines) + "\n"})
+        workspace({"policy.toml": policy, "storms/s1/forecast.csv": head + "\n".join(lines) + "\n"})
     )
     forecast = labelled_forecast(found.storms["s1"]["forecast"])
     applications = applications_of(forecast, no_rates())
@@ -225,3 +225,17 @@ def test_what_a_storm_does_not_state_is_said(workspace):
     assert "rows name a depth of snow, the forecast none" in said[1]
     assert "rows name plowing, the forecast does not say" in said[1]
     assert said[2] == "no rate: policy row 21 gives none and says: salt and abrasive (row 14)"
+
+
+def test_a_row_that_has_been_used_up_leaves_the_event_to_a_wider_one(workspace):
+    """After its one treatment the row for wet frost no longer stands before one for all events."""
+    wider = '[[rate]]\nevent = "*"\nmaterial = "*"\nrate_g_per_m2 = 5\nsource = "any"\nphase = ""\n'
+    rates, weather = conditions(workspace, 2 * [(FROST, -3, "wet", "", "")], POLICY + wider)
+    said = []
+    for one in weather:
+        rate, _ = policy_rate(rates.itertuples(), one, "", "salt", "initial", "low", ("dry",))
+        said.append(rate.g_per_m2)
+    assert said == [16, 5]
+    rates, weather = conditions(workspace, 2 * [(FROST, -3, "wet", "", "")])
+    rate, _ = policy_rate(rates.itertuples(), weather[1], "", "salt", "initial", "low", ("dry",))
+    assert US.say_all(rate.note).endswith("no row for treatment 2 of this event")

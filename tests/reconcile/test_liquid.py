@@ -22,12 +22,12 @@ ASSIGNED = frame(
 def parts(*rows: tuple[str, str, str, float, float, float]) -> pd.DataFrame:
     """Rows of route, truck, material, reported, applied and liquid as the records tell it."""
     columns = ["route_id", "truck_id", "material", "reported_lb", "applied_lb", "liquid_gal"]
-    return pd.DataFrame(list(rows), columns=columns).assign(storm="s1")
+    return pd.DataFrame(list(rows), columns=columns)
 
 
 def judged(told_gal: float, route: str = "R1", truck: str = "T1") -> pd.Series:
     rows = with_liquid(
-        parts((route, truck, "salt", 8000.0, 10000.0, told_gal)), ASSIGNED, materials()
+        parts((route, truck, "salt", 8000.0, 10000.0, told_gal)), "s1", ASSIGNED, materials()
     )
     return liquid_of_trucks(rows, Policy()).loc[(truck, "salt")]
 
@@ -40,6 +40,7 @@ def test_what_was_told_counts_and_else_what_was_assigned():
             ("R1", "T9", "salt", 8000.0, 10000.0, NAN),
             ("R3", "T3", "brine", 100.0, 100.0, 7.0),
         ),
+        "s1",
         ASSIGNED,
         materials(),
     )

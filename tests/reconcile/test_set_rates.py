@@ -96,6 +96,17 @@ def test_a_rate_holds_until_another_is_set_and_while_the_spreader_is_on(run: Run
     assert sum(by_segment(run({"t.csv": off})).values()) == 0.0
 
 
+def test_the_set_rate_of_the_liquid_stands_in_where_no_total_tells(run: Run):
+    records = three_segments.records()
+    lane_miles = sum(LANE_MILES.values())
+    found = run({"t.csv": records.assign(liquid_rate_gal_per_lane_mile=10.0)})
+    assert found.use.trucks["prewet_gal"].tolist() == pytest.approx([10.0 * lane_miles], rel=0.01)
+    both = records.assign(liquid_rate_gal_per_lane_mile=10.0, liquid_total_gal=0.0)
+    assert run({"t.csv": both}).use.trucks["prewet_gal"].tolist() == [0.0]
+    none = run({"t.csv": records}).use.trucks["prewet_gal"]
+    assert none.isna().all()
+
+
 def test_a_rate_on_another_basis_ends_the_one_before(run: Run):
     records = told()
     first = records.iloc[:11].assign(set_rate_lb_per_lane_mile=200.0)

@@ -248,6 +248,20 @@ def test_the_prewetting_of_a_truck_is_kept_in_the_unit_of_the_file(workspace):
     assert added["from_application"] == "2"
 
 
+def test_the_prewetting_liquid_of_a_truck_is_kept(workspace):
+    columns = "route_id,truck_id,yard_id,material,prewet_gal_per_ton,prewet_material\n"
+    folder = workspace(
+        {
+            **SECOND_ROUND,
+            "materials.csv": "material,kind,density_lb_gal,chemical\nsalt,solid,,NaCl\n"
+            "brine,liquid,9.83,NaCl\n",
+            "assignments.csv": columns + "R1,T1,Y1,salt,10,brine\nR2,T2,Y1,salt,,\n",
+        }
+    )
+    assert write(browser(folder), ("R1", "T2", "2")) == 303
+    assert rows(folder, "storms/s1/assignments.csv")[0]["prewet_material"] == "brine"
+
+
 @pytest.mark.slow
 def test_the_trucks_of_a_storm_stand_in_its_form(workspace):
     folder = workspace(SECOND_ROUND)

@@ -21,3 +21,14 @@ def test_it_changes_with_any_input_and_with_nothing_else(workspace):
     assert input_fingerprint(folder) == first
     rates.rename(rates.with_name("rates2.csv"))
     assert input_fingerprint(folder) != first
+
+
+def test_what_drivers_write_is_no_input_of_a_plan(workspace):
+    folder = workspace()
+    plans, all_of_it = input_fingerprint(folder, issued=False), input_fingerprint(folder)
+    log = folder / "storms/s1/driver_log.csv"
+    log.write_text("time,truck_id,route_id,surface\n2026-12-01T10:05Z,T1,R1,wet\n")
+    assert input_fingerprint(folder, issued=False) == plans
+    assert input_fingerprint(folder) != all_of_it
+    log.rename(log.with_name("driver_log2.csv"))
+    assert input_fingerprint(folder, issued=False) != plans

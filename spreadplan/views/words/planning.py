@@ -185,6 +185,41 @@ WORDS: Final[Mapping[str, str]] = {
         "{on_hand_gal:volume}"
     ),
     "make_or_order": "make or order {order_gal:volume}, or load elsewhere",
+    # --- liquid before an event ---
+    "liquid_in_round": "{material:material}, application {application}, {zone}",
+    "liquid_after_onset": (
+        "put down when the event has begun ({event} from {onset:moment}): that is no anti-icing "
+        "any more, and snow or ice dilutes it"
+    ),
+    "liquid_too_early": (
+        "put down {ahead_h:.0f}\u00a0h before the event, more than {most_h:.0f}\u00a0h: traffic "
+        "wears it off (Minnesota handbook: days in advance; the number: common practice, no source)"
+    ),
+    "liquid_too_late": (
+        "{lane_miles:lane_distance} get it after the event begins at {onset:moment}: begin "
+        "earlier, or use more trucks"
+    ),
+    "liquid_before_rain": (
+        "{event} is forecast at or before the onset: it washes liquid off, and what is left may "
+        "refreeze (City of Eugene, guidelines for anti-icing: not before rain)"
+    ),
+    "liquid_in_wind": (
+        "{event} is forecast: snow that blows over a dry road sticks to wet spots (City of Eugene: "
+        "not in strong winds)"
+    ),
+    "liquid_too_warm": (
+        "pavement at {pavement_f:temperature}, above {most_f:temperature}: not if it stays so "
+        "(City of Eugene)"
+    ),
+    "liquid_slippery": (
+        "pavement at {pavement_f:temperature}, above {most_f:temperature}: magnesium and calcium "
+        "chloride can make a warm, dry road slippery (Minnesota handbook, from memory)"
+    ),
+    "liquid_too_cold": (
+        "pavement at {pavement_f:temperature}, below {least_f:temperature}: salt is usually not "
+        "worth its cost there (Minnesota handbook, p. 15)"
+    ),
+    "look_at_anti_icing": "look at time, place and liquid again; guidance, not an order",
     "need_of_tank": (
         "yard {yard}, {material:material}: {needed_gal:volume} needed (at most "
         "{most_gal:volume}), {stock}"

@@ -384,6 +384,8 @@ def _truck_edits(visit: Visit, storm: str, tried: Sequence[Tried]) -> list[Edit]
             "prewet_gal_per_ton": f"{row.prewet_gal_per_ton:.9g}",
             "from_application": row.from_application,
         }
+        if row.prewet_material:  # else a file without the column stays as it is
+            values["prewet_material"] = row.prewet_material
         if stored is None:
             edits.append(Add(file, values))
         elif stored.values.get("truck_id") != row.truck_id:
