@@ -11,13 +11,14 @@ transmission. What fits none of these is not counted, and said.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spreadplan.compiled import compiled
-from spreadplan.schema.telemetry import TruckRecords
+from spreadplan.schema.telemetry import SET_RATES, TruckRecords
 
 FloatArray = NDArray[np.float64]
 LongArray = NDArray[np.int64]
@@ -63,6 +64,7 @@ class Increments:
     Attributes
     ----------
     mass_lb, liquid_gal : released in the interval that ends at the record; 0 at the first record.
+    liquid_known : whether the records tell how much liquid was released in the interval.
     material : material of that interval, index into ``TruckRecords.materials``; -1 if never given.
     known : whether the records tell how much was released in the interval. It is not known before
         the first and after the last total, across a jump that is not counted and, of a truck that
@@ -78,6 +80,7 @@ class Increments:
 
     mass_lb: FloatArray
     liquid_gal: FloatArray
+    liquid_known: BoolArray
     material: LongArray
     known: BoolArray
     presumed_lb: FloatArray
@@ -120,6 +123,7 @@ def interval_mass(records: TruckRecords) -> Increments:
     read = Increments(
         mass_lb=mass_lb,
         liquid_gal=liquid.amount,
+        liquid_known=liquid.known,
         material=_material_of_intervals(records.material, counts),
         known=known,
         presumed_lb=np.zeros(len(records)),
@@ -129,6 +133,50 @@ def interval_mass(records: TruckRecords) -> Increments:
         step_lb=feed.step,
     )
     return released_of(records, read)
+
+
+def tells_liquid_alone(records: TruckRecords) -> bool:
+    """Whether a truck tells how much liquid ran, and nothing else of what it released.
+
+    Parameters
+    ----------
+    records : of one truck.
+
+    Returns
+    -------
+    True where a total of liquid is given, and neither a total nor a rate of a material.
+    """
+    told = [records.feed_total_lb, records.feed_rate_lb_min]
+    told += [rate for name in SET_RATES if (rate := getattr(records, name)) is not None]
+    return bool(np.isfinite(records.liquid_total_gal).any()) and not any(
+        np.isfinite(one).any() for one in told
+    )
+
+
+def released_by(
+    records: TruckRecords, usual_material: str, lb_per_gal: Mapping[str, float]
+) -> Increments:
+    """As `interval_mass`, with the mass of a truck of liquid that tells gallons alone.
+
+    Parameters
+    ----------
+    records : of one truck, in order of time, shape (n,) each.
+    usual_material : what it spreads where the records don't say.
+    lb_per_gal : mass of a gallon of each liquid, lb; of a solid there is none.
+
+    Returns
+    -------
+    Increments, masses in lb. Gallons of a truck that spreads a solid stay what they are: liquid
+    that wets it, and how much of the solid it released is not known.
+    """
+    read = interval_mass(records)
+    if not tells_liquid_alone(records):
+        return read
+    names = [*records.materials, usual_material]  # one that is not said has the last place, -1
+    density = np.array([lb_per_gal.get(name, np.nan) for name in names])[read.material]
+    known = read.liquid_known & np.isfinite(density)
+    mass_lb = np.where(known, read.liquid_gal * density, 0.0)
+    return released_of(records, replace(read, mass_lb=mass_lb, known=known))
 
 
 def released_of(records: TruckRecords, read: Increments) -> Increments:

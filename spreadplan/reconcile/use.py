@@ -23,7 +23,7 @@ from spreadplan.matching.search import BoolArray, IntArray, LongArray
 from spreadplan.matching.trace import Match, match_trace
 from spreadplan.reconcile.applied import OFF_ROUTE, timing_u_lb
 from spreadplan.reconcile.attribution import NO_POSITION, Attribution, attribute_mass
-from spreadplan.reconcile.increments import Increments, interval_mass
+from spreadplan.reconcile.increments import Increments, released_by
 from spreadplan.reconcile.road_temperatures import measured
 from spreadplan.reconcile.set_rates import (
     by_lanes,
@@ -136,7 +136,7 @@ def truck_use(
     -------
     TruckUse, masses in lb as the records tell them: no ticket has corrected them yet.
     """
-    released = interval_mass(records)
+    released = released_by(records, usual_material, lb_per_gal)
     x_m, y_m = network.plane.project(records.lon, records.lat)
     blind = stuck(records.time_s, x_m, y_m, records.speed_mph * MPS_PER_MPH)
     x_m, y_m = np.where(blind, np.nan, x_m), np.where(blind, np.nan, y_m)

@@ -8,7 +8,7 @@ from typing import Any, Final
 import pandas as pd
 
 from spreadplan.matching.network import Network
-from spreadplan.reconcile.increments import Increments, interval_mass
+from spreadplan.reconcile.increments import Increments, released_by
 from spreadplan.reconcile.set_rates import tells_set_rates_only
 from spreadplan.reconcile.use import TruckUse, stacked
 from spreadplan.runs.calibrating import assignments_of
@@ -33,7 +33,8 @@ def reported_mass(workspace: Workspace, storm: str, network: Network) -> pd.Data
     said: Mapping[str, Any] = {"rows": [], **{name: {} for name in TOLD}}
     if (workspace.folder / f"storms/{storm}/telemetry").is_dir():
         usual = usual_materials(workspace, storm)
-        digest = storm_digest(workspace, storm, "reported", {"usual": usual})
+        depends = {"usual": usual, "densities": densities(workspace)}
+        digest = storm_digest(workspace, storm, "reported", depends)
         said = _once(workspace, storm, digest, None)
         if any(said["set_rate"].values()):
             depends, routes = way_depends_on(workspace, storm), workspace.tables["routes"]
@@ -82,7 +83,7 @@ def _said(workspace: Workspace, storm: str, network: Network | None) -> dict[str
                 whole = stacked([use.segments]).groupby("material")["reported_lb"].sum()
                 rows += [(truck, str(name), float(mass)) for name, mass in whole.items()]
             else:
-                use = interval_mass(records)
+                use = released_by(records, job.usual_material, job.lb_per_gal)
                 for code in set(use.material.tolist()):
                     name = records.materials[code] if code >= 0 else job.usual_material
                     rows.append((truck, name, float(use.mass_lb[use.material == code].sum())))

@@ -153,13 +153,15 @@ def _header_faults(names: list[str], found: list[Found], source: Source) -> list
         for name in dict.fromkeys(names)
         if names.count(name) > 1
     ]
-    if not {"feed_total", "feed_rate", "set_rate"} & {item.column.name for item in found}:
+    told = {"feed_total", "feed_rate", "set_rate", "liquid_total"}
+    if not told & {item.column.name for item in found}:
         problems.append(
             source.in_header(
                 "feed_total_lb",
                 "neither a running total nor a rate of the material is there",
                 "add feed_total_lb or feed_rate_lb_min, set_rate_lb_per_lane_mile where a truck "
-                "tells no more than what it was set to, or name theirs in columns.toml",
+                "tells no more than what it was set to, liquid_total_gal of a truck of liquid, or "
+                "name theirs in columns.toml",
             )
         )
     rates = [item.name for item in found if item.column.name == "set_rate"]

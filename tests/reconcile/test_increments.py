@@ -9,7 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from spreadplan.reconcile.increments import Increments, interval_mass, typical_rise
+from spreadplan.reconcile.increments import (
+    Increments,
+    interval_mass,
+    released_by,
+    tells_liquid_alone,
+    typical_rise,
+)
 from spreadplan.schema.telemetry import SourceFile, TruckRecords
 
 NAN = float("nan")
@@ -265,3 +271,23 @@ def test_a_total_zeroed_in_a_long_break_near_the_end_of_a_range_is_a_reset():
     found = interval_mass(replace(records, time_s=later))
     assert found.mass_lb.sum() == pytest.approx(120.0)
     assert found.counts["total reset"] == 1
+
+
+def test_a_truck_of_liquid_that_tells_gallons_alone() -> None:
+    """2 gal in each 5 s of brine at 9.8 lb/gal are 19.6 lb; salt is not weighed by its liquid."""
+    gallons = [2.0 * at for at in range(12)]
+    alone = truck([NAN] * 12, liquid_total_gal=gallons)
+    assert tells_liquid_alone(alone)
+    brine = released_by(alone, "brine", {"brine": 9.8})
+    assert brine.mass_lb[1:] == pytest.approx(np.full(11, 19.6))
+    assert brine.known_share == 1.0
+    salt = released_by(alone, "salt", {"brine": 9.8})
+    assert salt.mass_lb.sum() == 0.0
+    assert salt.known_share == 0.0
+    assert salt.liquid_gal.sum() == pytest.approx(22.0)
+    # what the records say they spread comes before what is usual
+    names = replace(alone, materials=("brine",), material=np.zeros(12, dtype=np.int64))
+    assert released_by(names, "salt", {"brine": 9.8}).mass_lb.sum() == pytest.approx(11 * 19.6)
+    both = truck(STEADY, liquid_total_gal=gallons)
+    assert not tells_liquid_alone(both)
+    assert released_by(both, "brine", {"brine": 9.8}).mass_lb.tolist() == [0.0] + [10.0] * 11
