@@ -189,6 +189,12 @@ def _with_targets(
     gallons = base["gal_per_lane_mile"].notna().to_numpy() & np.isnan(rate)
     note[gallons] = together([(remark("no_density"),)] * int(gallons.sum()))
     note += together(of_wetting)
+    kind = parts["material"].map(
+        dict(zip(storm.materials["material"], storm.materials["kind"], strict=True))
+    )
+    by_mass = base[["lb_per_lane_mile", "g_per_m2"]].notna().any(axis=1)
+    solution = (by_mass & (kind == "liquid")).to_numpy()
+    _add_note(note, solution, [remark("of_solution")] * int(solution.sum()))
     factor = width_factor(width, storm.policy)
     scaled = (factor != 1.0) & base["g_per_m2"].isna().to_numpy() & ~np.isnan(rate)
     _add_note(note, scaled, _scaled_note(width, factor, scaled))

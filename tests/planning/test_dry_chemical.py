@@ -91,6 +91,16 @@ def test_a_cap_of_150_lb_leaves_40_gallons_of_brine_alone():
     assert "lowered" not in words(row["note"])
 
 
+def test_a_rate_in_lb_of_a_liquid_says_which_mass_it_is():
+    for material, policy, said in (
+        ("brine", rate(**lb(393.0)), True),
+        ("brine", rate(**gallons(40.0)), False),
+        ("salt", rate(**lb(200.0)), False),
+    ):
+        row = planned(assigned(material), policy).segments.iloc[0]
+        assert ("of the liquid as it is" in words(row["note"])) == said
+
+
 def test_a_cap_that_binds_is_kept_in_dry_chemical():
     """150 lb of dry chemical are 65.5 gal of that brine, 1,546 lb of the mix and 154.6 of salt."""
     given = {"sensitive_areas": area("S", EVERYWHERE, 150.0)}

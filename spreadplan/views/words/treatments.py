@@ -18,6 +18,7 @@ WORDS: Final[Mapping[str, str]] = {
     # --- rates and how wet the material is ---
     "rates_of_routes": "rates of {routes:names}",
     "rate_reduced": "a rate for dry material: {less_pct:.3g} % less, since the material is wetted",
+    "of_solution": "the rate is of the liquid as it is, not of its dry chemical",
     "rate_less_liquid": "the rate counts the liquid: this is its part of the solid",
     "liquid_not_named": "the rate counts the liquid, but nobody says which liquid it is",
     "name_the_liquid": (
