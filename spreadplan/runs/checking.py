@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from spreadplan.errors import BadInput, Problem
 from spreadplan.runs.options import GENERAL, Options, say_cautions
@@ -67,5 +67,13 @@ def _check_telemetry(workspace: Workspace, options: Options) -> None:
 
 
 def _absent(workspace: Workspace, options: Options) -> None:
+    """Each file that is not there; one that several storms lack is said once."""
+    lacking: dict[str, list[str]] = {}
     for file in workspace.absent:
-        options.say(f"{file}: not there; what needs it is left out")
+        place = PurePosixPath(file)
+        of_storm = place.parts[0] == "storms"
+        lacking.setdefault(f"storms/STORM/{place.name}" if of_storm else file, []).append(file)
+    for name, files in lacking.items():
+        several = f" in {len(files)} of {len(workspace.storms)} storms" if len(files) > 1 else ""
+        shown = name if several else files[0]
+        options.say(f"{shown}: not there{several}; what needs it is left out")
