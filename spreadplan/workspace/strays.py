@@ -191,8 +191,8 @@ def _meant(name: str, files: Iterable[str], beside: Sequence[str]) -> str:
     if whole in by_letters:
         return by_letters[whole]
     tables = [word for word, file in by_letters.items() if file in TABLE_FILES]
-    alike = [word for word in _words(path) if word in tables]
-    alike += get_close_matches(whole, tables, 1, LIKE)
+    alike = get_close_matches(whole, tables, 1, LIKE)  # a slip of the pen comes before a word
+    alike += [word for word in _words(path) if word in tables]
     return by_letters[alike[0]] if alike and endings else ""  # a folder is named for one thing
 
 

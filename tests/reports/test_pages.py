@@ -19,7 +19,8 @@ WITHOUT_UNIT = {
     "Time",
     "95 % at middle",
     "95 % at worst",
-    "Share held",
+    "Holds until",
+    "Needed until",
 }
 UNITS = re.compile(
     r"(, (in|mm|%|s|lb|kg|tons|t|lb/min|kg/min|°F|°C|mph|km/h|lane-mi|lane-km|lb/lane-mile|"

@@ -358,6 +358,7 @@ def test_sheets_convert_and_name_their_units():
         "used in one application, tons",
         "storms",
         "cost, $",
+        "chemical, lb",
     ]
     by_header = {one.header: one.values[0] for one in us.columns}
     assert by_header["used, low end, tons"] == pytest.approx(0.5)

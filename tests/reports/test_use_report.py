@@ -265,7 +265,7 @@ def use_of(
     piles = gpd.GeoDataFrame(
         {name: [] for name in ("route_id", "segment_id", "truck_id", "mass_lb")}, geometry=[]
     )
-    judged = pd.DataFrame(list(trucks), columns=TRUCKS)
+    judged = pd.DataFrame(list(trucks), columns=TRUCKS).assign(prewet_verdict="not_set")
     judged = judged.assign(
         season_ratio=judged["ratio"],
         season_lo=judged["ratio_lo"],

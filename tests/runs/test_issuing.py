@@ -89,7 +89,7 @@ def test_the_tables_come_back_with_every_digit(issued):
     wanted = exact_tables(workspace, plan)
     for name, frame in (("segments", found.segments), ("runs", found.runs)):
         pd.testing.assert_frame_equal(frame, wanted[name][frame.columns], check_dtype=False)
-    limits = with_area_limits(pd.DataFrame(plan.segments), workspace.table("sensitive_areas"))
+    limits = with_area_limits(pd.DataFrame(plan.segments))
     assert found.segments["max_rate_lb_per_lane_mile"].equals(limits["max_rate_lb_per_lane_mile"])
 
 

@@ -37,7 +37,7 @@ ALLOWED = re.compile(
 )
 """Names of columns; the warning of a rate without its basis; what a check says, in both systems,
 of a file that may be in either."""
-NAMES_BOTH = {"no_density", "slip_kg", "slip_lb"}
+NAMES_BOTH = {"no_density", "slip_kg", "slip_lb", "flow_unlike_setting"}
 """Entries that are about units."""
 FIELD_UNITS = re.compile(
     r"_(?:lb|ton|in|ft|mi|mph|f|gal|lb_per_min|lb_per_lane_mile|lane_mile|gal_per_ton|cfs)$"

@@ -33,7 +33,7 @@ import sys, time
 from spreadplan.reports import render
 from spreadplan.results.store import ResultStore
 from spreadplan.web.work import worker
-render._pdf_possible = lambda: False
+render.pdf_possible = lambda: False
 commit = ResultStore._commit
 def dawdle(store):
     worker.tell(say="about to put the results in place")
@@ -76,7 +76,7 @@ def test_the_plan_of_a_storm_is_made_by_the_command_itself(workspace):
         assert job.share == 1.0
         assert any("yard Y1" in line for line in job.said)
         assert (folder / "results/s1/plan_report.html").is_file()
-        assert (folder / "results/s1/plan_report.pdf").is_file() == render._pdf_possible()
+        assert (folder / "results/s1/plan_report.pdf").is_file() == render.pdf_possible()
     finally:
         jobs.close()
 

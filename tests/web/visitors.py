@@ -20,7 +20,7 @@ WITHOUT_PDF = (
     sys.executable,
     "-c",
     "import sys; from spreadplan.reports import render; from spreadplan.web.work import worker;"
-    "render._pdf_possible = lambda: False; sys.exit(worker.run())",
+    "render.pdf_possible = lambda: False; sys.exit(worker.run())",
 )
 
 
