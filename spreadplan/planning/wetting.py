@@ -169,9 +169,8 @@ def wetted_rates(
     rates = base[["lb_per_lane_mile", "g_per_m2", "gal_per_lane_mile"]]
     wetting, on_a_pound = rows["wetting"], rows["liquid_lb_per_lb"].to_numpy(dtype=float)
     given = rates.gt(0.0).any(axis=1).to_numpy()
-    is_for = [set(words) for words in base["wetting"]]
     wetted = wetting.isin([PRETREATED, PREWET]).to_numpy()
-    for_dry = given & np.array([words == {DRY} for words in is_for], dtype=bool)
+    for_dry = given & np.array([tuple(words) == (DRY,) for words in base["wetting"]], dtype=bool)
     counts_liquid = given & base["wetting_included"].to_numpy(dtype=bool)
     prewet = (wetting == PREWET).to_numpy()
     reduced = for_dry & wetted
