@@ -1,6 +1,6 @@
 // The form for a test of a liquid circuit. What is typed is kept in the browser at once; what is saved is sent until it has arrived.
 "use strict";
-import { local, plain, testName } from "./forms.js";
+import { asText, local, lookAgain, momentIn, plain, testName } from "./forms.js";
 import { all, kept, made, one, post } from "./net.js";
 import { enqueue, forget, keepSending, refused, send } from "./queue.js";
 
@@ -99,13 +99,10 @@ form.addEventListener("keydown", (event) => {
 
 // --- what it gives so far ---
 
-function moment() {
-  const at = new Date(form.elements.performed_at.value);
-  return local(Number.isNaN(at.valueOf()) ? new Date() : at);
-}
+const moment = () => momentIn(form.elements.performed_at);
 
 let asked = [];
-const looked = () => asked.length > 0 && draft.sure === asked.map((question) => question.text).join(" ");
+const looked = () => asked.length > 0 && draft.sure === asText(asked);
 
 function data() {
   const division = typed("division");
@@ -154,23 +151,8 @@ function shown(told) {
     ...(unsound.length ? [made("p", `Clean or change nozzle ${unsound.join(", ")}, and run again.`, { class: "box bad" })] : []),
     ...told.warnings.map((text) => made("p", text, { class: "box warn" })),
     ...(told.reason ? [made("p", `Would not count: ${told.reason}`, { class: "box bad" })] : []),
-    ...lookAgain(),
+    ...lookAgain(asked, looked(), (sure) => { draft.sure = sure; kept.set(DRAFT, draft); }),
   );
-}
-
-/** What does not fit, and the tick that it was looked at. */
-function lookAgain() {
-  if (!asked.length) return [];
-  const box = made("div", "", { class: "box bad", id: "look-again" }), label = made("label", "", { class: "tick" });
-  const tick = made("input", "", { type: "checkbox" });
-  tick.checked = looked();
-  tick.addEventListener("change", () => {
-    draft.sure = tick.checked ? asked.map((question) => question.text).join(" ") : "";
-    kept.set(DRAFT, draft);
-  });
-  label.append(tick, " I have looked at it again, and it is right");
-  box.append(made("h3", "Look again"), label);
-  return [box];
 }
 
 /** Problems beside their fields, and all of them in the list above the button. */

@@ -1,6 +1,6 @@
 // The discharge-test form. What is typed is kept in the browser at once; what is saved is sent until it has arrived.
 "use strict";
-import { local, plain, testName } from "./forms.js";
+import { asText, local, lookAgain, momentIn, plain, testName } from "./forms.js";
 import { all, kept, made, one, post } from "./net.js";
 import { enqueue, forget, keepSending, refused, send } from "./queue.js";
 
@@ -161,14 +161,11 @@ function data() {
 }
 
 /** When the test was done, by the clock of this device. */
-function moment() {
-  const at = new Date(form.elements.performed_at.value);
-  return local(Number.isNaN(at.valueOf()) ? new Date() : at);
-}
+const moment = () => momentIn(form.elements.performed_at);
 
 /** What the last answer asked to look at again, and whether that was done. */
 let asked = [];
-const looked = () => asked.length > 0 && draft.sure === asked.map((question) => question.text).join(" ");
+const looked = () => asked.length > 0 && draft.sure === asText(asked);
 
 let timer = null, waitingFor = null;
 
@@ -213,23 +210,8 @@ function shown(told) {
     ...told.warnings.map((text) => made("p", text, { class: "box warn" })),
     ...(told.counts || !told.reason ? [] : [made("p", `Would not count: ${told.reason}`, { class: "box bad" })]),
     ...told.notes.map((text) => made("p", text, { class: "box" })),
-    ...lookAgain(),
+    ...lookAgain(asked, looked(), (sure) => { draft.sure = sure; kept.set(DRAFT, draft); }),
   );
-}
-
-/** What does not fit the truck, and the tick that it was looked at. */
-function lookAgain() {
-  if (!asked.length) return [];
-  const box = made("div", "", { class: "box bad", id: "look-again" }), label = made("label", "", { class: "tick" });
-  const tick = made("input", "", { type: "checkbox" });
-  tick.checked = looked();
-  tick.addEventListener("change", () => {
-    draft.sure = tick.checked ? asked.map((question) => question.text).join(" ") : "";
-    kept.set(DRAFT, draft);
-  });
-  label.append(tick, " I have looked at it again, and it is right");
-  box.append(made("h3", "Look again"), ...asked.map((question) => made("p", question.text)), label);
-  return [box];
 }
 
 /** Problems beside their fields, and those that belong to none in the list above the button. */
