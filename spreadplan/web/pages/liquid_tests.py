@@ -90,7 +90,7 @@ def liquid_trial_as_json(trial: LiquidTrial, voice: Voice) -> dict[str, Any]:
         "caught": shown.show_pm(result["volume_gal"], result["volume_u_gal"], "volume"),
         "flow": shown.show_pm(flow, u, "liquid_flow"),
         "ratio": percent(float(result["ratio"]), 3),
-        "warnings": [voice.say(one) for one in result["warnings"]],
+        "warnings": [voice.say(one) for one in result["warnings"] if one.code != ASKED],
         "reason": voice.say_all(result["reason"]),
         "questions": _questions(trial, voice),
         "nozzles": [
@@ -106,14 +106,14 @@ def liquid_trial_as_json(trial: LiquidTrial, voice: Voice) -> dict[str, Any]:
     }
 
 
+ASKED = "flow_unlike_setting"
+"""A warning that is asked about before a test is saved: units mixed up."""
+
+
 def _questions(trial: LiquidTrial, voice: Voice) -> list[dict[str, str]]:
     """What must be looked at again before the test is saved."""
     warned = () if trial.result is None else trial.result["warnings"]
-    return [
-        {"code": one.code, "text": voice.say(one)}
-        for one in warned
-        if one.code == "flow_unlike_setting"
-    ]
+    return [{"code": one.code, "text": voice.say(one)} for one in warned if one.code == ASKED]
 
 
 # --- saving ------------------------------------------------------------------------------------
