@@ -138,6 +138,7 @@ function shown(told) {
   for (const name of ["caught", "flow", "ratio"]) one(`#${name}`).textContent = told?.ready ? told[name] : "–";
   mark(told?.problems ?? []);
   asked = told?.questions ?? [];
+  if (asked.length) one("#ratio").textContent = `${told.ratio}, look again`;
   if (!told?.ready) {
     one("#result").replaceChildren(made("p", "The flow appears here when setting, run time and volume are in.", { class: "muted" }));
     return;
